@@ -1,0 +1,1 @@
+"""The command line: joins the edges to the runner."""

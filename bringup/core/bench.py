@@ -1,0 +1,112 @@
+"""A bench as frozen records: which instrument plays which role. Reading it from YAML is files.bench_file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from bringup.core.faults import Fault
+from bringup.core.quantity import Quantity
+
+SIMULATED_MAKER = "BRINGUP SIMULATED"
+"""First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """The four fields of `*IDN?` (IEEE 488.2, 10.14), stripped. Missing fields are empty."""
+
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    text: str = ""
+    """The reply as it came."""
+
+    @property
+    def simulated(self) -> bool:
+        """Whether this is one of our simulated instruments."""
+        return self.maker == SIMULATED_MAKER
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Whom the bench file says to expect; an empty field is not compared. Case is ignored."""
+
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ceiling:
+    """What no step may exceed on this bench."""
+
+    voltage: Quantity | None = None
+    current: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyRole:
+    """The supply. `resource` None means by hand."""
+
+    resource: str | None
+    dialect: str = ""
+    outputs: Mapping[str, int] = field(default_factory=dict)
+    """Board input -> output number. By hand, or where nothing is said: one output, number 1, serves every input."""
+    leave_alone: tuple[int, ...] = ()
+    remote_sense: bool = False
+    ceiling: Ceiling = Ceiling()
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    line: int = 0
+    column: int = 0
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person sets and reads it."""
+        return self.resource is None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRole:
+    """The meter. `resource` None means by hand."""
+
+    resource: str | None
+    dialect: str = ""
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    line: int = 0
+    column: int = 0
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person sets and reads it."""
+        return self.resource is None
+
+
+@dataclass(frozen=True, slots=True)
+class Simulate:
+    """A simulated bench: the board file it measures, and the faults planted in it."""
+
+    board_path: str
+    faults: tuple[Fault, ...] = ()
+    state: str | None = None
+    lead_resistance: Quantity | None = None
+    """Both supply leads together; default 0.1 ohm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """One bench. With `simulate`, roles that name no resource are simulated; their dialects are still honoured."""
+
+    name: str
+    supply: SupplyRole | None
+    meter: MeterRole | None
+    probing_by_hand: bool = True
+    """`probing: by hand` or `fixed wiring`."""
+    simulate: Simulate | None = None
+    backend: str = "@py"
+    """pyvisa's backend."""
+    path: str = ""

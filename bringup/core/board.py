@@ -1,0 +1,153 @@
+"""The board as its designer describes it: inputs, rails in a tree, converters, loads, probe points.
+
+Plain records, all in base units (V, A, ohm, W, s, F). Reading them from YAML is files.board_file; what follows
+from them (voltages, currents, limits) is core.solver and core.budget.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from bringup.core.limits import Limits
+from bringup.core.quantity import Quantity
+
+
+class ConverterKind(StrEnum):
+    """How a rail is made from what feeds it."""
+
+    BUCK = "buck"
+    BOOST = "boost"
+    INVERTING = "inverting"
+    LINEAR = "linear"
+
+
+class LoadKind(StrEnum):
+    """What stays constant when the voltage moves; the unit of the stated value says which."""
+
+    CURRENT = "current"
+    RESISTANCE = "resistance"
+    POWER = "power"
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """What makes a rail. Tolerances are Limits (nominal with low and high); absent facts are None.
+
+    The output is `reference * (1 + upper / lower)` where the network is stated (magnitude, for `inverting`),
+    else the rail's nominal voltage.
+    """
+
+    kind: ConverterKind
+    starts_at: Quantity | None = None
+    """Input magnitude at which it starts (rising)."""
+    stops_at: Quantity | None = None
+    """Input magnitude at which it stops (falling); 90 % of starts_at if absent."""
+    soft_start: Quantity | None = None
+    efficiency: Quantity | None = None
+    """In %; switching converters only."""
+    reference: Limits | None = None
+    upper: Limits | None = None
+    lower: Limits | None = None
+    output_resistance: Quantity | None = None
+    dropout: Quantity | None = None
+    minimum_load: Quantity | None = None
+    """Below this output current the rail may read high; it is then not judged."""
+    quiescent: Quantity | None = None
+    """Input current of its own."""
+    current_limit: Quantity | None = None
+    """Output current at which it gives up: switching kinds hiccup, linear ones hold the current."""
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """One consumer on a rail or input, with a value per board state. `default` serves the states not named."""
+
+    name: str
+    kind: LoadKind
+    default: float
+    by_state: Mapping[str, float] = field(default_factory=dict)
+
+    def value(self, state: str | None) -> float:
+        """Amperes, ohms or watts in that board state; an infinite resistance or 0 means no load."""
+        return self.default if state is None else self.by_state.get(state, self.default)
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """Where a supply feeds the board."""
+
+    name: str
+    voltage: Quantity
+    working: Limits | None = None
+    """The range over which the board is meant to work (`range:` in the file)."""
+    damage_above: Quantity | None = None
+    probe: str = ""
+    capacitance: Quantity | None = None
+    loads: tuple[Load, ...] = ()
+    unpowered_resistance: Quantity | None = None
+    ground: Limits | None = None
+    stays_live: Limits | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rail:
+    """A net with a probe point. `source` names an input or another rail; converter None means a plain connection."""
+
+    name: str
+    source: str | None
+    """None only in a tiny board file that says nothing of the tree."""
+    probe: str = ""
+    expect: Limits | None = None
+    converter: Converter | None = None
+    loads: tuple[Load, ...] = ()
+    capacitance: Quantity | None = None
+    unpowered_resistance: Quantity | None = None
+    """What an ohmmeter finds from this net to ground on a sound, unpowered board (nominal)."""
+    ground: Limits | None = None
+    """Limits of that resistance."""
+    damage_above: Quantity | None = None
+    """By magnitude, also on negative rails."""
+    stays_live: Limits | None = None
+    """Volts that may be found on it with the supply off (a cell, a debug lead)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """A design: one revision of it."""
+
+    name: str
+    revision: str
+    serial_pattern: str
+    inputs: Mapping[str, Input]
+    rails: Mapping[str, Rail]
+    states: tuple[str, ...] = ()
+    """Board states, the first one being how boards come from assembly."""
+    variants: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    path: str = ""
+
+    def point(self, name: str) -> Input | Rail:
+        """Return the input or rail of that name. Raises KeyError."""
+        return self.inputs[name] if name in self.inputs else self.rails[name]
+
+    def points(self) -> Iterator[Input | Rail]:
+        """Every input, then every rail, in the order of the file."""
+        yield from self.inputs.values()
+        yield from self.rails.values()
+
+    def fed_from(self, name: str) -> tuple[Rail, ...]:
+        """Return the rails whose source is `name`, in the order of the file."""
+        return tuple(rail for rail in self.rails.values() if rail.source == name)
+
+    def input_of(self, rail: str) -> str | None:
+        """Return the input at the root of that rail's branch, None where the file does not say."""
+        seen = set()
+        name: str | None = rail
+        while name is not None and name not in self.inputs:
+            if name in seen or name not in self.rails:
+                return None
+            seen.add(name)
+            name = self.rails[name].source
+        return name

@@ -1,0 +1,46 @@
+"""Single faults of a board, its leads or its supply connection, as the simulation plants them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class FaultKind(StrEnum):
+    """What is wrong. The text is the key that names it in a bench file's `faults:`."""
+
+    SHORTED_THROUGH = "shorted_through"
+    """The point is tied to ground through `value` ohms."""
+    NOT_FITTED = "not_fitted"
+    """The rail's converter is missing."""
+    UPPER_OPEN = "upper_open"
+    UPPER_SHORTED = "upper_shorted"
+    UPPER_VALUE = "upper_value"
+    """The upper feedback resistor is `value` ohms."""
+    LOWER_OPEN = "lower_open"
+    LOWER_SHORTED = "lower_shorted"
+    LOWER_VALUE = "lower_value"
+    CAPACITOR_MISSING = "capacitor_missing"
+    """The output capacitor is missing: the rail rings and reads noisy."""
+    EXCESS_LOAD = "excess_load"
+    """An extra `value` amperes from the point to ground."""
+    LEADS_REVERSED = "leads_reversed"
+    """The supply leads are swapped at the board end (point is an input)."""
+    WRONG_VOLTAGE = "wrong_voltage"
+    """The supply's terminals carry `value` volts whatever was set, its own reading agreeing with the setting."""
+    SENSE_OPEN = "sense_open"
+    """A remote sense lead is off: terminals about 5 % high (a habit of one supply family)."""
+    BACK_FED = "back_fed"
+    """Something else (a debug lead) feeds the point with `value` volts through 100 ohm."""
+    CHARGED = "charged"
+    """The point holds a residual charge of `value` volts at the start."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One planted fault at a rail or input. `after`: seconds of output-on time before it appears."""
+
+    point: str
+    kind: FaultKind
+    value: float | None = None
+    after: float = 0.0

@@ -1,0 +1,183 @@
+"""A procedure as frozen records: what to do, in order. Reading it from YAML is files.procedure_file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from bringup.core.board import Board
+from bringup.core.limits import Limits
+from bringup.core.quantity import Quantity
+from bringup.core.words import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Inspect:
+    """Things to look at. The person confirms each, or names the exceptions."""
+
+    confirm: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something to ask. With `choices`, one of them; with limits (the step's `expect`), a value; else free text.
+
+    `good` names the choices that pass; empty means every answer is only recorded.
+    """
+
+    ask: str
+    choices: tuple[str, ...] = ()
+    good: tuple[str, ...] = ()
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A text put into the unit's history and shown."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Resistance:
+    """Unpowered resistance to ground at each point. Limits: the step's `expect`, else the board's `ground`."""
+
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """Signed volts at the free ends of an input's supply leads, board unconnected, supply at its final voltage."""
+
+    input: str
+    current_limit: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Apply:
+    """Power an input: a short check at 1 V or less, then the voltages in `then`, in order."""
+
+    input: str
+    then: tuple[Quantity, ...]
+    current_limit: Quantity
+    short_check: Quantity | None = None
+    expect_current: Limits | None = None
+    """Judges the last voltage; the power budget judges the ones before."""
+    limit_time: Quantity | None = None
+    """How long current limit may last; default twice C * dV / I, at least 200 ms."""
+    trip_current: Quantity | None = None
+    """Default: twice the expected maximum."""
+    over_voltage: Quantity | None = None
+    """Level of the supply's own protection; default: between what is needed and `damage_above`."""
+    hold: Quantity | None = None
+    """How long to stay at each voltage before going on, once settled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """Volts at each point, one after the other, each settled. Limits: the step's `expect`, else the board's."""
+
+    points: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One logged quantity: volts at a point, or volts, amps or watts of an input as the supply reports them."""
+
+    point: str
+    kind: Kind
+    text: str
+    """As written, such as 'VIN current'."""
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """Repeated readings of one or more quantities. Every sample must lie within the step's `expect`."""
+
+    what: tuple[Channel, ...]
+    duration: Quantity
+    every: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Dwell:
+    """Wait, with the supply watched."""
+
+    duration: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOff:
+    """Switch off, verify, and wait until the input (and what can be probed unattended) is discharged."""
+
+    discharged_below: Quantity | None = None
+
+
+Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Dwell | PowerOff
+
+ACTION_NAMES: dict[type, str] = {
+    Inspect: "inspect",
+    Question: "question",
+    Note: "note",
+    Resistance: "resistance",
+    Leads: "leads",
+    Apply: "apply",
+    Measure: "measure",
+    Log: "log",
+    Dwell: "dwell",
+    PowerOff: "power_off",
+}
+"""The key that names each action in a procedure."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnlyIf:
+    """When a step is to be done. Every stated condition must hold; otherwise the step is left out, saying why."""
+
+    attended: bool | None = None
+    board_state: str | None = None
+    variant: str | None = None
+    step: int | None = None
+    """Index (from 0) of an earlier step ..."""
+    result: str | None = None
+    """... that must have had this result: 'pass' or 'fail'."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One entry of a procedure: one action and everything about it."""
+
+    index: int
+    action: Action
+    name: str = ""
+    """Its own short name, by which `only_if` of a later step refers to it."""
+    title: str = ""
+    expect: Mapping[str, Limits] = field(default_factory=dict)
+    """Stated limits per point or channel; the key "" serves all of the step's points."""
+    end_on_fail: bool = True
+    """`on_fail: end` (default) or `go_on`."""
+    only_if: OnlyIf | None = None
+    cautions: tuple[str, ...] = ()
+    board_state: str | None = None
+    """From this step on, the board is in this state."""
+    line: int = 0
+    column: int = 0
+
+    @property
+    def kind(self) -> str:
+        """The action's name as written in the file."""
+        return ACTION_NAMES[type(self.action)]
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """A procedure with the board it is for."""
+
+    name: str
+    board: Board
+    steps: tuple[Step, ...]
+    unattended_after_first_power: bool = False
+    """`unattended: after first power`; otherwise `never`."""
+    board_state: str | None = None
+    """State of the board when the procedure starts; default: the board's first state."""
+    path: str = ""

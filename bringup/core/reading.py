@@ -1,0 +1,57 @@
+"""A reading: one value with everything needed to judge it again later. The record that all queries read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from uuid import uuid4
+
+from bringup.core.limits import Limits
+from bringup.core.words import How, Kind, LimitsFrom, Result
+
+
+def new_id() -> str:
+    """Return a fresh UUID as text."""
+    return str(uuid4())
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value. `value` None goes with result `no value`; it is never NaN or infinite."""
+
+    step: int
+    point: str | None
+    """Rail or input, None where the reading is of neither."""
+    kind: Kind
+    value: float | None
+    unit: str
+    limits: Limits | None
+    limits_from: LimitsFrom
+    result: Result
+    at: datetime
+    """UTC, aware."""
+    monotonic: float
+    """Seconds of the attempt's monotonic clock."""
+    instrument: str
+    """Role that took it ('supply', 'meter', 'person')."""
+    raw: str
+    """The reply as it came, or what was typed."""
+    how: How = How.READ
+    aspect: str = ""
+    """Which statistic of a `log` or which of several alike: 'minimum', 'maximum', 'mean', 'at the board', ..."""
+    resolution: float | None = None
+    """Weight of the last digit of the reply, base units; None if unknown."""
+    board_state: str | None = None
+    input_volts: float | None = None
+    """As the supply reports them beside this reading."""
+    input_amps: float | None = None
+    unsettled: bool = False
+    lowest: float | None = None
+    highest: float | None = None
+    """Range of an unsettled reading."""
+    decision_rule: str = "simple acceptance"
+    uncertainty: float | None = None
+    note: str = ""
+    replaces: str | None = None
+    """Id of the typed reading that this one corrects."""
+    id: str = field(default_factory=new_id)

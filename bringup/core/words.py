@@ -1,0 +1,77 @@
+"""The words of the job as closed lists: results, outcomes, quantities. Their text is what the logbook stores."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Result(StrEnum):
+    """Result of a reading. The conditional ones are those of ILAC-G8:09/2019's non-binary rule (from memory)."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional pass"
+    CONDITIONAL_FAIL = "conditional fail"
+    FAIL = "fail"
+    NO_VALUE = "no value"
+    NOT_JUDGED = "not judged"
+    RECORDED = "recorded"
+
+
+class StepOutcome(StrEnum):
+    """What became of a step."""
+
+    DONE = "done"
+    LEFT_OUT = "left out"
+    NOT_REACHED = "not reached"
+
+
+class AttemptResult(StrEnum):
+    """What became of an attempt."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    INCOMPLETE = "incomplete"
+    CALLED_OFF = "called off"
+    BROKEN_OFF = "broken off"
+
+
+class Kind(StrEnum):
+    """The kind of quantity a reading is of (its VIM 'kind of quantity')."""
+
+    VOLTAGE = "voltage"
+    CURRENT = "current"
+    RESISTANCE = "resistance"
+    POWER = "power"
+    TIME = "time"
+    FREQUENCY = "frequency"
+    TEMPERATURE = "temperature"
+
+
+UNIT_OF: dict[Kind, str] = {
+    Kind.VOLTAGE: "V",
+    Kind.CURRENT: "A",
+    Kind.RESISTANCE: "ohm",
+    Kind.POWER: "W",
+    Kind.TIME: "s",
+    Kind.FREQUENCY: "Hz",
+    Kind.TEMPERATURE: "degC",
+}
+"""The one unit in which each kind of quantity is computed, stored and put into JSON."""
+
+
+class How(StrEnum):
+    """How a value came to the tool."""
+
+    READ = "read"
+    TYPED = "typed"
+    DERIVED = "derived"
+
+
+class LimitsFrom(StrEnum):
+    """Where the limits of a reading came from."""
+
+    PROCEDURE = "stated in the procedure"
+    BOARD = "stated in the board file"
+    COMPUTED = "computed from the board"
+    RULE = "a rule of the tool"
+    NONE = ""

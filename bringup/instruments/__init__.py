@@ -1,0 +1,1 @@
+"""Real links: pyvisa sessions on worker threads, the bench lock, the dialect files."""

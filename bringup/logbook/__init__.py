@@ -1,0 +1,1 @@
+"""The SQLite logbook: tables, migrations, recording, queries."""
