@@ -1,0 +1,83 @@
+"""What several commands share: options, where the logbook and the bench come from, JSON output."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from bringup.errors import CommandError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+DEFAULT_LOGBOOK = "bringup.db"
+
+
+def logbook_option(function: F) -> F:
+    """Add `--logbook FILE`; the function receives `logbook: Path`."""
+    return click.option(
+        "--logbook",
+        metavar="FILE",
+        envvar="BRINGUP_LOGBOOK",
+        default=DEFAULT_LOGBOOK,
+        show_default=True,
+        type=click.Path(dir_okay=False, path_type=Path),
+        help="The SQLite file that holds everything (or BRINGUP_LOGBOOK).",
+    )(function)
+
+
+def bench_option(function: F) -> F:
+    """Add `--bench FILE`; the function receives `bench: Path | None`, to be passed to `find_bench`."""
+    return click.option(
+        "--bench",
+        metavar="FILE",
+        envvar="BRINGUP_BENCH",
+        default=None,
+        type=click.Path(dir_okay=False, path_type=Path),
+        help="The bench file (or BRINGUP_BENCH, or `bench:` in the user's configuration file).",
+    )(function)
+
+
+def json_option(function: F) -> F:
+    """Add `--json`; the function receives `as_json: bool`."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(function)
+
+
+def print_json(data: object) -> None:
+    """Print one JSON document. NaN and infinity are refused: they are not JSON."""
+    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def configuration_file() -> Path:
+    """Return where the user's configuration file is looked for; it need not exist."""
+    if named := os.environ.get("BRINGUP_CONFIG"):
+        return Path(named)
+    if os.name == "nt":
+        base = Path(os.environ.get("APPDATA", str(Path.home())))
+    else:
+        base = Path(os.environ.get("XDG_CONFIG_HOME", str(Path.home() / ".config")))
+    return base / "bringup" / "bringup.yaml"
+
+
+def find_bench(bench: Path | None) -> Path:
+    """Return the bench file to use; never a guess. Raises CommandError where none is named.
+
+    A relative path in the configuration file counts from that file.
+    """
+    if bench is not None:
+        return bench
+    configuration = configuration_file()
+    if configuration.exists():
+        from bringup.files.configuration import bench_of  # noqa: PLC0415 - only where a file is to be read
+
+        named = bench_of(configuration)
+        if named is not None:
+            return named
+    raise CommandError(
+        "no bench is named",
+        f"Give --bench FILE, set BRINGUP_BENCH, or write `bench: FILE` into {configuration}.",
+    )

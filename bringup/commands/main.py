@@ -1,0 +1,90 @@
+"""The `bringup` command: finds the subcommand, turns every foreseeable error into a message and an exit code.
+
+Subcommands live in modules of their own and are imported only when asked for, so that `--help` stays instant.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from bringup import __version__
+from bringup.errors import BringupError, ExitCode
+
+COMMANDS: dict[str, str] = {
+    "run": "an attempt on a unit, with a live view, everything logged",
+    "check": "validate procedures, benches, boards, dialects; nothing is opened",
+    "preview": "what a procedure would do, step by step, with limits and where they come from",
+    "bench": "who answers, errors waiting, calibration due",
+    "off": "every output of the bench off, now, whoever holds it",
+    "simulate": "serve a simulated bench on loopback, for any SCPI client",
+    "standing": "all units and where they stand",
+    "history": "one unit's whole story",
+    "attempts": "list attempts",
+    "readings": "list readings",
+}
+"""Name -> one line for `--help`; the module of the same name in this package holds `command`."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return every command, in the order of a working day."""
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the module of that name and return its `command`."""
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"bringup.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the list without importing anything."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="bringup")
+def group() -> None:
+    """Take newly assembled boards from never-powered to known-good, and keep every reading.
+
+    Exit codes: 0 passed or done; 1 the unit failed or the attempt is incomplete; 2 a wrong command, file or
+    bench, nothing was powered; 3 called off or broken off; 4 a bug in the tool, outputs off.
+    """
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command and return its exit code. Commands return an ExitCode (or None for done)."""
+    try:
+        outcome: Any = group.main(arguments, prog_name="bringup", standalone_mode=False)
+    except click.exceptions.Exit as leave:
+        return leave.exit_code
+    except click.ClickException as error:
+        error.show()
+        return ExitCode.REFUSED
+    except click.Abort:
+        click.echo("Stopped.", err=True)
+        return ExitCode.STOPPED
+    except BringupError as error:
+        click.echo(str(error), err=True)
+        return error.exit_code
+    except BrokenPipeError:
+        # The reader of our output left (`bringup readings | head`): nothing to say to anybody.
+        sys.stderr.close()
+        return ExitCode.PASSED
+    return int(outcome) if isinstance(outcome, int) else ExitCode.PASSED
+
+
+def entry() -> None:
+    """Start from the shell."""
+    sys.exit(main())

@@ -1,0 +1,157 @@
+"""The roles as the runner uses them. Every operation returns at once with a Pending, awaited at the wait point.
+
+Implemented by scpi_supply, scpi_meter (through a Dialect and a Link) and by_hand (through Ask).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+from bringup.core.bench import Identity
+from bringup.core.replies import ScpiError, Value
+from bringup.runner.protocols import InstrumentInfo, LinkFault, Pending, PollSample
+
+
+class Function(StrEnum):
+    """What a meter is asked for. The text is the key in a dialect's `functions`."""
+
+    DC_VOLTS = "dc volts"
+    DC_AMPS = "dc amps"
+    OHMS = "ohms"
+
+
+class Protection(StrEnum):
+    """The supply's own protections."""
+
+    OVER_VOLTAGE = "over-voltage"
+    OVER_CURRENT = "over-current"
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something an instrument reported or failed to do, for the logbook: with the command that caused it."""
+
+    sent: str
+    text: str
+    errors: tuple[ScpiError, ...] = ()
+    fault: LinkFault | None = None
+    strays: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """What was found on attaching. Nothing was changed."""
+
+    identity: Identity | None
+    old_errors: tuple[ScpiError, ...] = ()
+    """Errors that were waiting in its queue: they belong to somebody earlier, and reading them cleared them."""
+    troubles: tuple[Trouble, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OutputSettings:
+    """Set points and state of one output as read back. None: the dialect cannot tell, or no value came."""
+
+    output: int
+    volts: float | None
+    amps: float | None
+    on: bool | None
+    over_voltage: float | None = None
+    over_current: float | None = None
+    troubles: tuple[Trouble, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A setting that was sent, read back and its error queue looked at. `readback` None: could not be read."""
+
+    readback: float | None = None
+    on: bool | None = None
+    troubles: tuple[Trouble, ...] = ()
+
+    @property
+    def faultless(self) -> bool:
+        """Whether nothing was reported (stray lines apart)."""
+        return not any(trouble.errors or trouble.fault for trouble in self.troubles)
+
+
+class Supply(Protocol):
+    """One supply with numbered outputs."""
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person sets and reads it: no polling, no trips, off is the person's word."""
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+
+    def can_protect(self, protection: Protection) -> bool:
+        """Whether this supply has that protection and the dialect reaches it."""
+
+    def outputs(self) -> Sequence[int]:
+        """Outputs the bench file gives to inputs, plus those to be left alone."""
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Changes no output, level, limit or protection."""
+
+    def settings(self, output: int) -> Pending[OutputSettings]:
+        """Read set points, protections and output state."""
+
+    def set_voltage(self, output: int, volts: float) -> Pending[Done]:
+        """Set the level. `volts` >= 0."""
+
+    def set_current_limit(self, output: int, amps: float) -> Pending[Done]:
+        """Set the current limit."""
+
+    def set_protection(
+        self, output: int, protection: Protection, level: float | None, delay: float = 0.0
+    ) -> Pending[Done]:
+        """Set and enable a protection; `level` None disables it."""
+
+    def set_remote_sense(self, output: int, remote: bool) -> Pending[Done]:
+        """Choose where the supply senses; a Trouble if the dialect cannot."""
+
+    def switch(self, output: int, on: bool) -> Pending[Done]:
+        """Switch one output and ask what it is now."""
+
+    def all_off(self) -> Pending[Done]:
+        """Every output off except those to be left alone, with no reliance on an earlier selection; `on` is what it says."""
+
+    def poll(self, output: int) -> Pending[PollSample]:
+        """Look at one output: volts, amps, state, mode, set points. Never raises: a silent supply is a sample with a fault."""
+
+    def clear_trip(self, output: int) -> Pending[Done]:
+        """Clear a tripped protection (the caller keeps to the order off, verify, lower, clear, verify)."""
+
+    def close(self) -> None:
+        """Let go of the link; outputs stay as they are."""
+
+
+class Meter(Protocol):
+    """One meter."""
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person reads it."""
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Changes nothing else."""
+
+    def read(
+        self, function: Function, *, around: float | None = None, point: str = ""
+    ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
+        """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
+
+        By hand: the person is asked for what the meter shows at `point`. Never raises for an instrument's silence.
+        """
+
+    def close(self) -> None:
+        """Let go of the link."""
