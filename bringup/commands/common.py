@@ -72,7 +72,7 @@ def find_bench(bench: Path | None) -> Path:
         return bench
     configuration = configuration_file()
     if configuration.exists():
-        from bringup.files.configuration import bench_of  # noqa: PLC0415 - only where a file is to be read
+        from bringup.files.configuration import bench_of
 
         named = bench_of(configuration)
         if named is not None:

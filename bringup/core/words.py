@@ -8,8 +8,8 @@ from enum import StrEnum
 class Result(StrEnum):
     """Result of a reading. The conditional ones are those of ILAC-G8:09/2019's non-binary rule (from memory)."""
 
-    PASS = "pass"
-    CONDITIONAL_PASS = "conditional pass"
+    PASS = "pass"  # noqa: S105 - a result, not a secret
+    CONDITIONAL_PASS = "conditional pass"  # noqa: S105 - a result, not a secret
     CONDITIONAL_FAIL = "conditional fail"
     FAIL = "fail"
     NO_VALUE = "no value"

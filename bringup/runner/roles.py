@@ -119,10 +119,10 @@ class Supply(Protocol):
         """Switch one output and ask what it is now."""
 
     def all_off(self) -> Pending[Done]:
-        """Every output off except those to be left alone, with no reliance on an earlier selection; `on` is what it says."""
+        """Every output off except those to be left alone, relying on no earlier selection; `on`: what it says then."""
 
     def poll(self, output: int) -> Pending[PollSample]:
-        """Look at one output: volts, amps, state, mode, set points. Never raises: a silent supply is a sample with a fault."""
+        """Look at one output. Never raises: a silent supply is a sample with a fault."""
 
     def clear_trip(self, output: int) -> Pending[Done]:
         """Clear a tripped protection (the caller keeps to the order off, verify, lower, clear, verify)."""
