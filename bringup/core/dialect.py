@@ -60,5 +60,9 @@ class Dialect:
     """Clearing a trip may bring the output back on."""
     over_range_from: float = 9.8e37
     """Magnitudes from here on are over-range replies."""
+    timeout: float = 2.0
+    """Seconds an answer may take (a meter's integration time comes on top)."""
+    ranges: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """Meter only: our function name -> full-scale values it can be fixed to, base units, ascending."""
     checked_against: str = ""
     path: str = ""
