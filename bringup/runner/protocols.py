@@ -281,6 +281,8 @@ class PollSample:
     tripped: str | None = None
     """Words of the supply's own protection that tripped; None if none or unknown."""
     fault: LinkFault | None = None
+    over_range: bool = False
+    """The supply's volts or amps came back as over range: `volts` or `amps` is None, but it is not silence."""
 
 
 @dataclass(frozen=True, slots=True)

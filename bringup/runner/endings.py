@@ -1,0 +1,80 @@
+"""Why an attempt ends before its last step, as exceptions. Each carries the attempt's result and one sentence.
+
+They pass through every action up to the attempt, which switches off first and then records the cause.
+
+    Ending                      .result, .cause
+      * Trip                    the unit did something it must not (failed)
+      * UnitFailed              a limit was missed in a step that ends the attempt (failed)
+      * MissingEvidence         something required was left out or has no value (incomplete)
+      * BrokenOff               an instrument, the host or a setting cannot be relied upon (broken off)
+          - SupplyLost          the supply stopped answering
+      * CalledOff               a person ended it (called off)
+          - Interrupted         by a signal
+    LeaveOut                    the person leaves out the step under way; the attempt goes on
+"""
+
+from __future__ import annotations
+
+from bringup.core.words import AttemptResult
+from bringup.runner.protocols import Interruption
+
+
+class Ending(Exception):  # noqa: N818 - an ending need not be an error
+    """The attempt ends here."""
+
+    result = AttemptResult.BROKEN_OFF
+
+    def __init__(self, cause: str) -> None:
+        super().__init__(cause)
+        self.cause = cause
+
+
+class Trip(Ending):
+    """The unit, watched by the supply's polls, did what it must not do."""
+
+    result = AttemptResult.FAILED
+
+
+class UnitFailed(Ending):
+    """A limit was missed and the step says that this ends the attempt."""
+
+    result = AttemptResult.FAILED
+
+
+class MissingEvidence(Ending):
+    """Something the procedure requires was not found out."""
+
+    result = AttemptResult.INCOMPLETE
+
+
+class BrokenOff(Ending):
+    """The bench or the host cannot be relied upon any more; nothing is said about the unit."""
+
+
+class SupplyLost(BrokenOff):
+    """The supply does not answer any more while an output may be on."""
+
+
+class CalledOff(Ending):
+    """A person ended it."""
+
+    result = AttemptResult.CALLED_OFF
+
+
+class Interrupted(CalledOff):
+    """A signal, a lost terminal or `bringup off` ended it."""
+
+    def __init__(self, interruption: Interruption) -> None:
+        super().__init__(f"called off by {interruption.value}")
+        self.interruption = interruption
+        if interruption is Interruption.HANG_UP:
+            self.result = AttemptResult.BROKEN_OFF
+            self.cause = "broken off: the terminal was lost"
+
+
+class LeaveOut(Exception):  # noqa: N818 - a person's choice, not an error
+    """The person leaves out the step under way."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(why)
+        self.why = why

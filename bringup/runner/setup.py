@@ -1,0 +1,82 @@
+"""What an attempt is given and what it gives back. The command fills in AttemptSetup; the runner never opens anything.
+
+Everything here is a plain record. Links, logbook and terminal come in through the protocols of protocols.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from bringup.core.bench import Bench
+from bringup.core.procedure import Procedure
+from bringup.core.reading import Reading
+from bringup.core.words import AttemptResult
+from bringup.errors import ExitCode
+from bringup.runner.protocols import Ask, Clock, Link, Record, SourceText, Tell
+from bringup.runner.roles import Meter, Supply
+
+EXIT_CODE_OF: dict[AttemptResult, ExitCode] = {
+    AttemptResult.PASSED: ExitCode.PASSED,
+    AttemptResult.FAILED: ExitCode.FAILED,
+    AttemptResult.INCOMPLETE: ExitCode.FAILED,
+    AttemptResult.CALLED_OFF: ExitCode.STOPPED,
+    AttemptResult.BROKEN_OFF: ExitCode.STOPPED,
+}
+"""What each result tells the shell."""
+
+
+def nothing() -> None:
+    """Do nothing: the default of a hook."""
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptSetup:
+    """One procedure on one unit at one bench. The instruments' links are open, nothing has been sent but `*IDN?`."""
+
+    serial: str
+    procedure: Procedure
+    bench: Bench
+    supply: Supply | None
+    meter: Meter | None
+    clock: Clock
+    ask: Ask
+    record: Record
+    tell: Tell
+    operator: str
+    tool_version: str
+    simulated_link: Link | None = None
+    """A link to a simulated instrument (meter or supply): it then moves probe and leads instead of a person."""
+    unattended: bool = False
+    """`--unattended` was given."""
+    variant: str = ""
+    lot: str = ""
+    ambient: float | None = None
+    fixture: str = ""
+    sources: tuple[SourceText, ...] = ()
+    acknowledged: set[str] = field(default_factory=set)
+    """Cautions acknowledged in this sitting; grows, so pass the same set to every attempt of a sitting."""
+    suspend: Callable[[], None] = nothing
+    """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
+    poll_every: float = 0.2
+    """Seconds between two looks at the supply while an output is on."""
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptOutcome:
+    """What became of an attempt."""
+
+    id: str
+    result: AttemptResult
+    cause: str
+    """One sentence; empty when passed."""
+    readings: tuple[Reading, ...]
+    off_verified: bool | None
+    """Whether every output was off at the end, by asking. None: nothing was ever switched on."""
+    unrecorded: tuple[Reading, ...] = ()
+    """Readings that were taken but that the logbook could not keep."""
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """What to tell the shell."""
+        return EXIT_CODE_OF[self.result]
