@@ -65,12 +65,38 @@ class Pending(Generic[T]):
             except Exception as error:  # noqa: BLE001 - carried to whoever reads the value
                 mapped.fail(error)
 
+        self.when_done(carry)
+        return mapped
+
+    def chain(self, step: Callable[[T], Pending[U]], allowance: float = 0.0) -> Pending[U]:
+        """Return a Pending of what `step(value)` in turn promises, due `allowance` seconds after this one.
+
+        `step` may run in the thread that settles: it may submit to a Link and nothing else.
+        """
+        outer: Pending[U] = Pending(self.deadline + allowance, self._wake)
+
+        def carry() -> None:
+            try:
+                inner = step(self.value())
+            except Exception as error:  # noqa: BLE001 - carried to whoever reads the value
+                outer.fail(error)
+                return
+            inner.when_done(lambda: outer.copy(inner))
+
+        self.when_done(carry)
+        return outer
+
+    def when_done(self, call: Callable[[], None]) -> None:
+        """Call once this is done: now if it is already, else in the thread that settles it."""
         with self._lock:
             if not self._done:
-                self._then.append(carry)
-                return mapped
-        carry()
-        return mapped
+                self._then.append(call)
+                return
+        call()
+
+    def copy(self, other: Pending[T]) -> None:
+        """Take over the outcome of another Pending that is done."""
+        self._finish(other._value, other._error)  # noqa: SLF001 - one class
 
     def _finish(self, value: T | None, error: BaseException | None) -> None:
         with self._lock:
@@ -135,6 +161,8 @@ class Reply:
     fault: LinkFault | None = None
     strays: tuple[str, ...] = ()
     """Lines that came but cannot be the answer to what was asked."""
+    why: str = ""
+    """The fault in more words, for people."""
 
 
 class Link(Protocol):
