@@ -1,0 +1,114 @@
+"""Questions at the terminal: which keys answer which question, and which go to the runner."""
+
+from __future__ import annotations
+
+import pytest
+
+from bringup.runner.protocols import Answer, Prompt, PromptKind
+from bringup.terminal.person import HINTS, Person
+
+
+@pytest.fixture
+def person() -> Person:
+    return Person(wake=lambda: None)
+
+
+def type_in(person: Person, text: str) -> None:
+    for key in text:
+        person.press(key)
+
+
+def test_enter_answers_a_go_question(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.GO, "VIN to 24 V?"))
+
+    person.press("\n")
+
+    assert pending.value() == Answer()
+    assert person.question is None
+
+
+def test_letters_during_a_go_question_are_for_the_runner(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.GO, "VIN to 24 V?"))
+
+    person.press("q")
+
+    assert not pending.done
+    assert person.key() == "q"
+    assert person.key() is None
+
+
+def test_one_key_says_that_the_whole_list_is_good(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.CHECKLIST, "Before power", lines=("polarity", "nothing plugged in")))
+
+    person.press("a")
+
+    assert pending.value() == Answer()
+
+
+def test_numbers_name_the_exceptions_and_a_remark_is_asked_for(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.CHECKLIST, "Before power", lines=("polarity", "bridges", "connector")))
+
+    type_in(person, "3 1\n")
+    assert person.remark == "what is wrong with 1, 3?"
+    type_in(person, "C4 turned\n")
+
+    assert pending.value() == Answer(text="C4 turned", exceptions=(0, 2))
+
+
+@pytest.mark.parametrize("typed", ["\n", "4\n", "0\n"])
+def test_a_list_is_not_answered_by_nothing_or_by_a_number_that_is_not_there(person: Person, typed: str) -> None:
+    pending = person.ask(Prompt(PromptKind.CHECKLIST, "Before power", lines=("polarity", "bridges", "connector")))
+
+    type_in(person, typed)
+
+    assert not pending.done
+    assert person.remark == "numbers from 1 to 3, or a for all good"
+
+
+def test_a_choice_takes_its_number_without_enter(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.CHOICE, "LED?", choices=("off", "green", "red")))
+
+    person.press("2")
+
+    assert pending.value() == Answer(text="green")
+
+
+def test_a_typed_value_may_contain_any_letter_and_be_corrected(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.VALUE, "3V3 at TP4?", unit="V"))
+
+    type_in(person, "3.36\x7f06 V q\x7f\x7f\n")
+
+    assert pending.value() == Answer(text="3.306 V")
+    assert person.key() is None
+
+
+@pytest.mark.parametrize("kind", [PromptKind.VALUE, PromptKind.REASON])
+def test_an_empty_line_is_no_value_and_no_reason(person: Person, kind: PromptKind) -> None:
+    pending = person.ask(Prompt(kind, "why?"))
+
+    type_in(person, "  \n")
+
+    assert not pending.done
+    assert person.remark == "nothing was typed"
+
+
+def test_a_withdrawn_question_stays_unanswered_and_keys_go_to_the_runner(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.TEXT, "remark?"))
+
+    person.withdraw()
+    person.press("n")
+
+    assert not pending.done
+    assert person.key() == "n"
+
+
+def test_control_characters_are_not_taken_into_an_answer(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.TEXT, "remark?"))
+
+    type_in(person, "a\x07\x00b\n")
+
+    assert pending.value().text == "ab"
+
+
+def test_every_kind_of_question_has_a_hint() -> None:
+    assert set(HINTS) == set(PromptKind)
