@@ -1,0 +1,170 @@
+"""Small stand-ins for the carriers' tests: an instrument of three words, and a world that is just numbers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from bringup.core.faults import Fault
+from bringup.simulation.instrument import Exchange
+from bringup.simulation.physics import LeadsAt, OutputMode
+
+
+class EchoInstrument:
+    """Answers `*IDN?`, `TIME?` and `WAIT? seconds`; keeps everything else. Notes every message with its time."""
+
+    def __init__(self, name: str = "ECHO-1") -> None:
+        self.name = name
+        self.seen: list[tuple[str, float]] = []
+        self.noted: list[str] = []
+
+    def exchange(self, message: bytes, now: float) -> Exchange:
+        text = message.decode("latin-1").strip()
+        self.seen.append((text, now))
+        if text == "*IDN?":
+            return f"BRINGUP SIMULATED,{self.name},1,0".encode()
+        if text.startswith("WAIT"):
+            now = yield now + float(text.split()[1])
+        if text.startswith(("TIME?", "WAIT?")):
+            return f"{now:.6f}".encode()
+        return None
+
+    def overrun(self) -> None:
+        self.noted.append("overrun")
+
+    def interrupted(self) -> None:
+        self.noted.append("interrupted")
+
+    def unterminated(self) -> None:
+        self.noted.append("unterminated")
+
+
+@dataclass
+class FakeOutput:
+    volts: float = 0.0
+    amps: float = 0.0
+    over_voltage: float | None = None
+    over_current: float | None = None
+    on: bool = False
+    trip: str | None = None
+    remote: bool = False
+
+
+@dataclass
+class FakeWorld:
+    """A resistor on every output and a dictionary of point voltages; time may never run backwards."""
+
+    load: float = 100.0
+    points: dict[str, float] = field(default_factory=lambda: {"VIN": 0.0, "3V3": 3.30612345})
+    ohms: float = 4700.0
+    noise: float = 0.0
+    now: float = 0.0
+    outputs: dict[int, FakeOutput] = field(default_factory=lambda: {n: FakeOutput() for n in (1, 2, 3)})
+    where: LeadsAt = LeadsAt.BOARD
+    probed: str | None = None
+    serial: str = ""
+    board_state: str = ""
+    asked: list[tuple[str, float]] = field(default_factory=list)
+
+    def _move(self, now: float) -> None:
+        assert now >= self.now, "time ran backwards"
+        self.now = now
+
+    def unit(self, serial: str) -> None:
+        self.serial = serial
+
+    def state(self, name: str) -> None:
+        if name not in {"blank", "programmed"}:
+            raise KeyError(name)
+        self.board_state = name
+
+    def plant(self, fault: Fault) -> None:
+        raise NotImplementedError
+
+    def leads(self, where: LeadsAt, now: float) -> None:
+        self._move(now)
+        self.where = where
+
+    def probe(self, point: str | None, now: float) -> None:
+        self._move(now)
+        if point is not None and point not in self.points:
+            raise KeyError(point)
+        self.probed = point
+
+    def set_voltage(self, output: int, volts: float, now: float) -> None:
+        self._move(now)
+        self.outputs[output].volts = volts
+
+    def set_current_limit(self, output: int, amps: float, now: float) -> None:
+        self._move(now)
+        self.outputs[output].amps = amps
+
+    def set_over_voltage(self, output: int, volts: float | None, now: float) -> None:
+        self._move(now)
+        self.outputs[output].over_voltage = volts
+
+    def set_over_current(self, output: int, amps: float | None, delay: float, now: float) -> None:
+        self._move(now)
+        self.outputs[output].over_current = amps
+
+    def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
+        self._move(now)
+        self.outputs[output].remote = remote
+
+    def switch(self, output: int, on: bool, now: float) -> None:
+        self._move(now)
+        self.outputs[output].on = on
+
+    def clear_trip(self, output: int, now: float) -> None:
+        self._move(now)
+        self.outputs[output].trip = None
+
+    def _judge(self, output: int, now: float) -> FakeOutput:
+        self._move(now)
+        stage = self.outputs[output]
+        if stage.on and stage.over_voltage is not None and stage.volts > stage.over_voltage:
+            stage.on, stage.trip = False, "over-voltage"
+        if stage.on and stage.over_current is not None and stage.volts / self.load > stage.over_current:
+            stage.on, stage.trip = False, "over-current"
+        return stage
+
+    def is_on(self, output: int, now: float) -> bool:
+        return self._judge(output, now).on
+
+    def tripped(self, output: int, now: float) -> str | None:
+        return self._judge(output, now).trip
+
+    def mode(self, output: int, now: float) -> OutputMode:
+        stage = self._judge(output, now)
+        if not stage.on:
+            return OutputMode.OFF
+        return OutputMode.CURRENT if stage.volts / self.load > stage.amps else OutputMode.VOLTAGE
+
+    def terminal_volts(self, output: int, now: float) -> float:
+        return self.terminal_amps(output, now) * self.load
+
+    def terminal_amps(self, output: int, now: float) -> float:
+        stage = self._judge(output, now)
+        return min(stage.volts / self.load, stage.amps) if stage.on else 0.0
+
+    def probe_volts(self, now: float, aperture: float, input_resistance: float) -> float:
+        self._move(now)
+        self.asked.append(("volts", aperture))
+        return 0.0 if self.probed is None else self.points[self.probed]
+
+    def probe_noise(self, now: float) -> float:
+        self._move(now)
+        return self.noise
+
+    def probe_ohms(self, now: float, test_current: float, open_circuit_volts: float) -> float:
+        self._move(now)
+        self.asked.append(("ohms", test_current))
+        return math.inf if self.probed is None else self.ohms
+
+    def point_volts(self, point: str, now: float) -> float:
+        self._move(now)
+        return self.points[point]
+
+    def input_volts(self, name: str, now: float) -> float:
+        self._move(now)
+        return self.points[name]
