@@ -34,7 +34,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "pyvisa": ("instruments/visa_link.py",),
     "pyvisa_py": ("instruments/visa_link.py",),
     "serial": (),
-    "rich": ("terminal/",),
+    "rich": ("terminal/live.py",),
     "sqlite3": ("logbook/",),
     "sqlite_utils": ("logbook/",),
     "click": ("commands/",),

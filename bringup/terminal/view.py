@@ -1,0 +1,141 @@
+"""What every view of an attempt has: a bounded queue, a thread that shows, the bell, questions as lines.
+
+`tell` only puts what was told into a bounded queue; a thread of the view writes to the terminal. A terminal that
+stands still (scroll lock, a slow line) therefore never holds up an attempt: what only refreshes the picture is
+dropped first. plain.py and live.py write.
+"""
+
+from __future__ import annotations
+
+import threading
+import unicodedata
+from collections import deque
+from typing import TextIO
+
+from bringup.runner.protocols import Prompt, Told
+from bringup.terminal.person import HINTS, Person
+from bringup.terminal.pictures import ASCII, UNICODE, Signs
+from bringup.terminal.scene import STRIKES, Line, Scene
+
+_MOST = 5_000
+"""Things told but not yet shown; beyond, the oldest are dropped (they are in the logbook)."""
+_LOSSY = {"poll", "sample", "going"}
+_LOSSY_FROM = 100
+"""Queue length from which what only refreshes the picture is dropped."""
+_REFRESH = 0.12
+"""Seconds between two pictures of the status."""
+_STRIKE = 0.12
+"""Seconds between two strikes of the bell: fewer and terminals merge them."""
+
+
+def harmless(text: str) -> str:
+    """Show control characters instead of letting the terminal obey them."""
+    return "".join(
+        character if not unicodedata.category(character).startswith("C") else repr(character)[1:-1]
+        for character in text
+    )
+
+
+def signs_for(stream: TextIO) -> Signs:
+    """Return the signs that the stream's encoding can write."""
+    try:
+        "├─┼◆◀▶┤".encode(stream.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return ASCII
+    return UNICODE
+
+
+class View:
+    """Queue, thread and scene; subclasses write lines and draw the status."""
+
+    def __init__(self, signs: Signs, person: Person | None = None) -> None:
+        self.scene = Scene(signs=signs)
+        self.person = person
+        self._told: deque[Told] = deque(maxlen=_MOST)
+        self._something = threading.Event()
+        self._leave = threading.Event()
+        self._thread = threading.Thread(target=self._work, name="view", daemon=True)
+
+    def start(self) -> None:
+        """Begin to show."""
+        self._thread.start()
+
+    def tell(self, told: Told) -> None:
+        """Take something to show. Never blocks."""
+        if told.kind in _LOSSY and len(self._told) > _LOSSY_FROM:
+            return
+        self._told.append(told)
+        self._something.set()
+
+    def changed(self) -> None:
+        """Take notice that the question or the typed line changed."""
+        self._something.set()
+
+    def close(self) -> None:
+        """Show what is left, for a bounded time, and end."""
+        self._leave.set()
+        self._something.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout=2.0)
+
+    def _work(self) -> None:
+        self._open()
+        try:
+            while not (self._leave.is_set() and not self._told):
+                self._something.wait(timeout=_REFRESH * 4)
+                self._something.clear()
+                self._show_told()
+                self._draw()
+                self._leave.wait(_REFRESH)
+        except (OSError, ValueError):
+            # The terminal is gone or closed: there is nothing left to show anything on, and the attempt
+            # learns of it from the hang-up signal or the key thread.
+            return
+        finally:
+            self._shut()
+
+    def _show_told(self) -> None:
+        while self._told:
+            told = self._told.popleft()
+            for line in self.scene.take(told):
+                for part in line.text.split("\n"):
+                    self._write(Line(harmless(part), line.tone))
+            if self.scene.ring is not None:
+                self._strike(STRIKES[self.scene.ring])
+
+    def _open(self) -> None:
+        """Prepare the terminal."""
+
+    def _shut(self) -> None:
+        """Leave the terminal as it was."""
+
+    def _write(self, line: Line) -> None:
+        raise NotImplementedError
+
+    def _draw(self) -> None:
+        """Draw what does not stay."""
+
+    def _strike(self, times: int) -> None:
+        """Ring the bell."""
+
+
+def question_lines(question: Prompt) -> list[str]:
+    """Return a question as lines: its text, what it lists (numbered where numbers answer), how to answer."""
+    numbered = question.kind.value in {"checklist", "choice"}
+    listed = question.choices if question.kind.value == "choice" else question.lines
+    lines = [f"? {question.text}"]
+    if question.kind.value == "choice":
+        lines += [f"   {line}" for line in question.lines]
+    lines += [f"   {number}  {text}" if numbered else f"   {text}" for number, text in enumerate(listed, 1)]
+    unit = f" (in {question.unit} if no unit is typed)" if question.unit else ""
+    lines.append(f"   [{HINTS[question.kind]}{unit}]")
+    return lines
+
+
+def ring(stream: TextIO, times: int, leave: threading.Event) -> None:
+    """Strike the bell so many times, far enough apart to be told apart."""
+    for strike in range(times):
+        if strike and leave.wait(_STRIKE):
+            return
+        stream.write("\a")
+        stream.flush()

@@ -1,0 +1,215 @@
+"""What is to be seen of an attempt: lines that stay, the status, the bell; at a fixed width and without colour."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from bringup.core.limits import parse_limits
+from bringup.core.reading import Reading
+from bringup.core.words import Kind, LimitsFrom, Result
+from bringup.runner.protocols import LinkFault, PollSample, Prompt, PromptKind, Told
+from bringup.terminal.live import LiveView
+from bringup.terminal.person import Person
+from bringup.terminal.pictures import ASCII, UNICODE, place
+from bringup.terminal.plain import PlainView
+from bringup.terminal.scene import Ring, Scene, reading_line
+from bringup.terminal.view import harmless
+
+LIMITS = parse_limits("3.3 V ± 2 %")
+GOOD = Reading(
+    step=4,
+    point="3V3",
+    kind=Kind.VOLTAGE,
+    value=3.306,
+    unit="V",
+    limits=LIMITS,
+    limits_from=LimitsFrom.BOARD,
+    result=Result.PASS,
+    at=datetime(2026, 11, 25, 9, 0, tzinfo=UTC),
+    monotonic=12.5,
+    instrument="meter",
+    raw="+3.30600000E+00",
+    resolution=0.001,
+)
+
+
+class Terminal(io.StringIO):
+    """A stream that says what it can write, as a terminal does."""
+
+    encoding = "utf-8"
+
+
+def shown(*told: Told) -> str:
+    stream = Terminal()
+    view = PlainView(stream)
+    view.start()
+    for one in told:
+        view.tell(one)
+    view.close()
+    return stream.getvalue()
+
+
+def test_a_reading_is_one_line_with_its_place_between_its_limits() -> None:
+    line = reading_line(GOOD)
+
+    assert line.text == (
+        "  3V3                     3.306 V  ├──────────┼◆─────────┤  3.234 V .. 3.366 V       +0.18 %  pass"
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "picture"),
+    [
+        (3.234, " [#---------+----------] "),
+        (3.3, " [----------#----------] "),
+        (3.366, " [----------+---------#] "),
+        (3.4, " [----------+----------]>"),
+        (3.0, "<[----------+----------] "),
+    ],
+)
+def test_the_picture_shows_where_a_value_lies(value: float, picture: str) -> None:
+    assert place(value, LIMITS, ASCII) == picture
+
+
+@pytest.mark.parametrize("value", [3.3, None, -1e9])
+def test_every_picture_has_the_same_width(value: float | None) -> None:
+    widths = {len(place(value, limits, UNICODE)) for limits in (LIMITS, None, parse_limits("< 50 mV"))}
+
+    assert widths == {25}
+
+
+def test_a_failed_reading_says_so_in_words_and_rings_twice() -> None:
+    scene = Scene()
+
+    (line,) = scene.take(Told("reading", reading=replace(GOOD, value=3.4, result=Result.FAIL)))
+
+    assert line.text.endswith("FAIL")
+    assert scene.ring is Ring.FAILED
+    assert len(scene.failures) == 1
+
+
+def test_no_value_is_words_not_a_number() -> None:
+    line = reading_line(replace(GOOD, value=None, result=Result.NO_VALUE, raw=""))
+
+    assert "no value" in line.text
+    assert line.text.endswith("NO VALUE")
+
+
+def test_an_unsettled_reading_shows_its_range() -> None:
+    reading = replace(GOOD, result=Result.FAIL, unsettled=True, lowest=3.1, highest=3.5)
+
+    assert reading_line(reading).text.endswith("FAIL; unsettled: 3.100 V .. 3.500 V")
+
+
+def test_an_unknown_output_state_fills_the_screen_with_what_to_do() -> None:
+    text = shown(Told("off-unknown", "the supply does not answer"))
+
+    assert "OUTPUT STATE UNKNOWN. USE THE SWITCH ON THE SUPPLY, NOW." in text
+
+
+def test_terminal_escapes_from_an_instrument_are_shown_not_obeyed() -> None:
+    text = shown(Told("event", "meter: \x1b]0;hello\x07 \x9b31m"))
+
+    assert "\x1b" not in text
+    assert "\x07" not in text
+    assert r"\x1b]0;hello\x07 \x9b31m" in text
+
+
+def test_harmless_leaves_the_letters_of_the_trade_alone() -> None:
+    assert harmless("3.3 V ± 2 %, 10 kΩ, 4.7 µF") == "3.3 V ± 2 %, 10 kΩ, 4.7 µF"
+
+
+def test_the_end_says_the_result_what_failed_and_that_it_was_simulated() -> None:
+    text = shown(
+        Told("attempt-begun", "MBL-0001: First power-on", data={"simulated": True}),
+        Told("reading", reading=replace(GOOD, value=3.4, result=Result.FAIL)),
+        Told("attempt-ended", "failed: 3V3 is 3.4 V", data={"result": "failed"}),
+    )
+
+    assert "SIMULATED: no real board was measured" in text
+    assert "failed: 3V3 is 3.4 V (SIMULATED)" in text
+    assert text.count("FAIL") == 2
+
+
+def test_told_things_beyond_the_queue_are_dropped_without_blocking() -> None:
+    view = PlainView(Terminal())  # not started: nobody takes anything out
+
+    for number in range(20_000):
+        view.tell(Told("event", str(number)))
+        view.tell(Told("poll", poll=PollSample(float(number), 1)))
+
+    assert len(view._told) <= 5_000
+
+
+def live_status(*told: Told, person: Person | None = None) -> str:
+    """What the foot of the screen shows, as text."""
+    from rich.console import Console
+
+    view = LiveView(Terminal(), person)
+    for one in told:
+        view.scene.take(one)
+    stream = io.StringIO()
+    Console(file=stream, width=100, _environ={}).print(view._status())
+    return stream.getvalue()
+
+
+BEGUN = Told("attempt-begun", "MBL-0001: First power-on", data={"simulated": True})
+
+
+@pytest.mark.parametrize(
+    ("on", "words"), [(True, "INPUT ON"), (False, "INPUT OFF"), (None, "INPUT ??")], ids=["on", "off", "unknown"]
+)
+def test_the_status_says_in_words_whether_the_input_is_on(on: bool | None, words: str) -> None:
+    assert words in live_status(BEGUN, Told("power", data={"on": on}))
+
+
+def test_the_status_shows_volts_amps_watts_and_current_limit() -> None:
+    poll = PollSample(1.0, 1, volts=24.0, amps=0.0842, on=True, mode="current", set_volts=24.0, set_amps=0.4)
+
+    status = live_status(BEGUN, Told("poll", poll=poll))
+
+    assert "24.000 V  0.0842 A  2.021 W" in status
+    assert "IN CURRENT LIMIT" in status
+    assert "set 24 V, limit 0.4 A" in status
+
+
+def test_a_silent_supply_shows_dashes_not_zeros() -> None:
+    poll = PollSample(1.0, 1, fault=LinkFault.TIMEOUT)
+
+    status = live_status(BEGUN, Told("poll", poll=poll))
+
+    assert "- V  - A  - W" in status
+    assert "supply: no answer in time" in status
+
+
+def test_a_question_shows_its_numbered_list_and_how_to_answer() -> None:
+    person = Person(wake=lambda: None)
+    person.ask(Prompt(PromptKind.CHECKLIST, "Before power", lines=("polarity", "nothing else plugged in")))
+    person.press("2")
+
+    status = live_status(BEGUN, person=person)
+
+    assert "? Before power" in status
+    assert "2  nothing else plugged in" in status
+    assert "a: all good" in status
+    assert " > 2▏" in status
+
+
+def test_a_plain_terminal_echoes_what_is_typed() -> None:
+    stream = Terminal()
+    person = Person(wake=lambda: None)
+    view = PlainView(stream, person)
+
+    person.ask(Prompt(PromptKind.VALUE, "3V3 at TP4?", unit="V"))
+    view._draw()
+    for key in "3.37\x7f":
+        person.press(key)
+        view._draw()
+
+    assert stream.getvalue().endswith(
+        "? 3V3 at TP4?\n   [type what is shown, then Enter (in V if no unit is typed)]\n3.37\b \b"
+    )
