@@ -1,0 +1,80 @@
+"""Whether a file lies on a network folder, where SQLite's locks and write-ahead file cannot be relied on.
+
+On Linux the kernel's table of mounts decides; on macOS and the BSDs the list that `mount` prints, on Windows the
+drive type. The latter two are best effort: a kind that is not on the list below is taken for a local disk.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+NETWORK_KINDS = frozenset(
+    (
+        *("afpfs", "cifs", "davfs", "ncpfs", "nfs", "nfs4", "smb3", "smbfs", "sshfs", "webdav"),
+        *("afs", "beegfs", "ceph", "coda", "gfs2", "glusterfs", "gpfs", "lustre", "ocfs2"),
+        *("9p", "prl_fs", "vboxsf", "vmhgfs"),
+    )
+)
+"""Kinds of file system that another machine serves, or several machines share. `fuse.` in front is ignored."""
+
+_ESCAPE = re.compile(r"\\([0-7]{3})")
+_DRIVE_REMOTE = 4
+
+
+def network_kind(folder: Path) -> str | None:
+    """Return the kind of the network file system that `folder` (existing) lies on, or None."""
+    real = folder.resolve()
+    platform: str = sys.platform
+    if platform == "linux":
+        return network_mount(real, Path("/proc/self/mountinfo").read_text(encoding="utf-8", errors="replace"))
+    if platform == "win32":
+        return _network_drive(real)
+    return _network_volume(real, _mount_list())
+
+
+def network_mount(real: Path, mountinfo: str) -> str | None:
+    """Find the mount that holds `real` in the text of /proc/self/mountinfo (proc(5)); its kind if of the network.
+
+    Of mounts on the same point the last one counts: it lies on top.
+    """
+    best, kind = -1, ""
+    for line in mountinfo.splitlines():
+        fields, _, rest = line.partition(" - ")
+        words = fields.split()
+        if len(words) < 5 or not rest:  # noqa: PLR2004 - the mount point is the fifth field
+            continue
+        point = Path(_ESCAPE.sub(lambda match: chr(int(match[1], 8)), words[4]))
+        if real.is_relative_to(point) and len(point.parts) >= best:
+            best, kind = len(point.parts), rest.split()[0]
+    return _if_network(kind)
+
+
+def _if_network(kind: str) -> str | None:
+    short = kind.removeprefix("fuse.").removesuffix("-fuse")
+    return kind if short in NETWORK_KINDS else None
+
+
+def _mount_list() -> str:
+    done = subprocess.run(["/sbin/mount"], capture_output=True, text=True, timeout=5, check=False)
+    return done.stdout
+
+
+def _network_volume(real: Path, listing: str) -> str | None:
+    """Read lines such as '//user@host/share on /Volumes/share (smbfs, nodev, nosuid)'."""
+    best, kind = -1, ""
+    for line in listing.splitlines():
+        match = re.fullmatch(r".+ on (/.*) \(([^,)]+).*\)", line)
+        if match and real.is_relative_to(match[1]) and len(Path(match[1]).parts) >= best:
+            best, kind = len(Path(match[1]).parts), match[2]
+    return _if_network(kind)
+
+
+def _network_drive(real: Path) -> str | None:
+    if real.drive.startswith("\\\\"):
+        return "network share"
+    kernel = getattr(ctypes, "windll").kernel32  # noqa: B009 - the name exists on Windows only
+    return "network drive" if kernel.GetDriveTypeW(real.drive + "\\") == _DRIVE_REMOTE else None

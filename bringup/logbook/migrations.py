@@ -1,0 +1,76 @@
+"""Brings a logbook file to the version that this tool writes: all steps in one transaction, after a backup copy."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+
+from bringup.errors import LogbookError
+from bringup.logbook.tables import APPLICATION_ID, MIGRATIONS, Migration
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the version of the tables; 0 for a file that holds none yet."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def backup_path(path: Path, version: int) -> Path:
+    """Return where the copy from before a migration lies: beside the logbook, never over an earlier copy."""
+    candidate = path.with_name(f"{path.name}.version-{version}")
+    number = 1
+    while candidate.exists():
+        number += 1
+        candidate = path.with_name(f"{path.name}.version-{version}-{number}")
+    return candidate
+
+
+def bring_up_to_date(
+    connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration] = MIGRATIONS
+) -> Path | None:
+    """Apply the migrations that are missing, all or none. Returns the backup copy, None where none was needed.
+
+    The connection must be in autocommit mode. Foreign keys are off meanwhile, as SQLite's procedure for
+    changing tables asks (https://www.sqlite.org/lang_altertable.html, section 7, from memory), and checked
+    before the commit.
+    """
+    target = migrations[-1].number
+    version = version_of(connection)
+    if version == target:
+        return None
+    copy = _back_up(connection, path, version) if version else None
+    connection.execute("PRAGMA foreign_keys = OFF")
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Read again under the lock: another process may have done it in the meantime.
+        for migration in migrations:
+            if migration.number > version_of(connection):
+                for statement in migration.statements:
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {migration.number}")
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        _check_references(connection, path, target)
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+    connection.execute("PRAGMA foreign_keys = ON")
+    return copy
+
+
+def _check_references(connection: sqlite3.Connection, path: Path, target: int) -> None:
+    orphans = connection.execute("PRAGMA foreign_key_check").fetchall()
+    if orphans:
+        raise LogbookError(
+            f"the logbook {path} cannot be brought to version {target}: rows of '{orphans[0][0]}' would lose what"
+            f" they refer to ({len(orphans)} in all)",
+            "Nothing was changed. This is a mistake in the tool: please keep the message.",
+        )
+
+
+def _back_up(connection: sqlite3.Connection, path: Path, version: int) -> Path:
+    copy = backup_path(path, version)
+    with closing(sqlite3.connect(copy)) as target:
+        connection.backup(target)
+    return copy

@@ -1,0 +1,177 @@
+"""Opening a logbook for writing: everything that could go wrong with it is found here, before anything is powered.
+
+The standard library's sqlite3 only. Opening for reading is reading.py.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bringup.core.words import AttemptResult
+from bringup.errors import LogbookError
+from bringup.logbook.faults import explain
+from bringup.logbook.folders import network_kind
+from bringup.logbook.migrations import bring_up_to_date, version_of
+from bringup.logbook.processes import Process, may_be_alive
+from bringup.logbook.tables import APPLICATION_ID, VERSION
+from bringup.logbook.values import time_text
+
+BUSY_SECONDS = 0.5
+"""How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
+
+LEFT_OPEN = "the process ended without closing it"
+"""Cause of an attempt whose process died."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenLogbook:
+    """A logbook open for writing, in autocommit mode."""
+
+    connection: sqlite3.Connection
+    path: Path
+    left_open: tuple[str, ...] = ()
+    """Ids of attempts that were found open, their process gone, and were closed as broken off."""
+    backup: Path | None = None
+    """Copy from before a migration, if one was needed."""
+
+
+def open_for_writing(path: Path) -> OpenLogbook:
+    """Open or create the logbook. Raises LogbookError, with words, for whatever would stop an attempt later."""
+    _check_place(path)
+    try:
+        connection = _connect(path)
+    except sqlite3.Error as error:
+        raise explain(error, path, "opened") from error
+    try:
+        check_ours(connection, path, new_is_fine=True)
+        _configure(connection, path)
+        backup = bring_up_to_date(connection, path)
+        # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
+        connection.execute(f"PRAGMA user_version = {VERSION}")
+        left_open = _close_left_open(connection)
+    except sqlite3.Error as error:
+        connection.close()
+        raise explain(error, path, "written to") from error
+    except BaseException:
+        connection.close()
+        raise
+    return OpenLogbook(connection, path, left_open, backup)
+
+
+def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool = False) -> None:
+    """Raise LogbookError unless this is a logbook that this version understands (or a new, empty file)."""
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    version = version_of(connection)
+    if owner != APPLICATION_ID:
+        tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        if new_is_fine and not owner and not version and not tables:
+            return
+        raise LogbookError(
+            f"{path} is a SQLite file, but not a logbook of bringup" if tables else f"{path} is not a logbook: empty",
+            "Name another file with --logbook; this one was left as it is.",
+        )
+    if version > VERSION:
+        raise LogbookError(
+            f"the logbook {path} is of version {version}; this bringup knows versions up to {VERSION}",
+            "Use the newer bringup that wrote it; the file was left as it is.",
+        )
+
+
+def _check_place(path: Path) -> None:
+    folder = path.absolute().parent
+    if not folder.exists():
+        raise LogbookError(
+            f"the logbook {path} cannot be made: there is no folder {folder}",
+            "Make the folder first, or name another logbook with --logbook.",
+        )
+    if not folder.is_dir():
+        raise LogbookError(f"the logbook {path} cannot be made: {folder} is not a folder")
+    if path.is_dir():
+        raise LogbookError(
+            f"the logbook {path} is a folder, not a file", "Name a file in it, such as bringup.db, with --logbook."
+        )
+    if path.exists() and not path.is_file():
+        raise LogbookError(f"the logbook {path} is not an ordinary file", "Name another file with --logbook.")
+    kind = network_kind(path.resolve().parent)
+    if kind is not None:
+        raise LogbookError(
+            f"the logbook {path} lies on a network folder ({kind}), where a commit may be lost or the file damaged",
+            "Keep it on a disk of this computer (--logbook FILE) and copy it afterwards.",
+        )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(f"{path.absolute().as_uri()}?mode=rwc", uri=True, isolation_level=None, timeout=BUSY_SECONDS)
+
+
+def _configure(connection: sqlite3.Connection, path: Path) -> None:
+    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    if mode != "wal":
+        raise LogbookError(
+            f"the logbook {path} cannot be kept with a write-ahead file here (SQLite chose '{mode}')",
+            "Name a logbook on an ordinary local disk with --logbook.",
+        )
+    connection.execute("PRAGMA synchronous = FULL")
+    if sys.platform == "darwin":
+        # There, fsync alone leaves the data in the drive's cache.
+        connection.execute("PRAGMA fullfsync = ON")
+        connection.execute("PRAGMA checkpoint_fullfsync = ON")
+    connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _close_left_open(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """Mark attempts of dead processes as broken off. Returns their ids."""
+    rows = connection.execute(
+        "SELECT id, host, boot, process, process_started FROM attempts WHERE result IS NULL"
+    ).fetchall()
+    dead = tuple(row[0] for row in rows if not may_be_alive(Process(*row[1:])))
+    if not dead:
+        return ()
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for attempt in dead:
+            _break_off(connection, attempt)
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+    return dead
+
+
+def _break_off(connection: sqlite3.Connection, attempt: str) -> None:
+    """Close one attempt at the time of the last thing it recorded; nothing says that its outputs went off."""
+    last, monotonic = connection.execute(
+        "SELECT max(at), max(monotonic) FROM ("
+        " SELECT started AS at, monotonic FROM attempts WHERE id = :attempt"
+        " UNION ALL SELECT started, monotonic FROM steps WHERE attempt = :attempt"
+        " UNION ALL SELECT ended, NULL FROM steps WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM readings WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM samples WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM events WHERE attempt = :attempt)",
+        {"attempt": attempt},
+    ).fetchone()
+    (powered,) = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM polls WHERE attempt = :attempt AND is_on = 1)"
+        " OR EXISTS (SELECT 1 FROM steps WHERE attempt = :attempt AND started IS NOT NULL"
+        " AND kind IN ('apply', 'leads'))",
+        {"attempt": attempt},
+    ).fetchone()
+    changed = connection.execute(
+        "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ? AND result IS NULL",
+        (AttemptResult.BROKEN_OFF, LEFT_OPEN, last, 0 if powered else None, attempt),
+    ).rowcount
+    if changed:
+        connection.execute(
+            "INSERT INTO events (attempt, kind, content, at, monotonic) VALUES (?, 'left open', ?, ?, ?)",
+            (
+                attempt,
+                "Found open, its process gone; closed as broken off."
+                + (" Its outputs may have stayed on." if powered else ""),
+                time_text(datetime.now(UTC)),
+                monotonic,
+            ),
+        )

@@ -1,0 +1,266 @@
+"""The logbook as the runner sees it: each call returns once what it was given is on the disk.
+
+An attempt is written through one LogbookRecord, in one thread, with the standard library's sqlite3. What could not
+be written is kept and tried again with the next call, so that a short lock or a full disk that is cleared loses
+nothing; `unwritten` says in words what is still missing.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from bringup.core.reading import Reading, new_id
+from bringup.core.words import AttemptResult, StepOutcome
+from bringup.errors import LogbookError
+from bringup.logbook import statements
+from bringup.logbook.faults import explain
+from bringup.logbook.opening import OpenLogbook, open_for_writing
+from bringup.logbook.past import check_same_board, unit_history
+from bringup.logbook.processes import this_process
+from bringup.logbook.statements import Statement, place
+from bringup.logbook.watched import WatchedFile, rescue
+from bringup.runner.protocols import AttemptStart, PollSample, UnitHistory
+
+
+class LogbookRecord:
+    """Implements runner.protocols.Record. Use as a context manager, or `close` it."""
+
+    def __init__(self, logbook: OpenLogbook, *, simulated: bool) -> None:
+        """`simulated`: which kind of earlier attempts `history` looks at; `begin` settles it for good."""
+        self._connection = logbook.connection
+        self._path = logbook.path
+        self._simulated = simulated
+        self._file = WatchedFile(logbook.path)
+        self._attempt: str | None = None
+        self._serial = self._operator = ""
+        self._steps: set[int] = set()
+        self._waiting: list[tuple[str, list[Statement]]] = []
+        self._refused: list[str] = []
+        self._lost: LogbookError | None = None
+        self.left_open = logbook.left_open
+        """Attempts of dead processes that opening closed as broken off."""
+        self.warnings: list[str] = []
+        """What went wrong without losing anything."""
+
+    @classmethod
+    def open(cls, path: Path, *, simulated: bool) -> LogbookRecord:
+        """Open (or create) the logbook for an attempt. Raises LogbookError before anything is powered."""
+        return cls(open_for_writing(path), simulated=simulated)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    @property
+    def attempt(self) -> str | None:
+        """Id of the attempt that was begun last."""
+        return self._attempt
+
+    @property
+    def unwritten(self) -> list[str]:
+        """What could not be written, one line each: to be shown, so that nothing is lost for good."""
+        return self._refused + [words for words, _ in self._waiting]
+
+    def begin(self, start: AttemptStart) -> str:
+        """Open an attempt; returns its id. Raises LogbookError also for a serial number of another board."""
+        attempt = new_id()
+        made = statements.attempt_statements(attempt, start, this_process())
+        try:
+            check_same_board(self._connection, start)
+            self._commit(made)
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "written to") from error
+        self._attempt, self._serial, self._operator = attempt, start.serial, start.operator
+        self._simulated = start.simulated
+        self._steps = set(range(len(start.steps)))
+        return attempt
+
+    def step_begun(self, index: int, at: datetime, monotonic: float) -> None:
+        """A step begins: its outcome is open from here."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"step {place(index)} begun at {at.isoformat()}",
+            lambda: statements.step_begun_statement(attempt, index, at, monotonic),
+            step=index,
+        )
+
+    def step_ended(
+        self, index: int, outcome: StepOutcome, result: str, *, at: datetime, why: str = "", who: str = ""
+    ) -> None:
+        """A step ended. `result`: 'pass', 'fail' or ''."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"step {place(index)} {outcome} {result} {why} {who} at {at.isoformat()}",
+            lambda: statements.step_ended_statement(attempt, index, outcome, result, at, why, who),
+            step=index,
+        )
+
+    def reading(self, reading: Reading) -> None:
+        """Keep a reading."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"step {place(reading.step)} {reading.point or ''} {reading.kind} {reading.aspect} {reading.value!r}"
+            f" {reading.unit} {reading.result} at {reading.at.isoformat()} by {reading.instrument}, {reading.how}:"
+            f" {reading.raw!r}",
+            lambda: statements.reading_statement(attempt, reading),
+            step=reading.step,
+        )
+
+    def sample(
+        self,
+        step: int,
+        channel: str,
+        unit: str,
+        at: datetime,
+        monotonic: float,
+        value: float | None,
+        raw: str,
+    ) -> None:
+        """Keep one sample of a `log`."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"step {place(step)} sample of {channel} {value!r} {unit} at {at.isoformat()}: {raw!r}",
+            lambda: statements.sample_statement(attempt, step, channel, unit, at, monotonic, value, raw),
+            step=step,
+        )
+
+    def polls(self, samples: Sequence[PollSample]) -> None:
+        """Keep a batch of the supply's poll trace, in one commit."""
+        attempt = self._open_attempt()
+        if samples:
+            self._keep(
+                f"{len(samples)} polls of the supply",
+                lambda: [statements.poll_statement(attempt, sample) for sample in samples],
+            )
+
+    def event(
+        self,
+        kind: str,
+        text: str,
+        *,
+        at: datetime,
+        monotonic: float,
+        step: int | None = None,
+        data: Mapping[str, str] | None = None,
+    ) -> None:
+        """Keep something that happened. After the kind 'trip' nothing of the unit's history carries over."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"event {kind} at {at.isoformat()}: {text}",
+            lambda: statements.event_statement(attempt, step, kind, text, at, monotonic, data),
+        )
+
+    def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
+        """Keep a note in the unit's history."""
+        unit = (self._serial, self._simulated, self._open_attempt())
+        self._keep(
+            f"note at {at.isoformat()}: {text}",
+            lambda: statements.note_statement(unit, step, at, self._operator, text),
+        )
+
+    def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
+        """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""
+        attempt = self._open_attempt()
+        self._keep(
+            f"attempt {result} at {at.isoformat()}: {cause}",
+            lambda: statements.end_statement(attempt, result, cause, at, off_verified),
+        )
+        try:
+            busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        except sqlite3.Error as error:
+            self.warnings.append(
+                f"everything is written, but the file {self._path}-wal could not be folded into the logbook"
+                f" ({error}): keep the two together"
+            )
+            return
+        if busy:
+            self.warnings.append(
+                f"another program is reading the logbook: keep {self._path}-wal together with it until that ends"
+            )
+
+    def history(self, serial: str) -> UnitHistory:
+        """What earlier attempts on this unit settle; real and simulated ones apart."""
+        try:
+            return unit_history(self._connection, serial, simulated=self._simulated, leave_out=self._attempt)
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "read") from error
+
+    def _open_attempt(self) -> str:
+        assert self._attempt is not None, "begin() comes first"
+        return self._attempt
+
+    def _keep(self, words: str, make: Callable[[], Statement | list[Statement]], *, step: int | None = None) -> None:
+        """Write one thing, after everything that is still waiting. Returns after commit or raises LogbookError."""
+        words = " ".join(words.split())
+        try:
+            made = make()
+        except LogbookError:
+            self._refused.append(words)
+            raise
+        made = made if isinstance(made, list) else [made]
+        if step is not None and step not in self._steps:
+            made.insert(0, statements.step_statement(self._open_attempt(), step, "", "", "not reached"))
+        self._waiting.append((words, made))
+        self._write_waiting()
+        if step is not None:
+            self._steps.add(step)
+
+    def _write_waiting(self) -> None:
+        """Write what waits, oldest first, one commit each. What breaks a rule of the tables is not tried again."""
+        if self._lost is not None:
+            raise self._lost
+        broken: sqlite3.IntegrityError | None = None
+        while self._waiting:
+            words, made = self._waiting[0]
+            try:
+                self._commit(made)
+            except sqlite3.IntegrityError as error:
+                self._refused.append(words)
+                broken = error
+            except sqlite3.Error as error:
+                raise explain(error, self._path, "written to") from error
+            self._waiting.pop(0)
+        if broken is not None:
+            raise explain(broken, self._path, "written to") from broken
+
+    def _commit(self, made: Sequence[Statement]) -> None:
+        """Execute all or none, and see that it went into the file that bears the logbook's name."""
+        if len(made) == 1:
+            self._connection.execute(*made[0])
+        else:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                for statement, values in made:
+                    self._connection.execute(statement, values)
+                self._connection.execute("COMMIT")
+            except sqlite3.Error:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+        try:
+            self._file.check()
+        except LogbookError as error:
+            self._lost = self._rescued(error)
+            raise self._lost from error
+
+    def _rescued(self, error: LogbookError) -> LogbookError:
+        """Copy what the connection still sees to a file of another name, and say so."""
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+        try:
+            copy = rescue(self._connection, self._path, stamp)
+        except sqlite3.Error as failed:
+            return LogbookError(error.message, f"A rescue copy could not be made ({failed}). {error.what_to_do}")
+        return LogbookError(error.message, f"Everything recorded up to now was rescued into {copy}. {error.what_to_do}")
