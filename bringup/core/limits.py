@@ -80,12 +80,11 @@ def parse_limits(text: str, unit: str | None = None) -> Limits:
     shape = "".join(piece.mark or "q" for piece in pieces)
     if shape in ("<q", ">q"):
         bound = _absolute(pieces[1], text, unit)
-        ends = (None, bound.value) if shape == "<q" else (bound.value, None)
-        return Limits(bound.unit, *ends, text=text.strip())
+        low, high = (None, bound.value) if shape == "<q" else (bound.value, None)
+        return Limits(bound.unit, low, high, text=text.strip())
     if shape == "q..q":
-        low = _absolute(pieces[0], text, unit)
-        high = _absolute(pieces[2], text, low.unit)
-        return _ends(low, high, text)
+        first = _absolute(pieces[0], text, unit)
+        return _ends(first, _absolute(pieces[2], text, first.unit), text)
     if shape == "q±q" and not pieces[2].sign:
         nominal = _absolute(pieces[0], text, unit)
         part = _part(pieces[2], nominal, text)

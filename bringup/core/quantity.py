@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Context, Decimal, Inexact
 from types import MappingProxyType
 
@@ -50,7 +50,7 @@ _SHOWN_AS = {"ohm": "Ω", "degC": "°C"}
 _KNOWN = "V, A, ohm (or Ω), W, s (or min, h), Hz, degC (or °C), F with a prefix from f to T, and %"
 
 
-class _Number(quantiphy.Quantity):  # type: ignore[misc]  # quantiphy ships partial annotations
+class _Number(quantiphy.Quantity):
     """A quantiphy number with settings of its own, whatever anybody sets process-wide."""
 
 
@@ -72,6 +72,13 @@ class Quantity:
     unit: str
     text: str = ""
     """As written."""
+    last_digit: int | None = field(default=None, compare=False)
+    """Power of ten of the last digit that was written: -3 for '3.306 V', 2 for '0.7 kohm'; None where unknown."""
+
+    @property
+    def resolution(self) -> float | None:
+        """Weight of the last digit that was written, in the base unit."""
+        return None if self.last_digit is None else float(Decimal((0, (1,), self.last_digit)))
 
     @property
     def number(self) -> float:
@@ -108,9 +115,12 @@ def quantity_of(term: Term, *, text: str, unit: str | None = None) -> Quantity:
             offset=term.unit_offset,
             what_to_do=f"State it in {unit}.",
         )
-    scaled = _Number(f"{term.sign}{term.digits}e{term.exponent + _PREFIXES.get(prefix, 0)} {base}")
+    exponent = term.exponent + _PREFIXES.get(prefix, 0)
+    scaled = _Number(f"{term.sign}{term.digits}e{exponent} {base}")
     digits = scaled.render(form="fixed", prec="full", show_units=False, strip_zeros=False)
-    return Quantity(EXACT.multiply(Decimal(digits), Decimal(times)), base, text[term.offset : term.end].strip())
+    value = EXACT.multiply(Decimal(digits), Decimal(times))
+    last_digit = exponent - len(term.digits.partition(".")[2]) if times == 1 else None
+    return Quantity(value, base, text[term.offset : term.end].strip(), last_digit)
 
 
 def _split(term: Term, text: str) -> tuple[str, str, int]:
