@@ -331,7 +331,10 @@ def test_no_line_whatsoever_raises_or_becomes_a_value_by_chance(line: str, unit:
     read_identity(line)
 
 
-@given(number=st.floats(-1e30, 1e30), digits=st.integers(0, 12))
+@given(
+    number=st.floats(-1e30, 1e30, allow_subnormal=False).filter(lambda x: x == 0 or abs(x) > 1e-280),
+    digits=st.integers(0, 12),
+)
 def test_a_number_that_an_instrument_prints_is_read_to_its_last_digit(number: float, digits: int) -> None:
     printed = f"{number:+.{digits}E}"
     value = read_number(printed)
