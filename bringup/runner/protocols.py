@@ -311,6 +311,9 @@ class PollSample:
     fault: LinkFault | None = None
     over_range: bool = False
     """The supply's volts or amps came back as over range: `volts` or `amps` is None, but it is not silence."""
+    volts_raw: str = ""
+    amps_raw: str = ""
+    """The replies as they came, from which the resolution is known; empty if unknown."""
 
 
 @dataclass(frozen=True, slots=True)
