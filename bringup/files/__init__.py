@@ -1,1 +1,1 @@
-"""The YAML files: positions, all errors at once, schemas. The only door to ruamel.yaml."""
+"""Reading the files that people write: YAML to nodes with positions, one table of fields, records of the core."""

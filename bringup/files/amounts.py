@@ -1,0 +1,152 @@
+"""Shapes of fields that hold quantities and limits in data-sheet notation. The notation itself is the core's."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from bringup.core.limits import Limits, parse_limits
+from bringup.core.quantity import Quantity, parse_quantity
+from bringup.errors import NotationError
+from bringup.files.nodes import Node, Problems, Scalar
+from bringup.files.shapes import WRONG, Schema, joined, scalar
+
+UNIT_WORDS = {
+    "V": "volts",
+    "A": "amperes",
+    "ohm": "ohms",
+    "W": "watts",
+    "s": "seconds",
+    "F": "farads",
+    "%": "percent",
+    "Hz": "hertz",
+    "degC": "degrees Celsius",
+}
+"""How a unit is called in a sentence."""
+
+_ALTERNATING = re.compile(r"[0-9]\s*[munpkMGµμ]?V\s*(~|AC\b|RMS\b)|[0-9]\s*[mkµμ]?VAC\b|~", re.IGNORECASE)
+
+
+def notation(text: Scalar, read: Callable[[str], Any], problems: Problems) -> Any:
+    """Return `read(text)`, or WRONG after reporting its NotationError at the character it names."""
+    if _ALTERNATING.search(text.text):
+        problems.add(
+            text, f"'{text.text}' is alternating voltage", "circuits connected to the mains are out of scope: give DC"
+        )
+        return WRONG
+    try:
+        return read(text.text)
+    except NotationError as error:
+        problems.add(text, error.message, error.what_to_do, offset=error.offset)
+        return WRONG
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A quantity in one of these units. `least`: 'above zero' (default), 'zero' (zero too) or '' (any sign)."""
+
+    units: tuple[str, ...]
+    least: str = "above zero"
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return a Quantity."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        value = notation(text, self._parse, problems)
+        if not isinstance(value, Quantity):
+            return WRONG
+        if value.unit not in self.units:
+            units = joined([UNIT_WORDS[unit] for unit in self.units])
+            problems.add(text, f"'{text.text}' is in {UNIT_WORDS.get(value.unit, value.unit)} where {units} are due")
+            return WRONG
+        if (self.least == "above zero" and value.value <= 0) or (self.least == "zero" and value.value < 0):
+            problems.add(text, f"'{text.text}' is {'below' if value.value < 0 else ''} zero".replace("  ", " "))
+            return WRONG
+        return value
+
+    def _parse(self, text: str) -> Quantity:
+        if len(self.units) == 1:
+            return parse_quantity(text, self.units[0])
+        # Several units: what is written decides, and a resistor code (4k7) is ohms where ohms are possible.
+        try:
+            return parse_quantity(text)
+        except NotationError:
+            if "ohm" not in self.units:
+                raise
+            try:
+                return parse_quantity(text, "ohm")
+            except NotationError:
+                pass
+            raise
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a unit in it; a resistor code needs none."""
+        del definitions
+        return {"type": "string", "pattern": "[0-9]"}
+
+    def words(self) -> str:
+        """Return the units."""
+        return joined([UNIT_WORDS[unit] for unit in self.units])
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Limits in data-sheet notation. `unit` None: the unit is whatever is written, checked by whoever knows it."""
+
+    unit: str | None = None
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return Limits."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        return notation(text, lambda written: parse_limits(written, self.unit), problems)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a number in it."""
+        del definitions
+        return {"type": "string", "pattern": "[0-9]"}
+
+    def words(self) -> str:
+        """Return what it is, with the unit."""
+        return f"limits in {UNIT_WORDS[self.unit]}" if self.unit else "limits"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part's value with its tolerance: '140 kΩ ± 1 %'. Without a tolerance it counts as exact."""
+
+    unit: str
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return Limits with a nominal value above zero."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        value = notation(text, self._parse, problems)
+        if not isinstance(value, Limits):
+            return WRONG
+        if value.nominal is None or value.low is None or value.high is None or value.low <= 0:
+            message = f"'{text.text}' gives no nominal value above zero with a tolerance around it"
+            problems.add(text, message, "such as 140 kΩ ± 1 %" if self.unit == "ohm" else "such as 0.8 V ± 1 %")
+            return WRONG
+        return value
+
+    def _parse(self, text: str) -> Limits:
+        try:
+            exact = parse_quantity(text, self.unit)
+        except NotationError:
+            return parse_limits(text, self.unit)
+        return Limits(self.unit, exact.value, exact.value, exact.value, text)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a number in it."""
+        del definitions
+        return {"type": "string", "pattern": "[0-9]"}
+
+    def words(self) -> str:
+        """Return what it is, with the unit."""
+        return f"{UNIT_WORDS[self.unit]} with a tolerance"

@@ -1,0 +1,124 @@
+"""The table of fields, continued: benches, dialects, the user's configuration file. See fields.py."""
+
+from __future__ import annotations
+
+from bringup.core.replies import ReplyKind
+from bringup.files.amounts import Amount
+from bringup.files.fields import AMPERES, ANY_VOLTS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS
+from bringup.files.sections import AnyOf, ByName, Either, Field, Section, Several
+from bringup.files.shapes import Day, Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
+
+ENDING = Text(blank=True)
+
+# fmt: off
+CEILING = Section("ceiling", "What no step may exceed on this bench.", (
+    Field("voltage", VOLTS, "highest voltage", example="30 V"),
+    Field("current", AMPERES, "highest current limit", example="1 A"),
+))
+EXPECTED = Section("identity", "Who is meant to answer `*IDN?`; a field left out is not compared.", (
+    Field("maker", TEXT, "first field", example="BRINGUP SIMULATED"),
+    Field("model", TEXT, "second field", example="SUPPLY-3"),
+    Field("serial", TEXT, "third field", example="1"),
+))
+RESOURCE = Field("resource", TEXT, "VISA resource string, or `by hand`; a simulated bench needs none",
+                 example="'TCPIP0::192.0.2.10::5025::SOCKET'")
+DIALECT = Field("dialect", NAME, "how it is spoken to: a file beside this one, or one that ships",
+                example="single-output")
+IDENTITY = Field("expect", EXPECTED, "who is meant to answer", default="whoever does", example="{model: SUPPLY-3}")
+DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
+
+SUPPLY = Section("supply", "The supply.", (
+    RESOURCE, DIALECT,
+    Field("outputs", ByName(Whole(least=1, most=99), "input"), "which output feeds which input",
+          default="output 1 feeds every input", example="{VIN: 1}"),
+    Field("leave_alone", Several(Whole(least=1, most=99)), "outputs that are never touched", example="[3]"),
+    Field("sense", OneOf(("local", "remote")), "where it senses its voltage", default="local", example="local"),
+    Field("ceiling", CEILING, "what no step may exceed", default="what the supply can",
+          example="{voltage: 30 V, current: 1 A}"),
+    IDENTITY, DUE,
+))
+METER = Section("meter", "The meter.", (RESOURCE, DIALECT, IDENTITY, DUE))
+
+FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
+    Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
+    Field("input", NAME, "the input it sits on (or `rail`)", example="VIN"),
+    Field("shorted_through", OHMS, "tied to ground through this", example="2 Ω"),
+    Field("not_fitted", YesNo(), "its converter is missing", example="yes"),
+    Field("upper", AnyOf(("open", "shorted"), OHMS), "its upper feedback resistor", example="open"),
+    Field("lower", AnyOf(("open", "shorted"), OHMS), "its lower feedback resistor", example="47 kΩ"),
+    Field("capacitor", Fixed("missing"), "its output capacitor", example="missing"),
+    Field("excess_load", AMPERES, "drawn beside its loads", example="200 mA"),
+    Field("leads", Fixed("reversed"), "the supply's leads at this input", example="reversed"),
+    Field("voltage", ANY_VOLTS, "what the leads carry, whatever was set", example="12 V"),
+    Field("sense", Fixed("open"), "a sense lead of this input", example="open"),
+    Field("back_fed", VOLTS, "fed by something else", example="2.8 V"),
+    Field("charged", VOLTS, "residual charge at the start", example="5 V"),
+    Field("after", SOME_SECONDS, "output-on time before it appears", default="0 s", example="3 s"),
+))
+SIMULATE = Section("simulate", "A bench whose instruments are simulated, and what they measure.", (
+    Field("board", TEXT, "board file, relative to this file", required=True,
+          example="../boards/mooring-buoy-logger.yaml"),
+    Field("faults", Several(FAULT), "what is wrong with it", default="nothing", example="[{rail: 3V3, upper: open}]"),
+    Field("state", NAME, "board state", default="the board's first", example="programmed"),
+    Field("leads", OHMS, "resistance of both supply leads together", default="0.1 Ω", example="80 mΩ"),
+))
+BENCH = Section("bench", "Which instrument plays which role.", (
+    Field("bench", NAME, "its name", required=True, example="Corner bench"),
+    Field("supply", Either(Fixed("by hand"), SUPPLY), "the supply", example="by hand"),
+    Field("meter", Either(Fixed("by hand"), METER), "the meter", example="by hand"),
+    Field("probing", OneOf(("by hand", "fixed wiring")), "how the meter reaches the points", default="by hand",
+          example="by hand"),
+    Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),
+    Field("simulate", SIMULATE, "simulated instead of real", example="{board: ../boards/mooring-buoy-logger.yaml}"),
+))
+
+OPERATION = Section("operation", "How one operation is spelt.", (
+    Field("send", TEXTS, "message or messages that do it", example="'VOLT {value}'"),
+    Field("query", TEXT, "message that asks for it", example="'VOLT?'"),
+    Field("reply", OneOf(tuple(ReplyKind)), "what answers the query", default="number", example="number"),
+    Field("words", ByName(TEXT, "reply"), "reply or bit -> our word", example="{bit 0: current}"),
+    Field("field", Whole(most=99), "which of several comma-separated values, from 0", default="0", example="1"),
+))
+FUNCTIONS = ("dc volts", "dc amps", "ohms")
+OPERATIONS = {
+    "supply": (
+        "identify", "error", "set_voltage", "set_current_limit", "set_over_voltage", "set_over_current",
+        "set_over_current_delay", "set_remote_sense", "select", "switch", "all_off", "measure_voltage",
+        "measure_current", "mode", "over_voltage_state", "over_current_state", "tripped_over_voltage",
+        "tripped_over_current", "clear_trip",
+    ),
+    "meter": ("identify", "error", "configure", "integration", "read"),
+}
+"""What a dialect can spell, by role. A new operation is one name here."""
+NEEDED_OPERATIONS = {
+    "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
+    "meter": ("identify", "read"),
+}
+PLACEHOLDERS = ("output", "value", "function", "range", "nplc", "on")
+
+_ALL_OPERATIONS = tuple(dict.fromkeys((*OPERATIONS["supply"], *OPERATIONS["meter"])))
+DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's operations.", (
+    Field("dialect", NAME, "its name, that of the file", required=True, example="single-output"),
+    Field("role", OneOf(("supply", "meter")), "the role it spells", required=True, example="supply"),
+    Field("checked_against", TEXT, "which instruments it was tried on, and when", example="simulated; no hardware yet"),
+    Field("identity_pattern", Pattern(), "must be found in the `*IDN?` reply", default="anything", example="'.*'"),
+    Field("write_end", ENDING, "what ends a message", default="a line feed", example='"\\n"'),
+    Field("read_end", ENDING, "what ends a reply", default="a line feed", example='"\\n"'),
+    Field("gap", SOME_SECONDS, "time to keep between messages", default="0 s", example="10 ms"),
+    Field("timeout", SECONDS, "time an answer may take", default="2 s", example="2 s"),
+    Field("output_scope", OneOf(("each", "all")), "what one output switch switches", default="each", example="each"),
+    Field("clear_re_energises", YesNo(), "clearing a trip may bring the output back on", default="no", example="yes"),
+    Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
+          example="9.8e37"),
+    Field("functions", ByName(TEXT, "function", FUNCTIONS), "meter: our function -> the instrument's word",
+          example="{dc volts: 'VOLT:DC', ohms: RES}"),
+    Field("ranges", ByName(Several(Amount(("V", "A", "ohm"))), "function", FUNCTIONS),
+          "meter: full-scale values, ascending", example="{dc volts: [100 mV, 1 V, 10 V]}"),
+    Field("operations", ByName(OPERATION, "operation", _ALL_OPERATIONS), "the spelling of each operation",
+          required=True, example="{identify: {query: '*IDN?', reply: identity}}"),
+))
+
+CONFIGURATION = Section("configuration", "The user's configuration file.", (
+    Field("bench", TEXT, "the bench file, relative to this file", example="corner-bench.yaml"),
+))
+# fmt: on

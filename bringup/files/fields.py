@@ -1,0 +1,174 @@
+"""The table of fields of every file: what each key holds, in one line each.
+
+From this table come the reader, the JSON Schemas (`bringup check --schema KIND`) and the documentation
+(`bringup check --fields KIND`). To add a field, add its line here and use it where the record is built.
+"""
+
+from __future__ import annotations
+
+from bringup.core.board import ConverterKind
+from bringup.files.amounts import Amount, Limit, Part
+from bringup.files.sections import ByName, Either, Field, Section, Several
+from bringup.files.shapes import OneOf, Pattern, Text, YesNo
+
+NAME = Text(name=True)
+TEXT = Text()
+TEXTS = Several(TEXT)
+VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",)), Amount(("s",))
+FARADS, PERCENT = Amount(("F",)), Amount(("%",))
+ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
+LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
+
+# fmt: off
+CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
+    Field("kind", OneOf(tuple(ConverterKind)), "how it converts", required=True, example="buck"),
+    Field("starts_at", VOLTS, "input magnitude at which it starts, rising", example="14 V"),
+    Field("stops_at", VOLTS, "input magnitude at which it stops, falling", default="90 % of starts_at",
+          example="12.5 V"),
+    Field("soft_start", SECONDS, "time from its start to full output", example="4 ms"),
+    Field("efficiency", PERCENT, "of a switching converter", example="88 %"),
+    Field("reference", Part("V"), "reference of the feedback network", example="0.8 V ± 1 %"),
+    Field("upper", Part("ohm"), "feedback resistor from the output to the reference node", example="140 kΩ ± 1 %"),
+    Field("lower", Part("ohm"), "feedback resistor from the reference node to ground", example="10 kΩ ± 1 %"),
+    Field("output_resistance", OHMS, "how far the output sags with load", example="20 mΩ"),
+    Field("dropout", VOLTS, "of a linear regulator: least input above output", example="300 mV"),
+    Field("minimum_load", AMPERES, "output current below which it may read high; it is then not judged",
+          example="2 mA"),
+    Field("quiescent", AMPERES, "input current of its own", example="1 mA"),
+    Field("current_limit", AMPERES, "output current at which it gives up", example="1.5 A"),
+))
+
+LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
+LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
+UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
+STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
+
+INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
+    Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
+    Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
+    Field("damage_above", VOLTS, "what would damage it", example="33 V"),
+    Field("probe", NAME, "where to touch it", example="J1.1"),
+    Field("capacitance", FARADS, "bulk capacitance behind it", example="220 uF"),
+    Field("loads", LOADS, LOADS_DOC, example="{indicator: 4.7 kΩ}"),
+    Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
+    Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
+    Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+), short="voltage")
+
+RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
+    Field("from", NAME, "input or rail that feeds it", example="VIN"),
+    Field("probe", NAME, "where to touch it", example="TP4"),
+    Field("expect", Limit("V"), "limits of its voltage", default="from reference and divider", example="3.3 V ± 2 %"),
+    Field("converter", CONVERTER, "what makes it", default="a plain connection",
+          example="{kind: linear, dropout: 300 mV}"),
+    Field("loads", LOADS, LOADS_DOC, example="{radio: {default: 2 mA, transmitting: 120 mA}}"),
+    Field("capacitance", FARADS, "output capacitance", example="44 uF"),
+    Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="2.2 kΩ"),
+    Field("ground", Limit("ohm"), "limits of that resistance", example="'> 200 Ω'"),
+    Field("damage_above", VOLTS, "what would damage what hangs on it, by magnitude", example="3.6 V"),
+    Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+), short="expect")
+
+BOARD = Section("board", "A design: one revision of it.", (
+    Field("board", NAME, "its name", required=True, example="Mooring buoy logger"),
+    Field("revision", NAME, "its revision", default="none", example="B"),
+    Field("serial", Pattern(something=True), "the whole serial number must match it", default="anything",
+          example="'MBL-[0-9]{4}'"),
+    Field("inputs", ByName(INPUT, "input"), "where supplies feed it", example="{VIN: 24 V}"),
+    Field("rails", ByName(RAIL, "rail"), "its rails", required=True, example="{3V3: 3.3 V ± 2 %}"),
+    Field("states", Several(NAME), "board states; the first is how boards come from assembly",
+          example="[blank, programmed]"),
+    Field("variants", Several(NAME), "assembly variants", example="[short range, long range]"),
+    Field("cautions", TEXTS, "shown before the first step", example="The lithium cell stays live"),
+))
+
+ONLY_IF = Section("only_if", "When a step is to be done. Every stated condition must hold.", (
+    Field("attended", YesNo(), "a person is there", example="yes"),
+    Field("board_state", NAME, "the board is in this state", example="programmed"),
+    Field("variant", NAME, "the unit is of this variant", example="long range"),
+    Field("step", NAME, "`name` of an earlier step whose result decides", example="first look"),
+    Field("result", OneOf(("pass", "fail")), "the result it must have had", example="pass"),
+))
+
+COMMON = (
+    Field("title", TEXT, "headline of the step", example="Before power"),
+    Field("name", NAME, "by which `only_if` of a later step refers to it", example="first look"),
+    Field("on_fail", OneOf(("end", "go_on")), "what a failed step does to the attempt", default="end", example="go_on"),
+    Field("only_if", ONLY_IF, "when the step is to be done", default="always", example="{attended: yes}"),
+    Field("caution", TEXTS, "shown before the step", example="The heat sink gets hot"),
+    Field("board_state", NAME, "from this step on, the board is in this state", example="programmed"),
+)
+LATER_KEYS = {"irreversible": "leave the step to a person with `inspect` for now"}
+
+def expect(unit: str | None, doc: str, example: str) -> Field:
+    """Return the field that judges a step: one for all, or by point."""
+    return Field("expect", Either(Limit(unit), ByName(Limit(unit), "point")), doc, example=example)
+
+def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: bool = False) -> Section:
+    """Return the section of one action: its own fields, then those of every step."""
+    return Section(f"{name} step", doc, (*fields, *COMMON), short=short, may_be_empty=may_be_empty, later=LATER_KEYS)
+
+ACTIONS = {
+    "inspect": action("inspect", "Things to look at, each confirmed by a person.",
+        Field("confirm", TEXTS, "what must be so", required=True, example="[Polarised parts match the silkscreen]"),
+        short="confirm"),
+    "question": action("question", "Something to ask.",
+        Field("ask", TEXT, "the question", required=True, example="Which colour is the status light?"),
+        Field("choices", TEXTS, "answers to choose from", default="free text or a value", example="[green, red, off]"),
+        Field("good", TEXTS, "choices that pass; none: every answer is only recorded", example="green"),
+        Field("unit", OneOf(("V", "A", "ohm", "W", "s", "Hz", "degC", "%")), "unit of a value", example="degC"),
+        expect(None, "limits of a value", "< 60 degC"), short="ask"),
+    "note": action("note", "A text shown and put into the unit's history.",
+        Field("text", TEXT, "the text", required=True, example="Antenna load fitted from here on"), short="text"),
+    "resistance": action("resistance", "Unpowered resistance to ground at each point.",
+        Field("points", Several(NAME), "rails or inputs", required=True, example="[12V0, 5V0]"),
+        expect("ohm", "limits", "'> 200 Ω'"), short="points"),
+    "leads": action("leads", "Signed volts at the free ends of the supply leads, board unconnected.",
+        Field("input", NAME, "the input they belong to", required=True, example="VIN"),
+        Field("current_limit", AMPERES, "of the supply meanwhile", default="that of the next apply", example="100 mA"),
+        expect("V", "limits", "24 V ± 2 %"), short="input"),
+    "apply": action("apply", "Power an input: a short check at 1 V or less, then each voltage in turn.",
+        Field("input", NAME, "the input", required=True, example="VIN"),
+        Field("then", Several(VOLTS), "voltages, in order", required=True, example="[18 V, 24 V]"),
+        Field("current_limit", AMPERES, "of the supply", required=True, example="400 mA"),
+        Field("short_check", VOLTS, "voltage, 1 V or less, at which a short shows", example="1 V"),
+        Field("expect_current", Limit("A"), "judges the last voltage; the power budget judges the ones before",
+              example="60 mA .. 110 mA"),
+        Field("limit_time", SECONDS, "how long current limit may last", default="twice C·ΔV/I, at least 200 ms",
+              example="500 ms"),
+        Field("trip_current", AMPERES, "at which the tool switches off", default="twice the expected maximum",
+              example="250 mA"),
+        Field("over_voltage", VOLTS, "level of the supply's own protection",
+              default="between what is needed and damage_above", example="31 V"),
+        Field("hold", SECONDS, "time at each voltage once settled", example="2 s")),
+    "measure": action("measure", "Volts at each point, each settled.",
+        Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),
+        expect("V", "limits", "{3V3: 3.3 V ± 1 %}"), short="points"),
+    "log": action("log", "Repeated readings; every sample must lie within `expect`.",
+        Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it",
+              required=True, example="VIN current"),
+        Field("for", SECONDS, "how long", required=True, example="30 s"),
+        Field("every", SECONDS, "time between samples", default="200 ms", example="200 ms"),
+        expect(None, "limits", "60 mA .. 110 mA")),
+    "dwell": action("dwell", "Wait, with the supply watched.",
+        Field("for", SECONDS, "how long", required=True, example="2 s"), short="for"),
+    "power_off": action("power_off", "Switch off, verify, wait until discharged.",
+        Field("discharged_below", VOLTS, "volts that count as discharged", example="1 V"), may_be_empty=True),
+}
+
+_BY_HAND = "leave it to a person with `inspect` or `question` for now"
+LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "load", "ripple", "host_program", "listen"), _BY_HAND)
+
+STEP = Section("step", "One entry of a procedure: one action.",
+    tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)
+
+PROCEDURE = Section("procedure", "What to do with a unit, in order.", (
+    Field("procedure", NAME, "its name", required=True, example="First power-on"),
+    Field("board", Either(TEXT, BOARD), "the board it is for: a path relative to this file, or the same mapping inline",
+          required=True, example="../fixtures/boards/mooring-buoy-logger.yaml"),
+    Field("unattended", OneOf(("never", "after first power")), "whether it may run without a person", default="never",
+          example="never"),
+    Field("board_state", NAME, "state of the board when it starts", default="the board's first", example="blank"),
+    Field("steps", Several(STEP, one_too=False), "what to do", required=True, example="[{measure: [3V3]}]"),
+))
+# fmt: on

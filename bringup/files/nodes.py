@@ -1,0 +1,253 @@
+"""YAML text to nodes that keep their place and their raw text. The only door to ruamel.yaml.
+
+Nothing is converted: `0012E3`, `1.10`, `on` and `1:30` stay the text that was typed, and whoever knows what a field
+holds reads it from there. What would let two readers of one file see different things (duplicate keys, tags,
+anchors, merge keys, a second document) is reported instead of resolved.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.events import (
+    AliasEvent,
+    DocumentStartEvent,
+    Event,
+    MappingEndEvent,
+    MappingStartEvent,
+    ScalarEvent,
+    SequenceEndEvent,
+    SequenceStartEvent,
+)
+
+from bringup.errors import FileError, Problem
+
+DEEPEST = 12
+"""Levels of nesting that are read; the deepest file of ours needs seven."""
+
+LONGEST_SHOWN = 160
+"""Characters of a line that are shown with a problem."""
+
+EMPTY_WORDS = ("", "~", "null")
+"""Plain scalars that mean 'nothing' in YAML 1.2's core schema."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A single text. `line` and `column` count from 1."""
+
+    text: str
+    line: int
+    column: int
+    plain: bool = True
+    """Written without quotes and not as a block."""
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was written."""
+        return self.plain and self.text in EMPTY_WORDS
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """A list of nodes, in order."""
+
+    items: tuple[Node, ...]
+    line: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """A mapping: keys with their values, in order, every key once."""
+
+    pairs: tuple[tuple[Scalar, Node], ...]
+    line: int
+    column: int
+
+    def get(self, name: str) -> Node | None:
+        """Return the value under that key, None if it is not there."""
+        return next((value for key, value in self.pairs if key.text == name), None)
+
+
+Node = Scalar | Listing | Pairs
+
+
+class Problems:
+    """Collects what is wrong with one file, so that all of it can be told at once."""
+
+    def __init__(self, path: str, text: str) -> None:
+        self.path = path
+        self.found: list[Problem] = []
+        self._lines = text.split("\n")
+
+    def source(self, line: int) -> str:
+        """Return a line of the file (from 1) as it stands, without its end; empty beyond the last."""
+        return self._lines[line - 1].rstrip("\r")[:LONGEST_SHOWN] if 0 < line <= len(self._lines) else ""
+
+    def add(self, at: Node | tuple[int, int], message: str, suggestion: str = "", *, offset: int = 0) -> None:
+        """Report a fault at a node or (line, column). `offset` counts characters into a scalar's text."""
+        line, column = at if isinstance(at, tuple) else (at.line, at.column)
+        source = self.source(line)
+        if isinstance(at, Scalar) and offset:
+            # Only where the text stands in the line as it was read (no escapes, no folding) is the offset exact.
+            start = source.find(at.text, column - 1)
+            column = start + offset + 1 if start >= 0 else column
+        shown = source if column <= LONGEST_SHOWN else ""
+        self.found.append(Problem(self.path, line, column, message, shown, suggestion))
+
+    def raise_if_any(self) -> None:
+        """Raise FileError with everything found, in the order of the file."""
+        if self.found:
+            raise FileError(in_order(self.found))
+
+
+def in_order(problems: list[Problem]) -> list[Problem]:
+    """Sort by place within each file, files in order of appearance; the same fault is told once."""
+    files = list(dict.fromkeys(problem.path for problem in problems))
+    unique = dict.fromkeys(problems)
+    return sorted(unique, key=lambda one: (files.index(one.path), one.line, one.column))
+
+
+def compose(text: str, problems: Problems) -> Node | None:
+    """Return the root node of a YAML text. Faults go to `problems`; None where there is nothing to go on with."""
+    tabbed = _tab_in_indentation(text)
+    if tabbed is not None:
+        problems.add(tabbed, "a tab in the indentation", "YAML indents with spaces only")
+        return None
+    try:
+        return _Composer(problems).document(_events(text))
+    except _TooDeep as deep:
+        problems.add(deep.at, f"nested deeper than {DEEPEST} levels")
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        place = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
+        problems.add(place, f"not YAML: {_words(error)}", _hint(problems.source(place[0]), place[1]))
+    except YAMLError as error:
+        position = min(getattr(error, "position", 0), len(text))
+        before = text[:position]
+        place = (before.count("\n") + 1, position - (before.rfind("\n") + 1) + 1)
+        character = text[position : position + 1]
+        problems.add(place, f"a character that YAML does not allow: U+{ord(character or ' '):04X}")
+    except (ValueError, OverflowError, AttributeError, IndexError, AssertionError, TypeError) as error:
+        # ruamel.yaml lets these through on damaged escapes and directives; they say nothing about where.
+        problems.add((1, 1), f"not YAML: {error or type(error).__name__}")
+    return None
+
+
+def _events(text: str) -> Iterator[Event]:
+    """Return the parser's events; nothing is resolved or constructed."""
+    events: Iterator[Event] = YAML(typ="safe", pure=True).parse(text)
+    return events
+
+
+def _words(error: MarkedYAMLError) -> str:
+    """Return ruamel.yaml's two half sentences as one."""
+    parts = [str(part).strip() for part in (error.context, error.problem) if part]
+    return ", ".join(parts) or "the text breaks off"
+
+
+def _hint(source: str, column: int) -> str:
+    """Return what to do about the commonest slip: a limit that starts with a character YAML keeps for itself."""
+    if re.search(r"[:,\[{-]\s*[>|%@`&*!]\S*\s?", source[: column + 1]):
+        return "put a text that starts with >, %, @, & or * into quotes: '> 200 Ω'"
+    return ""
+
+
+def _tab_in_indentation(text: str) -> tuple[int, int] | None:
+    """Return the place of the first tab before the first visible character of a line that has one."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        indentation = line[: len(line) - len(line.lstrip(" \t"))]
+        content = line.strip()
+        if "\t" in indentation and content and not content.startswith("#"):
+            return number, indentation.index("\t") + 1
+    return None
+
+
+class _TooDeep(Exception):  # noqa: N818 - never leaves this module
+    def __init__(self, at: tuple[int, int]) -> None:
+        super().__init__()
+        self.at = at
+
+
+class _Composer:
+    """Turns events into nodes. The depth is bounded, so recursion is."""
+
+    def __init__(self, problems: Problems) -> None:
+        self._problems = problems
+
+    def document(self, events: Iterator[Event]) -> Node | None:
+        """Read the one document of the text."""
+        root: Node | None = None
+        documents = 0
+        for event in events:
+            if isinstance(event, DocumentStartEvent):
+                documents += 1
+                if documents > 1:
+                    self._problems.add(_place(event), "a second document", "one file holds one document")
+                    return root
+            elif isinstance(event, ScalarEvent | SequenceStartEvent | MappingStartEvent | AliasEvent):
+                root = self._node(event, events, 1)
+        if root is None or (isinstance(root, Scalar) and root.empty):
+            self._problems.add((1, 1), "the file is empty")
+            return None
+        return root
+
+    def _node(self, event: Event, events: Iterator[Event], depth: int) -> Node:
+        place = _place(event)
+        if depth > DEEPEST:
+            raise _TooDeep(place)
+        if isinstance(event, AliasEvent):
+            self._problems.add(place, f"an alias (*{event.anchor})", "write the value out: aliases are not used here")
+            return Scalar("", *place, plain=False)
+        self._refuse_decoration(event, place)
+        if isinstance(event, SequenceStartEvent):
+            items = []
+            while not isinstance(inner := next(events), SequenceEndEvent):
+                items.append(self._node(inner, events, depth + 1))
+            return Listing(tuple(items), *place)
+        if isinstance(event, MappingStartEvent):
+            return self._mapping(events, place, depth)
+        assert isinstance(event, ScalarEvent)
+        return Scalar(str(event.value), *place, plain=event.style is None or event.style == "")
+
+    def _mapping(self, events: Iterator[Event], place: tuple[int, int], depth: int) -> Pairs:
+        pairs: dict[str, tuple[Scalar, Node]] = {}
+        while not isinstance(inner := next(events), MappingEndEvent):
+            key = self._node(inner, events, depth + 1)
+            value = self._node(next(events), events, depth + 1)
+            if not isinstance(key, Scalar):
+                self._problems.add(key, "a list or mapping as a key", "a key is a single text")
+            elif key.plain and key.text == "<<":
+                self._problems.add(key, "a merge key (<<)", "write the keys out: merging is not used here")
+            elif key.text in pairs:
+                first = pairs[key.text][0]
+                self._problems.add(key, f"the key '{key.text}' stands twice", f"first in line {first.line}")
+            else:
+                pairs[key.text] = (key, value)
+        return Pairs(tuple(pairs.values()), *place)
+
+    def _refuse_decoration(self, event: Any, place: tuple[int, int]) -> None:
+        if event.anchor:
+            self._problems.add(place, f"an anchor (&{event.anchor})", "anchors and aliases are not used here")
+        if tag := _tag(event):
+            self._problems.add(place, f"a tag ({tag})", "tags are not used here: the field says what it holds")
+
+
+def _tag(event: Any) -> str:
+    """Return the tag as written, empty if none was."""
+    tag = event.ctag if hasattr(event, "ctag") else event.tag
+    if tag is None:
+        return ""
+    written = "".join(part for part in (getattr(tag, "handle", ""), getattr(tag, "suffix", "")) if part)
+    return written or str(tag)
+
+
+def _place(event: Event) -> tuple[int, int]:
+    mark = event.start_mark
+    return mark.line + 1, mark.column + 1

@@ -1,0 +1,192 @@
+"""Procedure files: YAML to a Procedure of the core, with the board it is for. Checks are in procedure_checks.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bringup.core.board import Board
+from bringup.core.limits import Limits
+from bringup.core.procedure import (
+    Action,
+    Apply,
+    Dwell,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    Note,
+    OnlyIf,
+    PowerOff,
+    Procedure,
+    Question,
+    Resistance,
+    Step,
+)
+from bringup.core.quantity import parse_quantity
+from bringup.errors import FileError, Problem
+from bringup.files.board_file import board_of, read_board
+from bringup.files.fields import PROCEDURE
+from bringup.files.nodes import Problems, in_order
+from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
+from bringup.files.sections import Values
+from bringup.files.shapes import Entry
+from bringup.files.source import Opened, open_file
+
+LOG_EVERY = "200 ms"
+"""Default time between two samples of `log`."""
+
+
+def load_procedure(path: str | Path) -> Procedure:
+    """Read a procedure file and its board. Raises FileError with everything that is wrong with either."""
+    procedure, problems = read_procedure(open_file(Path(path)))
+    if procedure is None:
+        raise FileError(in_order(problems))
+    return procedure
+
+
+def read_procedure(opened: Opened) -> tuple[Procedure | None, list[Problem]]:
+    """Read an opened procedure file: the procedure if nothing is wrong, and the problems of both files."""
+    values = PROCEDURE.read(opened.root, opened.problems) if opened.root is not None else None
+    if not isinstance(values, Values):
+        return None, opened.problems.found
+    inline = values.section_in("board")
+    of_board: list[Problem] = []
+    if inline is not None:
+        board_values: Values | None = inline
+        board = board_of(inline, opened.problems, str(opened.path))
+    else:
+        board_values, board, of_board = _board_beside(values, opened)
+    check_procedure(values, None if board_values is None else Points(board_values), opened.problems)
+    found = opened.problems.found + of_board
+    if found or board is None:
+        return None, found
+    return _build(values, board, str(opened.path)), []
+
+
+def board_path(values: Values, beside: Path) -> Path | None:
+    """Return the path of the board file that a procedure or a simulated bench names; None if it names none."""
+    named = values.get("board")
+    return beside.parent / named if isinstance(named, str) else None
+
+
+def _board_beside(values: Values, opened: Opened) -> tuple[Values | None, Board | None, list[Problem]]:
+    path = board_path(values, opened.path)
+    return (None, None, []) if path is None else follow_board(path, values, opened.problems)
+
+
+def follow_board(path: Path, values: Values, problems: Problems) -> tuple[Values | None, Board | None, list[Problem]]:
+    """Read the board file that the field `board` names. A file that cannot be had is reported where it is named."""
+    try:
+        opened = open_file(path)
+    except FileError as error:
+        for problem in error.problems:
+            problems.add(values.at("board"), f"the board file {problem.path}: {problem.message}", problem.suggestion)
+        return None, None, []
+    board_values, board = read_board(opened)
+    return board_values, board, opened.problems.found
+
+
+def _build(values: Values, board: Board, path: str) -> Procedure:
+    steps = [entry.value for entry in values.many("steps")]
+    names = [_body(step)[1].get("name", "") for step in steps]
+    return Procedure(
+        name=values.get("procedure"),
+        board=board,
+        steps=tuple(_step(index, step, names) for index, step in enumerate(steps)),
+        unattended_after_first_power=values.get("unattended", "never") == "after first power",
+        board_state=values.get("board_state"),
+        path=path,
+    )
+
+
+def _body(step: Values) -> tuple[str, Values]:
+    """Return a step's action name and the section under it."""
+    ((name, entry),) = step.entries.items()
+    assert isinstance(entry.value, Values)
+    return name, entry.value
+
+
+def _step(index: int, step: Values, names: list[str]) -> Step:
+    kind, body = _body(step)
+    key = step.entries[kind].key
+    assert key is not None
+    return Step(
+        index=index,
+        action=_action(kind, body),
+        name=body.get("name", ""),
+        title=body.get("title", ""),
+        expect=_expect(body),
+        end_on_fail=body.get("on_fail", "end") == "end",
+        only_if=_only_if(body.section_in("only_if"), names),
+        cautions=body.get("caution", ()),
+        board_state=body.get("board_state"),
+        line=key.line,
+        column=key.column,
+    )
+
+
+def _action(kind: str, body: Values) -> Action:
+    match kind:
+        case "inspect":
+            return Inspect(body.get("confirm"))
+        case "question":
+            return Question(body.get("ask"), body.get("choices", ()), body.get("good", ()), _unit_asked(body))
+        case "note":
+            return Note(body.get("text"))
+        case "resistance":
+            return Resistance(body.get("points"))
+        case "leads":
+            return Leads(body.get("input"), body.get("current_limit"))
+        case "apply":
+            facts = {name: body.get(name) for name in _APPLY_FIELDS if name in body}
+            return Apply(**facts)
+        case "measure":
+            return Measure(body.get("points"))
+        case "log":
+            every = body.get("every", parse_quantity(LOG_EVERY, "s"))
+            return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every)
+        case "dwell":
+            return Dwell(body.get("for"))
+        case _:
+            assert kind == "power_off", kind
+            return PowerOff(body.get("discharged_below"))
+
+
+_APPLY_FIELDS = (
+    "input",
+    "then",
+    "current_limit",
+    "short_check",
+    "expect_current",
+    "limit_time",
+    "trip_current",
+    "over_voltage",
+    "hold",
+)
+
+
+def _unit_asked(body: Values) -> str:
+    """Return the unit of a question's value: stated, or that of its limits."""
+    expect = body.get("expect")
+    stated: str = body.get("unit", "")
+    return expect.unit if not stated and isinstance(expect, Limits) else stated
+
+
+def _expect(body: Values) -> dict[str, Limits]:
+    expect = body.get("expect")
+    if expect is None:
+        return {}
+    return {"": expect} if isinstance(expect, Limits) else dict(expect)
+
+
+def _only_if(values: Values | None, names: list[str]) -> OnlyIf | None:
+    if values is None:
+        return None
+    step: Entry | None = values.entries.get("step")
+    return OnlyIf(
+        attended=values.get("attended"),
+        board_state=values.get("board_state"),
+        variant=values.get("variant"),
+        step=None if step is None else index_of_step(step.value, names),
+        result=values.get("result"),
+    )

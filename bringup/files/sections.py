@@ -1,0 +1,291 @@
+"""Shapes that hold other shapes: lists, mappings by name, alternatives, and sections made of fields.
+
+A section is a mapping whose keys are a closed list of Fields. One list of fields makes its reader (here), its JSON
+Schema (here) and its documentation (field_docs.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
+from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text, joined, kind_words, nearest
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One key of a section: its name, what it holds, one line of documentation."""
+
+    name: str
+    holds: Shape
+    doc: str
+    required: bool = False
+    default: str = ""
+    """What is taken where it is not written, in words."""
+    example: str = ""
+    """As it would be written in a file (YAML)."""
+
+
+class Values:
+    """What was read of one section: values by field name, with their places. Wrong fields are not in it."""
+
+    def __init__(self, name: str, node: Node, entries: Mapping[str, Entry], wrong: frozenset[str]) -> None:
+        self.section = name
+        self.node = node
+        self.entries = entries
+        self.wrong = wrong
+        """Fields that were written but could not be read."""
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.entries
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """Return the field's value: plain for single values, a list or dict of plain values for others."""
+        entry = self.entries.get(name)
+        return default if entry is None else plain(entry.value)
+
+    def many(self, name: str) -> list[Entry]:
+        """Return the entries of a field that holds several (a list, or a mapping by name); none if absent."""
+        entry = self.entries.get(name)
+        if entry is None:
+            return []
+        return list(entry.value.values()) if isinstance(entry.value, dict) else list(entry.value)
+
+    def sections(self, name: str) -> Iterator[tuple[str, Values]]:
+        """Yield (name, Values) of a field that is a mapping of sections by name."""
+        for entry in self.many(name):
+            if isinstance(entry.value, Values) and entry.key is not None:
+                yield entry.key.text, entry.value
+
+    def section_in(self, name: str) -> Values | None:
+        """Return the Values of a field that is a section itself."""
+        entry = self.entries.get(name)
+        return entry.value if entry is not None and isinstance(entry.value, Values) else None
+
+    def at(self, name: str) -> Node:
+        """Return where to point for that field: its value, else the section itself."""
+        entry = self.entries.get(name)
+        return self.node if entry is None else entry.at
+
+
+def plain(value: Any) -> Any:
+    """Return a value without the places of its parts."""
+    if isinstance(value, list):
+        return tuple(plain(entry.value) for entry in value)
+    if isinstance(value, dict):
+        return {name: plain(entry.value) for name, entry in value.items()}
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class Several:
+    """A list of one or more. `one_too`: a single one may stand without the list. `most`: how many at most."""
+
+    of: Shape
+    one_too: bool = True
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return a list of Entries."""
+        if not isinstance(node, Listing):
+            if not self.one_too or (isinstance(node, Scalar) and node.empty):
+                problems.add(node, f"found {kind_words(node)} where {self.words()} is due")
+                return WRONG
+            value = self.of.read(node, problems)
+            return WRONG if value is WRONG else [Entry(None, node, value)]
+        if not node.items:
+            problems.add(node, "the list is empty", f"{self.words()} is due")
+            return WRONG
+        values = [(item, self.of.read(item, problems)) for item in node.items]
+        return [Entry(None, item, value) for item, value in values if value is not WRONG]
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return an array, or also a single one."""
+        inner = self.of.schema(definitions)
+        array: Schema = {"type": "array", "minItems": 1, "items": inner}
+        return {"anyOf": [array, inner]} if self.one_too else array
+
+    def words(self) -> str:
+        """Return 'a list of ...'."""
+        return f"{self.of.words()}, or a list of them" if self.one_too else f"a list, each {self.of.words()}"
+
+
+@dataclass(frozen=True, slots=True)
+class ByName:
+    """A mapping whose keys are names that the person chooses (or, with `names`, one of these)."""
+
+    of: Shape
+    what: str
+    """What a key names, such as 'rail'."""
+    names: tuple[str, ...] = ()
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return a dict of Entries by name."""
+        if not isinstance(node, Pairs):
+            problems.add(node, f"found {kind_words(node)} where {self.words()} is due")
+            return WRONG
+        if not node.pairs:
+            problems.add(node, f"no {self.what} is named here")
+            return WRONG
+        found: dict[str, Entry] = {}
+        for key, inner in node.pairs:
+            if self.names and key.text not in self.names:
+                problems.add(key, f"no {self.what} is called '{key.text}'", nearest(key.text, self.names))
+                continue
+            name = Text(name=True).read(key, problems)
+            value = self.of.read(inner, problems)
+            if name is not WRONG and value is not WRONG:
+                found[key.text] = Entry(key, inner, value)
+        return found
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return an object with any keys, or with the known ones."""
+        inner = self.of.schema(definitions)
+        if self.names:
+            return {"type": "object", "properties": dict.fromkeys(self.names, inner), "additionalProperties": False}
+        return {"type": "object", "minProperties": 1, "additionalProperties": inner}
+
+    def words(self) -> str:
+        """Return 'a mapping: ...'."""
+        return f"a mapping from {self.what} to {self.of.words()}"
+
+
+@dataclass(frozen=True, slots=True)
+class Either:
+    """One shape where a single text stands, another one where a mapping or list stands."""
+
+    text: Shape
+    other: Shape
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Read by what stands there."""
+        return (self.text if isinstance(node, Scalar) else self.other).read(node, problems)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return both."""
+        return {"anyOf": [self.text.schema(definitions), self.other.schema(definitions)]}
+
+    def words(self) -> str:
+        """Return both."""
+        return f"{self.text.words()}, or {self.other.words()}"
+
+
+@dataclass(frozen=True, slots=True)
+class AnyOf:
+    """Words or amounts in one place: fixed words first, then whatever `other` reads."""
+
+    fixed: tuple[str, ...]
+    other: Shape
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return the word or the other's value."""
+        if isinstance(node, Scalar) and node.text in self.fixed:
+            return node.text
+        return self.other.read(node, problems)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return both."""
+        return {"anyOf": [{"enum": list(self.fixed)}, self.other.schema(definitions)]}
+
+    def words(self) -> str:
+        """Return the words and the other."""
+        return joined([*(f"`{word}`" for word in self.fixed), self.other.words()])
+
+
+@dataclass(frozen=True)
+class Section:
+    """A mapping whose keys are these fields. `short`: the field that a bare text or list fills."""
+
+    name: str
+    doc: str
+    fields: tuple[Field, ...]
+    short: str = ""
+    may_be_empty: bool = False
+    """Whether the key may stand with nothing after it."""
+    later: Mapping[str, str] = field(default_factory=dict)
+    """Keys that are understood but not done by this version, with what to say."""
+    alone: bool = False
+    """Exactly one of the fields must stand."""
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return Values, or WRONG where it is no mapping at all."""
+        if isinstance(node, Scalar) and node.empty and self.may_be_empty:
+            return Values(self.name, node, {}, frozenset())
+        if self.short and not isinstance(node, Pairs) and not (isinstance(node, Scalar) and node.empty):
+            value = self._field(self.short).holds.read(node, problems)
+            entries = {self.short: Entry(None, node, value)}
+            return WRONG if value is WRONG else Values(self.name, node, entries, frozenset())
+        if not isinstance(node, Pairs):
+            problems.add(node, f"found {kind_words(node)} where {self.words()} is due", self._known())
+            return WRONG
+        entries = {}
+        wrong = set()
+        for key, inner in node.pairs:
+            if not self._knows(key, problems):
+                wrong.add(key.text)
+                continue
+            if isinstance(inner, Scalar) and inner.empty and not self._takes_nothing(key.text):
+                problems.add(key, f"'{key.text}' has no value")
+                wrong.add(key.text)
+                continue
+            value = self._field(key.text).holds.read(inner, problems)
+            if value is WRONG:
+                wrong.add(key.text)
+            else:
+                entries[key.text] = Entry(key, inner, value)
+        self._check_complete(node, entries, wrong, problems)
+        return Values(self.name, node, entries, frozenset(wrong))
+
+    def _check_complete(self, node: Node, entries: dict[str, Entry], wrong: set[str], problems: Problems) -> None:
+        for one in self.fields:
+            if one.required and one.name not in entries and one.name not in wrong:
+                example = f"such as {one.name}: {one.example}" if one.example else ""
+                problems.add(node, f"the {self.name} needs '{one.name}' ({one.doc})", example)
+        if self.alone and len(entries) + len(wrong) != 1:
+            problems.add(node, f"the {self.name} holds {len(entries) + len(wrong)} keys where exactly one is due")
+
+    def _knows(self, key: Scalar, problems: Problems) -> bool:
+        if any(one.name == key.text for one in self.fields):
+            return True
+        if key.text in self.later:
+            problems.add(key, f"'{key.text}' is not supported by this version: {self.later[key.text]}")
+        else:
+            known = [one.name for one in self.fields]
+            problems.add(key, f"unknown key '{key.text}' in the {self.name}", nearest(key.text, known))
+        return False
+
+    def _takes_nothing(self, name: str) -> bool:
+        holds = self._field(name).holds
+        return isinstance(holds, Section) and holds.may_be_empty
+
+    def _field(self, name: str) -> Field:
+        return next(one for one in self.fields if one.name == name)
+
+    def _known(self) -> str:
+        return "its keys: " + ", ".join(one.name for one in self.fields)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Put an object with these keys into `definitions` and return a reference to it."""
+        if self.name not in definitions:
+            definitions[self.name] = {}
+            definitions[self.name] = self._schema(definitions)
+        return {"$ref": f"#/$defs/{self.name}"}
+
+    def _schema(self, definitions: dict[str, Schema]) -> Schema:
+        properties = {one.name: one.holds.schema(definitions) | {"description": one.doc} for one in self.fields}
+        whole: Schema = {"type": "object", "properties": properties, "additionalProperties": False}
+        if required := [one.name for one in self.fields if one.required]:
+            whole["required"] = required
+        if self.alone:
+            whole |= {"minProperties": 1, "maxProperties": 1}
+        forms = [whole]
+        if self.short:
+            forms.append(self._field(self.short).holds.schema(definitions))
+        if self.may_be_empty:
+            forms.append({"type": "null"})
+        return {"description": self.doc} | (whole if len(forms) == 1 else {"anyOf": forms})
+
+    def words(self) -> str:
+        """Return its name."""
+        return f"a {self.name} (see there)"

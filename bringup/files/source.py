@@ -1,0 +1,76 @@
+"""A file as it lies on the disk: its text, its kind by the first key it holds, and the nodes in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from bringup.errors import FileError, Problem
+from bringup.files.nodes import Node, Pairs, Problems, compose
+from bringup.runner.protocols import SourceText
+
+LARGEST = 1_000_000
+"""Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""
+
+KINDS = ("procedure", "bench", "board", "dialect")
+"""Every kind of file, in the order in which its top key is looked for (a procedure holds `board:` too)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A file, read and composed. `root` is None where the text is no YAML of ours; `problems` say why."""
+
+    path: Path
+    text: str
+    root: Node | None
+    problems: Problems
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a file (UTF-8, with or without a byte order mark). Raises FileError."""
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise _alone(path, "a folder, not a file")
+        if size > LARGEST:
+            raise _alone(path, f"{size} bytes, more than the {LARGEST} that are read", "is this the right file?")
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise _alone(path, "no such file") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise _alone(path, f"cannot be read: {reason}") from error
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = raw[: error.start]
+        line, column = before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1
+        message = f"not UTF-8: byte 0x{raw[error.start]:02X}"
+        raise FileError([Problem(str(path), line, column, message, "", "save the file as UTF-8")]) from None
+
+
+def open_file(path: Path) -> Opened:
+    """Read and compose a file. Raises FileError only where there is no text at all."""
+    return open_text(path, read_text(path))
+
+
+def open_text(path: Path, text: str) -> Opened:
+    """Compose a text that is already at hand; `path` is what its problems name."""
+    problems = Problems(str(path), text)
+    return Opened(path, text, compose(text, problems), problems)
+
+
+def read_source(path: Path, kind: str) -> SourceText:
+    """Return a file's text for the logbook. Raises FileError."""
+    return SourceText(kind, str(path), read_text(path))
+
+
+def kind_of(root: Node | None) -> str | None:
+    """Return which kind of file this is by its top keys, None if by none of them."""
+    if not isinstance(root, Pairs):
+        return None
+    return next((kind for kind in KINDS if root.get(kind) is not None), None)
+
+
+def _alone(path: Path, message: str, suggestion: str = "") -> FileError:
+    return FileError([Problem(str(path), 1, 1, message, "", suggestion)])
