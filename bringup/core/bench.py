@@ -49,7 +49,7 @@ class Ceiling:
 
 @dataclass(frozen=True, slots=True)
 class SupplyRole:
-    """The supply. `resource` None means by hand."""
+    """The supply. `resource` None with a dialect means simulated, without one by hand."""
 
     resource: str | None
     dialect: str = ""
@@ -65,13 +65,13 @@ class SupplyRole:
 
     @property
     def by_hand(self) -> bool:
-        """Whether a person sets and reads it."""
-        return self.resource is None
+        """Whether a person sets and reads it: no resource and no dialect. A simulated role has a dialect."""
+        return self.resource is None and not self.dialect
 
 
 @dataclass(frozen=True, slots=True)
 class MeterRole:
-    """The meter. `resource` None means by hand."""
+    """The meter. `resource` None with a dialect means simulated, without one by hand."""
 
     resource: str | None
     dialect: str = ""
@@ -82,8 +82,8 @@ class MeterRole:
 
     @property
     def by_hand(self) -> bool:
-        """Whether a person sets and reads it."""
-        return self.resource is None
+        """Whether a person sets and reads it: no resource and no dialect. A simulated role has a dialect."""
+        return self.resource is None and not self.dialect
 
 
 @dataclass(frozen=True, slots=True)
