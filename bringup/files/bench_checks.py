@@ -1,0 +1,76 @@
+"""What must fit together in a bench file: who is reached how, outputs and inputs, nothing real in a simulated bench."""
+
+from __future__ import annotations
+
+import re
+
+from bringup.files.nodes import Problems
+from bringup.files.sections import Values
+from bringup.files.shapes import nearest
+from bringup.files.voltage_checks import Tree
+
+BY_HAND = "by hand"
+DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read"}
+"""What a simulated bench speaks where its file names no dialect."""
+
+RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL)[^:\s]*(::.*)?", re.IGNORECASE)
+"""How VISA resource strings begin (VPP-4.3, from memory), and those of pyvisa's backends."""
+
+LOOPBACK = re.compile(r"TCPIP[0-9]*::(127(\.[0-9]{1,3}){3}|localhost)::.*", re.IGNORECASE)
+
+
+def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
+    """Report what does not fit together. `board`: that of a simulated bench, as far as it could be read."""
+    simulated = "simulate" in values or "simulate" in values.wrong
+    roles = {role: values.section_in(role) for role in ("supply", "meter")}
+    if not simulated and not {"supply", "meter"} & (set(values.entries) | values.wrong):
+        problems.add(values.node, "the bench has neither a supply nor a meter", "such as supply: by hand")
+    for role, section in roles.items():
+        if section is not None:
+            _check_reach(role, section, problems, simulated=simulated)
+    supply, meter = roles["supply"], roles["meter"]
+    if supply is not None:
+        _check_outputs(supply, None if board is None else Tree(board), problems)
+    if supply is not None and meter is not None:
+        resource = meter.get("resource", BY_HAND)
+        if resource != BY_HAND and resource == supply.get("resource"):
+            problems.add(meter.at("resource"), "the meter's resource is that of the supply")
+    simulate = values.section_in("simulate")
+    if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
+        states = board.get("states", ())
+        if state not in states:
+            problems.add(simulate.at("state"), f"the board has no board state called '{state}'", nearest(state, states))
+
+
+def _check_reach(role: str, section: Values, problems: Problems, *, simulated: bool) -> None:
+    resource = section.get("resource")
+    if resource is None:
+        if not simulated and "resource" not in section.wrong:
+            problems.add(section.node, f"the {role} needs 'resource'", "a VISA resource string, or `by hand`")
+    elif resource == BY_HAND:
+        if "dialect" in section:
+            problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")
+        return
+    elif not RESOURCE.fullmatch(resource):
+        message = f"'{resource}' is no VISA resource string"
+        problems.add(section.at("resource"), message, "such as TCPIP0::192.0.2.10::5025::SOCKET, or `by hand`")
+    elif simulated and not LOOPBACK.fullmatch(resource):
+        message = f"a real {role} in a simulated bench"
+        problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
+    if not simulated and "dialect" not in section and "dialect" not in section.wrong:
+        problems.add(section.node, f"the {role} needs 'dialect'", f"such as {DEFAULT_DIALECT[role]}")
+
+
+def _check_outputs(supply: Values, tree: Tree | None, problems: Problems) -> None:
+    alone = supply.get("leave_alone", ())
+    taken: dict[int, str] = {}
+    for entry in supply.many("outputs"):
+        name = entry.key.text if entry.key is not None else ""
+        if entry.value in alone:
+            problems.add(entry.node, f"output {entry.value} is to be left alone, so it cannot feed {name}")
+        if entry.value in taken:
+            problems.add(entry.node, f"output {entry.value} already feeds {taken[entry.value]}")
+        taken.setdefault(entry.value, name)
+        if tree is not None and name not in tree.inputs and entry.key is not None:
+            message = f"the simulated board has no input called '{name}'"
+            problems.add(entry.key, message, nearest(name, tree.inputs))

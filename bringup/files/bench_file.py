@@ -1,0 +1,138 @@
+"""Bench files: YAML to a Bench of the core, with the board and the dialects it names. Checks: bench_checks.py."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from bringup.core.bench import Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.errors import FileError, Problem
+from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, check_bench
+from bringup.files.bench_fields import BENCH
+from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
+from bringup.files.fault_list import read_faults
+from bringup.files.nodes import in_order
+from bringup.files.procedure_file import board_path, follow_board
+from bringup.files.sections import Values
+from bringup.files.shapes import nearest
+from bringup.files.source import Opened, open_file, open_text
+from bringup.files.voltage_checks import Tree
+
+
+def load_bench(path: str | Path) -> Bench:
+    """Read a bench file, and the board file and dialects it names. Raises FileError with everything wrong."""
+    bench, problems = read_bench(open_file(Path(path)))
+    if bench is None:
+        raise FileError(in_order(problems))
+    return bench
+
+
+def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
+    """Read an opened bench file: the bench if nothing is wrong, and the problems of all files it names."""
+    problems = opened.problems
+    values = BENCH.read(opened.root, problems) if opened.root is not None else None
+    if not isinstance(values, Values):
+        return None, problems.found
+    simulate = values.section_in("simulate")
+    board, elsewhere = None, list[Problem]()
+    if simulate is not None and (path := board_path(simulate, opened.path)) is not None:
+        board, _, elsewhere = follow_board(path, simulate, problems)
+    check_bench(values, board, problems)
+    for role in ("supply", "meter"):
+        elsewhere = elsewhere + _dialect_problems(role, values, opened)
+    simulated = None if simulate is None else _simulate(simulate, board, opened)
+    found = problems.found + elsewhere
+    if found:
+        return None, found
+    inputs = [] if board is None else list(Tree(board).inputs)
+    return _build(values, simulated, inputs, str(opened.path)), []
+
+
+def _dialect_problems(role: str, values: Values, opened: Opened) -> list[Problem]:
+    """Look the dialect of a role up; return what is wrong in its file, report here if there is none."""
+    section = values.section_in(role)
+    if section is None or (name := section.get("dialect")) is None:
+        return []
+    own = own_file(name, opened.path)
+    shipped = shipped_dialects()
+    if own is None and name not in shipped:
+        opened.problems.add(section.at("dialect"), f"no dialect is called '{name}'", nearest(name, shipped))
+        return []
+    file = open_file(own) if own is not None else open_text(Path(f"{name}.yaml"), shipped[name])
+    dialect = read_dialect(file)
+    if dialect is not None and dialect.role != role:
+        fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
+        message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
+        opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
+    return file.problems.found
+
+
+def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
+    path = board_path(values, opened.path)
+    return Simulate(
+        board_path="" if path is None else str(path.resolve()),
+        faults=read_faults(values, board, opened.problems),
+        state=values.get("state"),
+        lead_resistance=values.get("leads"),
+    )
+
+
+def _build(values: Values, simulate: Simulate | None, inputs: list[str], path: str) -> Bench:
+    return Bench(
+        name=values.get("bench"),
+        supply=_supply(values, inputs, simulated=simulate is not None),
+        meter=_meter(values, simulated=simulate is not None),
+        probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
+        simulate=simulate,
+        backend=values.get("backend", "@py"),
+        path=path,
+    )
+
+
+def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole | None:
+    section = values.section_in("supply")
+    if section is None:
+        outputs = {name: number for number, name in enumerate(inputs, start=1)}
+        if "supply" in values:
+            return SupplyRole(None, line=values.at("supply").line, column=values.at("supply").column)
+        return SupplyRole(None, DEFAULT_DIALECT["supply"], outputs) if simulated else None
+    resource, dialect = _reached(section, "supply", simulated=simulated)
+    ceiling = section.section_in("ceiling")
+    facts = {} if ceiling is None else {name: ceiling.get(name) for name in ("voltage", "current")}
+    by_hand = resource is None and not dialect
+    outputs = {name: number for number, name in enumerate(inputs, start=1)} if simulated and not by_hand else {}
+    return SupplyRole(
+        resource=resource,
+        dialect=dialect,
+        outputs=section.get("outputs", outputs),
+        leave_alone=section.get("leave_alone", ()),
+        remote_sense=section.get("sense", "local") == "remote",
+        ceiling=Ceiling(**facts),
+        expected=_expected(section),
+        calibration_due=section.get("calibration_due"),
+        line=values.at("supply").line,
+        column=values.at("supply").column,
+    )
+
+
+def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
+    section = values.section_in("meter")
+    if section is None:
+        if "meter" in values:
+            return MeterRole(None, line=values.at("meter").line, column=values.at("meter").column)
+        return MeterRole(None, DEFAULT_DIALECT["meter"]) if simulated else None
+    resource, dialect = _reached(section, "meter", simulated=simulated)
+    due, at = section.get("calibration_due"), values.at("meter")
+    return MeterRole(resource, dialect, _expected(section), due, at.line, at.column)
+
+
+def _reached(section: Values, role: str, *, simulated: bool) -> tuple[str | None, str]:
+    """Return resource and dialect: (None, '') by hand, (None, dialect) simulated."""
+    resource = section.get("resource")
+    if resource == BY_HAND:
+        return None, ""
+    return resource, section.get("dialect", DEFAULT_DIALECT[role] if simulated else "")
+
+
+def _expected(section: Values) -> Expected:
+    expect = section.section_in("expect")
+    return Expected() if expect is None else Expected(**{name: expect.get(name) for name in expect.entries})

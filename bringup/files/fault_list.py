@@ -1,0 +1,87 @@
+"""The `faults:` of a simulated bench: which fault sits on which point, checked against the board."""
+
+from __future__ import annotations
+
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.quantity import Quantity
+from bringup.files.nodes import Problems
+from bringup.files.sections import Values
+from bringup.files.shapes import nearest
+from bringup.files.voltage_checks import NETWORK, Tree
+
+KINDS: dict[tuple[str, str], FaultKind] = {
+    ("upper", "open"): FaultKind.UPPER_OPEN,
+    ("upper", "shorted"): FaultKind.UPPER_SHORTED,
+    ("upper", ""): FaultKind.UPPER_VALUE,
+    ("lower", "open"): FaultKind.LOWER_OPEN,
+    ("lower", "shorted"): FaultKind.LOWER_SHORTED,
+    ("lower", ""): FaultKind.LOWER_VALUE,
+    ("shorted_through", ""): FaultKind.SHORTED_THROUGH,
+    ("not_fitted", ""): FaultKind.NOT_FITTED,
+    ("capacitor", "missing"): FaultKind.CAPACITOR_MISSING,
+    ("excess_load", ""): FaultKind.EXCESS_LOAD,
+    ("leads", "reversed"): FaultKind.LEADS_REVERSED,
+    ("voltage", ""): FaultKind.WRONG_VOLTAGE,
+    ("sense", "open"): FaultKind.SENSE_OPEN,
+    ("back_fed", ""): FaultKind.BACK_FED,
+    ("charged", ""): FaultKind.CHARGED,
+}
+"""(key, word) of the file -> fault; an empty word where a value or yes stands."""
+
+FAULT_KEYS = tuple(dict.fromkeys(key for key, _ in KINDS))
+INPUT_ONLY = ("leads", "voltage", "sense")
+CONVERTER_ONLY = ("not_fitted", "upper", "lower")
+
+
+def read_faults(simulate: Values, board: Values | None, problems: Problems) -> tuple[Fault, ...]:
+    """Return the faults that could be read; report the others. `board` None: its names are not looked at."""
+    tree = None if board is None else Tree(board)
+    found = (_fault(entry.value, tree, problems) for entry in simulate.many("faults"))
+    return tuple(fault for fault in found if fault is not None)
+
+
+def _fault(values: Values, tree: Tree | None, problems: Problems) -> Fault | None:
+    written = [key for key in FAULT_KEYS if key in values or key in values.wrong]
+    if len(written) != 1:
+        said = "names no fault" if not written else f"names {len(written)} faults ({', '.join(written)})"
+        problems.add(values.node, f"an entry of `faults` {said}", "one entry for each: " + ", ".join(FAULT_KEYS))
+    places = [key for key in ("rail", "input") if key in values or key in values.wrong]
+    if len(places) != 1:
+        problems.add(values.node, "a fault sits on one `rail` or one `input`", "such as {rail: 3V3, upper: open}")
+    if len(written) != 1 or len(places) != 1 or written[0] in values.wrong or places[0] in values.wrong:
+        return None
+    key, place = written[0], places[0]
+    if tree is not None and not _possible(key, place, values, tree, problems):
+        return None
+    stated = values.get(key)
+    if stated is False:
+        problems.add(values.at(key), f"'{key}: no' is no fault", "leave the entry out")
+        return None
+    kind = KINDS[(key, stated if isinstance(stated, str) else "")]
+    value = stated.number if isinstance(stated, Quantity) else None
+    after = values.get("after")
+    return Fault(values.get(place), kind, value, 0.0 if after is None else after.number)
+
+
+def _possible(key: str, place: str, values: Values, tree: Tree, problems: Problems) -> bool:
+    """Whether such a fault can sit on such a point of this board; report otherwise."""
+    name = values.get(place)
+    known = list(tree.inputs if place == "input" else tree.rails)
+    if name not in known:
+        other = tree.rails if place == "input" else tree.inputs
+        hint = f"it is {'a rail' if place == 'input' else 'an input'}" if name in other else nearest(name, known)
+        problems.add(values.at(place), f"the board has no {place} called '{name}'", hint)
+        return False
+    if key in INPUT_ONLY and place != "input":
+        problems.add(values.at(key), f"'{key}' is a fault at an input", "say `input:` instead of `rail:`")
+        return False
+    if key not in CONVERTER_ONLY:
+        return True
+    converter = None if place == "input" else tree.rails[name].section_in("converter")
+    if converter is None:
+        problems.add(values.at(key), f"{name} has no converter of its own, so '{key}' cannot be wrong there")
+        return False
+    if key in NETWORK and key not in converter:
+        problems.add(values.at(key), f"the board file states no feedback network for {name}, so there is no '{key}'")
+        return False
+    return True
