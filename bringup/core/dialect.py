@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from bringup.core.bench import Identity
 from bringup.core.replies import ReplyKind, Value, read_boolean, read_number
 
 PLACEHOLDERS = ("output", "value", "function", "range", "nplc", "on")
@@ -174,12 +173,6 @@ def understand_word(dialect: Dialect, operation: str, line: str | None) -> str |
         if fits:
             return ours
     return None
-
-
-def read_identity(line: str) -> Identity:
-    """Split an answer to `*IDN?` into its four fields (IEEE 488.2, 10.14); missing ones are empty."""
-    fields = [part.strip() for part in line.split(",", 3)] + [""] * 4
-    return Identity(fields[0], fields[1], fields[2], fields[3], line)
 
 
 def _filled(dialect: Dialect, entry: Operation, text: str, values: Mapping[str, object]) -> str:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from bringup.core.bench import Identity
-from bringup.core.dialect import Message, read_identity
-from bringup.core.replies import ReplyKind, can_answer
+from bringup.core.dialect import Message
+from bringup.core.replies import ReplyKind, can_answer, read_identity
 from bringup.runner.protocols import LinkFault, Reply
 
 MOST_BYTES = 1 << 20

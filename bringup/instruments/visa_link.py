@@ -107,7 +107,7 @@ class VisaSession:
         is_socket = name.endswith("::SOCKET")
         self._is_stream = is_socket or name.startswith("ASRL")
         self._socket = reachable_socket(self._resource) if is_socket else None
-        self._takes = self._socket is None
+        self._takes = False
         if self._socket is not None:
             refused = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if refused:
@@ -126,7 +126,7 @@ class VisaSession:
     def write(self, data: bytes) -> None:
         """Send."""
         try:
-            takes = self._takes or bool(select.select([], [self._socket], [], WRITE_WITHIN)[1])
+            takes = self._takes or self._socket is None or writable(self._socket)
             if takes:
                 self._visa.write(self._handle, data)
         except Exception as error:
@@ -153,7 +153,7 @@ class VisaSession:
         return bytes(data), status in self._ends
 
     def _receive_socket(self, wire: socket.socket, until: float) -> tuple[bytes, bool]:
-        """Fetch what has come. pyvisa-py itself spins on a peer that has closed, and loses half a line at a time-out."""
+        """Fetch what has come. pyvisa-py itself spins on a closed peer, and loses half a line at a time-out."""
         if not select.select([wire], [], [], max(0.0, until - time.monotonic()))[0]:
             return b"", False
         data = wire.recv(CHUNK)
@@ -179,6 +179,11 @@ class VisaSession:
             self._resource.close()
         except Exception as error:  # noqa: BLE001 - see above
             self.trouble_at_close = explain(error).why
+
+
+def writable(wire: socket.socket) -> bool:
+    """Whether it takes what is written within WRITE_WITHIN; pyvisa-py would wait for ever."""
+    return bool(select.select([], [wire], [], WRITE_WITHIN)[1])
 
 
 def nothing() -> None:

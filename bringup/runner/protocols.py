@@ -96,7 +96,7 @@ class Pending(Generic[T]):
 
     def copy(self, other: Pending[T]) -> None:
         """Take over the outcome of another Pending that is done."""
-        self._finish(other._value, other._error)  # noqa: SLF001 - one class
+        self._finish(other._value, other._error)
 
     def _finish(self, value: T | None, error: BaseException | None) -> None:
         with self._lock:
@@ -314,6 +314,8 @@ class PollSample:
     volts_raw: str = ""
     amps_raw: str = ""
     """The replies as they came, from which the resolution is known; empty if unknown."""
+    strays: tuple[str, ...] = ()
+    """Lines that came but cannot be the answer to what was asked."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,8 @@ class Trouble:
     errors: tuple[ScpiError, ...] = ()
     fault: LinkFault | None = None
     strays: tuple[str, ...] = ()
+    wrong: bool = False
+    """What was meant was not done although nothing was reported: another output is selected, say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,8 @@ class Done:
 
     @property
     def faultless(self) -> bool:
-        """Whether nothing was reported (stray lines apart)."""
-        return not any(trouble.errors or trouble.fault for trouble in self.troubles)
+        """Whether nothing was reported or found wrong (stray lines apart)."""
+        return not any(trouble.errors or trouble.fault or trouble.wrong for trouble in self.troubles)
 
 
 class Supply(Protocol):

@@ -1,0 +1,170 @@
+"""What supply and meter share when they speak through a Dialect and a Link: telling, asking, and who complains.
+
+A setting goes out with one look into the error queue and its read-back behind it, in one batch; only an error that is
+found there costs further exchanges, until the queue is empty.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from bringup.core.bench import Expected, Identity
+from bringup.core.dialect import Dialect, Message, ask, can_ask
+from bringup.core.replies import ReplyKind, ScpiError, read_error
+from bringup.errors import BenchError
+from bringup.runner.protocols import Link, LinkFault, Pending, Reply
+from bringup.runner.roles import Attached, Done, Trouble
+
+T = TypeVar("T")
+
+MOST_ERRORS = 50
+"""Error queues are shorter than this; one that never empties is reported."""
+DRAIN_TIME = 4.0
+"""Seconds allowed for emptying an error queue that turned out not to be empty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came of telling: the replies to the checks, in order, and everything that went wrong."""
+
+    checks: tuple[Reply, ...]
+    troubles: tuple[Trouble, ...]
+
+
+def settled(value: T) -> Pending[T]:
+    """Return a Pending that has its value already."""
+    pending: Pending[T] = Pending(float("inf"))
+    pending.settle(value)
+    return pending
+
+
+def tell(link: Link, dialect: Dialect, sends: Sequence[Message], checks: Sequence[Message]) -> Pending[Told]:
+    """Send settings, look into the error queue, ask the checks: one batch, more only for more errors."""
+    looks = (ask(dialect, "error"),) if can_ask(dialect, "error") else ()
+    sent = ", then ".join(message.text for message in sends)
+    first = link.submit((*sends, *looks, *checks))
+
+    def looked(replies: tuple[Reply, ...]) -> Pending[Told]:
+        at = len(sends)
+        errors = errors_in(replies[at : at + len(looks)])
+        answers = replies[at + len(looks) :]
+        if not errors:
+            return settled(Told(answers, faults_in(replies)))
+        return more_errors(link, dialect, errors).then(
+            lambda found: Told(answers, (*faults_in(replies), *complaints(sent, found)))
+        )
+
+    return first.chain(looked, DRAIN_TIME)
+
+
+def more_errors(link: Link, dialect: Dialect, found: tuple[ScpiError, ...]) -> Pending[tuple[ScpiError, ...]]:
+    """Read the error queue until it is empty, does not answer, or MOST_ERRORS have come."""
+    if len(found) >= MOST_ERRORS:
+        return settled(found)
+
+    def looked(replies: tuple[Reply, ...]) -> Pending[tuple[ScpiError, ...]]:
+        errors = errors_in(replies)
+        return more_errors(link, dialect, (*found, *errors)) if errors else settled(found)
+
+    return link.submit((ask(dialect, "error"),)).chain(looked, DRAIN_TIME)
+
+
+def one_by_one(first: Pending[Done], steps: Sequence[Callable[[], Pending[Done]]], timeout: float) -> Pending[Done]:
+    """Do each step after the one before went well, and return what came of all together.
+
+    `timeout`: seconds that one answer may take; a step has four at most.
+    """
+    if not steps:
+        return first
+
+    def next_step(done: Done) -> Pending[Done]:
+        if not done.faultless:
+            return settled(done)
+        return one_by_one(steps[0]().then(lambda new: joined(done, new)), steps[1:], timeout)
+
+    return first.chain(next_step, len(steps) * (4 * timeout + DRAIN_TIME))
+
+
+def joined(one: Done, other: Done) -> Done:
+    """Return both as one: the later read-back where there is one, all troubles."""
+    readback = one.readback if other.readback is None else other.readback
+    on = one.on if other.on is None else other.on
+    return Done(readback, on, (*one.troubles, *other.troubles))
+
+
+def errors_in(replies: Iterable[Reply]) -> tuple[ScpiError, ...]:
+    """Return the errors among replies to the error query; `0` is none, whatever its text."""
+    entries = (read_error(reply.line) for reply in replies if reply.line is not None)
+    return tuple(entry for entry in entries if entry is not None and entry.code != 0)
+
+
+def complaints(sent: str, errors: tuple[ScpiError, ...]) -> tuple[Trouble, ...]:
+    """Return the errors as a Trouble of what was sent before they were found."""
+    if not errors:
+        return ()
+    text = "; ".join(error.raw for error in errors[:5])
+    if len(errors) > len(errors[:5]):
+        text += f"; and {len(errors) - 5} more"
+    if len(errors) >= MOST_ERRORS:
+        text += "; the error queue does not empty"
+    return (Trouble(sent, f"the instrument reports {text}", errors),)
+
+
+def faults_in(replies: Iterable[Reply]) -> tuple[Trouble, ...]:
+    """Return a Trouble for every message that failed, and for lines that answered nothing."""
+    troubles = []
+    for reply in replies:
+        if reply.fault is not None and reply.fault is not LinkFault.NOT_SENT:
+            text = reply.why or reply.fault.value
+            troubles.append(Trouble(reply.message.text, text, (), reply.fault, reply.strays))
+        elif reply.strays:
+            text = f"not an answer to what was asked: {', '.join(map(repr, reply.strays))}"
+            troubles.append(Trouble(reply.message.text, text, strays=reply.strays))
+    return tuple(troubles)
+
+
+def attach(link: Link, dialect: Dialect, expected: Expected) -> Pending[Attached]:
+    """Have the instrument say who it is and empty its error queue. The Pending raises BenchError for another one."""
+    # With nothing to ask, an identification is asked for: what matters is that the link has spoken to somebody.
+    question = ask(dialect, "error") if can_ask(dialect, "error") else Message("*IDN?", ReplyKind.IDENTITY)
+
+    def answered(replies: tuple[Reply, ...]) -> Pending[Attached]:
+        reply = replies[0]
+        if link.identity is None or reply.fault is not None:
+            raise BenchError(
+                f"{link.name} does not answer: {reply.why or reply.fault or 'no identity'}",
+                "Nothing was powered. Check that it is on, its cable, and the resource string in the bench file.",
+            )
+        identity = link.identity
+        compare(link.name, identity, expected, dialect)
+        errors = errors_in(replies) if question.expects is ReplyKind.ERROR else ()
+        old = more_errors(link, dialect, errors) if errors else settled(errors)
+        return old.then(lambda found: Attached(identity, found, faults_in(replies)))
+
+    return link.submit((question,)).chain(answered, DRAIN_TIME)
+
+
+def compare(name: str, found: Identity, expected: Expected, dialect: Dialect) -> None:
+    """Compare who answers with whom the bench file and the dialect expect. Raises BenchError naming both.
+
+    A simulated instrument has a maker of its own and speaks any dialect: maker and pattern are not compared then.
+    """
+    pairs = [("model", expected.model, found.model), ("serial number", expected.serial, found.serial)]
+    if not found.simulated:
+        pairs.insert(0, ("maker", expected.maker, found.maker))
+    for what, wanted, answered in pairs:
+        if wanted and wanted.strip().casefold() != answered.strip().casefold():
+            raise BenchError(
+                f"{name}: the bench file expects {what} {wanted!r}, but {answered!r} answers ({found.text})",
+                "Nothing was changed. Correct the bench file, or connect the instrument that it names.",
+            )
+    pattern = dialect.identity_pattern
+    if pattern and not found.simulated and re.search(pattern, found.text, re.IGNORECASE) is None:
+        raise BenchError(
+            f"{name}: the dialect {dialect.name} is for instruments that answer like {pattern!r}, "
+            f"but {found.text!r} answers",
+            "Nothing was changed. Name the dialect of this instrument in the bench file.",
+        )

@@ -1,0 +1,289 @@
+"""A supply that speaks SCPI (roles.Supply): which messages an operation takes in a Dialect, and what came of them.
+
+Where the dialect selects an output before working on it, every batch begins with the selection: nothing relies on an
+earlier one, since a hand at the front panel may have changed it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from bringup.core.bench import SupplyRole
+from bringup.core.dialect import (
+    Dialect,
+    Message,
+    ask,
+    can_ask,
+    can_tell,
+    names_output,
+    spell,
+    understand_number,
+    understand_switch,
+    understand_word,
+)
+from bringup.core.replies import Value, read_integer
+from bringup.errors import BenchError
+from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, one_by_one, settled, tell
+from bringup.runner.protocols import InstrumentInfo, Link, Pending, PollSample, Reply
+from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
+
+LEVEL = {Protection.OVER_VOLTAGE: "set_over_voltage", Protection.OVER_CURRENT: "set_over_current"}
+STATE = {Protection.OVER_VOLTAGE: "over_voltage_state", Protection.OVER_CURRENT: "over_current_state"}
+TRIPPED = {Protection.OVER_VOLTAGE: "tripped_over_voltage", Protection.OVER_CURRENT: "tripped_over_current"}
+LOOK = (
+    "measure_voltage",
+    "measure_current",
+    "switch",
+    "mode",
+    "set_voltage",
+    "set_current_limit",
+    *TRIPPED.values(),
+)
+"""What a poll asks, as far as the dialect can."""
+SETTINGS = ("set_voltage", "set_current_limit", "switch", *LEVEL.values(), *STATE.values())
+
+
+class ScpiSupply:
+    """One supply over one Link. `resource` is where it was opened (a simulated role names none)."""
+
+    by_hand = False
+
+    def __init__(
+        self,
+        role: SupplyRole,
+        dialect: Dialect,
+        link: Link,
+        *,
+        resource: str = "",
+        monotonic: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """Raises BenchError where the dialect cannot leave alone what the bench file wants left alone."""
+        self._role = role
+        self._dialect = dialect
+        self._link = link
+        self._resource = resource or role.resource or ""
+        self._monotonic = monotonic
+        if role.leave_alone and dialect.output_scope == "all":
+            raise BenchError(
+                f"the bench file wants outputs {', '.join(map(str, role.leave_alone))} left alone, "
+                f"but with the dialect {dialect.name} one switch serves all outputs",
+                "Take `leave_alone` out of the bench file and unplug what must not be switched, or use another supply.",
+            )
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+        identity = self._link.identity
+        simulated = identity is not None and identity.simulated
+        return InstrumentInfo(
+            "supply", self._resource, self._dialect.name, identity, self._role.calibration_due, simulated, by_hand=False
+        )
+
+    def can_protect(self, protection: Protection) -> bool:
+        """Whether the dialect reaches that protection."""
+        return can_tell(self._dialect, LEVEL[protection])
+
+    def outputs(self) -> Sequence[int]:
+        """Outputs the bench file gives to inputs, plus those to be left alone."""
+        fed = set(self._role.outputs.values()) or {1}
+        return sorted(fed | set(self._role.leave_alone))
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
+        return attach(self._link, self._dialect, self._role.expected)
+
+    def settings(self, output: int) -> Pending[OutputSettings]:
+        """Read set points, protections and output state."""
+        asked = self._askable(SETTINGS)
+        return self._ask(output, asked, errors=True).then(lambda replies: self._settings(output, asked, replies))
+
+    def set_voltage(self, output: int, volts: float) -> Pending[Done]:
+        """Set the level."""
+        return self._set(output, "set_voltage", value=volts)
+
+    def set_current_limit(self, output: int, amps: float) -> Pending[Done]:
+        """Set the current limit."""
+        return self._set(output, "set_current_limit", value=amps)
+
+    def set_protection(
+        self, output: int, protection: Protection, level: float | None, delay: float = 0.0
+    ) -> Pending[Done]:
+        """Set and enable a protection, delay first; `level` None disables it. A batch for each setting.
+
+        The read-back is that of the level, `on` that of the enabling.
+        """
+        state = STATE[protection]
+        if level is None:
+            return self._set(output, state, on=False)
+        steps = [lambda: self._set(output, LEVEL[protection], value=level)]
+        if can_tell(self._dialect, state):
+            steps.append(lambda: self._set(output, state, on=True).then(lambda done: replace(done, readback=None)))
+        if protection is Protection.OVER_CURRENT and can_tell(self._dialect, "set_over_current_delay"):
+            first = self._set(output, "set_over_current_delay", value=delay)
+            return one_by_one(first.then(lambda done: replace(done, readback=None)), steps, self._dialect.timeout)
+        untold = (Trouble("", f"{self._dialect.name} has no delay for {protection} protection"),) if delay else ()
+        return one_by_one(settled(Done(troubles=untold)), steps, self._dialect.timeout)
+
+    def set_remote_sense(self, output: int, remote: bool) -> Pending[Done]:
+        """Choose where the supply senses; a Trouble if the dialect cannot."""
+        return self._set(output, "set_remote_sense", on=remote)
+
+    def switch(self, output: int, on: bool) -> Pending[Done]:
+        """Switch one output and ask what it is now."""
+        return self._set(output, "switch", on=on)
+
+    def all_off(self) -> Pending[Done]:
+        """Every output off except those to be left alone: all are told first, then asked."""
+        dialect, entry = self._dialect, self._dialect.operations["all_off"]
+        ours = [output for output in self.outputs() if output not in self._role.leave_alone]
+        if not ours:
+            return settled(Done(on=False))
+        told: list[Message] = []
+        asked: list[Message] = []
+        for output in ours if self._each("all_off") else ours[:1]:
+            if not names_output(*entry.send):
+                told += self._select(output)
+            told += spell(dialect, "all_off", output=output)
+            if not names_output(entry.query):
+                asked += self._select(output)
+            asked.append(ask(dialect, "all_off", output=output))
+        return tell(self._link, dialect, told, asked).then(self._all_off)
+
+    def poll(self, output: int) -> Pending[PollSample]:
+        """Look at one output in one batch. Never raises: a silent supply is a sample with a fault."""
+        asked = self._askable(LOOK)
+        return self._ask(output, asked).then(lambda replies: self._sample(output, asked, replies))
+
+    def clear_trip(self, output: int) -> Pending[Done]:
+        """Clear a tripped protection; `on` is what the output is afterwards."""
+        return self._set(output, "clear_trip", check="switch")
+
+    def close(self) -> None:
+        """Let go of the link; outputs stay as they are."""
+        self._link.close()
+
+    # messages
+
+    def _each(self, operation: str) -> bool:
+        """Whether the operation has to be done output by output."""
+        entry = self._dialect.operations[operation]
+        return self._dialect.output_scope == "each" and (
+            "select" in self._dialect.operations or names_output(*entry.send, entry.query)
+        )
+
+    def _select(self, output: int) -> tuple[Message, ...]:
+        return spell(self._dialect, "select", output=output) if can_tell(self._dialect, "select") else ()
+
+    def _askable(self, operations: Sequence[str]) -> tuple[str, ...]:
+        return tuple(name for name in operations if can_ask(self._dialect, name))
+
+    def _ask(self, output: int, operations: Sequence[str], *, errors: bool = False) -> Pending[tuple[Reply, ...]]:
+        """Ask these of an output, the selection first where one of them needs it; `errors`: the error queue last."""
+        texts = [self._dialect.operations[name].query for name in operations]
+        lead = () if all(names_output(text) for text in texts) else self._select(output)
+        queries = [ask(self._dialect, name, output=output) for name in operations]
+        if errors and can_ask(self._dialect, "error"):
+            queries.append(ask(self._dialect, "error"))
+        return self._link.submit((*lead, *queries)).then(lambda replies: replies[len(lead) :])
+
+    def _set(self, output: int, operation: str, *, check: str = "", **values: float | bool) -> Pending[Done]:
+        """Tell one setting to one output, look for errors, read it back."""
+        if not can_tell(self._dialect, operation):
+            text = f"the dialect {self._dialect.name} has no word for {operation.replace('_', ' ')}"
+            return settled(Done(troubles=(Trouble("", text),)))
+        check = check or operation
+        sends = (*self._select(output), *spell(self._dialect, operation, output=output, **values))
+        checks = [ask(self._dialect, check, output=output)] if can_ask(self._dialect, check) else []
+        if can_ask(self._dialect, "select"):
+            checks.append(ask(self._dialect, "select"))
+        return tell(self._link, self._dialect, sends, checks).then(lambda told: self._done(output, check, told))
+
+    # replies
+
+    def _done(self, output: int, check: str, told: Told) -> Done:
+        """Read the read-back, and whether the output that was meant is the one that is selected."""
+        replies, troubles = list(told.checks), told.troubles
+        if can_ask(self._dialect, "select"):
+            selected = replies.pop()
+            if selected.line is not None and read_integer(selected.line) != output:
+                text = f"output {output} was to be selected, the supply says {selected.line!r}"
+                troubles = (*troubles, Trouble(selected.message.text, text, wrong=True))
+        if not replies:
+            return Done(troubles=troubles)
+        number, on, unread = self._readback(check, replies[0])
+        return Done(number, on, (*troubles, *unread))
+
+    def _readback(self, operation: str, reply: Reply) -> tuple[float | None, bool | None, tuple[Trouble, ...]]:
+        if reply.line is None:
+            return None, None, ()
+        unread = (Trouble(reply.message.text, f"{reply.line!r} cannot be read back"),)
+        if operation in (*STATE.values(), "switch", "set_remote_sense"):
+            on = understand_switch(self._dialect, operation, reply.line)
+            return None, on, unread if on is None else ()
+        value = understand_number(self._dialect, operation, reply.line)
+        return value.number, None, unread if value.number is None else ()
+
+    def _all_off(self, told: Told) -> Done:
+        states = [
+            understand_switch(self._dialect, "all_off", reply.line)
+            for reply in told.checks
+            if reply.message.expects is not None
+        ]
+        on = None if None in states else any(states)
+        return Done(on=True if True in states else on, troubles=told.troubles)
+
+    def _sample(self, output: int, asked: Sequence[str], replies: Sequence[Reply]) -> PollSample:
+        by_name = dict(zip(asked, replies, strict=True))
+        volts = self._number(by_name, "measure_voltage")
+        amps = self._number(by_name, "measure_current")
+        on = self._state(by_name, "switch")
+        mode = self._word(by_name, "mode")
+        tripped = [str(each) for each, name in TRIPPED.items() if self._state(by_name, name)]
+        return PollSample(
+            monotonic=replies[0].received if replies else self._monotonic(),
+            output=output,
+            volts=volts.number,
+            amps=amps.number,
+            on=on,
+            mode="off" if on is False else mode,
+            set_volts=self._number(by_name, "set_voltage").number,
+            set_amps=self._number(by_name, "set_current_limit").number,
+            tripped=" and ".join(tripped) or None,
+            fault=next((reply.fault for reply in replies if reply.fault is not None), None),
+            over_range=bool(volts.over_range or amps.over_range),
+            volts_raw=volts.raw,
+            amps_raw=amps.raw,
+            strays=tuple(stray for reply in replies for stray in reply.strays),
+        )
+
+    def _settings(self, output: int, asked: Sequence[str], replies: Sequence[Reply]) -> OutputSettings:
+        by_name = dict(zip(asked, replies, strict=False))
+        sent = ", ".join(reply.message.text for reply in replies[: len(asked)])
+        levels = {}
+        for protection, name in LEVEL.items():
+            off = self._state(by_name, STATE[protection]) is False
+            levels[protection] = None if off else self._number(by_name, name).number
+        return OutputSettings(
+            output=output,
+            volts=self._number(by_name, "set_voltage").number,
+            amps=self._number(by_name, "set_current_limit").number,
+            on=self._state(by_name, "switch"),
+            over_voltage=levels[Protection.OVER_VOLTAGE],
+            over_current=levels[Protection.OVER_CURRENT],
+            troubles=(*faults_in(replies), *complaints(sent, errors_in(replies[len(asked) :]))),
+        )
+
+    def _number(self, replies: dict[str, Reply], operation: str) -> Value:
+        if operation not in replies:
+            return Value(None, "", why="the dialect cannot ask it")
+        return understand_number(self._dialect, operation, replies[operation].line)
+
+    def _state(self, replies: dict[str, Reply], operation: str) -> bool | None:
+        reply = replies.get(operation)
+        return None if reply is None else understand_switch(self._dialect, operation, reply.line)
+
+    def _word(self, replies: dict[str, Reply], operation: str) -> str | None:
+        reply = replies.get(operation)
+        return None if reply is None else understand_word(self._dialect, operation, reply.line)
