@@ -1,0 +1,176 @@
+"""Which readings and attempts are asked for: filters as SQL that SQLite and PostgreSQL share, names checked first.
+
+A name that is nowhere in the logbook is a mistake (CommandError, with the nearest known one); names that exist and
+have no row in common are simply an empty answer.
+"""
+
+from __future__ import annotations
+
+import difflib
+import sqlite3
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from bringup.core.words import AttemptResult, Kind, Result
+from bringup.errors import CommandError
+from bringup.logbook.values import time_text
+
+ID_SHOWN = 8
+"""How many characters of an attempt's id are shown to people; any unambiguous beginning is understood."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """None: no restriction. Text may hold `*` (any characters) and `?` (one); times are aware, both ends included."""
+
+    serial: str | None = None
+    procedure: str | None = None
+    board: str | None = None
+    revision: str | None = None
+    lot: str | None = None
+    operator: str | None = None
+    attempt: str | None = None
+    """An id or the beginning of one."""
+    attempt_result: AttemptResult | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    """When the attempt started."""
+    simulated: bool | None = None
+    only: str | None = None
+    """'first' or 'last' attempt of each unit (of those with this procedure, where one is asked for)."""
+    rail: str | None = None
+    quantity: Kind | None = None
+    result: Result | None = None
+    replaced: bool = False
+    """Also readings that a later one corrects."""
+    sort: str = ""
+    """A name of the statement's sort keys, with `-` in front for the other way round."""
+    limit: int | None = None
+
+
+_NAMES: dict[str, tuple[str, str]] = {
+    "serial": ("a.serial", "SELECT DISTINCT serial FROM units"),
+    "procedure": ("a.procedure", "SELECT DISTINCT procedure FROM attempts"),
+    "board": ("a.board", "SELECT DISTINCT board FROM attempts"),
+    "revision": ("a.revision", "SELECT DISTINCT revision FROM attempts"),
+    "lot": ("a.lot", "SELECT DISTINCT lot FROM attempts"),
+    "operator": ("a.operator", "SELECT DISTINCT operator FROM attempts"),
+    "rail": ("r.rail", "SELECT DISTINCT rail FROM readings WHERE rail IS NOT NULL"),
+}
+"""Filter -> its column and the statement that lists the known names."""
+
+_WORDS = {"serial": "unit", "procedure": "procedure", "operator": "operator"}
+
+
+def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:
+    """Return the filters with the attempt's whole id. Raises CommandError for a name that nothing bears."""
+    for name, (_, known) in _NAMES.items():
+        asked = getattr(filters, name)
+        if asked is not None:
+            _check_name(connection, _WORDS.get(name, name), asked, known)
+    if filters.attempt is None:
+        return filters
+    return replace(filters, attempt=find_attempt(connection, filters.attempt))
+
+
+def find_attempt(connection: sqlite3.Connection, beginning: str) -> str:
+    """Return the one attempt id that begins so. Raises CommandError for none or several."""
+    plain = beginning.strip().lower()
+    rows = connection.execute(
+        "SELECT id FROM attempts WHERE id LIKE :pattern ESCAPE '\\' ORDER BY started",
+        {"pattern": like(plain) + "%"},
+    ).fetchall()
+    found = [str(row[0]) for row in rows]
+    if len(found) == 1 and plain:
+        return found[0]
+    if found:
+        raise CommandError(
+            f"{len(found)} attempts have an id that begins with '{beginning}': " + _some(found),
+            "Give more characters of the id.",
+        )
+    known = [str(row[0]) for row in connection.execute("SELECT id FROM attempts ORDER BY started DESC")]
+    raise _unknown("attempt", beginning, [identity[: max(ID_SHOWN, len(plain))] for identity in known])
+
+
+def like(pattern: str) -> str:
+    """Turn `*` and `?` into a LIKE pattern, whose own signs are escaped with a backslash."""
+    for sign in "\\%_":
+        pattern = pattern.replace(sign, "\\" + sign)
+    return pattern.replace("*", "%").replace("?", "_")
+
+
+def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
+    """Return the condition on `a` (attempts) and `r` (readings, where one of those is asked for), and its values."""
+    clauses, values = ["1 = 1"], dict[str, str | int]()
+    for name, (column, _) in _NAMES.items():
+        asked = getattr(filters, name)
+        if asked is not None:
+            clauses.append(f"{column} LIKE :{name} ESCAPE '\\'")
+            values[name] = like(asked)
+    plain: tuple[tuple[str, str, str | int | None], ...] = (
+        ("attempt", "a.id = :attempt", filters.attempt),
+        ("attempt_result", "a.result = :attempt_result", filters.attempt_result),
+        ("since", "a.started >= :since", time_text(filters.since) if filters.since else None),
+        ("until", "a.started <= :until", time_text(filters.until) if filters.until else None),
+        ("simulated", "a.simulated = :simulated", None if filters.simulated is None else int(filters.simulated)),
+        ("quantity", "r.quantity = :quantity", filters.quantity),
+        ("result", "r.result = :result", filters.result),
+    )
+    for name, clause, value in plain:
+        if value is not None:
+            clauses.append(clause)
+            values[name] = value
+    if filters.only is not None:
+        clauses.append(_first_or_last(filters.only, with_procedure=filters.procedure is not None))
+    return " AND ".join(clauses), values
+
+
+def order(filters: Filters, keys: dict[str, str], default: str) -> tuple[str, dict[str, str | int]]:
+    """Return ORDER BY (and LIMIT). Raises CommandError for a sort key that does not exist."""
+    asked = filters.sort or default
+    key = asked.removeprefix("-")
+    if key not in keys:
+        raise CommandError(f"cannot sort by '{key}'", f"Sort by one of: {', '.join(keys)}.")
+    direction = "DESC" if asked.startswith("-") else "ASC"
+    column = keys[key]
+    # Rows without a value come last whichever way: NULLs sort differently in the two databases.
+    text = f"ORDER BY CASE WHEN {column} IS NULL THEN 1 ELSE 0 END, {column} {direction}"
+    text += "".join(f", {tie} {direction}" for tie in keys["tie"].split() if tie != column)
+    if filters.limit is None:
+        return text, {}
+    return f"{text} LIMIT :limit", {"limit": filters.limit}
+
+
+def _first_or_last(which: str, *, with_procedure: bool) -> str:
+    direction = "ASC" if which == "first" else "DESC"
+    procedure = " AND b.procedure = a.procedure" if with_procedure else ""
+    return (
+        "a.seq = (SELECT b.seq FROM attempts b WHERE b.serial = a.serial AND b.simulated = a.simulated"  # noqa: S608
+        f"{procedure} ORDER BY b.started {direction}, b.seq {direction} LIMIT 1)"
+    )
+
+
+def _check_name(connection: sqlite3.Connection, what: str, asked: str, known: str) -> None:
+    column = known.split()[2]
+    found = connection.execute(
+        f"SELECT 1 FROM ({known}) AS names WHERE {column} LIKE :asked ESCAPE '\\'",  # noqa: S608 - words of ours
+        {"asked": like(asked)},
+    ).fetchone()
+    if found is None:
+        raise _unknown(what, asked, sorted(str(row[0]) for row in connection.execute(known) if row[0]))
+
+
+def _unknown(what: str, asked: str, known: list[str]) -> CommandError:
+    message = f"no {what} '{asked}' is in this logbook"
+    if not known:
+        return CommandError(message, f"It holds no {what} yet.")
+    folded = {name.casefold(): name for name in known}
+    near = difflib.get_close_matches(asked.casefold(), folded, n=3, cutoff=0.5)
+    if near:
+        return CommandError(message, "Nearest: " + ", ".join(folded[name] for name in near) + ".")
+    return CommandError(message, f"Known: {_some(known)}.")
+
+
+def _some(names: list[str], most: int = 8) -> str:
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more

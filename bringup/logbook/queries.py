@@ -1,0 +1,207 @@
+"""The questions that are asked of a logbook, as named statements in the SQL that SQLite and PostgreSQL share.
+
+Functions take an open connection (see reading.read) and return the records of rows.py. No function of one
+database only, no dates computed in SQL: times are text of one width, which sorts as it stands.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from typing import Any
+
+from bringup.errors import CommandError
+from bringup.logbook.filters import Filters, check_names, find_attempt, order, where
+from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
+from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
+from bringup.logbook.values import time_text
+
+READINGS = """
+SELECT r.id, r.attempt, r.step, r.rail, r.quantity, r.aspect, r.value, r.unit, r.limits, r.limits_from,
+       r.nominal_text, r.low_text, r.high_text, r.result, r.decision_rule, r.uncertainty, r.at, r.monotonic,
+       r.instrument, r.raw, r.how, r.resolution, r.board_state, r.input_volts, r.input_amps, r.unsettled, r.lowest,
+       r.highest, r.note, r.replaces,
+       a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.operator, a.bench,
+       s.kind AS step_kind, s.title AS step_title, i.identity, i.calibration_due,
+       (SELECT min(c.id) FROM readings c WHERE c.replaces = r.id) AS replaced_by
+  FROM readings r
+  JOIN attempts a ON a.id = r.attempt
+  JOIN steps s ON s.attempt = r.attempt AND s.step = r.step
+  LEFT JOIN instruments i ON i.attempt = r.attempt AND i.role = r.instrument
+ WHERE {where}
+"""
+
+CURRENT_ONLY = " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
+
+READING_KEYS = {
+    "at": "r.at",
+    "serial": "a.serial",
+    "rail": "r.rail",
+    "quantity": "r.quantity",
+    "value": "r.value",
+    "result": "r.result",
+    "tie": "r.at r.seq",
+}
+
+ATTEMPTS = """
+SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.bench, a.operator,
+       a.attended, a.started, a.ended, a.result, a.cause, a.off_verified, a.tool_version, a.ambient, a.fixture
+  FROM attempts a
+ WHERE {where}
+"""
+
+ATTEMPT_KEYS = {
+    "started": "a.started",
+    "serial": "a.serial",
+    "procedure": "a.procedure",
+    "result": "a.result",
+    "tie": "a.started a.seq",
+}
+
+STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
+
+EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monotonic, e.seq"
+
+NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.at, n.seq"
+
+COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where one unit stands. `failed_last`: what did not pass in its last attempt."""
+
+    attempts: int
+    first: LoggedAttempt
+    last: LoggedAttempt
+    failed_last: tuple[LoggedReading, ...]
+
+    def as_json(self) -> Json:
+        """Return one unit's standing; board, revision and lot as in its last attempt."""
+        last = self.last
+        return {
+            "serial": last.serial,
+            "board": last.board,
+            "revision": last.revision,
+            "variant": last.variant,
+            "lot": last.lot,
+            "simulated": last.simulated,
+            "attempts": self.attempts,
+            "result": last.result.value if last.result else None,
+            "cause": last.cause,
+            "at": time_text(last.ended or last.started),
+            "attempt": last.id,
+            "procedure": last.procedure,
+            "first_result": self.first.result.value if self.first.result else None,
+            "first_attempt": self.first.id,
+            "failed_last": [reading.as_json() for reading in self.failed_last],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """One unit's attempts and notes in time; real and simulated ones of that serial number are two stories."""
+
+    serial: str
+    simulated: bool
+    attempts: tuple[LoggedAttempt, ...]
+    notes: tuple[LoggedNote, ...]
+
+
+def is_empty(connection: sqlite3.Connection) -> bool:
+    """Whether the logbook holds no attempt."""
+    return connection.execute("SELECT 1 FROM attempts LIMIT 1").fetchone() is None
+
+
+def readings(connection: sqlite3.Connection, filters: Filters) -> list[LoggedReading]:
+    """Return the readings asked for. Raises CommandError for names that nothing bears."""
+    return _readings(connection, check_names(connection, filters))
+
+
+def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
+    """Return the attempts asked for, each with all its readings that still hold. Raises CommandError."""
+    filters = check_names(connection, filters)
+    found = _attempts(connection, filters)
+    of_attempt: dict[str, list[LoggedReading]] = defaultdict(list)
+    for reading in _readings(connection, replace(filters, sort="", limit=None)):
+        of_attempt[reading.attempt].append(reading)
+    return [replace(attempt, readings=tuple(of_attempt[attempt.id])) for attempt in found]
+
+
+def attempt(connection: sqlite3.Connection, beginning: str) -> LoggedAttempt:
+    """Return one attempt by its id or the beginning of it, with readings, steps and events. Raises CommandError."""
+    return _whole(connection, attempts(connection, Filters(attempt=find_attempt(connection, beginning)))[0])
+
+
+def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]:
+    """Return where every unit stands, by serial number; real before simulated. Raises CommandError."""
+    filters = check_names(connection, filters)
+    counts = {(row["serial"], row["simulated"]): row["attempts"] for row in connection.execute(COUNT_ATTEMPTS)}
+    last = _attempts(connection, replace(filters, only="last", sort="serial"))
+    first = {
+        (attempt.serial, attempt.simulated): attempt
+        for attempt in _attempts(connection, Filters(serial=filters.serial, simulated=filters.simulated, only="first"))
+    }
+    failed: dict[str, list[LoggedReading]] = defaultdict(list)
+    for reading in _readings(
+        connection, replace(filters, only="last", sort=""), " AND r.result IN ('fail', 'conditional fail', 'no value')"
+    ):
+        failed[reading.attempt].append(reading)
+    return [
+        Standing(
+            counts[attempt.serial, int(attempt.simulated)],
+            first[attempt.serial, attempt.simulated],
+            attempt,
+            tuple(failed[attempt.id]),
+        )
+        for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
+    ]
+
+
+def history(connection: sqlite3.Connection, serial: str, simulated: bool | None = None) -> list[Story]:
+    """Return a unit's stories: the real one, the simulated one, or both. Raises CommandError for an unknown one."""
+    if "*" in serial or "?" in serial:
+        raise CommandError(f"'{serial}' is a pattern; a history is of one unit", "Name one serial number.")
+    check_names(connection, Filters(serial=serial))
+    stories = []
+    for kind in (False, True) if simulated is None else (simulated,):
+        made = attempts(connection, Filters(serial=serial, simulated=kind, replaced=True))
+        if made:
+            rows = connection.execute(NOTES, {"serial": made[0].serial, "simulated": int(kind)})
+            notes = tuple(note_of(row) for row in rows)
+            stories.append(Story(made[0].serial, kind, tuple(_whole(connection, one) for one in made), notes))
+    if not stories:
+        kind_asked = "simulated" if simulated else "real"
+        raise CommandError(
+            f"{serial} has no {kind_asked} attempt", f"It has {'real' if simulated else 'simulated'} ones only."
+        )
+    return stories
+
+
+def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAttempt:
+    key = {"attempt": attempt.id}
+    return replace(
+        attempt,
+        steps=tuple(step_of(row) for row in connection.execute(STEPS, key)),
+        events=tuple(event_of(row) for row in connection.execute(EVENTS, key)),
+    )
+
+
+def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") -> list[LoggedReading]:
+    condition, values = where(filters)
+    ordered, more = order(filters, READING_KEYS, "at")
+    current = "" if filters.replaced else CURRENT_ONLY
+    statement = READINGS.format(where=condition + also + current) + ordered
+    return [reading_of(row) for row in _rows(connection, statement, values | more)]
+
+
+def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
+    filters = replace(filters, rail=None, quantity=None, result=None)
+    condition, values = where(filters)
+    ordered, more = order(filters, ATTEMPT_KEYS, "started")
+    return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]
+
+
+def _rows(connection: sqlite3.Connection, statement: str, values: dict[str, Any]) -> list[sqlite3.Row]:
+    return connection.execute(statement, values).fetchall()

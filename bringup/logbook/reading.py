@@ -1,0 +1,81 @@
+"""Opening a logbook for reading: works while an attempt is writing, changes nothing, and creates no file.
+
+SQLite's own read-only mode is not enough for that: on a logbook with a write-ahead file it makes that file and an
+index beside it, and leaves them there. So a logbook at rest (no write-ahead file) is read as immutable, and read
+again if it changed meanwhile.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import TypeVar
+
+from bringup.errors import LogbookError
+from bringup.logbook.faults import explain
+from bringup.logbook.migrations import version_of
+from bringup.logbook.opening import BUSY_SECONDS, check_ours
+from bringup.logbook.tables import VERSION
+
+T = TypeVar("T")
+
+_TRIES = 5
+
+
+def read(path: Path, work: Callable[[sqlite3.Connection], T]) -> T:
+    """Return `work(connection)`, which may be called again if the file changed while it ran.
+
+    Rows have column names; LIKE heeds case, as in PostgreSQL. Raises LogbookError for a file that is not there,
+    is no logbook, or is of another version.
+    """
+    if not path.exists():
+        raise LogbookError(
+            f"there is no logbook {path}",
+            "Name it with --logbook FILE (or BRINGUP_LOGBOOK), or change to the folder that it is in;"
+            " the first attempt makes one.",
+        )
+    if not path.is_file():
+        raise LogbookError(f"the logbook {path} is not a file", "Name a file with --logbook.")
+    try:
+        for _ in range(_TRIES):
+            before = _state(path)
+            at_rest = not before[1]
+            try:
+                result = _read_once(path, work, immutable=at_rest)
+            except sqlite3.DatabaseError:
+                # A file that is folded together while it is read as immutable can look damaged.
+                if not at_rest or _state(path) == before:
+                    raise
+                continue
+            if not at_rest or _state(path) == before:
+                return result
+    except sqlite3.Error as error:
+        raise explain(error, path, "read") from error
+    raise LogbookError(f"the logbook {path} changed every time it was read", "Try again in a moment.")
+
+
+def _state(path: Path) -> tuple[tuple[int, int, int], bool]:
+    """Return what changes when the file does, and whether a write-ahead file with something in it lies beside."""
+    status = path.stat()
+    ahead = path.with_name(path.name + "-wal")
+    return (status.st_ino, status.st_size, status.st_mtime_ns), ahead.exists()
+
+
+def _read_once(path: Path, work: Callable[[sqlite3.Connection], T], *, immutable: bool) -> T:
+    where = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
+    with closing(sqlite3.connect(where, uri=True, isolation_level=None, timeout=BUSY_SECONDS)) as connection:
+        connection.row_factory = sqlite3.Row
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("PRAGMA case_sensitive_like = ON")
+        # One transaction: everything that `work` asks sees the same moment.
+        connection.execute("BEGIN")
+        check_ours(connection, path)
+        if version_of(connection) < VERSION:
+            raise LogbookError(
+                f"the logbook {path} was written by an earlier bringup (version {version_of(connection)} of its"
+                f" tables, this one reads {VERSION})",
+                "The next `bringup run` with it brings it up to date, keeping a copy.",
+            )
+        return work(connection)

@@ -1,0 +1,125 @@
+"""Makes the records of rows.py from rows of the tables: the one place where columns get their meaning back."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any
+
+from bringup.core.limits import Limits
+from bringup.core.reading import Reading
+from bringup.core.words import AttemptResult, How, Kind, LimitsFrom, Result, StepOutcome
+from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading, LoggedStep
+from bringup.logbook.values import time_from
+
+
+def reading_of(row: sqlite3.Row) -> LoggedReading:
+    """Make the record of a row of queries.READINGS."""
+    limits = None
+    if row["limits"] is not None:
+        limits = Limits(
+            row["unit"],
+            _decimal(row["low_text"]),
+            _decimal(row["high_text"]),
+            _decimal(row["nominal_text"]),
+            row["limits"],
+        )
+    reading = Reading(
+        step=row["step"] - 1,
+        point=row["rail"],
+        kind=Kind(row["quantity"]),
+        value=row["value"],
+        unit=row["unit"],
+        limits=limits,
+        limits_from=LimitsFrom(row["limits_from"]),
+        result=Result(row["result"]),
+        at=time_from(row["at"]),
+        monotonic=row["monotonic"],
+        instrument=row["instrument"],
+        raw=row["raw"],
+        how=How(row["how"]),
+        aspect=row["aspect"],
+        resolution=row["resolution"],
+        board_state=row["board_state"],
+        input_volts=row["input_volts"],
+        input_amps=row["input_amps"],
+        unsettled=bool(row["unsettled"]),
+        lowest=row["lowest"],
+        highest=row["highest"],
+        decision_rule=row["decision_rule"],
+        uncertainty=row["uncertainty"],
+        note=row["note"],
+        replaces=row["replaces"],
+        id=row["id"],
+    )
+    due = row["calibration_due"]
+    return LoggedReading(
+        reading=reading,
+        attempt=row["attempt"],
+        **_header(row),
+        step_kind=row["step_kind"],
+        step_title=row["step_title"],
+        instrument_identity=row["identity"],
+        calibration_due=date.fromisoformat(due) if due else None,
+        replaced_by=row["replaced_by"],
+    )
+
+
+def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> LoggedAttempt:
+    """Make the record of a row of queries.ATTEMPTS."""
+    return LoggedAttempt(
+        id=row["id"],
+        **_header(row),
+        attended=bool(row["attended"]),
+        started=time_from(row["started"]),
+        ended=_time(row["ended"]),
+        result=AttemptResult(row["result"]) if row["result"] else None,
+        cause=row["cause"],
+        off_verified=None if row["off_verified"] is None else bool(row["off_verified"]),
+        tool_version=row["tool_version"],
+        ambient=row["ambient"],
+        fixture=row["fixture"],
+        readings=readings,
+    )
+
+
+def step_of(row: sqlite3.Row) -> LoggedStep:
+    """Make the record of a row of `steps`."""
+    return LoggedStep(
+        row["step"],
+        row["kind"],
+        row["title"],
+        StepOutcome(row["outcome"]) if row["outcome"] else None,
+        row["result"],
+        row["why"],
+        row["who"],
+        _time(row["started"]),
+        _time(row["ended"]),
+    )
+
+
+def event_of(row: sqlite3.Row) -> LoggedEvent:
+    """Make the record of a row of `events`."""
+    data = json.loads(row["data"]) if row["data"] else {}
+    return LoggedEvent(row["kind"], row["content"], time_from(row["at"]), row["step"], data)
+
+
+def note_of(row: sqlite3.Row) -> LoggedNote:
+    """Make the record of a row of `notes`."""
+    return LoggedNote(row["content"], time_from(row["at"]), row["who"], row["attempt"], row["step"])
+
+
+def _decimal(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)
+
+
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else time_from(text)
+
+
+def _header(row: sqlite3.Row) -> dict[str, Any]:
+    """What readings and attempts say alike of the unit and the attempt."""
+    names = ("serial", "procedure", "board", "revision", "variant", "lot", "operator", "bench")
+    return {name: row[name] for name in names} | {"simulated": bool(row["simulated"])}
