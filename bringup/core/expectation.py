@@ -1,0 +1,173 @@
+"""What a reading is judged by: the step's own limits, else the board's, else what its parts allow, else nothing.
+
+The worst case of a feedback network is taken at its exact corners, in decimal. The rule of thumb for resistance
+where nothing is stated is here too, kept apart, because it asks or blocks and never judges.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from enum import StrEnum
+
+from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
+from bringup.core.design_values import largest_amps
+from bringup.core.limits import Limits
+from bringup.core.procedure import Log, Procedure, Question, Resistance, Step
+from bringup.core.words import UNIT_OF, Kind, LimitsFrom
+
+NOTHING: tuple[None, LimitsFrom] = (None, LimitsFrom.NONE)
+"""No limits: the reading is recorded."""
+
+INPUT_BAND = Decimal("0.10")
+"""Band round an input's nominal voltage where the board file states no `range` (common practice, no source)."""
+
+LOAD_MARGIN = Decimal("1.3")
+"""Stated loads are taken 30 % higher when the drop in an output resistance is allowed for."""
+
+FINEST = Decimal("1e-9")
+"""Computed limits are rounded to a billionth of a volt: a quotient has no end in decimal."""
+
+LEAD_OHMS = 0.2
+"""What a meter's own leads read together (common practice, no source)."""
+
+BLOCKED_ABOVE_LEADS = 0.5
+"""A point within this many ohms of the leads' own resistance is a short (common practice, no source)."""
+
+ASKED_BELOW = 10.0
+"""Below this many ohms a person has to say that it is meant to be so (common practice, no source)."""
+
+
+class Doubt(StrEnum):
+    """What the rule of thumb says of an unpowered resistance that has no limits."""
+
+    NONE = "none"
+    ASK = "ask"
+    """Low for most rails, right for some: a person decides."""
+    BLOCK = "block"
+    """No more than the leads themselves: a short."""
+
+
+def resistance_doubt(ohms: float, leads: float = LEAD_OHMS) -> Doubt:
+    """Say what to make of a resistance to ground for which nobody stated limits.
+
+    `leads` is what the meter reads with its tips together. Large core rails of 1 to 20 ohm exist, so a low value
+    only asks; it blocks where the leads alone explain it. Both thresholds are common practice, no source.
+    """
+    if ohms <= leads + BLOCKED_ABOVE_LEADS:
+        return Doubt.BLOCK
+    return Doubt.ASK if ohms < ASKED_BELOW else Doubt.NONE
+
+
+def limits_of(step: Step, point: str, board: Board, state: str | None = None) -> tuple[Limits | None, LimitsFrom]:
+    """Return what a reading of `point` in this step is judged by, and where that comes from.
+
+    `point` is an input, a rail or, in a `log`, the channel as written. (None, NONE) means: recorded. Limits in
+    another unit than the reading's are never taken. What the board file settles holds in every board state so far;
+    `state` is taken so that limits per state need no other call. Raises KeyError for a point the board does not have.
+    """
+    del state
+    if isinstance(step.action, Question):
+        stated = step.expect.get("")
+        return (stated, LimitsFrom.PROCEDURE) if stated is not None else NOTHING
+    kind, name = quantity_of(step, point)
+    for key in (point, name, ""):
+        stated = step.expect.get(key)
+        if stated is not None and stated.unit == UNIT_OF[kind]:
+            return stated, LimitsFrom.PROCEDURE
+    if kind is Kind.RESISTANCE:
+        ground = board.point(name).ground
+        return (ground, LimitsFrom.BOARD) if ground is not None else NOTHING
+    if kind is Kind.VOLTAGE:
+        return voltage_limits(board, name)
+    return NOTHING
+
+
+def quantity_of(step: Step, point: str) -> tuple[Kind, str]:
+    """Return what is read, and the name of the input or rail it is read at."""
+    action = step.action
+    if isinstance(action, Resistance):
+        return Kind.RESISTANCE, point
+    if isinstance(action, Log):
+        for channel in action.what:
+            if channel.text == point:
+                return channel.kind, channel.point
+    return Kind.VOLTAGE, point
+
+
+def voltage_limits(board: Board, name: str) -> tuple[Limits | None, LimitsFrom]:
+    """Return the limits of the voltage at a powered input or rail, as far as the board file settles them."""
+    point = board.point(name)
+    if isinstance(point, Input):
+        return _input_limits(point)
+    if point.expect is not None:
+        return point.expect, LimitsFrom.BOARD
+    if point.converter is not None:
+        computed = _converter_limits(board, point, point.converter)
+        return (computed, LimitsFrom.COMPUTED) if computed is not None else NOTHING
+    if point.source is None or board.input_of(name) is None:
+        return NOTHING
+    limits, origin = voltage_limits(board, point.source)
+    return limits, (LimitsFrom.COMPUTED if origin is LimitsFrom.BOARD else origin)
+
+
+def _input_limits(point: Input) -> tuple[Limits | None, LimitsFrom]:
+    if point.working is not None:
+        return point.working, LimitsFrom.BOARD
+    nominal = point.voltage.value
+    band = abs(nominal) * INPUT_BAND
+    limits = Limits("V", low=nominal - band, high=nominal + band, nominal=nominal)
+    return limits, LimitsFrom.RULE
+
+
+def feedback_limits(converter: Converter) -> Limits | None:
+    """Return the set point of a feedback network with its worst case, at the exact corners, in decimal.
+
+    `reference * (1 + upper / lower)`: lowest with the lowest reference and upper and the highest lower resistor.
+    None where the network is not stated in full. The sign is that of the converter: an inverting one is below 0.
+    """
+    if converter.reference is None or converter.upper is None or converter.lower is None:
+        return None
+    reference, upper, lower = (_corners(part) for part in (converter.reference, converter.upper, converter.lower))
+    if reference is None or upper is None or lower is None or lower[0] <= 0 or upper[0] < 0:
+        return None
+    weakest, typical, strongest = sorted(abs(volts) for volts in reference)
+    low = (weakest * (1 + upper[0] / lower[2])).quantize(FINEST)
+    nominal = (typical * (1 + upper[1] / lower[1])).quantize(FINEST)
+    high = (strongest * (1 + upper[2] / lower[0])).quantize(FINEST)
+    if converter.kind is ConverterKind.INVERTING:
+        low, nominal, high = -high, -nominal, -low
+    return Limits("V", low=low, high=high, nominal=nominal)
+
+
+def _corners(part: Limits) -> tuple[Decimal, Decimal, Decimal] | None:
+    """Lowest, nominal and highest value; a part without tolerance is exact, one without nominal is centred."""
+    low = part.low if part.low is not None else part.nominal
+    high = part.high if part.high is not None else part.nominal
+    if low is None or high is None:
+        return None
+    return low, part.nominal if part.nominal is not None else (low + high) / 2, high
+
+
+def _converter_limits(board: Board, rail: Rail, converter: Converter) -> Limits | None:
+    """The feedback network's worst case, widened towards zero by the largest drop in the output resistance.
+
+    The drop is taken at the largest current that the board file knows in any state, so the limits hold in all.
+    """
+    limits = feedback_limits(converter)
+    if limits is None or limits.low is None or limits.high is None or converter.output_resistance is None:
+        return limits
+    amps = Decimal(repr(largest_amps(board, rail))) * LOAD_MARGIN
+    drop = (converter.output_resistance.value * amps).quantize(FINEST)
+    if converter.kind is ConverterKind.INVERTING:
+        return Limits("V", low=limits.low, high=limits.high + drop, nominal=limits.nominal)
+    return Limits("V", low=limits.low - drop, high=limits.high, nominal=limits.nominal)
+
+
+def states_of(procedure: Procedure) -> tuple[str | None, ...]:
+    """Return the board state in each step: a step's own `board_state` holds from that step on."""
+    state = procedure.board_state or (procedure.board.states[0] if procedure.board.states else None)
+    states = []
+    for step in procedure.steps:
+        state = step.board_state or state
+        states.append(state)
+    return tuple(states)

@@ -1,0 +1,103 @@
+"""The examination of a procedure before anything is opened: what is refused, and what a person should know.
+
+The rules themselves are in the safety_* modules, one subject each; this one runs them all and puts their findings
+in order. A refused finding keeps an attempt from starting; a warning is shown and the person decides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.bench import Bench
+from bringup.core.expectation import quantity_of
+from bringup.core.finding import Finding
+from bringup.core.hazard import shock_points
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
+from bringup.core.safety_bench import examine_bench, needs_person
+from bringup.core.safety_currents import examine_currents
+from bringup.core.safety_levels import examine_levels
+from bringup.core.safety_order import examine_order
+from bringup.core.safety_ramp import examine_ramps
+from bringup.core.wording import listed, shown
+
+__all__ = ["Finding", "examine"]
+
+
+def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
+    """Return everything that speaks against the procedure on this bench, by step, refusals first within a step.
+
+    Without a bench, what depends on it is left open. Unknown names end the examination: the rest would only follow.
+    """
+    unknown = tuple(_unknown_names(procedure))
+    if unknown:
+        return unknown
+    found = [
+        *examine_ramps(procedure),
+        *examine_levels(procedure, bench),
+        *examine_currents(procedure, bench),
+        *examine_order(procedure),
+        *_shock(procedure),
+        *_unattended(procedure, bench),
+    ]
+    if bench is not None:
+        found += examine_bench(procedure, bench)
+    last = len(procedure.steps)
+    return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
+
+
+def _unknown_names(procedure: Procedure) -> Iterator[Finding]:
+    board = procedure.board
+    for step in procedure.steps:
+        action = step.action
+        if isinstance(action, Apply | Leads):
+            if action.input not in board.inputs:
+                yield _unknown(step, action.input, "input", listed(board.inputs))
+            elif isinstance(action, Apply) and not action.then:
+                yield Finding(step.index, "`then` names no voltage", "Name at least one working voltage.", refused=True)
+            continue
+        for point in _points(step):
+            _, name = quantity_of(step, point)
+            if name not in board.inputs and name not in board.rails:
+                yield _unknown(step, name, "input or rail", listed((*board.inputs, *board.rails)))
+
+
+def _unknown(step: Step, name: str, what: str, known: str) -> Finding:
+    return Finding(step.index, f"{name!r} is no {what} of the board; it has {known}", "Correct the name.", refused=True)
+
+
+def _points(step: Step) -> tuple[str, ...]:
+    action = step.action
+    if isinstance(action, Measure | Resistance):
+        return action.points
+    return tuple(channel.text for channel in action.what) if isinstance(action, Log) else ()
+
+
+def _shock(procedure: Procedure) -> Iterator[Finding]:
+    hazardous = shock_points(procedure)
+    if hazardous:
+        named = listed(f"{name} ({shown(volts, 'V', 3)})" for name, volts in hazardous.items())
+        yield Finding(
+            None,
+            f"{named}: from 60 V DC a point can shock (ES1 limit of IEC 62368-1)",
+            "Keep hands off while it is on and until it is discharged; attach probes with power off. Local rules and "
+            "licensed practice come first; circuits connected to the mains are out of scope.",
+            refused=False,
+        )
+
+
+def _unattended(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    if not procedure.unattended_after_first_power:
+        return
+    held = [
+        f"step {step.index + 1} (a person {what})"
+        for step in procedure.steps
+        if (what := needs_person(step, procedure, bench))
+        and not (step.only_if is not None and step.only_if.attended is True)
+    ]
+    if held:
+        yield Finding(
+            None,
+            f"the procedure permits unattended attempts, but a person is needed in {listed(held)}",
+            "Give these steps `only_if: {attended: true}`, or state `unattended: never`.",
+            refused=False,
+        )

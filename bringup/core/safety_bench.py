@@ -1,0 +1,185 @@
+"""Whether the bench can do what the procedure asks: outputs, instruments, a person's speed, hands near high voltage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.arming import output_for
+from bringup.core.bench import Bench
+from bringup.core.board import Board
+from bringup.core.finding import Finding
+from bringup.core.hazard import shock_points
+from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Question, Resistance, Step
+from bringup.core.wording import duration, listed, shown
+from bringup.core.words import Kind
+
+BY_HAND_INTERVAL = 2.0
+"""Seconds a person needs at least to read a display and type it (common practice, no source)."""
+
+
+def supply_by_hand(bench: Bench) -> bool:
+    """Whether a person sets and reads the supply; on a simulated bench a role without a resource is simulated."""
+    return bench.supply is not None and bench.supply.by_hand and bench.simulate is None
+
+
+def meter_by_hand(bench: Bench) -> bool:
+    """Whether a person reads the meter; on a simulated bench a role without a resource is simulated."""
+    return bench.meter is not None and bench.meter.by_hand and bench.simulate is None
+
+
+def probed_points(step: Step, board: Board) -> tuple[str, ...]:
+    """Return the points that the meter touches in this step, in order; the supply reports inputs in a `log`."""
+    action = step.action
+    if isinstance(action, Measure | Resistance):
+        return action.points
+    if isinstance(action, Leads):
+        return (action.input,)
+    if isinstance(action, Log):
+        at_meter = (c.point for c in action.what if c.kind is Kind.VOLTAGE and c.point not in board.inputs)
+        return tuple(dict.fromkeys(at_meter))
+    return ()
+
+
+def uses_supply(step: Step, board: Board) -> bool:
+    """Whether the step sets the supply or reads it."""
+    if isinstance(step.action, Log):
+        return any(c.point in board.inputs or c.kind is not Kind.VOLTAGE for c in step.action.what)
+    return isinstance(step.action, Apply | Leads | PowerOff)
+
+
+def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Find what this bench cannot do, or must not."""
+    yield from _instruments(procedure, bench)
+    yield from _outputs(procedure, bench)
+    for step in procedure.steps:
+        if isinstance(step.action, Log):
+            yield from _logging(step, step.action, procedure.board, bench)
+    yield from _shock_by_hand(procedure, bench)
+    powers = any(isinstance(step.action, Apply | Leads) for step in procedure.steps)
+    if bench.supply is not None and bench.supply.ceiling.voltage is None and powers:
+        yield Finding(
+            None,
+            "the bench file states no `ceiling` for the supply's voltage",
+            "Add one, such as `ceiling: {voltage: 30 V, current: 1 A}`: it bounds every step on this bench.",
+            refused=False,
+        )
+
+
+def _instruments(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """A role that the steps need and the bench file does not name."""
+    if bench.simulate is not None:
+        return
+    board = procedure.board
+    supplied = [step for step in procedure.steps if uses_supply(step, board)]
+    probed = [step for step in procedure.steps if probed_points(step, board)]
+    for role, present, steps in (("supply", bench.supply, supplied), ("meter", bench.meter, probed)):
+        if steps and present is None:
+            yield Finding(
+                steps[0].index,
+                f"`{steps[0].kind}` needs a {role}, and the bench file names none",
+                f"Add `{role}:` to the bench file; `{role}: by hand` is valid.",
+                refused=True,
+            )
+
+
+def _outputs(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Inputs without an output, outputs to be left alone, one output for two inputs at once."""
+    if bench.supply is None:
+        return
+    on: dict[int, str] = {}
+    for step in procedure.steps:
+        if isinstance(step.action, PowerOff):
+            on.clear()
+        if not isinstance(step.action, Apply | Leads):
+            continue
+        name = step.action.input
+        output = output_for(bench, name)
+        if output is None:
+            mapped = ", ".join(f"{key}: {value}" for key, value in bench.supply.outputs.items())
+            yield Finding(
+                step.index,
+                f"the bench file gives input {name} no output of the supply; it gives {{{mapped}}}",
+                f"Add it to `outputs` in the bench file, such as `outputs: {{{name}: 1}}`.",
+                refused=True,
+            )
+            continue
+        if output in bench.supply.leave_alone:
+            yield Finding(
+                step.index,
+                f"{name} is fed from output {output}, which the bench file says to leave alone",
+                f"Feed {name} from another output, or take {output} out of `leave_alone` in the bench file.",
+                refused=True,
+            )
+        if on.get(output, name) != name:
+            yield Finding(
+                step.index,
+                f"{name} and {on[output]} are both on output {output}: setting one changes the other while it is on",
+                "Give each input an output of its own in the bench file, or put a `power_off` between them.",
+                refused=True,
+            )
+        if isinstance(step.action, Apply):
+            on[output] = name
+
+
+def _logging(step: Step, log: Log, board: Board, bench: Bench) -> Iterator[Finding]:
+    probed = probed_points(step, board)
+    by_hand = [
+        role
+        for role, hand in (
+            ("supply", supply_by_hand(bench) and uses_supply(step, board)),
+            ("meter", meter_by_hand(bench) and bool(probed)),
+        )
+        if hand
+    ]
+    if by_hand and log.every.number < BY_HAND_INTERVAL:
+        yield Finding(
+            step.index,
+            f"a reading every {duration(log.every.number)} is asked of a {by_hand[0]} that is read by hand",
+            f"State `every: {duration(BY_HAND_INTERVAL)}` or more, or a {by_hand[0]} that is read over a wire.",
+            refused=True,
+        )
+    if len(probed) > 1 and bench.probing_by_hand:
+        yield Finding(
+            step.index,
+            f"{listed(probed)} are to be logged together, but there is one probe, held by hand",
+            "Log one point in each step, or use a bench with `probing: fixed wiring`.",
+            refused=True,
+        )
+
+
+def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    if not bench.probing_by_hand:
+        return
+    hazardous = shock_points(procedure)
+    for step in procedure.steps:
+        if not isinstance(step.action, Measure | Log | Leads):
+            continue
+        for point in probed_points(step, procedure.board):
+            if point in hazardous:
+                yield Finding(
+                    step.index,
+                    f"{point} carries up to {shown(hazardous[point], 'V')} and would be probed by hand; "
+                    "from 60 V DC hands stay off",
+                    "Attach the meter with power off and state `probing: fixed wiring` in the bench file.",
+                    refused=True,
+                )
+
+
+def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:
+    """Return what a person must do in this step, '' if nothing; without a bench only what holds on every bench."""
+    if isinstance(step.action, Inspect):
+        return "looks at the board"
+    if isinstance(step.action, Question):
+        return "answers a question"
+    if isinstance(step.action, Leads):
+        return "takes the leads off the board and puts the meter on them"
+    if isinstance(step.action, Resistance):
+        return "takes the leads off the board"
+    probed = probed_points(step, procedure.board)
+    if bench is not None and probed and bench.probing_by_hand:
+        return "holds the probe"
+    if bench is not None and probed and meter_by_hand(bench):
+        return "reads the meter"
+    if bench is not None and supply_by_hand(bench) and uses_supply(step, procedure.board):
+        return "sets and reads the supply"
+    return ""

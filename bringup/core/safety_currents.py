@@ -1,0 +1,133 @@
+"""Whether the current limit, the expected current and the trip of each power-up go with the board's power budget.
+
+All warnings: the budget is made of typical figures. The one that matters most is the latch: a converter draws
+constant power, so a supply that is once in current limit can stay there at a low voltage for good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply
+from bringup.core.bench import Bench
+from bringup.core.board import Board
+from bringup.core.budget import dips_to, expected_current, first_converters, stop_voltage
+from bringup.core.expectation import states_of
+from bringup.core.finding import Finding
+from bringup.core.procedure import Apply, Procedure, Step
+from bringup.core.wording import duration, limits_text, shown
+
+ROOM = 1.5
+"""A current limit is proposed at one and a half times what coming up takes (common practice, no source)."""
+
+
+def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    """Find current limits, expectations and trips that a sound board would not meet."""
+    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
+        if isinstance(step.action, Apply):
+            plan = plan_apply(step.action, procedure.board, bench, state)
+            yield from _limit(step, plan, procedure.board, state)
+            yield from _expectation(step, step.action, plan)
+            yield from _trip(step, step.action, plan)
+
+
+def _limit(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iterator[Finding]:
+    """The worst of: steady current above the limit, start-up above it, the start region above it."""
+    limit = shown(plan.current_limit, "A")
+    for stage in plan.stages:
+        if stage.purpose is Purpose.SHORT_CHECK or stage.amps is None or stage.start_up is None:
+            continue
+        if stage.amps >= plan.current_limit:
+            yield Finding(
+                step.index,
+                f"at {shown(stage.volts, 'V')} {plan.input} should draw {shown(stage.amps, 'A', 3)} all the time, "
+                f"but the current limit is {limit}: the supply would stay in current limit and the board never come up",
+                _proposal(stage),
+                refused=False,
+            )
+            return
+        excess = stage.start_up - plan.current_limit
+        lowest, stop = dips_to(board, plan.input, stage.volts, excess), stop_voltage(board, plan.input)
+        if excess > 0 and lowest < stop:
+            yield Finding(
+                step.index,
+                f"coming up at {shown(stage.volts, 'V')} takes up to {shown(stage.start_up, 'A', 3)} at {plan.input}, "
+                f"but the current limit is {limit}: the input may fall to {shown(lowest, 'V', 3)}, below the "
+                f"{shown(stop, 'V')} at which converters stop, and never get up (a converter draws constant power)",
+                _proposal(stage),
+                refused=False,
+            )
+            return
+    yield from _start_region(step, plan, board, state)
+
+
+def _proposal(stage: Stage) -> str:
+    enough = (stage.start_up or 0.0) * ROOM
+    return f"Set `current_limit` to about {shown(enough, 'A', 2)}, if nothing on the board speaks against it."
+
+
+def _start_region(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iterator[Finding]:
+    """Once in current limit, the supply can recover only if it can feed the board right from its start voltage."""
+    highest = max(stage.volts for stage in plan.stages)
+    for rail, start in first_converters(board, plan.input):
+        if start is None or start > highest:
+            continue
+        budget = expected_current(board, plan.input, start, state)
+        if budget.amps is not None and budget.amps > plan.current_limit:
+            yield Finding(
+                step.index,
+                f"at {shown(start, 'V')}, where {rail.name} starts, {plan.input} draws {shown(budget.amps, 'A', 3)}, "
+                f"above the current limit of {shown(plan.current_limit, 'A')}: once in current limit, "
+                "the supply can stay there",
+                f"Set `current_limit` above {shown(budget.amps, 'A', 2)} so that the board can always recover.",
+                refused=False,
+            )
+            return
+
+
+def _expectation(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
+    final = plan.stages[-1]
+    expected = apply.expect_current
+    if expected is None:
+        return
+    if expected.high is not None and expected.high >= apply.current_limit.value:
+        yield Finding(
+            step.index,
+            f"`expect_current` reaches {shown(float(expected.high), 'A')}, "
+            f"but the current limit is {apply.current_limit}",
+            "Set the current limit above the highest expected current.",
+            refused=False,
+        )
+    if final.amps is not None and not expected.accepts(final.amps):
+        yield Finding(
+            step.index,
+            f"`expect_current` is {limits_text(expected)}, but by the board file {plan.input} draws "
+            f"{shown(final.amps, 'A', 3)} at {shown(final.volts, 'V')}",
+            "Correct the loads and efficiencies in the board file, or `expect_current`: one of the two is wrong.",
+            refused=False,
+        )
+
+
+def _trip(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
+    for stage in plan.stages:
+        if stage.current is None or stage.current.high is None or stage.purpose is Purpose.SHORT_CHECK:
+            continue
+        if plan.trip_current <= float(stage.current.high):
+            yield Finding(
+                step.index,
+                f"the trip current of {shown(plan.trip_current, 'A')} is not above the "
+                f"{shown(float(stage.current.high), 'A')} that may pass at {shown(stage.volts, 'V')}",
+                "State a higher `trip_current`, or leave it out: it is then twice the expected maximum.",
+                refused=False,
+            )
+            return
+    shortest = min(stage.limit_time for stage in plan.stages)
+    charging = max((stage.charge_time or 0.0) for stage in plan.stages)
+    if apply.limit_time is not None and charging > shortest:
+        yield Finding(
+            step.index,
+            f"charging the board keeps the supply in current limit for {duration(charging)}, longer than the "
+            f"`limit_time` of {duration(shortest)}",
+            "State a longer `limit_time`, or leave it out: it is then twice the charging time.",
+            refused=False,
+        )

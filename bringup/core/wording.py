@@ -1,0 +1,62 @@
+"""Numbers as people read them in a line of text: short, with the digits that matter. Nothing is judged by these."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from bringup.core.limits import Limits
+from bringup.core.quantity import format_quantity
+
+MINUTE = 60
+
+DIGITS = 4
+"""Significant digits of a computed number in a line of text."""
+
+
+def shown(value: float, unit: str, digits: int = DIGITS) -> str:
+    """Write a computed number with its unit and no more than `digits` significant digits, trailing zeros gone."""
+    return format_quantity(float(f"{value:.{digits}g}"), unit)
+
+
+def limits_text(limits: Limits | None) -> str:
+    """Write limits as they were written, else as a range of computed numbers; '' without limits."""
+    if limits is None:
+        return ""
+    if limits.text:
+        return limits.text
+    low = None if limits.low is None else _edge(float(limits.low), limits)
+    high = None if limits.high is None else _edge(float(limits.high), limits)
+    if low is not None and high is not None:
+        return f"{low} .. {high}"
+    if high is not None:
+        return f"<= {high}"
+    return "" if low is None else f">= {low}"
+
+
+def _edge(value: float, limits: Limits) -> str:
+    """An end with as many digits as the distance between the ends needs: three, but no fewer than three in all."""
+    digits = 3
+    if limits.low is not None and limits.high is not None and limits.high > limits.low and value:
+        width = float(limits.high - limits.low)
+        digits = max(3, 3 + math.floor(math.log10(abs(value))) - math.floor(math.log10(width)))
+    return shown(value, limits.unit, min(digits, 7))
+
+
+def listed(names: Iterable[str]) -> str:
+    """Write names as a list: 'A', 'A and B', 'A, B and C'."""
+    names = list(names)
+    return " and ".join(part for part in (", ".join(names[:-1]), names[-1] if names else "") if part)
+
+
+def duration(seconds: float) -> str:
+    """Write a time as people plan with it: '200 ms', '4.2 s', '2 min 30 s', '1 h 5 min'."""
+    if seconds < 1:
+        return format_quantity(round(seconds, 3), "s")
+    if seconds < MINUTE:
+        return format_quantity(round(seconds, 1), "s")
+    minutes, rest = divmod(round(seconds), MINUTE)
+    if minutes < MINUTE:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(minutes, MINUTE)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
