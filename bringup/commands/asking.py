@@ -1,0 +1,64 @@
+"""What the commands that ask a logbook share: the filter options, and times as people write them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, time
+from typing import Any, TypeVar
+
+import click
+
+from bringup.errors import CommandError
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def unit_options(function: F) -> F:
+    """Add `--serial --board --revision --lot --real/--simulated`; passed as `serial`, ..., `simulated`."""
+    for option in (
+        click.option("--real", "simulated", flag_value="real", help="Only real units and attempts."),
+        click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated ones."),
+        click.option("--lot", metavar="LOT", help="Only of this lot."),
+        click.option("--revision", metavar="REV", help="Only of this board revision."),
+        click.option("--board", metavar="NAME", help="Only of this board."),
+        click.option(
+            "--serial", metavar="SN", help="Only of this unit, or of units like 'MBL-00*' (* and ? as usual)."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
+def attempt_options(function: F) -> F:
+    """Add `--attempt --procedure --operator --since --until --first --last`; the last two are passed as `only`."""
+    for option in (
+        click.option("--last", "only", flag_value="last", help="Only the last attempt of each unit."),
+        click.option("--first", "only", flag_value="first", help="Only the first attempt of each unit."),
+        click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day)."),
+        click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25."),
+        click.option("--operator", metavar="NAME", help="Only by this operator."),
+        click.option("--procedure", metavar="NAME", help="Only with this procedure."),
+        click.option("--attempt", metavar="ID", help="Only this attempt; the beginning of its id will do."),
+    ):
+        function = option(function)
+    return function
+
+
+def simulated_asked(choice: str | None) -> bool | None:
+    """Return what `--real` or `--simulated` asks for; None for both."""
+    return None if choice is None else choice == "simulated"
+
+
+def parse_time(text: str | None, *, end_of_day: bool = False) -> datetime | None:
+    """Read '2026-11-25' or '2026-11-25T10:30', local time unless a zone is given. Raises CommandError."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError as error:
+        raise CommandError(
+            f"'{text}' is not a time", "Write a date, 2026-11-25, or a local time, 2026-11-25T10:30."
+        ) from error
+    if end_of_day and len(text.strip()) <= len("2026-11-25"):
+        moment = datetime.combine(moment.date(), time.max)
+    return moment.astimezone()

@@ -1,0 +1,80 @@
+"""`bringup attempts`: list attempts, filtered and sorted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from bringup.commands.asking import attempt_options, parse_time, simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import SIMULATED, format_table, local_time, result_text, under_rows
+from bringup.core.words import AttemptResult
+from bringup.logbook.filters import ID_SHOWN, Filters
+from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
+from bringup.logbook.reading import read
+from bringup.logbook.rows import LoggedAttempt
+
+HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
+
+
+@click.command("attempts")
+@logbook_option
+@unit_options
+@attempt_options
+@click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
+@click.option(
+    "--sort",
+    metavar="KEY",
+    default="started",
+    show_default=True,
+    help=f"Order: {', '.join(key for key in ATTEMPT_KEYS if key != 'tie')}; -KEY for the other way round.",
+)
+@click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
+@json_option
+def command(
+    logbook: Path,
+    as_json: bool,
+    simulated: str | None,
+    since: str | None,
+    until: str | None,
+    result: str | None,
+    **others: Any,
+) -> None:
+    """List attempts: who ran which procedure on which unit, and what came of it."""
+    filters = Filters(
+        simulated=simulated_asked(simulated),
+        since=parse_time(since),
+        until=parse_time(until, end_of_day=True),
+        attempt_result=AttemptResult(result) if result else None,
+        **others,
+    )
+    found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
+    if as_json:
+        print_json([attempt.as_json() for attempt in found])
+    elif not found:
+        click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
+    else:
+        lines = format_table(HEADINGS, [_row(attempt) for attempt in found], right=("readings",))
+        click.echo("\n".join(under_rows(lines, [_below(attempt) for attempt in found])))
+
+
+def _row(attempt: LoggedAttempt) -> tuple[str, ...]:
+    return (
+        attempt.id[:ID_SHOWN],
+        attempt.serial,
+        local_time(attempt.started),
+        attempt.procedure,
+        result_text(attempt),
+        str(len(attempt.readings)),
+        attempt.operator,
+        SIMULATED if attempt.simulated else "",
+    )
+
+
+def _below(attempt: LoggedAttempt) -> list[str]:
+    lines = [attempt.cause] if attempt.cause else []
+    if attempt.off_verified is False:
+        lines.append("It is not known whether the outputs went off.")
+    return lines

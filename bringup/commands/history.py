@@ -1,0 +1,95 @@
+"""`bringup history SN`: one unit's whole story, in time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bringup.commands.asking import simulated_asked
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import INDENT, SIMULATED, failure_text, local_time, result_text, value_text
+from bringup.core.words import Result, StepOutcome
+from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.queries import Story, history
+from bringup.logbook.reading import read
+from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
+
+ROUTINE_EVENTS = frozenset({"power"})
+"""Events of every attempt, kept but not told again."""
+
+FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
+
+
+@click.command("history")
+@click.argument("serial", metavar="SN")
+@logbook_option
+@click.option("--real", "simulated", flag_value="real", help="Only what happened to the real unit.")
+@click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated attempts.")
+@json_option
+def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) -> None:
+    """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings."""
+    stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
+    if as_json:
+        print_json(
+            {
+                "serial": serial,
+                "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
+                "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
+            }
+        )
+    else:
+        click.echo("\n\n".join("\n".join(_told(story)) for story in stories))
+
+
+def _told(story: Story) -> list[str]:
+    last = story.attempts[-1]
+    design = f"{last.board}, revision {last.revision}" + (f", {last.variant}" if last.variant else "")
+    lines = [f"{story.serial}  {design}" + (f", lot {last.lot}" if last.lot else "")]
+    if story.simulated:
+        lines.append(f"{SIMULATED}: none of this happened to a real unit.")
+    notes = list(story.notes)
+    for attempt in story.attempts:
+        earlier = [note for note in notes if note.attempt is None and note.at <= attempt.started]
+        lines += _notes(earlier)
+        lines += ["", *_attempt(attempt), *_notes([note for note in notes if note.attempt == attempt.id], INDENT)]
+        notes = [note for note in notes if note not in earlier]
+    return lines + _notes([note for note in notes if note.attempt is None])
+
+
+def _attempt(attempt: LoggedAttempt) -> list[str]:
+    current = [reading for reading in attempt.readings if not reading.replaced_by]
+    head = f"{local_time(attempt.started)}  {attempt.procedure}: {result_text(attempt)}"
+    lines = [f"{head}  {SIMULATED}" if attempt.simulated else head]
+    count = f"{len(current)} reading{'' if len(current) == 1 else 's'}"
+    who = f"attempt {attempt.id[:ID_SHOWN]}, {count}, by {attempt.operator or 'nobody named'}"
+    lines.append(f"{INDENT}{who} at {attempt.bench}{'' if attempt.attended else ', unattended'}")
+    if attempt.cause:
+        lines.append(f"{INDENT}cause: {attempt.cause}")
+    if attempt.off_verified is False:
+        lines.append(f"{INDENT}It is not known whether the outputs went off.")
+    for step in attempt.steps:
+        if step.outcome is StepOutcome.LEFT_OUT:
+            by = f" by {step.who}" if step.who else ""
+            lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
+    lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
+    lines += _corrections(attempt.readings)
+    lines += [f"{INDENT}{event.kind}: {event.text}" for event in attempt.events if event.kind not in ROUTINE_EVENTS]
+    return lines
+
+
+def _corrections(readings: tuple[LoggedReading, ...]) -> list[str]:
+    """Tell what was typed first and what it was corrected to."""
+    by_id = {logged.reading.id: logged.reading for logged in readings}
+    lines = []
+    for logged in readings:
+        old = by_id.get(logged.reading.replaces or "")
+        if old is not None:
+            new = logged.reading
+            why = f" ({new.note})" if new.note else ""
+            lines.append(f"{INDENT}corrected: {new.point or ''} {new.kind} {value_text(old)} -> {value_text(new)}{why}")
+    return lines
+
+
+def _notes(notes: list[LoggedNote], indent: str = "") -> list[str]:
+    return [f"{indent}note, {local_time(note.at)}{', ' + note.who if note.who else ''}: {note.text}" for note in notes]

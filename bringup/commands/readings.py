@@ -1,0 +1,78 @@
+"""`bringup readings`: list readings, filtered and sorted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from bringup.commands.asking import attempt_options, parse_time, simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import format_table, limits_text, local_time, quantity_text, remarks, value_text
+from bringup.core.words import Kind, Result
+from bringup.logbook.filters import Filters
+from bringup.logbook.queries import READING_KEYS, is_empty, readings
+from bringup.logbook.reading import read
+from bringup.logbook.rows import LoggedReading
+
+HEADINGS = ("serial", "at", "rail", "quantity", "value", "limits", "result", "remarks")
+
+
+@click.command("readings")
+@logbook_option
+@unit_options
+@attempt_options
+@click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
+@click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
+@click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result.")
+@click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards.")
+@click.option(
+    "--sort",
+    metavar="KEY",
+    default="at",
+    show_default=True,
+    help=f"Order: {', '.join(key for key in READING_KEYS if key != 'tie')}; -KEY for the other way round.",
+)
+@click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
+@json_option
+def command(
+    logbook: Path,
+    as_json: bool,
+    simulated: str | None,
+    since: str | None,
+    until: str | None,
+    quantity: str | None,
+    result: str | None,
+    **others: Any,
+) -> None:
+    """List readings: every value with its limits, result, time and instrument."""
+    filters = Filters(
+        simulated=simulated_asked(simulated),
+        since=parse_time(since),
+        until=parse_time(until, end_of_day=True),
+        quantity=Kind(quantity) if quantity else None,
+        result=Result(result) if result else None,
+        **others,
+    )
+    found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
+    if as_json:
+        print_json([reading.as_json() for reading in found])
+    elif not found:
+        click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No readings match.")
+    else:
+        click.echo("\n".join(format_table(HEADINGS, [_row(reading) for reading in found], right=("value",))))
+
+
+def _row(logged: LoggedReading) -> tuple[str, ...]:
+    reading = logged.reading
+    return (
+        logged.serial,
+        local_time(reading.at),
+        reading.point or "-",
+        quantity_text(reading),
+        value_text(reading),
+        limits_text(reading),
+        reading.result,
+        remarks(logged),
+    )

@@ -1,0 +1,64 @@
+"""`bringup standing`: all units and where they stand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from bringup.commands.asking import simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
+from bringup.core.words import AttemptResult
+from bringup.logbook.filters import Filters
+from bringup.logbook.queries import Standing, is_empty, standing
+from bringup.logbook.reading import read
+
+HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "")
+MOST_FAILURES = 5
+
+
+@click.command("standing")
+@logbook_option
+@unit_options
+@json_option
+def command(logbook: Path, as_json: bool, simulated: str | None, **others: Any) -> None:
+    """Show all units and where they stand: last result, what failed last, result of the first attempt."""
+    filters = Filters(simulated=simulated_asked(simulated), **others)
+    found, empty = read(logbook, lambda connection: (standing(connection, filters), is_empty(connection)))
+    if as_json:
+        print_json([unit.as_json() for unit in found])
+    elif not found:
+        click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
+    else:
+        boards = sorted({unit.last.board for unit in found})
+        for board in boards:
+            units = [unit for unit in found if unit.last.board == board]
+            click.echo(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
+            lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",))
+            click.echo("\n".join(under_rows(lines, [_below(unit) for unit in units])))
+
+
+def _row(unit: Standing) -> tuple[str, ...]:
+    last = unit.last
+    return (
+        last.serial,
+        last.revision,
+        last.lot,
+        result_text(last),
+        local_time(last.ended or last.started),
+        str(unit.attempts),
+        result_text(unit.first),
+        SIMULATED if last.simulated else "",
+    )
+
+
+def _below(unit: Standing) -> list[str]:
+    """What failed, where the last attempt did not pass; its cause only where no reading says it."""
+    if unit.last.result is AttemptResult.PASSED:
+        return []
+    lines = [failure_text(reading) for reading in unit.failed_last[:MOST_FAILURES]]
+    if len(unit.failed_last) > MOST_FAILURES:
+        lines.append(f"and {len(unit.failed_last) - MOST_FAILURES} more")
+    return lines or [unit.last.cause] * bool(unit.last.cause)

@@ -1,0 +1,104 @@
+"""Plain text tables and the words in them, for commands that list what a logbook holds.
+
+Nothing here depends on colour or on a terminal: the same text goes into a pipe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from bringup.core.quantity import format_reading
+from bringup.core.reading import Reading
+from bringup.core.words import How, Result
+from bringup.logbook.rows import LoggedAttempt, LoggedReading
+
+SIMULATED = "SIMULATED"
+INDENT = "    "
+
+GAP = "  "
+
+
+def format_table(headings: Sequence[str], rows: Sequence[Sequence[str]], *, right: Iterable[str] = ()) -> list[str]:
+    """Return lines of columns as wide as what they hold; `right`: headings of columns set to the right.
+
+    Columns that hold nothing in any row are left out. Nothing is ever cut: a long cell makes its line longer.
+    """
+    kept = [number for number in range(len(headings)) if any(row[number] for row in rows)]
+    to_right = set(right)
+    widths = {number: max(len(headings[number]), *(len(row[number]) for row in rows)) for number in kept}
+    lines = []
+    for row in (headings, *rows):
+        cells = [
+            row[number].rjust(widths[number]) if headings[number] in to_right else row[number].ljust(widths[number])
+            for number in kept
+        ]
+        lines.append(GAP.join(cells).rstrip())
+    return lines
+
+
+def under_rows(lines: Sequence[str], below: Sequence[Sequence[str]]) -> list[str]:
+    """Put further lines, indented, under each row of a table whose first line is its headings."""
+    result = list(lines[:1])
+    for line, more in zip(lines[1:], below, strict=True):
+        result += [line, *(INDENT + text for text in more)]
+    return result
+
+
+def local_time(at: datetime) -> str:
+    """Write a time as the clock on the wall shows it, with its zone."""
+    return at.astimezone().strftime("%Y-%m-%d %H:%M:%S %Z")
+
+
+def value_text(reading: Reading) -> str:
+    """Write the value with no more digits than the instrument gave."""
+    return format_reading(reading.value, reading.unit, reading.resolution)
+
+
+def limits_text(reading: Reading) -> str:
+    """Write the limits as they were stated, else as they were computed."""
+    return "" if reading.limits is None else reading.limits.text or str(reading.limits)
+
+
+def quantity_text(reading: Reading) -> str:
+    """Write what was measured: 'voltage', 'current mean'."""
+    return f"{reading.kind} {reading.aspect}".rstrip()
+
+
+def remarks(logged: LoggedReading) -> str:
+    """Write what sets a reading apart: simulated, typed by hand, corrected, unsettled."""
+    reading = logged.reading
+    words = [SIMULATED] if logged.simulated else []
+    if reading.how is not How.READ:
+        words.append(reading.how.value)
+    if reading.unsettled:
+        words.append(f"unsettled{_range(reading)}")
+    if logged.replaced_by:
+        words.append("corrected later")
+    if reading.replaces:
+        words.append("a correction")
+    return ", ".join(words)
+
+
+def failure_text(logged: LoggedReading) -> str:
+    """Write in one line what a reading failed by."""
+    reading = logged.reading
+    limits = limits_text(reading)
+    text = f"{reading.point or ''} {quantity_text(reading)} {value_text(reading)}".strip()
+    if limits:
+        text += f", limits {limits}"
+    if reading.unsettled:
+        text += f", unsettled{_range(reading)}"
+    return text if reading.result is Result.NO_VALUE else f"{text}: {reading.result}"
+
+
+def result_text(attempt: LoggedAttempt) -> str:
+    """Write an attempt's result; one that nobody closed is going, or its process died."""
+    return attempt.result.value if attempt.result else "not ended"
+
+
+def _range(reading: Reading) -> str:
+    if reading.lowest is None or reading.highest is None:
+        return ""
+    ends = (format_reading(end, reading.unit, reading.resolution) for end in (reading.lowest, reading.highest))
+    return " " + " .. ".join(ends)
