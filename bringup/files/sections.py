@@ -267,10 +267,11 @@ class Section:
 
     def schema(self, definitions: dict[str, Schema]) -> Schema:
         """Put an object with these keys into `definitions` and return a reference to it."""
-        if self.name not in definitions:
-            definitions[self.name] = {}
-            definitions[self.name] = self._schema(definitions)
-        return {"$ref": f"#/$defs/{self.name}"}
+        key = self.name.replace(" ", "_")
+        if key not in definitions:
+            definitions[key] = {}
+            definitions[key] = self._schema(definitions)
+        return {"$ref": f"#/$defs/{key}"}
 
     def _schema(self, definitions: dict[str, Schema]) -> Schema:
         properties = {one.name: one.holds.schema(definitions) | {"description": one.doc} for one in self.fields}

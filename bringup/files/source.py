@@ -13,7 +13,15 @@ LARGEST = 1_000_000
 """Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""
 
 KINDS = ("procedure", "bench", "board", "dialect")
-"""Every kind of file, in the order in which its top key is looked for (a procedure holds `board:` too)."""
+"""Every kind of file, in the order in which its top keys are looked for (a procedure holds `board:` too)."""
+
+_TELLING = {
+    "procedure": ("procedure", "steps", "unattended"),
+    "bench": ("bench", "supply", "meter", "simulate", "probing"),
+    "board": ("board", "rails", "inputs"),
+    "dialect": ("dialect", "operations"),
+}
+"""Top keys that tell the kind, so that a file that lacks its first one is still taken for what it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +77,7 @@ def kind_of(root: Node | None) -> str | None:
     """Return which kind of file this is by its top keys, None if by none of them."""
     if not isinstance(root, Pairs):
         return None
-    return next((kind for kind in KINDS if root.get(kind) is not None), None)
+    return next((kind for kind in KINDS if any(root.get(key) is not None for key in _TELLING[kind])), None)
 
 
 def _alone(path: Path, message: str, suggestion: str = "") -> FileError:

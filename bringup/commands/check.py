@@ -1,0 +1,126 @@
+"""`bringup check`: everything that is wrong with files, before anything is opened. Also their schemas and fields."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import click
+
+from bringup.commands.common import json_option, print_json
+from bringup.core.bench import Bench
+from bringup.core.procedure import Procedure
+from bringup.core.safety import examine
+from bringup.errors import CommandError, ExitCode, Problem
+from bringup.files.any_file import FileRead, read_any
+from bringup.files.field_docs import fields_of
+from bringup.files.nodes import Problems, in_order
+from bringup.files.schema import schema_of
+from bringup.files.source import KINDS
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A file with what is wrong with it, and what is only worth knowing."""
+
+    file: FileRead
+    problems: tuple[Problem, ...]
+    remarks: tuple[Problem, ...] = ()
+
+
+@click.command("check")
+@click.argument("files", nargs=-1, metavar="FILE...", type=click.Path(path_type=Path))
+@click.option("--bench", metavar="FILE", type=click.Path(path_type=Path), help="Examine procedures on this bench too.")
+@click.option("--schema", type=click.Choice(KINDS), help="Print the JSON Schema of a kind of file, for editors.")
+@click.option("--fields", type=click.Choice(KINDS), help="Print what a kind of file may hold, as Markdown.")
+@json_option
+def command(
+    files: tuple[Path, ...], bench: Path | None, schema: str | None, fields: str | None, *, as_json: bool
+) -> ExitCode:
+    """Validate procedures, benches, boards and dialects. Nothing is opened.
+
+    Every fault of every file is reported at once, each with file:line:column. Procedures are examined for
+    what could damage the board, too. Exit code 2 if anything is wrong.
+    """
+    if schema is not None:
+        click.echo(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
+        return ExitCode.PASSED
+    if fields is not None:
+        click.echo(fields_of(fields), nl=False)
+        return ExitCode.PASSED
+    if not files and bench is None:
+        raise CommandError("no file to check", "Name one or more: bringup check procedures/first-power-on.yaml")
+    checked = check_files(files, bench)
+    if as_json:
+        print_json(_as_data(checked))
+    else:
+        _print(checked)
+    return ExitCode.REFUSED if any(one.problems for one in checked) else ExitCode.PASSED
+
+
+def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
+    """Read every file (each once), and examine every sound procedure on the bench, if one is given."""
+    bench_read = None if bench is None else read_any(bench)
+    found = []
+    if bench_read is not None:
+        wrong = bench_read.problems
+        if not wrong and not isinstance(bench_read.holds, Bench):
+            wrong = (Problem(str(bench), 1, 1, f"a {bench_read.kind} file, where --bench wants a bench file"),)
+        found.append(Checked(bench_read, wrong))
+    on = bench_read.holds if bench_read is not None and isinstance(bench_read.holds, Bench) else None
+    found += [_checked(read_any(path), on) for path in dict.fromkeys(files) if path != bench]
+    return found
+
+
+def _checked(file: FileRead, bench: Bench | None) -> Checked:
+    if not isinstance(file.holds, Procedure):
+        return Checked(file, file.problems)
+    refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)
+    for finding in examine(file.holds, bench):
+        step = None if finding.step is None else file.holds.steps[finding.step]
+        where = refused if finding.refused else remarks
+        if step is None:  # of the whole procedure: no line of it is to blame
+            where.found.append(Problem(str(file.path), 1, 1, finding.message, "", finding.what_to_do))
+        else:
+            where.add((step.line, step.column), finding.message, finding.what_to_do)
+    return Checked(file, tuple(in_order(refused.found)), tuple(in_order(remarks.found)))
+
+
+def _print(checked: list[Checked]) -> None:
+    told: set[Problem] = set()
+    for one in checked:
+        for problem in one.problems:
+            # A board that two procedures name is told once.
+            if problem not in told:
+                click.echo(str(problem))
+            told.add(problem)
+        for remark in one.remarks:
+            click.echo(f"worth knowing: {remark}")
+        if not one.problems:
+            click.echo(f"{one.file.path}: {_summary(one.file)}")
+    wrong = len(told)
+    if wrong:
+        click.echo(f"{wrong} {'problem' if wrong == 1 else 'problems'} found")
+
+
+def _summary(file: FileRead) -> str:
+    name = getattr(file.holds, "name", "")
+    steps = f", {len(file.holds.steps)} steps" if isinstance(file.holds, Procedure) else ""
+    return f"{file.kind} '{name}'{steps}: nothing wrong"
+
+
+def _as_data(checked: list[Checked]) -> dict[str, object]:
+    return {
+        "ok": not any(one.problems for one in checked),
+        "files": [
+            {
+                "path": str(one.file.path),
+                "kind": one.file.kind or None,
+                "name": getattr(one.file.holds, "name", None),
+                "problems": [asdict(problem) for problem in one.problems],
+                "remarks": [asdict(remark) for remark in one.remarks],
+            }
+            for one in checked
+        ],
+    }

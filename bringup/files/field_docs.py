@@ -1,0 +1,56 @@
+"""The table of fields as documentation: one Markdown table for each section, from the top of the file inwards."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.files.schema import TABLES
+from bringup.files.sections import AnyOf, ByName, Either, Field, Section, Several
+from bringup.files.shapes import Shape
+
+
+def fields_of(kind: str) -> str:
+    """Return the documentation of a kind of file as Markdown. Raises KeyError for an unknown kind."""
+    return "\n\n".join(_table(section) for section in _sections(TABLES[kind])) + "\n"
+
+
+def _sections(top: Section) -> list[Section]:
+    """Return the section and all below it, each once, in the order in which they are met."""
+    found: list[Section] = [top]
+    for section in found:
+        for field in section.fields:
+            found += [inner for inner in _inside(field.holds) if inner not in found]
+    return found
+
+
+def _inside(shape: Shape) -> Iterator[Section]:
+    """Yield the sections that a shape holds."""
+    if isinstance(shape, Section):
+        yield shape
+    elif isinstance(shape, Several | ByName):
+        yield from _inside(shape.of)
+    elif isinstance(shape, Either):
+        yield from _inside(shape.text)
+        yield from _inside(shape.other)
+    elif isinstance(shape, AnyOf):
+        yield from _inside(shape.other)
+
+
+def _table(section: Section) -> str:
+    lines = [f"### {section.name}", "", section.doc]
+    if section.short:
+        lines += ["", f"Short form: what would stand under `{section.short}` may stand in its place."]
+    if section.alone:
+        lines += ["", "Exactly one of these keys."]
+    lines += ["", "| key | what it is | holds | if left out | example |", "| --- | --- | --- | --- | --- |"]
+    lines += [_row(field, alone=section.alone) for field in section.fields]
+    if section.later:
+        lines += ["", "Not supported by this version: " + ", ".join(f"`{name}`" for name in section.later) + "."]
+    return "\n".join(lines)
+
+
+def _row(field: Field, *, alone: bool) -> str:
+    left_out = "**needed**" if field.required else field.default or ("" if alone else "nothing")
+    example = f"`{field.name}: {field.example}`" if field.example else ""
+    cells = (f"`{field.name}`", field.doc, field.holds.words(), left_out, example)
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
