@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+import math
+from decimal import Decimal, localcontext
 
 import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
 
 from bringup.core.limits import Limits, deviation_percent, judge, parse_limits
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import Result
 from bringup.errors import NotationError
+from tests.strategies import decimals
+from tests.strategies import limits as any_limits
 
 
 def ends(text: str, unit: str | None = None) -> tuple[str | None, str | None]:
@@ -188,3 +193,62 @@ def test_writes_limits_in_their_one_spelling(text: str, written: str) -> None:
 def test_writes_limits_that_have_no_notation_by_their_ends() -> None:
     assert str(Limits("V", Decimal(1), Decimal(2), Decimal(3))) == "1 V .. 2 V"
     assert str(Limits("V")) == ""
+
+
+@given(limits=any_limits())
+def test_what_is_written_is_read_again_exactly(limits: Limits) -> None:
+    again = parse_limits(str(limits), limits.unit)
+    assert (again.unit, again.low, again.high, again.nominal) == (
+        limits.unit,
+        limits.low,
+        limits.high,
+        limits.nominal,
+    )
+
+
+@given(nominal=decimals(places=3), percent=st.decimals(0, 50, places=2), value=decimals(places=3))
+def test_limits_in_percent_are_those_of_exact_arithmetic(nominal: Decimal, percent: Decimal, value: Decimal) -> None:
+    assume(nominal != 0)
+    limits = parse_limits(f"{nominal} V ± {percent} %")
+    assert limits.accepts(value) == (100 * abs(value - nominal) <= percent * abs(nominal))
+
+
+@given(limits=any_limits(), value=decimals())
+def test_a_float_is_judged_as_the_decimal_it_was_written_as(limits: Limits, value: Decimal) -> None:
+    assert limits.accepts(float(value)) == limits.accepts(value)
+
+
+@given(limits=any_limits(), first=st.floats(-1e7, 1e7), second=st.floats(-1e7, 1e7), share=st.floats(0, 1))
+def test_what_lies_between_two_accepted_values_is_accepted(
+    limits: Limits, first: float, second: float, share: float
+) -> None:
+    assume(limits.accepts(first) and limits.accepts(second))
+    between = min(max(first + (second - first) * share, min(first, second)), max(first, second))
+    assert limits.accepts(between)
+
+
+@given(limits=any_limits())
+def test_both_ends_are_accepted_and_their_neighbours_beyond_are_not(limits: Limits) -> None:
+    for end, outwards in ((limits.low, -math.inf), (limits.high, math.inf)):
+        if end is not None:
+            assert limits.accepts(float(end))
+            assert not limits.accepts(math.nextafter(float(end), outwards))
+
+
+@given(text=st.text(max_size=30) | st.text(alphabet="0123456789. VAm%±+-/<>=Ω,", max_size=24))
+def test_any_text_is_either_read_or_refused_with_a_way_out(text: str) -> None:
+    try:
+        limits = parse_limits(text)
+    except NotationError as error:
+        helpful = bool(error.message), bool(error.what_to_do), 0 <= error.offset <= len(text)
+        assert helpful == (True, True, True)
+    else:
+        assert limits.low is not None or limits.high is not None
+
+
+def test_arithmetic_settings_of_the_process_do_not_reach_us() -> None:
+    with localcontext() as context:
+        context.prec = 2
+        limits = parse_limits("-12.3456 V ± 1 %")
+        assert (limits.low, limits.high) == (Decimal("-12.469056"), Decimal("-12.222144"))
+        assert str(parse_limits("12.3456 V ± 1 %")) == "12.3456 V ± 1 %"

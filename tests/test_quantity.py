@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from decimal import Decimal, localcontext
 
 import pytest
+import quantiphy
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bringup.core.quantity import format_quantity, format_reading, parse_quantity
 from bringup.errors import NotationError
+from tests.strategies import decimals, units
+
+POWER = {"p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3, "": 0, "k": 3, "K": 3, "M": 6, "G": 9}
 
 
 @pytest.mark.parametrize(
@@ -150,3 +156,62 @@ def test_writes_a_missing_reading_in_words() -> None:
     assert format_reading(None, "V", 0.001) == "no value"
     assert format_reading(float("nan"), "V") == "no value"
     assert format_reading(3.306, "V", 0.001) == "3.306 V"
+
+
+@given(value=decimals(), unit=units)
+def test_what_is_written_is_read_again_exactly(value: Decimal, unit: str) -> None:
+    again = parse_quantity(format_quantity(value, unit), unit)
+    assert (again.value, again.unit) == (value, unit)
+
+
+@given(
+    digits=st.from_regex(r"-?[0-9]{1,9}(\.[0-9]{1,9})?", fullmatch=True),
+    prefix=st.sampled_from(sorted(POWER)),
+    unit=st.sampled_from(["V", "A", "ohm", "Ω", "W", "Hz", "F"]),
+    space=st.sampled_from(["", " ", "  ", "\u00a0"]),
+)
+def test_a_prefix_is_worth_its_power_of_ten(digits: str, prefix: str, unit: str, space: str) -> None:
+    quantity = parse_quantity(f"{digits}{space}{prefix}{unit}")
+    assert quantity.value == Decimal(digits).scaleb(POWER[prefix])
+    last = POWER[prefix] - len(digits.partition(".")[2])
+    assert quantity.resolution == pytest.approx(10.0**last)
+
+
+@given(value=st.floats(-1e9, 1e9, allow_subnormal=False), power=st.integers(-9, 6), unit=units)
+def test_writing_moves_a_value_by_half_its_resolution_at_most(value: float, power: int, unit: str) -> None:
+    written = format_quantity(value, unit, resolution=10.0**power)
+    assert abs(parse_quantity(written).value - Decimal(repr(value))) <= Decimal(10) ** power / 2
+
+
+@given(value=decimals(places=6), other=decimals(places=6), unit=units)
+def test_reading_keeps_the_order_of_what_is_written(value: Decimal, other: Decimal, unit: str) -> None:
+    first, second = (parse_quantity(format_quantity(one, unit)).number for one in (value, other))
+    assert (first < second) == (value < other)
+
+
+@given(text=st.text(max_size=30) | st.text(alphabet="0123456789.eE+- VAmkΩohs%,±", max_size=20), unit=st.none() | units)
+def test_any_text_is_either_read_or_refused_with_a_way_out(text: str, unit: str | None) -> None:
+    try:
+        quantity = parse_quantity(text, unit)
+    except NotationError as error:
+        helpful = bool(error.message), bool(error.what_to_do), 0 <= error.offset <= len(text)
+        assert helpful == (True, True, True)
+    else:
+        assert quantity.value.is_finite()
+        assert unit is None or quantity.unit == unit
+
+
+def test_settings_made_for_everybody_do_not_reach_us() -> None:
+    quantiphy.Quantity.set_prefs(prec=1, output_sf="", strip_radix=False)
+    try:
+        assert format_quantity(3306.0, "V", resolution=1.0) == "3.306 kV"
+        assert parse_quantity("66 mV").value == Decimal("0.066")
+    finally:
+        quantiphy.Quantity.reset_prefs()
+
+
+def test_arithmetic_settings_of_the_process_do_not_reach_us() -> None:
+    with localcontext() as context:
+        context.prec = 3
+        assert parse_quantity("1.23456789 V").value == Decimal("1.23456789")
+        assert format_quantity(Decimal("1.23456789"), "V") == "1.23456789 V"

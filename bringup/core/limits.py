@@ -54,7 +54,7 @@ class Limits:
         return above and below and not math.isnan(value)
 
     def __str__(self) -> str:
-        """Write it so that `parse_limits` reads the same limits again; '' where there are none at all."""
+        """Write it so that `parse_limits` with this unit reads the same again; '' where there are none at all."""
         if self.nominal is not None and self.low is not None and self.high is not None:
             return _with_nominal(self.nominal, self.low, self.high, self.unit)
         if self.low is not None and self.high is not None:
@@ -184,8 +184,9 @@ def _ends(low: Quantity, high: Quantity, text: str) -> Limits:
 
 def _with_nominal(nominal: Decimal, low: Decimal, high: Decimal, unit: str) -> str:
     below, above = EXACT.subtract(nominal, low), EXACT.subtract(high, nominal)
-    if below < 0 or above < 0:
-        # A nominal value outside its own limits (a computed one) has no notation; the limits are what judges.
+    if below < 0 or above < 0 or unit == "%":
+        # A nominal value outside its own limits (a computed one), or a tolerance on a percentage, has no notation;
+        # the ends are what judges.
         return f"{format_quantity(low, unit)} .. {format_quantity(high, unit)}"
     centre = format_quantity(nominal, unit)
     if below == above:
@@ -195,7 +196,7 @@ def _with_nominal(nominal: Decimal, low: Decimal, high: Decimal, unit: str) -> s
 
 def _tolerance(part: Decimal, nominal: Decimal, unit: str) -> str:
     """Write a tolerance in percent where that takes no more than four digits, else in the unit."""
-    if nominal != 0 and unit not in ("%", "degC"):
+    if nominal != 0 and unit != "degC":
         percent = Context(prec=4).divide(part.scaleb(2, EXACT), nominal.copy_abs())
         if EXACT.multiply(percent, nominal.copy_abs()) == part.scaleb(2, EXACT):
             return format_quantity(percent, "%")
