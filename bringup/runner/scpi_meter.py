@@ -1,0 +1,138 @@
+"""A meter that speaks SCPI (roles.Meter): configured once per function and range, then asked for fresh readings.
+
+What was configured is remembered, and forgotten whenever the link failed: the instrument that answers afterwards may
+have been switched off and on meanwhile.
+"""
+
+from __future__ import annotations
+
+from bringup.core.bench import MeterRole
+from bringup.core.dialect import Dialect, Message, ask, can_ask, can_tell, spell, understand_number
+from bringup.core.replies import Value
+from bringup.runner.exchange import DRAIN_TIME, attach, complaints, errors_in, faults_in, more_errors, settled
+from bringup.runner.protocols import InstrumentInfo, Link, LinkFault, Pending, Reply
+from bringup.runner.roles import Attached, Function, Trouble
+
+INTEGRATION = 1.0
+"""Power-line cycles over which a reading is integrated: mains hum cancels over whole cycles."""
+SLOWEST_LINE = 50.0
+"""Hz. Where the mains have 60 Hz, a reading is sooner there than we allow for."""
+READS_WITHIN = 4.0
+"""A reading takes so many integration times at most: the input, the zero, and a change of range."""
+HEADROOM = 1.1
+"""A fixed range reaches at least so far beyond the value expected."""
+
+Taken = tuple[Value, tuple[Trouble, ...]]
+Configured = tuple[Function, float | None]
+
+
+class ScpiMeter:
+    """One meter over one Link. `resource` is where it was opened (a simulated role names none)."""
+
+    by_hand = False
+
+    def __init__(
+        self, role: MeterRole, dialect: Dialect, link: Link, *, resource: str = "", nplc: float = INTEGRATION
+    ) -> None:
+        self._role = role
+        self._dialect = dialect
+        self._link = link
+        self._resource = resource or role.resource or ""
+        self._nplc = nplc
+        self._configured: Configured | None = None
+        self._faults = 0
+        """How often the link has failed: a reading that relied on a set-up from before a failure is none."""
+        self._read = ask(dialect, "read", extra_time=READS_WITHIN * nplc / SLOWEST_LINE)
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+        identity = self._link.identity
+        simulated = identity is not None and identity.simulated
+        return InstrumentInfo(
+            "meter", self._resource, self._dialect.name, identity, self._role.calibration_due, simulated, by_hand=False
+        )
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
+        return attach(self._link, self._dialect, self._role.expected)
+
+    def read(self, function: Function, *, around: float | None = None, point: str = "") -> Pending[Taken]:
+        """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
+        del point
+        if function.value not in self._dialect.functions:
+            why = f"the dialect {self._dialect.name} has no word for {function.value}"
+            return settled((Value(None, "", why=why), (Trouble("", why),)))
+        wanted = (function, self._range(function, around))
+        faults = self._faults
+        taken = self._take(wanted)
+        return taken.chain(lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within())
+
+    def close(self) -> None:
+        """Let go of the link."""
+        self._link.close()
+
+    # asking
+
+    def _range(self, function: Function, around: float | None) -> float | None:
+        """Return the smallest range with headroom for the value expected; None (automatic) where none is known."""
+        if not around:
+            return None
+        ranges = self._dialect.ranges.get(function.value, ())
+        return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
+
+    def _setup(self, wanted: Configured) -> list[Message]:
+        """Return what configures the meter, an error look after every setting. CONF first: it resets the rest."""
+        function, full_scale = wanted
+        dialect = self._dialect
+        told = [spell(dialect, "configure", function=function.value, range=full_scale)]
+        if can_tell(dialect, "integration"):
+            told.append(spell(dialect, "integration", function=function.value, nplc=self._nplc))
+        looks = (ask(dialect, "error"),) if can_ask(dialect, "error") else ()
+        return [message for messages in told for message in (*messages, *looks)]
+
+    def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
+        setup = [] if self._configured == wanted else self._setup(wanted)
+        # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
+        self._configured = wanted
+        return self._link.submit((*setup, self._read))
+
+    def _again_within(self) -> float:
+        """Seconds on top for a second try after a lost link, and for emptying the error queue."""
+        return self._read.timeout + 4 * self._dialect.timeout + DRAIN_TIME
+
+    # what came
+
+    def _judge(self, wanted: Configured, replies: tuple[Reply, ...], faults: int, *, again: bool) -> Pending[Taken]:
+        unsure = faults != self._faults and len(replies) == 1
+        if any(reply.fault is not None for reply in replies):
+            self._configured = None
+            self._faults += 1
+        if again and replies[0].fault is LinkFault.LOST:
+            # Nothing was carried out (many instruments drop a link that was idle), and asking harms nothing.
+            lost = faults_in(replies)
+            faults = self._faults
+            taken = self._take(wanted).chain(
+                lambda second: self._judge(wanted, second, faults, again=False), DRAIN_TIME
+            )
+            return taken.then(lambda value: (value[0], (*lost, *value[1])))
+        setup, reading = replies[:-1], replies[-1]
+        errors = errors_in(setup)
+        if unsure and reading.fault is None:
+            why = "the link to the meter failed between its set-up and this reading"
+            return settled((Value(None, reading.line or "", why=why), faults_in(replies)))
+        if not errors:
+            return settled((self._value(reading), faults_in(replies)))
+        self._configured = None
+        sent = ", then ".join(reply.message.text for reply in setup if reply.message.expects is None)
+        return more_errors(self._link, self._dialect, errors).then(
+            lambda found: (
+                Value(None, reading.line or "", why=f"the meter refused {sent}"),
+                (*faults_in(replies), *complaints(sent, found)),
+            )
+        )
+
+    def _value(self, reply: Reply) -> Value:
+        if reply.fault is not None:
+            return Value(None, "", why=reply.why or reply.fault.value)
+        return understand_number(self._dialect, "read", reply.line)

@@ -1,0 +1,122 @@
+"""Values that a person types: asking until the line can be read, asking once more about a slip, and correcting.
+
+A doubt is never a refusal: what the person stands by is taken and flagged. A correction keeps what it corrects.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+
+from bringup.core.entry import Entry, doubts, read_entry
+from bringup.core.limits import Limits, judge
+from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading, new_id
+from bringup.core.replies import Value
+from bringup.core.words import UNIT_OF, How, Kind
+from bringup.errors import NotationError
+from bringup.runner.exchange import settled
+from bringup.runner.protocols import Answer, Ask, Pending, Prompt, PromptKind
+from bringup.runner.roles import Trouble
+
+UNREADABLE = 5
+"""So many lines that cannot be read are no value: nobody may be there."""
+
+Typed = tuple[Entry | None, str, tuple[Trouble, ...]]
+"""What was read of the typed line (None: nothing that can be read), the line, and doubts that remain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """A value to be typed: what is asked, of what kind, and what would make it doubtful."""
+
+    text: str
+    kind: Kind
+    lines: tuple[str, ...] = ()
+    limits: Limits | None = None
+    others: Mapping[str, Limits] | None = None
+    exact: bool = False
+    """A setting: anything outside `limits` is doubtful, not only what looks like a slip."""
+
+
+def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: bool = False) -> Pending[Typed]:
+    """Ask for a value until the line can be read; ask once more if it looks like a slip, then take it."""
+    prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
+
+    def answered(answer: Answer) -> Pending[Typed]:
+        try:
+            entry = read_entry(answer.text, wanted.kind)
+        except NotationError as error:
+            if tries <= 1:
+                why = f"{answer.text!r} cannot be read as a {wanted.kind}"
+                return settled((None, answer.text, (Trouble("typed", why),)))
+            lines = (error.message, *filter(None, (error.what_to_do,)))
+            return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=doubted)
+        slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
+        if slips and not doubted:
+            lines = (f"{entry.text}: {'; '.join(slips)}", "Look again, and type what is shown.")
+            return type_in(ask, replace(wanted, lines=lines), tries=tries, doubted=True)
+        flags = (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
+        return settled((entry, answer.text, flags))
+
+    return ask.ask(prompt).chain(answered)
+
+
+def off_target(entry: Entry, wanted: Wanted) -> tuple[str, ...]:
+    """Return what is wrong with a setting that is not what it was to be."""
+    limits = wanted.limits
+    if not wanted.exact or limits is None or (entry.value is not None and limits.accepts(entry.value)):
+        return ()
+    asked = "what was asked for" if limits.nominal is None else format_quantity(limits.nominal, limits.unit)
+    return (f"it was to be {asked}: set it again",)
+
+
+def value_of(typed: Typed, kind: Kind) -> Value:
+    """Return the typed value; one in a unit of another kind is no value."""
+    entry, text, _ = typed
+    if entry is None:
+        return Value(None, text, why="what was typed cannot be read")
+    if entry.unit != UNIT_OF[kind]:
+        return Value(None, text, why=f"typed in {entry.unit}, a {kind} was asked for")
+    if entry.over_range:
+        return Value(None, text, over_range=entry.over_range, why="over range")
+    return Value(entry.value, text, resolution=entry.resolution)
+
+
+def corrected(old: Reading, text: str, *, at: datetime, monotonic: float) -> Reading:
+    """Return the reading that takes the place of one typed wrongly; the old one is kept beside it.
+
+    Raises NotationError for what cannot be read, or is of another kind.
+    """
+    entry = read_entry(text, old.kind)
+    if entry.unit != old.unit:
+        raise NotationError(
+            f"{text!r} is in {entry.unit}, but the reading to be corrected is in {old.unit}",
+            text=text,
+            what_to_do=f"Type a {old.kind} in {old.unit}.",
+        )
+    return replace(
+        old,
+        id=new_id(),
+        replaces=old.id,
+        value=entry.value,
+        raw=text,
+        how=How.TYPED,
+        at=at,
+        monotonic=monotonic,
+        resolution=entry.resolution,
+        result=judge(entry.value, old.limits),
+        unsettled=False,
+        lowest=None,
+        highest=None,
+    )
+
+
+def near(around: float | None, kind: Kind) -> Limits | None:
+    """Return 10 % about the value expected, by which a slip is noticed where no limits are known."""
+    if not around:
+        return None
+    ends = sorted((Decimal(repr(around * 0.9)), Decimal(repr(around * 1.1))))
+    return Limits(UNIT_OF[kind], low=ends[0], high=ends[1])
