@@ -1,0 +1,1 @@
+"""One module per action of a procedure; what an action does to board and bench is all in its module."""

@@ -1,0 +1,86 @@
+"""`apply`: power an input in stages, each judged by the current it should draw, the ramp ended at the first doubt.
+
+Short check, then over the range in which converters start in one step, then nominal. The voltage is not raised past a
+stage that missed its limits: then the output is switched off and the step ends.
+"""
+
+from __future__ import annotations
+
+from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply
+from bringup.core.procedure import Apply
+from bringup.core.quantity import format_quantity
+from bringup.core.words import Kind, Result
+from bringup.runner.at_board import measure_at_board
+from bringup.runner.endings import BrokenOff
+from bringup.runner.gate import require_gate
+from bringup.runner.hands import LeadsPlace
+from bringup.runner.measuring import sample_amps, sample_volts, settled_current
+from bringup.runner.power import Feed
+from bringup.runner.work import RECORDED, Judged, Work
+
+
+def apply(work: Work, action: Apply) -> None:
+    """Carry out the plan stage by stage."""
+    plan = plan_apply(action, work.board, work.setup.bench, work.state)
+    require_gate(work, plan.input)
+    work.move_leads(LeadsPlace.BOARD, f"the leads go to {plan.input}", tuple(work.board.inputs))
+    for stage in plan.stages:
+        feed = _feed(work, plan, stage)
+        if work.power.feed_of(plan.input) is None:
+            work.power.up(feed, f"{plan.input}: Enter switches ON ({_named(stage)})")
+        else:
+            work.power.step_to(feed)
+        _judge(work, feed, stage)
+        if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
+            work.power.off(feed.output)
+            work.unpowered.add(plan.input)
+            return
+        if plan.hold:
+            work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
+    feed = _feed(work, plan, plan.stages[-1])
+    work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
+    measure_at_board(work, feed)
+
+
+def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:
+    if plan.output is None:
+        raise BrokenOff(f"the bench gives {plan.input} no output of its supply")
+    damage = work.board.inputs[plan.input].damage_above
+    return Feed(
+        input=plan.input,
+        output=plan.output,
+        volts=abs(stage.volts),
+        current_limit=plan.current_limit,
+        limit_time=stage.limit_time,
+        over_voltage=plan.over_voltage,
+        trip_current=plan.trip_current,
+        damage_above=None if damage is None else abs(damage.number),
+    )
+
+
+def _named(stage: Stage) -> str:
+    volts = format_quantity(stage.volts, "V")
+    return volts if stage.purpose is not Purpose.SHORT_CHECK else f"short check at {volts}"
+
+
+def _judge(work: Work, feed: Feed, stage: Stage) -> None:
+    """Keep what the supply reports once it has settled, and judge the current by the stage's expectation."""
+    sample, spread = settled_current(work, feed)
+    aspect = _named(stage)
+    work.keep(
+        feed.input, Kind.VOLTAGE, sample_volts(sample), RECORDED, instrument="supply", aspect=aspect, beside=sample
+    )
+    judged = Judged(stage.current, stage.current_from, note=stage.unknown)
+    if sample.mode == "current":
+        judged = Judged(stage.current, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
+        work.tally.missing.append(f"{feed.input} {aspect}: the supply stayed in current limit")
+    work.keep(
+        feed.input,
+        Kind.CURRENT,
+        sample_amps(sample),
+        judged,
+        instrument="supply",
+        aspect=aspect,
+        beside=sample,
+        spread=spread,
+    )

@@ -1,0 +1,11 @@
+"""`dwell`: let time pass, with the supply watched."""
+
+from __future__ import annotations
+
+from bringup.core.procedure import Dwell
+from bringup.runner.work import Work
+
+
+def dwell(work: Work, action: Dwell) -> None:
+    """Wait at the wait point."""
+    work.waits.sleep(action.duration.number, work.this_step.title or f"dwell {action.duration}")

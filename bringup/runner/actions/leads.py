@@ -1,0 +1,69 @@
+"""`leads`: signed volts at the free ends of an input's supply leads, before they are plugged into the board.
+
+Catches reversed leads, another output than meant, a supply that does not carry what it shows. The board is unplugged
+all the while; a reading outside its limits ends the attempt, whatever `on_fail` says.
+"""
+
+from __future__ import annotations
+
+from bringup.core.arming import LeadsPlan, plan_leads
+from bringup.core.procedure import Leads
+from bringup.core.reading import Reading
+from bringup.core.words import Kind, Result
+from bringup.runner.endings import BrokenOff, Trip, UnitFailed
+from bringup.runner.hands import LeadsPlace
+from bringup.runner.measuring import around_of, settled
+from bringup.runner.power import Feed
+from bringup.runner.roles import Function
+from bringup.runner.work import Judged, Work, sentence
+
+LIMIT_TIME = 0.2
+"""Seconds of current limit allowed: there is nothing to charge at free ends."""
+
+
+def leads(work: Work, action: Leads) -> None:
+    """Measure the free ends at the input's final voltage, then off again."""
+    plan = plan_leads(action, work.setup.procedure, work.setup.bench)
+    work.move_leads(LeadsPlace.FREE, f"the leads of {plan.input} are unplugged", (plan.input,))
+    try:
+        reading = _read(work, plan)
+    except Trip as trip:
+        # The board is not connected: whatever tripped, the unit has nothing to do with it.
+        raise BrokenOff(f"at the free leads: {trip.cause}") from trip
+    if reading.result is Result.PASS:
+        work.evidence.leads.add(plan.input)
+        return
+    why = sentence(reading)
+    if reading.value is not None and reading.value * plan.volts < 0:
+        why += ": the leads are reversed"
+    elif reading.value is None:
+        raise BrokenOff(f"{why}: without it the leads may not be plugged in")
+    raise UnitFailed(why)
+
+
+def _read(work: Work, plan: LeadsPlan) -> Reading:
+    """Switch on, measure the free ends, switch off."""
+    go = f"Leads of {plan.input} FREE, their ends touching nothing: Enter switches ON {plan.volts:g} V"
+    work.power.up(_feed(work, plan), go)
+    work.hands.probe(plan.input)
+    found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
+    judged = Judged(plan.limits, plan.limits_from)
+    reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect="at the free leads")
+    work.power.all_off()
+    return reading
+
+
+def _feed(work: Work, plan: LeadsPlan) -> Feed:
+    if plan.output is None:
+        raise BrokenOff(f"the bench gives {plan.input} no output of its supply")
+    damage = work.board.inputs[plan.input].damage_above
+    return Feed(
+        input=plan.input,
+        output=plan.output,
+        volts=abs(plan.volts),
+        current_limit=plan.current_limit,
+        limit_time=LIMIT_TIME,
+        over_voltage=plan.over_voltage,
+        trip_current=plan.current_limit,
+        damage_above=None if damage is None else abs(damage.number),
+    )

@@ -1,0 +1,123 @@
+"""`log`: repeated readings of one or more quantities, each sample kept, then minimum, maximum and mean as readings.
+
+Every sample must lie within the step's `expect`: minimum and maximum are judged by it. A sample without a value is
+kept as that and never replaced.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from bringup.core.expectation import limits_of
+from bringup.core.procedure import Channel, Log
+from bringup.core.replies import Value
+from bringup.core.words import UNIT_OF, How, Kind, Result
+from bringup.runner.endings import Trip
+from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
+from bringup.runner.power import Feed
+from bringup.runner.protocols import PollSample
+from bringup.runner.roles import Function
+from bringup.runner.watch import in_current_limit
+from bringup.runner.work import Judged, Work
+
+
+@dataclass(slots=True)
+class Trace:
+    """What a channel has shown so far."""
+
+    channel: Channel
+    around: float | None
+    values: list[Value] = field(default_factory=list)
+    missed: int = 0
+    limited: bool = False
+
+
+def log(work: Work, action: Log) -> None:
+    """Take samples at the interval for the duration, both ends included, then sum up."""
+    traces = [
+        Trace(channel, around_of(limits_of(work.this_step, channel.text, work.board, work.state)[0]))
+        for channel in action.what
+    ]
+    begun, every = work.waits.clock.monotonic(), action.every.number
+    count = 1 + math.floor(action.duration.number / every + 1e-9)
+    text = work.this_step.title or f"log {', '.join(channel.text for channel in action.what)}"
+    for index in range(count):
+        work.waits.sleep_until(begun + index * every, text if index % 5 == 0 else "")
+        looks: dict[str, PollSample] = {}
+        for trace in traces:
+            _sample(work, trace, looks)
+    for trace in traces:
+        _sum_up(work, trace)
+
+
+def _sample(work: Work, trace: Trace, looks: dict[str, PollSample]) -> None:
+    """Take one sample of a channel; several channels of one input share one look."""
+    channel = trace.channel
+    moment = work.waits.clock.monotonic()
+    if channel.kind is Kind.VOLTAGE and channel.point not in work.board.inputs:
+        work.hands.probe(channel.point)
+        value = read_once(work, Function.DC_VOLTS, channel.point, around=trace.around)
+        trace.limited = trace.limited or _limited(work, channel.point)
+    else:
+        if channel.point not in looks:
+            looks[channel.point] = _look(work, channel.point)
+        value = reported(looks[channel.point], channel.kind)
+    work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
+    if value.over_range and channel.kind is Kind.VOLTAGE:
+        raise Trip(f"{channel.point} is over range: that counts as above what damages it")
+    if value.number is None:
+        trace.missed += 1
+    else:
+        trace.values.append(value)
+
+
+def _look(work: Work, name: str) -> PollSample:
+    feed = work.power.feed_of(name)
+    if feed is None:
+        return PollSample(work.waits.clock.monotonic(), 0)
+    return work.power.look_once(feed.output)
+
+
+def reported(sample: PollSample, kind: Kind) -> Value:
+    """Return volts, amps or watts of a look; no value where the look has none."""
+    if kind is Kind.VOLTAGE:
+        return sample_volts(sample)
+    if kind is Kind.CURRENT:
+        return sample_amps(sample)
+    raw = f"{sample_volts(sample).raw} V * {sample_amps(sample).raw} A"
+    if sample.volts is None or sample.amps is None:
+        return Value(None, raw, why="the supply gave no value")
+    return Value(sample.volts * sample.amps, raw)
+
+
+def _limited(work: Work, point: str) -> bool:
+    name = work.board.input_of(point)
+    feed: Feed | None = None if name is None else work.power.feed_of(name)
+    watched = None if feed is None else work.watch.of(feed.output)
+    return watched is not None and watched.latest is not None and in_current_limit(watched, watched.latest)
+
+
+def _sum_up(work: Work, trace: Trace) -> None:
+    """Keep minimum, maximum and mean, each judged by the step's limits."""
+    channel = trace.channel
+    limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
+    instrument = "supply" if channel.point in work.board.inputs else "meter"
+    how = How.TYPED if instrument == "meter" and work.meter.by_hand else How.READ
+    if trace.missed:
+        total = trace.missed + len(trace.values)
+        work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")
+    if not trace.values:
+        nothing = Value(None, "", why="no sample has a value")
+        work.keep(channel.point, channel.kind, nothing, Judged(limits, limits_from), instrument=instrument)
+        return
+    judged = Judged(limits, limits_from)
+    if trace.limited:
+        judged = Judged(limits, limits_from, Result.NOT_JUDGED, "the supply was in current limit")
+        work.tally.missing.append(f"{channel.text}: the supply was in current limit")
+    least = min(trace.values, key=lambda value: value.number or 0.0)
+    most = max(trace.values, key=lambda value: value.number or 0.0)
+    numbers = [value.number for value in trace.values if value.number is not None]
+    mean = Value(math.fsum(numbers) / len(numbers), f"mean of {len(numbers)} samples", least.resolution)
+    for aspect, value, made in (("minimum", least, how), ("maximum", most, how), ("mean", mean, How.DERIVED)):
+        work.keep(channel.point, channel.kind, value, judged, instrument=instrument, how=made, aspect=aspect)

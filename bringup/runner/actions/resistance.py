@@ -1,0 +1,134 @@
+"""`resistance`: ohms from each point to ground, with every output verified off and the supply's leads off the board.
+
+Each point is first read in volts: more than 50 mV means that it is charged or fed from elsewhere, and ohms would be
+nonsense. A reading that climbs is a capacitor charging from the meter; what counts is that it has passed the limit.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from bringup.core.board import Rail
+from bringup.core.expectation import Doubt, limits_of, resistance_doubt
+from bringup.core.limits import Limits
+from bringup.core.procedure import Resistance
+from bringup.core.quantity import format_quantity
+from bringup.core.replies import Value
+from bringup.core.words import How, Kind, LimitsFrom, Result
+from bringup.runner.hands import LeadsPlace
+from bringup.runner.measuring import read_once, settled
+from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.roles import Function
+from bringup.runner.work import Judged, Settled, Work
+
+DEAD = 0.050
+"""Volts up to which a point counts as dead (into 10 Mohm; common practice, no source)."""
+DEAD_LIMITS = Limits("V", low=Decimal("-0.05"), high=Decimal("0.05"), nominal=None, text="-50 mV .. 50 mV")
+DISCHARGE = 60.0
+"""Seconds a charged point is waited for as long as its voltage falls."""
+EVERY = 0.5
+FALLING = 0.98
+"""A point that keeps more than this part of its voltage from one look to the next is not discharging."""
+MEANT = ("it is meant to be so", "no, it is a fault")
+
+
+def resistance(work: Work, action: Resistance) -> None:
+    """Measure every point; one that is not dead is not measured in ohms."""
+    work.power.require_off("resistance is measured")
+    work.move_leads(LeadsPlace.OFF, "resistance is measured", tuple(work.board.inputs))
+    for point in action.points:
+        work.hands.probe(point)
+        if _dead(work, point):
+            _ohms(work, point)
+
+
+def _dead(work: Work, point: str) -> bool:
+    """Whether the point carries no volts that would falsify ohms. Waits while it discharges."""
+    value = read_once(work, Function.DC_VOLTS, point, around=1.0)
+    until = work.waits.clock.monotonic() + DISCHARGE
+    live = work.board.point(point).stays_live
+    while value.number is not None and abs(value.number) > DEAD and not (live and live.accepts(value.number)):
+        before = abs(value.number)
+        if work.waits.clock.monotonic() >= until:
+            break
+        work.waits.sleep(EVERY, f"{point} carries {format_quantity(value.number, 'V')}: waiting for its discharge")
+        value = read_once(work, Function.DC_VOLTS, point, around=1.0)
+        if value.number is not None and abs(value.number) > max(DEAD, FALLING * before):
+            break
+    how = How.TYPED if work.meter.by_hand else How.READ
+    if value.number is not None and abs(value.number) <= DEAD:
+        judged = Judged(DEAD_LIMITS, LimitsFrom.RULE)
+        work.keep(point, Kind.VOLTAGE, value, judged, how=how, aspect="before resistance")
+        return True
+    _not_dead(work, point, value, how)
+    return False
+
+
+def _not_dead(work: Work, point: str, value: Value, how: How) -> None:
+    """Keep the volts and say why ohms are not taken."""
+    live = work.board.point(point).stays_live
+    if value.number is not None and live is not None and live.accepts(value.number):
+        note = "meant to stay live: resistance is not measured"
+        work.keep(point, Kind.VOLTAGE, value, Judged(live, LimitsFrom.BOARD, note=note), how=how, aspect="stays live")
+        work.evidence.resistance.add(point)
+        return
+    work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect="before resistance")
+    if value.number is not None:
+        found = format_quantity(value.number, "V", resolution=value.resolution)
+        text = f"{point} carries {found} with every output off: charged, or fed by {_what_could_feed(work, point)}"
+        work.journal.event("live", text)
+        work.tally.missing.append(text)
+
+
+def _what_could_feed(work: Work, point: str) -> str:
+    """Name what hangs on the point and could feed it."""
+    board = work.board
+    names = [rail.name for rail in board.fed_from(point)]
+    here = board.point(point)
+    if isinstance(here, Rail) and here.source is not None:
+        names.insert(0, here.source)
+    names += [f"{other.name} (stays live)" for other in board.points() if other.stays_live and other.name != point]
+    return ", ".join([*names, "a debug or USB lead, a cell, another instrument"])
+
+
+def _ohms(work: Work, point: str) -> None:
+    here = work.board.point(point)
+    limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
+    around = None if here.unpowered_resistance is None else here.unpowered_resistance.number
+    found = settled(work, Function.OHMS, point, around=around, limits=limits)
+    judged = _judged(work, point, found, limits, limits_from)
+    missing_before = len(work.tally.missing)
+    if found.rising and found.spread is not None:
+        found = Settled(found.value, None, found.beside, found.limited, rising=True)
+    reading = work.keep_settled(point, Kind.RESISTANCE, found, judged)
+    if open_enough(found.value, limits):
+        del work.tally.missing[missing_before:]
+    elif reading.result not in (Result.PASS, Result.RECORDED):
+        return
+    work.evidence.resistance.add(point)
+
+
+def _judged(work: Work, point: str, found: Settled, limits: Limits | None, limits_from: LimitsFrom) -> Judged:
+    ohms = found.value.number
+    if open_enough(found.value, limits):
+        return Judged(limits, limits_from, note="over range: more than the meter can show, so above the lower limit")
+    note = "still rising when it was taken" if found.rising else ""
+    if limits is not None or ohms is None:
+        return Judged(limits, limits_from, note=note)
+    doubt = resistance_doubt(ohms)
+    if doubt is Doubt.NONE:
+        return Judged(note=note)
+    if doubt is Doubt.BLOCK:
+        return Judged(
+            limits_from=LimitsFrom.RULE, result=Result.FAIL, note="no more than the leads themselves: a short"
+        )
+    text = f"{point} has only {format_quantity(ohms, 'ohm')} to ground, and the board file states no limits"
+    answer = work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=MEANT, suggestion=MEANT[0]))
+    meant = answer.text == MEANT[0]
+    result = Result.RECORDED if meant else Result.FAIL
+    return Judged(limits_from=LimitsFrom.RULE, result=result, note=f"{answer.text} (answered)")
+
+
+def open_enough(value: Value, limits: Limits | None) -> bool:
+    """Whether over range in ohms says all that is wanted: nothing bounds the resistance from above."""
+    return value.over_range > 0 and (limits is None or limits.high is None)

@@ -1,0 +1,50 @@
+"""The input at the board itself, once per board state and power-up: what the leads lose between supply and board."""
+
+from __future__ import annotations
+
+from bringup.core.expectation import voltage_limits
+from bringup.core.quantity import format_quantity
+from bringup.core.replies import Value
+from bringup.core.words import How, Kind
+from bringup.runner.measuring import around_of, sample_volts, settled
+from bringup.runner.power import Feed
+from bringup.runner.roles import Function
+from bringup.runner.work import RECORDED, Judged, Work
+
+LEAST_DROP = 0.002
+"""Volts between supply and board below which nothing is said about the leads where no resolution is known."""
+ODD_LEADS = 0.5
+"""Ohms: sound leads have less (common practice, no source)."""
+
+
+def measure_at_board(work: Work, feed: Feed) -> None:
+    """Measure an input at the board beside what the supply reports, and note the leads' resistance."""
+    seen = (feed.input, work.state, feed.volts)
+    if seen in work.inputs_seen or work.setup.meter is None or not work.board.inputs[feed.input].probe:
+        return
+    work.inputs_seen.add(seen)
+    work.hands.probe(feed.input)
+    limits, limits_from = voltage_limits(work.board, feed.input)
+    found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits))
+    reading = work.keep_settled(feed.input, Kind.VOLTAGE, found, Judged(limits, limits_from), aspect="at the board")
+    beside = found.beside
+    if reading.value is None or beside is None or beside.volts is None or not beside.amps:
+        return
+    drop = beside.volts - abs(reading.value)
+    resolution = (reading.resolution or 0.0) + (sample_volts(beside).resolution or LEAST_DROP)
+    if abs(drop) <= resolution:
+        return
+    ohms = drop / beside.amps
+    raw = f"({beside.volts_raw or beside.volts} V - {reading.raw} V) / {beside.amps_raw or beside.amps} A"
+    work.keep(
+        feed.input,
+        Kind.RESISTANCE,
+        Value(ohms, raw, resolution / beside.amps),
+        RECORDED,
+        how=How.DERIVED,
+        aspect="supply leads",
+        beside=beside,
+    )
+    if not 0 <= ohms <= ODD_LEADS:
+        found_text = format_quantity(ohms, "ohm", resolution=resolution / beside.amps)
+        work.journal.event("leads", f"the supply leads of {feed.input} come to {found_text}: look at their ends")

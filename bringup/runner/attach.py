@@ -1,0 +1,112 @@
+"""Meeting the instruments: who they are, what they are set to, whether they may be used. Changes nothing.
+
+What to do about an output that was found on is decided here by a person; it is switched once the attempt has begun.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bringup.core.quantity import format_quantity
+from bringup.errors import BenchError, LinkError
+from bringup.runner.journal import Journal
+from bringup.runner.power import Power
+from bringup.runner.protocols import InstrumentInfo, Prompt, PromptKind
+from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
+from bringup.runner.setup import AttemptSetup
+from bringup.runner.wait import WaitPoint
+
+SWITCH_OFF = "switch it off and go on"
+LEAVE_IT = "leave it on and stop here"
+DEAD_TERMINALS = 1.0
+"""Volts below which an output whose state the dialect cannot ask is taken for off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What attaching found, kept until the attempt has begun and it can be logged."""
+
+    infos: tuple[InstrumentInfo, ...]
+    attached: tuple[tuple[str, Attached], ...]
+    settings: tuple[OutputSettings, ...]
+
+
+def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
+    """Identify every instrument and read the supply's settings.
+
+    Raises BenchError for one that does not answer, or is another one than the bench file says (the roles compare).
+    """
+    infos: list[InstrumentInfo] = []
+    attached: list[tuple[str, Attached]] = []
+    roles: tuple[tuple[str, Supply | Meter | None], ...] = (("supply", setup.supply), ("meter", setup.meter))
+    for name, role in roles:
+        if role is None:
+            continue
+        try:
+            found = waits.result(role.attach())
+        except LinkError as error:
+            raise BenchError(f"the {name} does not answer: {error.message}", error.what_to_do) from error
+        if not role.by_hand and (found.identity is None or not found.identity.text.strip()):
+            raise BenchError(
+                f"the {name} does not say who it is", "Check its address in the bench file, and that it is switched on."
+            )
+        infos.append(role.info)
+        attached.append((name, found))
+    return Found(tuple(infos), tuple(attached), _settings(setup.supply, waits))
+
+
+def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, ...]:
+    if supply is None or supply.by_hand:
+        return ()
+    return tuple(waits.result(supply.settings(output)) for output in supply.outputs())
+
+
+def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
+    """Keep and show what was found: identities, errors that waited, settings, calibration."""
+    for name, attached in found.attached:
+        journal.troubles(name, attached.troubles)
+        for error in attached.old_errors:
+            journal.event("old-error", f"{name}: an error waited in its queue: {error.raw}", {"instrument": name})
+    for info in found.infos:
+        who = "by hand" if info.by_hand or info.identity is None else info.identity.text
+        journal.event("attached", f"{info.role}: {who}", {"instrument": info.role, "resource": info.resource})
+        if info.calibration_due is not None and info.calibration_due < setup.clock.utc().date():
+            journal.event("calibration", f"{info.role}: its calibration was due on {info.calibration_due.isoformat()}")
+    for settings in found.settings:
+        journal.event("settings", in_words(settings))
+        journal.troubles("supply", settings.troubles)
+
+
+def in_words(settings: OutputSettings) -> str:
+    """Say what an output is set to."""
+    volts = "unknown volts" if settings.volts is None else format_quantity(settings.volts, "V")
+    amps = "unknown amps" if settings.amps is None else format_quantity(settings.amps, "A")
+    state = {True: "ON", False: "off", None: "in an unknown state"}[settings.on]
+    return f"output {settings.output} is {state}, set to {volts}, {amps}"
+
+
+def decide_found_on(found: Found, setup: AttemptSetup, power: Power, waits: WaitPoint) -> tuple[int, ...]:
+    """Have a person decide about outputs that were found on. Returns those to be switched off, once that is logged.
+
+    Nothing is switched here. Raises BenchError if one is to stay on, or if there is nobody to ask.
+    """
+    to_switch_off = []
+    left_alone = setup.bench.supply.leave_alone if setup.bench.supply is not None else ()
+    for settings in found.settings:
+        if settings.output in left_alone or settings.on is False:
+            continue
+        sample = power.look_once(settings.output)
+        if settings.on is None and sample.volts is not None and abs(sample.volts) < DEAD_TERMINALS:
+            continue
+        volts = "no value" if sample.volts is None else format_quantity(sample.volts, "V")
+        amps = "no value" if sample.amps is None else format_quantity(sample.amps, "A")
+        text = f"{in_words(settings)}; it carries {volts} at {amps}"
+        can_answer = setup.ask.attended or all(info.simulated for info in found.infos)
+        prompt = Prompt(PromptKind.CHOICE, text, choices=(SWITCH_OFF, LEAVE_IT), suggestion=SWITCH_OFF)
+        if not can_answer or waits.answer(prompt).text != SWITCH_OFF:
+            raise BenchError(
+                f"an output was found on: {text}",
+                "Find out what it feeds, switch it off, or list it under `leave_alone`. Nothing was changed.",
+            )
+        to_switch_off.append(settings.output)
+    return tuple(to_switch_off)

@@ -1,0 +1,212 @@
+"""An attempt from beginning to end. Whatever ends it, the outputs go off first and the rest comes after.
+
+The shape to audit: `_carry_out` is the only place where steps run, and it cannot be left without either every output
+switched off and verified in order, or the emergency way off. Only then is anything classified, recorded or told.
+"""
+
+from __future__ import annotations
+
+import re
+
+from bringup.core.words import AttemptResult
+from bringup.errors import CommandError, LinkError, LogbookError, SafetyRefused
+from bringup.runner.attach import Found, attach, decide_found_on, log_found
+from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, Trip
+from bringup.runner.hands import Hands, PersonHands, SimulatedHands
+from bringup.runner.journal import Journal
+from bringup.runner.power import Power
+from bringup.runner.protocols import AttemptStart, Interruption, Prompt, PromptKind, UnitHistory
+from bringup.runner.setup import AttemptOutcome, AttemptSetup
+from bringup.runner.steps import Steps
+from bringup.runner.wait import WaitPoint
+from bringup.runner.watch import Watch
+from bringup.runner.work import Work
+
+
+def check_serial(serial: str, pattern: str) -> None:
+    """Refuse a serial number that does not match the board's pattern as a whole. Raises CommandError."""
+    if pattern and re.fullmatch(pattern, serial) is None:
+        raise CommandError(
+            f"the serial number {serial!r} does not match the board's pattern {pattern}",
+            "Check the label on the board; the whole serial number must match.",
+        )
+
+
+def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
+    """Run one procedure on one unit and return what became of it, every output off.
+
+    Raises, with nothing powered: CommandError (serial), BenchError (instruments), SafetyRefused (unattended),
+    LogbookError (the attempt cannot be begun). Afterwards only a bug in the tool raises, outputs off.
+    """
+    check_serial(setup.serial, setup.procedure.board.serial_pattern)
+    journal = Journal(setup.record, setup.tell, setup.clock)
+    watch = Watch(setup.supply, setup.clock, journal, setup.poll_every)
+    waits = WaitPoint(setup.clock, setup.ask, journal, watch)
+    power = Power(setup.supply, waits, watch, journal)
+    try:
+        found = attach(setup, waits)
+        history = setup.record.history(setup.serial)
+        work = _work(setup, found, history, (journal, watch, waits, power))
+        _refuse_unattended(work, found, history)
+        found_on = decide_found_on(found, setup, power, waits)
+    except CalledOff as early:
+        raise CommandError(f"{early.cause} before the attempt began: nothing was powered") from early
+    attempt = setup.record.begin(_start(setup, found))
+    journal.show("attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated)
+    steps = Steps(work)
+    waits.on_key = lambda key: _key(work, key)
+    return _close(work, steps, attempt, _carry_out(work, steps, found, found_on))
+
+
+def _carry_out(work: Work, steps: Steps, found: Found, found_on: tuple[int, ...]) -> BaseException | None:
+    """Do the steps. Returns what ended them early. On return every output is off, or known not to be verified."""
+    try:
+        log_found(found, work.setup, work.journal)
+        for output in found_on:
+            work.power.off(output)
+            work.journal.event("found-on", f"output {output} was found on and switched off")
+        if work.simulated:
+            work.hands.unit(work.setup.serial)
+            if work.state is not None:
+                work.hands.state(work.state)
+        steps.carry_out()
+        work.power.all_off()
+    except BaseException as error:  # noqa: BLE001 - nothing may pass with an output on; _close raises what is a bug
+        work.power.emergency()
+        return error
+    return None
+
+
+def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) -> AttemptOutcome:
+    """With the outputs off: say, record and return what became of the attempt."""
+    journal, power = work.journal, work.power
+    if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
+        work.setup.suspend()
+    result, cause = verdict(steps, error)
+    if isinstance(error, Trip):
+        journal.show("trip", error.cause)
+        journal.event_if_possible("trip", error.cause)
+    elif isinstance(error, Interrupted):
+        journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value})
+    journal.write_polls_if_possible()
+    try:
+        steps.close()
+        work.setup.record.end(result, cause, at=work.setup.clock.utc(), off_verified=power.off_verified)
+    except LogbookError as failed:
+        result, cause = AttemptResult.BROKEN_OFF, f"{cause}; the end is not in the logbook: {failed.message}"
+    if journal.unrecorded:
+        lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
+        cause = f"{cause}; readings not in the logbook: {lost}"
+    journal.show("attempt-ended", cause, result=str(result), off_verified=power.off_verified)
+    if error is not None and not isinstance(error, Ending | LogbookError | LinkError | KeyboardInterrupt):
+        raise error
+    return AttemptOutcome(
+        attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
+    )
+
+
+def verdict(steps: Steps, error: BaseException | None) -> tuple[AttemptResult, str]:
+    """Return the attempt's result and one sentence of cause."""
+    match error:
+        case Ending():
+            return error.result, error.cause
+        case LogbookError():
+            return AttemptResult.BROKEN_OFF, f"the logbook cannot be written: {error.message}"
+        case LinkError():
+            return AttemptResult.BROKEN_OFF, f"an instrument is lost: {error.message}"
+        case KeyboardInterrupt():
+            return AttemptResult.CALLED_OFF, "called off by Ctrl-C"
+        case None:
+            pass
+        case _:
+            return AttemptResult.BROKEN_OFF, f"a bug in the tool: {type(error).__name__}: {error}"
+    if steps.failed:
+        return AttemptResult.FAILED, steps.failed[0]
+    if steps.missing:
+        return AttemptResult.INCOMPLETE, steps.missing[0]
+    return AttemptResult.PASSED, ""
+
+
+def _key(work: Work, key: str) -> None:
+    """Act on a key pressed while something runs: q calls off, n takes a note, l leaves out the step under way."""
+    if key == "q":
+        raise CalledOff("called off by the person")
+    if key not in ("n", "l"):
+        return
+    if not work.waits.may_ask:
+        work.journal.show("event", f"{key}: answer the question first", kind="key")
+    elif key == "n":
+        text = work.waits.answer(Prompt(PromptKind.TEXT, "Note", suggestion="")).text.strip()
+        if text:
+            work.journal.note(text)
+    elif work.step is not None:
+        raise LeaveOut(work.waits.reason(f"Why leave out step {work.step.index + 1} ({work.step.kind})?").text.strip())
+
+
+def _work(
+    setup: AttemptSetup, found: Found, history: UnitHistory, parts: tuple[Journal, Watch, WaitPoint, Power]
+) -> Work:
+    journal, watch, waits, power = parts
+    board = setup.procedure.board
+    if setup.bench.supply is not None:
+        power.left_alone = frozenset(setup.bench.supply.leave_alone)
+    hands: Hands
+    if setup.simulated_link is not None:
+        hands = SimulatedHands(waits, setup.simulated_link, journal)
+    else:
+        hands = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
+    first = setup.procedure.board_state or (board.states[0] if board.states else None)
+    return Work(
+        setup,
+        waits,
+        watch,
+        journal,
+        power,
+        hands,
+        state=first,
+        history=history,
+        simulated=bool(found.infos) and all(info.simulated for info in found.infos),
+    )
+
+
+def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:
+    """Without a person at a real bench, an attempt is allowed only where everything says so. Raises SafetyRefused."""
+    setup = work.setup
+    if work.can_answer:
+        return
+    wanted = (
+        (not any(info.by_hand for info in found.infos), "an instrument is by hand"),
+        (setup.unattended, "`--unattended` was not given"),
+        (setup.procedure.unattended_after_first_power, "the procedure does not say `unattended: after first power`"),
+        (history.first_power_passed, f"{setup.serial} has not passed an attended first power since its last trip"),
+    )
+    reasons = [text for met, text in wanted if not met]
+    if reasons:
+        raise SafetyRefused(
+            f"nobody is at this bench: {'; '.join(reasons)}",
+            "Run it from a terminal with a person at the bench. Nothing was powered.",
+        )
+
+
+def _start(setup: AttemptSetup, found: Found) -> AttemptStart:
+    procedure = setup.procedure
+    return AttemptStart(
+        serial=setup.serial,
+        procedure=procedure.name,
+        board=procedure.board.name,
+        revision=procedure.board.revision,
+        bench=setup.bench.name,
+        operator=setup.operator,
+        simulated=any(info.simulated for info in found.infos),
+        started=setup.clock.utc(),
+        monotonic=setup.clock.monotonic(),
+        tool_version=setup.tool_version,
+        steps=tuple((step.kind, step.title) for step in procedure.steps),
+        variant=setup.variant,
+        lot=setup.lot,
+        attended=setup.ask.attended,
+        ambient=setup.ambient,
+        fixture=setup.fixture,
+        instruments=found.infos,
+        sources=setup.sources,
+    )

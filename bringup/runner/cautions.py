@@ -1,0 +1,45 @@
+"""Cautions before a step: what can hurt, shown once per sitting; 60 V DC and more is shown every time."""
+
+from __future__ import annotations
+
+from bringup.core.hazard import SHOCK_VOLTS, shock_points
+from bringup.core.procedure import Apply, Leads, Measure, Resistance, Step
+from bringup.core.quantity import format_quantity
+from bringup.runner.endings import MissingEvidence
+from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.work import Work
+
+
+def show_cautions(work: Work, step: Step) -> None:
+    """Have every caution of the board (before the first step that touches it) and of the step acknowledged."""
+    texts = list(step.cautions)
+    if isinstance(step.action, Apply | Leads | Measure | Resistance):
+        texts = [*work.board.cautions, *texts]
+    for text in texts:
+        if text not in work.setup.acknowledged:
+            _acknowledge(work, text, danger=False)
+            work.setup.acknowledged.add(text)
+    high = _high(work, step)
+    if high:
+        _acknowledge(work, high, danger=True)
+
+
+def _high(work: Work, step: Step) -> str:
+    """Return the warning of dangerous voltage for this step; '' if there is none."""
+    if not isinstance(step.action, Apply | Leads | Measure):
+        return ""
+    points = shock_points(work.setup.procedure)
+    if isinstance(step.action, Leads):
+        points = {name: volts for name, volts in points.items() if name == step.action.input}
+    if not points:
+        return ""
+    named = ", ".join(f"{name} {format_quantity(volts, 'V')}" for name, volts in points.items())
+    return f"DANGEROUS VOLTAGE ({SHOCK_VOLTS:g} V DC or more): {named}. One hand only, nothing conductive on you"
+
+
+def _acknowledge(work: Work, text: str, *, danger: bool) -> None:
+    if not work.can_answer:
+        raise MissingEvidence(f"nobody is here to acknowledge the caution: {text}")
+    answer = work.waits.answer(Prompt(PromptKind.CAUTION, text, suggestion="understood", danger=danger))
+    by = "the simulated bench" if answer.by_itself else "a person"
+    work.journal.event("caution", text, {"acknowledged by": by})

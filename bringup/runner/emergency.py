@@ -1,0 +1,50 @@
+"""The emergency way off: every output at once, no waits, no commit first, verified by asking, tried again.
+
+It works in the wait point's emergency mode, where interruptions stay latched and every wait has a hard end. It never
+raises: whatever goes wrong becomes part of what the person is told when the state stays unknown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from bringup.runner.journal import Journal
+from bringup.runner.roles import Supply
+from bringup.runner.wait import WaitPoint
+
+TRIES = 3
+BOUND = 15.0
+"""Seconds for all tries together: a link that timed out needs one try to be opened again."""
+BOUND_BY_HAND = 120.0
+"""Seconds that a person may take to switch off and say so."""
+
+UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
+
+
+def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, journal: Journal) -> bool:
+    """Switch everything off. Returns whether the supply was asked and said that `outputs` are off."""
+    said: list[str] = []
+    with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
+        verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES))
+        if not verified:
+            journal.show("off-unknown", UNKNOWN, why="; ".join(said))
+    if verified:
+        whose = "by the person's word" if supply.by_hand else "verified by asking"
+        journal.show("power", f"every output OFF, {whose}")
+        journal.event_if_possible("power", f"every output OFF, {whose}")
+    else:
+        journal.event_if_possible("off-unknown", f"{UNKNOWN} ({'; '.join(said)})")
+    return verified
+
+
+def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:
+    try:
+        done = waits.result(supply.all_off())
+        said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
+        if done.on is False:
+            return True
+        said.append("the supply says that an output is on" if done.on else "the supply does not say")
+        return bool(outputs) and all(waits.result(supply.settings(output)).on is False for output in outputs)
+    except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the next try comes first; it is kept and told
+        said.append(f"{type(error).__name__}: {error}")
+        return False

@@ -1,0 +1,39 @@
+"""The gate before power: what must have been found out about this unit, or a typed reason for doing without."""
+
+from __future__ import annotations
+
+from bringup.runner.endings import MissingEvidence
+from bringup.runner.work import Work
+
+
+def require_gate(work: Work, name: str) -> None:
+    """Let an input be powered only if its leads and the resistance of every probed rail were found good.
+
+    In this attempt or in an earlier one since the last trip. Otherwise a person gives a reason, which is kept as an
+    event `override`; where nobody can, the attempt ends here.
+    """
+    missing = missing_evidence(work, name)
+    if not missing or work.evidence.override:
+        return
+    text = f"{name} is to be powered without: {'; '.join(missing)}"
+    if not work.can_answer:
+        raise MissingEvidence(f"{text}. Nobody is here to give a reason")
+    answer = work.waits.reason(f"{text}. Why go on?", suggestion="simulated bench: nothing can be destroyed")
+    work.evidence.override = True
+    work.journal.event(
+        "override",
+        f"{text}. Reason: {answer.text}",
+        {"reason": answer.text, "given by": "the simulated bench" if answer.by_itself else "a person"},
+    )
+
+
+def missing_evidence(work: Work, name: str) -> list[str]:
+    """Return in words what is missing; empty if the gate is open."""
+    missing = []
+    if name not in work.evidence.leads | work.history.leads_seen:
+        missing.append(f"a good reading of its free leads (`leads: {name}`)")
+    seen = work.evidence.resistance | work.history.resistance_seen
+    rails = [rail.name for rail in work.board.rails.values() if rail.probe and rail.name not in seen]
+    if rails:
+        missing.append(f"a good resistance of {', '.join(rails)} (`resistance`)")
+    return missing

@@ -1,0 +1,128 @@
+"""Moving the meter's probe and the supply's leads: a person asked to do it, or a simulated bench told to.
+
+Hands only move. Whether they may (outputs verified off before leads move) is decided by the caller, in work.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import StrEnum
+from typing import Protocol
+
+from bringup.core.board import Board
+from bringup.core.dialect import Message
+from bringup.core.replies import ReplyKind, read_error
+from bringup.errors import LinkError
+from bringup.runner.journal import Journal
+from bringup.runner.protocols import Link, Prompt, PromptKind
+from bringup.runner.wait import WaitPoint
+
+
+class LeadsPlace(StrEnum):
+    """Where the supply's leads are."""
+
+    BOARD = "board"
+    FREE = "free"
+    """Unplugged from the board, the meter's probes on their ends."""
+    OFF = "off"
+    """Off the board, touching nothing."""
+
+
+class Hands(Protocol):
+    """Whoever moves probe and leads."""
+
+    def probe(self, point: str) -> None:
+        """Put the meter's probe on a point of the board (an input's or rail's name)."""
+
+    def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
+        """Move the supply's leads of these inputs."""
+
+    def unit(self, serial: str) -> None:
+        """Have that unit on the bench."""
+
+    def state(self, name: str) -> None:
+        """Have the board in that board state."""
+
+
+class PersonHands:
+    """A person does it and presses Enter. With fixed wiring the probe needs nobody."""
+
+    def __init__(self, waits: WaitPoint, board: Board, *, probing_by_hand: bool) -> None:
+        self._waits = waits
+        self._board = board
+        self._probing_by_hand = probing_by_hand
+        self._at: str | None = None
+
+    def probe(self, point: str) -> None:
+        """Ask for the probe, unless it is there already or everything is wired."""
+        if not self._probing_by_hand or self._at == point:
+            return
+        self._at = None
+        self._go(f"Probe on {self._named(point)}, black on ground")
+        self._at = point
+
+    def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
+        """Ask for the supply's leads to be moved."""
+        self._at = None
+        named = " and ".join(self._named(name) for name in inputs) or "the board"
+        if where is LeadsPlace.BOARD:
+            self._go(f"Connect the supply's leads to {named}: mind the polarity")
+        elif where is LeadsPlace.OFF:
+            self._go(f"Unplug the supply's leads from {named} and keep them clear of everything")
+        else:
+            self._go(f"Unplug the supply's leads from {named}; meter across their free ends, red on the plus lead")
+
+    def unit(self, serial: str) -> None:
+        """Ask nothing: the serial number was typed by the person who has the unit before them."""
+
+    def state(self, name: str) -> None:
+        """Ask nothing: the step that brings the board into the state has said so."""
+
+    def _named(self, point: str) -> str:
+        probe = self._board.point(point).probe
+        return f"{probe} ({point})" if probe else point
+
+    def _go(self, text: str) -> None:
+        self._waits.answer(Prompt(PromptKind.GO, text, suggestion="done"))
+
+
+class SimulatedHands:
+    """The simulated bench moves probe and leads itself, by its instruments' private commands, and says so."""
+
+    def __init__(self, waits: WaitPoint, link: Link, journal: Journal) -> None:
+        self._waits = waits
+        self._link = link
+        self._journal = journal
+        self._at: str | None = None
+
+    def probe(self, point: str) -> None:
+        """Move the simulated probe."""
+        if self._at != point:
+            self._send(f'SIMulate:PROBe "{point}"')
+            self._at = point
+
+    def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
+        """Move the simulated leads, the probe off the board first; free ends are probed by the input's name."""
+        del inputs
+        self._send("SIMulate:PROBe NONE")
+        self._at = None
+        self._send(f"SIMulate:LEADs {where.value.upper()}")
+        self._journal.show("event", f"simulated: the supply's leads are at {where.value}", kind="simulated")
+
+    def unit(self, serial: str) -> None:
+        """Put the simulated unit of that serial number on the bench."""
+        self._send(f'SIMulate:UNIT "{serial}"')
+
+    def state(self, name: str) -> None:
+        """Put the simulated board into that state."""
+        self._send(f'SIMulate:STATe "{name}"')
+
+    def _send(self, text: str) -> None:
+        """Send it and ask for the error, so that it has happened before anything else does."""
+        question = Message("SYSTem:ERRor?", ReplyKind.ERROR)
+        replies = self._waits.result(self._link.submit((Message(text), question)))
+        line = replies[-1].line
+        error = read_error(line) if line is not None else None
+        if error is None or error.code != 0:
+            said = line if line is not None else str(replies[-1].fault)
+            raise LinkError(f"the simulated bench refuses `{text}`: {said}", instrument=self._link.name, sent=text)

@@ -1,0 +1,105 @@
+"""One way in for everything that is kept: first the logbook, and only after its commit the view.
+
+Actions never call Record or Tell themselves. A LogbookError passes through to the attempt, which switches off;
+what could not be kept stays here so that it can at least be shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from bringup.core.reading import Reading
+from bringup.errors import LogbookError
+from bringup.runner.protocols import Clock, PollSample, Record, Tell, Told
+from bringup.runner.roles import Trouble
+
+POLLS_AT_MOST_OLD = 0.7
+"""Seconds after which collected polls are written: with one poll interval more, at most 1 s is ever lost."""
+
+
+class Journal:
+    """Keeps readings, samples, polls, events and notes of one attempt, in the step under way."""
+
+    def __init__(self, record: Record, tell: Tell, clock: Clock) -> None:
+        self.record = record
+        self.clock = clock
+        self.step: int | None = None
+        self.readings: list[Reading] = []
+        self.unrecorded: list[Reading] = []
+        self._tell = tell
+        self._polls: list[PollSample] = []
+
+    def now(self) -> tuple[datetime, float]:
+        """Return this moment, as wall time and as monotonic seconds."""
+        return self.clock.utc(), self.clock.monotonic()
+
+    def show(self, kind: str, text: str = "", /, *, poll: PollSample | None = None, **data: object) -> None:
+        """Show something that is not kept, such as the progress of a wait."""
+        self._tell(Told(kind, text, step=self.step, poll=poll, data=data))
+
+    def reading(self, reading: Reading) -> None:
+        """Keep a reading, then show it. Raises LogbookError; the reading is then in `unrecorded`."""
+        try:
+            self.record.reading(reading)
+        except LogbookError:
+            self.unrecorded.append(reading)
+            raise
+        self.readings.append(reading)
+        self._tell(Told("reading", step=self.step, reading=reading))
+
+    def sample(self, channel: str, unit: str, value: float | None, raw: str, monotonic: float) -> None:
+        """Keep one sample of a `log`, then show it."""
+        assert self.step is not None, "a sample outside a step"
+        self.record.sample(self.step, channel, unit, self.clock.utc(), monotonic, value, raw)
+        self._tell(Told("sample", channel, step=self.step, data={"value": value, "unit": unit, "raw": raw}))
+
+    def event(self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event") -> None:
+        """Keep something that happened, then show it. `show` is the kind of Told."""
+        at, monotonic = self.now()
+        self.record.event(kind, text, at=at, monotonic=monotonic, step=self.step, data=data)
+        self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
+
+    def event_if_possible(self, kind: str, text: str, data: Mapping[str, str] | None = None) -> None:
+        """Keep something that happened while ending: if the logbook fails, that is shown instead of raised."""
+        try:
+            self.event(kind, text, data)
+        except LogbookError as error:
+            self.show("event", f"{text} (not in the logbook: {error.message})", kind=kind)
+
+    def note(self, text: str) -> None:
+        """Keep a note in the unit's history, then show it."""
+        self.record.note(text, at=self.clock.utc(), step=self.step)
+        self.show("event", text, kind="note")
+
+    def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
+        """Keep what an instrument reported, with the command that caused it."""
+        for trouble in troubles:
+            data = {"instrument": instrument, "sent": trouble.sent}
+            if trouble.errors:
+                data["errors"] = "; ".join(error.raw for error in trouble.errors)
+            if trouble.fault is not None:
+                data["fault"] = trouble.fault.value
+            if trouble.strays:
+                data["strays"] = "\n".join(trouble.strays)
+            self.event("instrument", f"{instrument}: {trouble.text}", data)
+
+    def poll(self, sample: PollSample) -> None:
+        """Show a look at the supply and collect it for the poll trace."""
+        self._polls.append(sample)
+        self.show("poll", poll=sample)
+
+    def write_polls(self, *, all_of_them: bool = False) -> None:
+        """Write the collected polls if the oldest is due, or all of them. Raises LogbookError."""
+        if not self._polls:
+            return
+        if all_of_them or self.clock.monotonic() - self._polls[0].monotonic >= POLLS_AT_MOST_OLD:
+            batch, self._polls = self._polls, []
+            self.record.polls(batch)
+
+    def write_polls_if_possible(self) -> None:
+        """Write all collected polls while ending: if the logbook fails, that is shown instead of raised."""
+        try:
+            self.write_polls(all_of_them=True)
+        except LogbookError as error:
+            self.show("event", f"the poll trace's last second is not in the logbook: {error.message}", kind="logbook")

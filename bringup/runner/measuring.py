@@ -1,0 +1,189 @@
+"""Taking readings: one at a time, or until they have settled, with a look at the supply beside each.
+
+No value is no value: a meter that is silent, late or talks nonsense gives a Value without a number and the reason.
+"""
+
+from __future__ import annotations
+
+from bringup.core.limits import Limits
+from bringup.core.replies import Value, read_number
+from bringup.core.settling import Settler, State, manner_of
+from bringup.core.words import Kind
+from bringup.errors import LinkError
+from bringup.runner.power import Feed
+from bringup.runner.protocols import Pending, PollSample
+from bringup.runner.roles import Function
+from bringup.runner.watch import in_current_limit
+from bringup.runner.work import Settled, Work
+
+KIND_OF: dict[Function, Kind] = {
+    Function.DC_VOLTS: Kind.VOLTAGE,
+    Function.DC_AMPS: Kind.CURRENT,
+    Function.OHMS: Kind.RESISTANCE,
+}
+SILENT_READINGS = 2
+"""So many readings without a value in a row end the attempt to read the point: it has no value."""
+START_UP = 0.15
+"""Seconds after a change of voltage before the input current is looked at: converters start in milliseconds."""
+LOOK_EVERY = 0.05
+"""Seconds between two looks while the input current settles."""
+LEAST_STEP = 0.01
+"""Seconds between two readings of a meter that answers at once."""
+RISING_FOR = 4
+"""So many readings, each higher than the one before, are a capacitor charging from the meter ..."""
+WELL_ABOVE = 2.0
+"""... and once they are this many times above the only limit, waiting for their end would say nothing more."""
+
+
+def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
+    """Take one fresh reading. Never raises for a silent meter: the step decides what no value means."""
+    try:
+        value, troubles = work.waits.result(work.meter.read(function, around=around, point=point))
+    except LinkError as error:
+        work.journal.event("instrument", f"meter: {error.message}", {"instrument": "meter", "sent": error.sent})
+        return Value(None, "", why=error.message)
+    work.journal.troubles("meter", troubles)
+    return value
+
+
+def settled(
+    work: Work, function: Function, point: str, *, around: float | None = None, limits: Limits | None = None
+) -> Settled:
+    """Read until successive readings agree; by hand, one reading that the person has waited for.
+
+    `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit.
+    """
+    if work.meter.by_hand:
+        pending = _look_beside(work, point)
+        value = read_once(work, function, point, around=around)
+        return Settled(value, None, _answered(work, pending), rising="rising" in value.why)
+    settler, silent, climb, limited = Settler(manner_of(KIND_OF[function])), 0, _Climb(limits), False
+    while True:
+        begun = work.waits.clock.monotonic()
+        pending = _look_beside(work, point)
+        value = read_once(work, function, point, around=around)
+        beside = _answered(work, pending)
+        limited = limited or _limited(work, point, beside)
+        now = work.waits.clock.monotonic()
+        state = settler.feed(now, value)
+        silent = 0 if value.number is not None or value.over_range else silent + 1
+        if silent >= SILENT_READINGS:
+            return Settled(value, None, beside, limited)
+        if state is State.SETTLED and settler.last is not None:
+            return Settled(settler.last, None, beside, limited)
+        if function is Function.OHMS and climb.enough(value):
+            return Settled(value, None, beside, limited, rising=True)
+        if state is State.NEVER:
+            return _never(settler, value, beside, limited=limited)
+        if now - begun < LEAST_STEP:
+            work.waits.sleep(LEAST_STEP)
+
+
+def _never(settler: Settler, latest: Value, beside: PollSample | None, *, limited: bool) -> Settled:
+    spread = None
+    if settler.lowest is not None and settler.highest is not None:
+        spread = (settler.lowest, settler.highest)
+    return Settled(settler.last or latest, spread, beside, limited)
+
+
+class _Climb:
+    """Whether ohms climb as over a capacitor, and are high enough to say so."""
+
+    def __init__(self, limits: Limits | None) -> None:
+        self._low = None if limits is None or limits.high is not None or limits.low is None else float(limits.low)
+        self._last = float("-inf")
+        self._rises = 0
+
+    def enough(self, value: Value) -> bool:
+        """Take the next reading; returns whether it may be taken as it is."""
+        if value.number is None:
+            return False
+        self._rises = self._rises + 1 if value.number > self._last else 0
+        self._last = value.number
+        return self._low is not None and self._rises >= RISING_FOR and value.number >= WELL_ABOVE * self._low
+
+
+def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, float] | None]:
+    """Look at an input that was just switched on or set until its current has settled.
+
+    Current limit while capacitance charges is waited for; the watch decides when it lasts too long. Returns the last
+    look, and the lowest and highest current where it never settled.
+    """
+    if work.power.by_hand:
+        return work.power.look_once(feed.output), None
+    work.waits.sleep(START_UP, f"{feed.input} starts up")
+    settler, silent = Settler(manner_of(Kind.CURRENT)), 0
+    while True:
+        sample = work.power.look_once(feed.output)
+        now = work.waits.clock.monotonic()
+        if sample.mode == "current":
+            settler.give_up(now)
+            work.waits.sleep(LOOK_EVERY)
+            continue
+        value = sample_amps(sample)
+        state = settler.feed(now, value)
+        silent = 0 if value.number is not None else silent + 1
+        if state is State.SETTLED or silent >= SILENT_READINGS:
+            return sample, None
+        if state is State.NEVER:
+            spread = None if settler.lowest is None or settler.highest is None else (settler.lowest, settler.highest)
+            return sample, spread
+        work.waits.sleep(LOOK_EVERY)
+
+
+def sample_volts(sample: PollSample) -> Value:
+    """Return the volts of a look as a value, with the reply as it came."""
+    return _value_of(sample, sample.volts, sample.volts_raw)
+
+
+def sample_amps(sample: PollSample) -> Value:
+    """Return the amps of a look as a value, with the reply as it came."""
+    return _value_of(sample, sample.amps, sample.amps_raw)
+
+
+def _value_of(sample: PollSample, number: float | None, raw: str) -> Value:
+    resolution = read_number(raw).resolution if raw and number is not None else None
+    why = ""
+    if number is None:
+        why = "over range" if sample.over_range else str(sample.fault or "the supply gave no value")
+    return Value(number, raw or ("" if number is None else repr(number)), resolution, why=why)
+
+
+def around_of(limits: Limits | None) -> float | None:
+    """Return the value to expect, from which the meter's range is chosen; None: let it find its range."""
+    if limits is None:
+        return None
+    if limits.nominal is not None:
+        return float(limits.nominal)
+    ends = [abs(float(end)) for end in (limits.low, limits.high) if end is not None]
+    return max(ends) if len(ends) > 1 else None
+
+
+def feed_beside(work: Work, point: str) -> Feed | None:
+    """Return the feed that a reading at this point depends on; None if nothing that is known to be on."""
+    name = point if point in work.board.inputs else work.board.input_of(point)
+    if name is not None:
+        return work.power.feed_of(name)
+    return work.power.on[0] if len(work.power.on) == 1 else None
+
+
+def _look_beside(work: Work, point: str) -> Pending[PollSample] | None:
+    """Ask the supply at the same moment as the meter, so that it costs no time."""
+    feed = feed_beside(work, point)
+    return None if feed is None else work.watch.look(feed.output)
+
+
+def _answered(work: Work, pending: Pending[PollSample] | None) -> PollSample | None:
+    """Return the look; None if it does not come: the watch counts silent looks, a reading has nothing beside it."""
+    if pending is None:
+        return None
+    try:
+        return work.waits.result(pending)
+    except LinkError:
+        return None
+
+
+def _limited(work: Work, point: str, beside: PollSample | None) -> bool:
+    feed = feed_beside(work, point)
+    watched = None if feed is None else work.watch.of(feed.output)
+    return watched is not None and beside is not None and in_current_limit(watched, beside)

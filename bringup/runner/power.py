@@ -1,0 +1,311 @@
+"""Switching inputs on and off, always in the same order, always verified by asking.
+
+On: off (verified), voltage to minimum, current limit, over-voltage, over-current off (it comes after start-up),
+voltage, everything read back and compared, errors looked at, the person's go, on, asked again. Off: in reverse
+order of switching on. Emergency: every output at once, nothing recorded first, asked again, tried again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+from bringup.core.quantity import format_quantity
+from bringup.errors import LinkError
+from bringup.runner.emergency import emergency_off
+from bringup.runner.endings import BrokenOff, SupplyLost
+from bringup.runner.journal import Journal
+from bringup.runner.protocols import Pending, PollSample, Prompt, PromptKind
+from bringup.runner.roles import Done, OutputSettings, Protection, Supply
+from bringup.runner.wait import WaitPoint
+from bringup.runner.watch import Watch, Watched
+
+T = TypeVar("T")
+
+VOLTS_OFF_BY = (0.001, 0.010)
+AMPS_OFF_BY = (0.002, 0.005)
+"""A set point may come back off by this part of it plus this many V or A: half a digit of a coarse supply."""
+SAFE_TERMINALS = 1.0
+"""Volts that the supply's terminals may still carry when its leads are moved."""
+TERMINALS_FALL = 20.0
+"""Seconds allowed for that."""
+TERMINALS_EVERY = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Feed:
+    """How an input is fed: what the supply is set to and what it is watched for."""
+
+    input: str
+    output: int
+    volts: float
+    current_limit: float
+    limit_time: float
+    over_voltage: float | None = None
+    trip_current: float | None = None
+    damage_above: float | None = None
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Every setting in words, for the person who says go."""
+        lines = [
+            f"voltage {format_quantity(self.volts, 'V')}",
+            f"current limit {format_quantity(self.current_limit, 'A')}, for {self.limit_time:.2g} s at most",
+        ]
+        if self.over_voltage is not None:
+            lines.append(f"over-voltage protection {format_quantity(self.over_voltage, 'V')}")
+        if self.trip_current is not None:
+            lines.append(f"switched off above {format_quantity(self.trip_current, 'A')}")
+        return tuple(lines)
+
+
+class Power:
+    """The supply's outputs in one attempt. The only module that switches anything on."""
+
+    def __init__(self, supply: Supply | None, waits: WaitPoint, watch: Watch, journal: Journal) -> None:
+        self._supply = supply
+        self._waits = waits
+        self._watch = watch
+        self._journal = journal
+        self._on: list[Feed] = []
+        self._touched = False
+        """Whether anything was ever set: from then on every way out switches off."""
+        self.off_verified: bool | None = None
+        """Whether all outputs are known to be off; None: nothing was ever switched on."""
+        self.left_alone: frozenset[int] = frozenset()
+
+    @property
+    def supply(self) -> Supply:
+        """The supply. Raises BrokenOff where the bench has none: a procedure that needs it is refused earlier."""
+        if self._supply is None:
+            raise BrokenOff("this bench has no supply")
+        return self._supply
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether a person sets and reads the supply."""
+        return self.supply.by_hand
+
+    @property
+    def on(self) -> tuple[Feed, ...]:
+        """What is on (or may be), in the order of switching on."""
+        return tuple(self._on)
+
+    def feed_of(self, name: str) -> Feed | None:
+        """How that input is fed at this moment; None if it is off."""
+        return next((feed for feed in self._on if feed.input == name), None)
+
+    # on
+
+    def up(self, feed: Feed, go: str) -> None:
+        """Switch an input on in the fixed order. `go` is what the person is asked. Raises an Ending on any doubt."""
+        self.off(feed.output)
+        self._touched = True
+        self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
+        self._clear_old_trip(feed)
+        self._set("current limit", "A", feed.current_limit, self._set_current(feed))
+        self._protect(feed)
+        self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
+        self._compare_all(feed)
+        self._waits.answer(Prompt(PromptKind.GO, go, lines=feed.words, suggestion="go"))
+        self._switch_on(feed)
+
+    def step_to(self, feed: Feed) -> None:
+        """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
+        watched = self._watch.of(feed.output)
+        if watched is not None:
+            watched.valid_from = float("inf")
+            watched.start_up_until = float("inf")
+            watched.limit_time = feed.limit_time
+        self._over_current(feed, None)
+        done = self._result(self.supply.set_voltage(feed.output, feed.volts))
+        self._on = [feed if each.output == feed.output else each for each in self._on]
+        self._judge_setting("voltage", "V", feed.volts, done)
+        if watched is not None:
+            now = self._waits.clock.monotonic()
+            watched.set_volts = feed.volts if done.readback is None else done.readback
+            watched.valid_from, watched.start_up_until = now, now + feed.limit_time
+            watched.limit_since = None
+        self._journal.event("power", f"{feed.input} set to {format_quantity(feed.volts, 'V')}", show="power")
+
+    def protect_current(self, feed: Feed, level: float, delay: float) -> None:
+        """Enable the supply's own over-current protection, now that start-up is over."""
+        self._over_current(feed, level, delay)
+
+    def _set_current(self, feed: Feed) -> Pending[Done]:
+        return self.supply.set_current_limit(feed.output, feed.current_limit)
+
+    def _protect(self, feed: Feed) -> None:
+        """Over-voltage protection on, over-current protection off until start-up is over."""
+        if feed.over_voltage is not None and self.supply.can_protect(Protection.OVER_VOLTAGE):
+            done = self.supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
+            self._set("over-voltage protection", "V", feed.over_voltage, done, at_most=feed.damage_above)
+        self._over_current(feed, None)
+
+    def _over_current(self, feed: Feed, level: float | None, delay: float = 0.0) -> None:
+        if not self.supply.can_protect(Protection.OVER_CURRENT):
+            return
+        pending = self.supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
+        if level is None:
+            self._faultless("over-current protection off", self._result(pending))
+        else:
+            self._set("over-current protection", "A", level, pending, at_most=feed.current_limit)
+
+    def _switch_on(self, feed: Feed) -> None:
+        """The moment of power. From before the message goes out, the output counts as on."""
+        self.off_verified = False
+        self._on.append(feed)
+        watched = Watched(
+            output=feed.output,
+            input=feed.input,
+            set_volts=feed.volts,
+            set_amps=feed.current_limit,
+            limit_time=feed.limit_time,
+            trip_current=feed.trip_current,
+            damage_above=feed.damage_above,
+            start_up_until=float("inf"),
+            valid_from=float("inf"),
+        )
+        self._watch.add(watched)
+        done = self._result(self.supply.switch(feed.output, True))
+        self._faultless(f"switching {feed.input} on", done)
+        if done.on is False:
+            raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
+        now = self._waits.clock.monotonic()
+        watched.valid_from, watched.start_up_until = now, now + feed.limit_time
+        self._journal.event("power", f"{feed.input} ON at {format_quantity(feed.volts, 'V')}", show="power")
+
+    def _clear_old_trip(self, feed: Feed) -> None:
+        """Clear a trip that an earlier attempt left: the output is off and its voltage at the minimum by now."""
+        if self.by_hand:
+            return
+        tripped = self._result(self.supply.poll(feed.output)).tripped
+        if not tripped:
+            return
+        text = f"the supply's {tripped} protection has tripped on {feed.input} before: Enter clears it"
+        self._waits.answer(Prompt(PromptKind.GO, text, suggestion="clear it"))
+        self._faultless("clearing the trip", self._result(self.supply.clear_trip(feed.output)))
+        self._journal.event("trip-cleared", f"an earlier {tripped} trip on {feed.input} was cleared")
+        self.off(feed.output)
+
+    # reading back and comparing
+
+    def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
+        self._judge_setting(name, unit, asked, self._result(pending), at_most)
+
+    def _judge_setting(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
+        """Refuse what the supply complained of or did not take. Up to `at_most`, another value will do."""
+        self._faultless(f"setting the {name} to {format_quantity(asked, unit)}", done)
+        if done.readback is None:
+            self._journal.event("unread", f"the supply does not read back its {name}")
+        elif not alike(asked, done.readback, unit) and (at_most is None or not 0 <= done.readback <= at_most):
+            raise BrokenOff(
+                f"the {name} was set to {format_quantity(asked, unit)} "
+                f"but the supply reads back {format_quantity(done.readback, unit)}"
+            )
+
+    def _faultless(self, doing: str, done: Done) -> None:
+        self._journal.troubles("supply", done.troubles)
+        if not done.faultless:
+            raise BrokenOff(f"{doing} went wrong: " + "; ".join(trouble.text for trouble in done.troubles))
+
+    def _compare_all(self, feed: Feed) -> None:
+        """Read every set point back once more, together, and see that the output is still off."""
+        found = self._result(self.supply.settings(feed.output))
+        self._journal.troubles("supply", found.troubles)
+        if any(trouble.errors or trouble.fault for trouble in found.troubles):
+            raise BrokenOff("reading the settings back went wrong: " + "; ".join(t.text for t in found.troubles))
+        pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
+        for name, unit, asked, read in pairs:
+            if read is not None and not alike(asked, read, unit):
+                raise BrokenOff(
+                    f"the {name} was set to {format_quantity(asked, unit)} "
+                    f"but the supply reads back {format_quantity(read, unit)}"
+                )
+        if found.on:
+            raise BrokenOff(f"{feed.input} is on although nobody has said go")
+
+    # off
+
+    def off(self, output: int) -> None:
+        """Switch one output off and verify it by asking. Raises BrokenOff if that cannot be done."""
+        feed = next((feed for feed in self._on if feed.output == output), None)
+        self._touched = True
+        self._watch.remove(output)
+        done = self._result(self.supply.switch(output, False))
+        on = done.on if done.on is not None else self._result(self.supply.settings(output)).on
+        if on is not False:
+            raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
+        self._on = [each for each in self._on if each.output != output]
+        self._journal.troubles("supply", done.troubles)
+        if feed is not None:
+            self.off_verified = not self._on
+            self._journal.event("power", f"{feed.input} OFF, verified by asking", show="power")
+
+    def all_off(self) -> None:
+        """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
+        for feed in reversed(self.on):
+            self.off(feed.output)
+
+    def require_off(self, what_for: str) -> None:
+        """See to it that every output of ours is off by asking each: before hands or ohms come near the board."""
+        if self._supply is None:
+            return
+        self.all_off()
+        for output in self.supply.outputs():
+            if output in self.left_alone:
+                continue
+            state: OutputSettings = self._result(self.supply.settings(output))
+            if state.on is not False:
+                self._journal.event("found-on", f"output {output} is not off before {what_for}; it is switched off")
+                self._touched = True
+                self.off(output)
+
+    def wait_for_terminals(self) -> None:
+        """Wait until no terminal carries more than a volt; the person is told if one stays charged."""
+        if self._supply is None or self.by_hand:
+            return
+        until = self._waits.clock.monotonic() + TERMINALS_FALL
+        for output in self.supply.outputs():
+            while output not in self.left_alone:
+                volts = self.look_once(output).volts
+                if volts is None or abs(volts) <= SAFE_TERMINALS:
+                    break
+                if self._waits.clock.monotonic() >= until:
+                    raise BrokenOff(
+                        f"output {output} is off but its terminals still carry {format_quantity(volts, 'V')}: "
+                        "discharge them before the leads are moved"
+                    )
+                self._waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")
+
+    def emergency(self) -> None:
+        """Every output off at once. Never raises; leaves `off_verified` at what is known then."""
+        self._watch.clear()
+        if self._supply is None or not (self._touched or self._on):
+            return
+        before = [feed.input for feed in self._on]
+        outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
+        verified = emergency_off(self.supply, outputs, self._waits, self._journal)
+        if before or not verified:
+            self.off_verified = verified
+        if verified:
+            self._on.clear()
+
+    # looking
+
+    def look_once(self, output: int) -> PollSample:
+        """Look at one output now, whether it is watched or not."""
+        pending = self._watch.look(output)
+        return self._result(self.supply.poll(output) if pending is None else pending)
+
+    def _result(self, pending: Pending[T]) -> T:
+        try:
+            return self._waits.result(pending)
+        except LinkError as error:
+            raise SupplyLost(f"the supply is lost: {error.message}") from error
+
+
+def alike(asked: float, found: float, unit: str) -> bool:
+    """Whether a set point read back is what was asked for, within a coarse supply's resolution."""
+    part, least = VOLTS_OFF_BY if unit == "V" else AMPS_OFF_BY
+    return abs(asked - found) <= part * abs(asked) + least

@@ -1,0 +1,191 @@
+"""The steps of a procedure, one after the other: which are done, which left out and why, which end the attempt."""
+
+from __future__ import annotations
+
+from bringup.core.procedure import (
+    Action,
+    Apply,
+    Dwell,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    Note,
+    OnlyIf,
+    PowerOff,
+    Question,
+    Resistance,
+    Step,
+)
+from bringup.core.words import StepOutcome
+from bringup.runner.actions.apply import apply
+from bringup.runner.actions.dwell import dwell
+from bringup.runner.actions.inspect import inspect
+from bringup.runner.actions.leads import leads
+from bringup.runner.actions.log import log
+from bringup.runner.actions.measure import measure
+from bringup.runner.actions.note import note
+from bringup.runner.actions.power_off import power_off
+from bringup.runner.actions.question import question
+from bringup.runner.actions.resistance import resistance
+from bringup.runner.cautions import show_cautions
+from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
+from bringup.runner.work import Tally, Work
+
+TOOL = "the tool"
+PERSON = "the person"
+
+
+def perform(work: Work, action: Action) -> None:
+    """Do what the action says. Raises an Ending, LeaveOut, LogbookError."""
+    match action:
+        case Inspect():
+            inspect(work, action)
+        case Question():
+            question(work, action)
+        case Note():
+            note(work, action)
+        case Resistance():
+            resistance(work, action)
+        case Leads():
+            leads(work, action)
+        case Apply():
+            apply(work, action)
+        case Measure():
+            measure(work, action)
+        case Log():
+            log(work, action)
+        case Dwell():
+            dwell(work, action)
+        case PowerOff():
+            power_off(work, action)
+
+
+class Steps:
+    """The walk through a procedure, and what became of each step."""
+
+    def __init__(self, work: Work) -> None:
+        self._work = work
+        self.results: dict[int, str] = {}
+        """Step -> 'pass', 'fail' or '' for steps that were done."""
+        self.failed: list[str] = []
+        self.missing: list[str] = []
+        self._ended: set[int] = set()
+
+    def carry_out(self) -> None:
+        """Do every step in order. Raises whatever ends the attempt before its last step."""
+        for step in self._work.setup.procedure.steps:
+            self._one(step)
+
+    def close(self) -> None:
+        """Say of the step under way, and of those not reached, what became of them. Raises LogbookError."""
+        work = self._work
+        for step in work.setup.procedure.steps:
+            if step.index in self._ended:
+                continue
+            under_way = work.step is not None and step.index == work.step.index
+            if under_way:
+                self._end(step, StepOutcome.DONE, "fail" if work.tally.failed else "", why="ended with the attempt")
+            else:
+                self._end(step, StepOutcome.NOT_REACHED, "")
+
+    def _one(self, step: Step) -> None:
+        work = self._work
+        self._enter(step)
+        why = self._left_out_because(step)
+        if why:
+            self._end(step, StepOutcome.LEFT_OUT, "", why=why, who=TOOL)
+            return
+        if unpowered := needed_input(work, step):
+            why = f"{unpowered} is not powered: its `apply` was left out or ended early"
+            self.missing.append(f"{named(step)} was left out: {why}")
+            self._end(step, StepOutcome.LEFT_OUT, "", why=why, who=TOOL)
+            return
+        try:
+            show_cautions(work, step)
+            perform(work, step.action)
+        except LeaveOut as choice:
+            self._leave_out(step, choice.why)
+            return
+        self._done(step)
+
+    def _enter(self, step: Step) -> None:
+        work = self._work
+        work.step, work.tally, work.journal.step = step, Tally(), step.index
+        at, monotonic = work.journal.now()
+        work.journal.record.step_begun(step.index, at, monotonic)
+        work.journal.show("step-begun", step.title or step.kind, action=step.kind)
+        if step.board_state is not None and step.board_state != work.state:
+            work.state = step.board_state
+            work.hands.state(step.board_state)
+            work.journal.event("board-state", f"the board is {step.board_state} from here on")
+
+    def _done(self, step: Step) -> None:
+        tally = self._work.tally
+        self.results[step.index] = tally.result
+        self.failed += [f"{named(step)}: {text}" for text in tally.failed]
+        self.missing += [f"{named(step)}: {text}" for text in tally.missing]
+        self._end(step, StepOutcome.DONE, tally.result, why="; ".join([*tally.failed, *tally.missing]))
+        if not step.end_on_fail:
+            return
+        if tally.failed:
+            raise UnitFailed(self.failed[-len(tally.failed)])
+        if tally.missing:
+            raise MissingEvidence(self.missing[-len(tally.missing)])
+
+    def _leave_out(self, step: Step, why: str) -> None:
+        """The person leaves the step out. Whatever it may have switched on or half done goes off first."""
+        work = self._work
+        if isinstance(step.action, Apply | Leads | PowerOff | Resistance):
+            work.power.all_off()
+        if isinstance(step.action, Apply):
+            work.unpowered.add(step.action.input)
+        self.failed += [f"{named(step)}: {text}" for text in work.tally.failed]
+        self.missing.append(f"{named(step)} was left out: {why}")
+        self._end(step, StepOutcome.LEFT_OUT, "fail" if work.tally.failed else "", why=why, who=PERSON)
+
+    def _end(self, step: Step, outcome: StepOutcome, result: str, *, why: str = "", who: str = "") -> None:
+        self._ended.add(step.index)
+        work = self._work
+        work.journal.record.step_ended(step.index, outcome, result, at=work.setup.clock.utc(), why=why, who=who)
+        work.journal.step = step.index
+        work.journal.show("step-ended", why, outcome=str(outcome), result=result, who=who)
+        work.step = work.journal.step = None
+
+    def _left_out_because(self, step: Step) -> str:
+        """Return why `only_if` leaves the step out; '' if it does not."""
+        return "" if step.only_if is None else _unmet(self._work, step.only_if, self.results)
+
+
+def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:
+    attended = work.setup.ask.attended
+    if condition.attended is not None and condition.attended != attended:
+        return "somebody is at the bench" if attended else "nobody is at the bench"
+    if condition.board_state is not None and condition.board_state != work.state:
+        return f"the board is {work.state}, not {condition.board_state}"
+    if condition.variant is not None and condition.variant != work.setup.variant:
+        return f"the unit is of variant {work.setup.variant or '(none given)'}, not {condition.variant}"
+    if condition.step is not None and results.get(condition.step) != condition.result:
+        found = results.get(condition.step)
+        became = "was not done" if found is None else f"has the result {found or 'none'}"
+        return f"step {condition.step + 1} {became}, wanted {condition.result}"
+    return ""
+
+
+def needed_input(work: Work, step: Step) -> str:
+    """Return an input that the step needs and that this attempt failed to power; '' if there is none."""
+    points: tuple[str, ...] = ()
+    if isinstance(step.action, Measure):
+        points = step.action.points
+    elif isinstance(step.action, Log):
+        points = tuple(channel.point for channel in step.action.what)
+    for point in points:
+        name = point if point in work.board.inputs else work.board.input_of(point)
+        if name in work.unpowered:
+            return name or ""
+    return ""
+
+
+def named(step: Step) -> str:
+    """Return the step as people count it: 'step 3 (measure)'."""
+    return f"step {step.index + 1} ({step.title or step.kind})"

@@ -1,0 +1,151 @@
+"""THE wait point: the only place in the runner where time passes.
+
+Every wait wakes for the awaited result, the next look at the supply, a key and an interruption. In an emergency
+nothing may hold up switching off: no looks, no keys, interruptions stay latched, and a hard end bounds every wait.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TypeVar
+
+from bringup.errors import LinkError
+from bringup.runner.endings import BrokenOff, Interrupted
+from bringup.runner.journal import Journal
+from bringup.runner.protocols import Answer, Ask, Clock, Pending, Prompt, PromptKind
+from bringup.runner.watch import Watch
+
+T = TypeVar("T")
+
+ASLEEP = 5.0
+"""So many seconds more than the wait should have taken mean that the computer slept or the tool hung."""
+
+
+class WaitPoint:
+    """Where the main thread waits. `on_key` may raise, or ask something itself."""
+
+    def __init__(self, clock: Clock, ask: Ask, journal: Journal, watch: Watch) -> None:
+        self.clock = clock
+        self.on_key: Callable[[str], None] = lambda _key: None
+        self._ask = ask
+        self._journal = journal
+        self._watch = watch
+        self._hard_end: float | None = None
+        self._handling_key = False
+        self._questions = 0
+        """How many questions were put; a new one takes an older one off the screen."""
+        self.may_ask = True
+        """Whether a key may put a question of its own. Not while a role waits for a person: its question would be
+        lost, and only the role can put it again."""
+
+    def result(self, pending: Pending[T]) -> T:
+        """Return the value, or raise its error. A pending past its deadline is lost: LinkError."""
+        before = self.may_ask
+        self.may_ask = before and not math.isinf(pending.deadline)
+        try:
+            if not self._until(lambda: pending.done, pending.deadline):
+                raise LinkError("an instrument did not answer in time", instrument="instrument")
+        finally:
+            self.may_ask = before
+        return pending.value()
+
+    def sleep(self, seconds: float, text: str = "") -> None:
+        """Let so many seconds pass, watching the supply. `text` says what for."""
+        until = self.clock.monotonic() + seconds
+        self.sleep_until(until, text)
+
+    def sleep_until(self, until: float, text: str = "") -> None:
+        """Let time pass until that monotonic moment, watching the supply."""
+        if text:
+            self._journal.show("going", text, until=until, seconds=max(0.0, until - self.clock.monotonic()))
+        self._until(lambda: False, until)
+
+    def answer(self, prompt: Prompt) -> Answer:
+        """Put a question and return its answer. Whatever ends the wait takes the question off the screen.
+
+        If a key puts another question meanwhile (a note), this one is put again afterwards.
+        """
+        try:
+            answer = self._answered(prompt)
+        except BaseException:
+            self._ask.withdraw()
+            raise
+        self._journal.show("prompt-answered", prompt.text, answer=answer.text, by_itself=answer.by_itself)
+        return answer
+
+    def _answered(self, prompt: Prompt) -> Answer:
+        while True:
+            self._questions += 1
+            mine, pending = self._questions, self._ask.ask(prompt)
+            self._until(lambda p=pending, m=mine: p.done or self._questions != m, pending.deadline)  # type: ignore[misc]
+            if pending.done:
+                return pending.value()
+            if self._questions == mine:
+                raise LinkError("nobody answered in time", instrument="person")
+
+    def reason(self, text: str, *, suggestion: str = "", lines: tuple[str, ...] = ()) -> Answer:
+        """Ask for a typed reason until one is given."""
+        while True:
+            answer = self.answer(Prompt(PromptKind.REASON, text, lines=lines, suggestion=suggestion))
+            if answer.text.strip():
+                return answer
+
+    @contextmanager
+    def emergency(self, seconds: float) -> Iterator[None]:
+        """Within, nothing but the awaited result counts, and no wait goes beyond `seconds` from now."""
+        before, end = self._hard_end, self.clock.monotonic() + seconds
+        self._hard_end = end if before is None else min(before, end)
+        try:
+            yield
+        finally:
+            self._hard_end = before
+
+    def look_around(self) -> None:
+        """Do what every wait does on waking. Raises an Ending if something calls for it."""
+        interruption = self.clock.interruption()
+        if interruption is not None:
+            self.clock.acknowledge()
+            raise Interrupted(interruption)
+        self._watch.service()
+        if not self._handling_key:
+            self._take_key()
+
+    def _take_key(self) -> None:
+        key = self._ask.key()
+        if key is None:
+            return
+        self._handling_key = True
+        try:
+            self.on_key(key)
+        finally:
+            self._handling_key = False
+
+    def _until(self, done: Callable[[], bool], deadline: float) -> bool:
+        """Wait until `done` or the deadline; returns whether it is done."""
+        while True:
+            if self._hard_end is None:
+                self.look_around()
+                wake_at = min(deadline, self._watch.next_due())
+            else:
+                wake_at = deadline = min(deadline, self._hard_end)
+            if done():
+                return True
+            now = self.clock.monotonic()
+            if now >= deadline:
+                return False
+            self._nap(now, wake_at)
+
+    def _nap(self, now: float, until: float) -> None:
+        """Wait on the clock, and notice when far more time went by than was asked for."""
+        wall = self.clock.utc()
+        self.clock.wait(until)
+        if self._hard_end is not None or not self._watch.busy:
+            return
+        monotonic_passed = self.clock.monotonic() - now
+        wall_passed = (self.clock.utc() - wall).total_seconds()
+        # Some systems stop the monotonic clock during sleep, some do not: either gap is noticed.
+        lost = max(monotonic_passed - max(0.0, until - now), wall_passed - monotonic_passed)
+        if lost > ASLEEP:
+            raise BrokenOff(f"the computer slept or the tool hung for {lost:.0f} s while an output was on")

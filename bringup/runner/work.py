@@ -1,0 +1,222 @@
+"""What an action works with: the attempt's parts, the step under way, and the ways to keep a reading.
+
+Also the two rules that every action shares: leads move only with every output verified off, and a reading that
+misses its limits, or has no value, is remembered for the step's result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from bringup.core.board import Board
+from bringup.core.limits import Limits, judge
+from bringup.core.procedure import Step
+from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
+from bringup.core.replies import Value
+from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
+from bringup.runner.endings import BrokenOff
+from bringup.runner.hands import Hands, LeadsPlace
+from bringup.runner.journal import Journal
+from bringup.runner.power import Power
+from bringup.runner.protocols import PollSample, UnitHistory
+from bringup.runner.roles import Meter
+from bringup.runner.setup import AttemptSetup
+from bringup.runner.wait import WaitPoint
+from bringup.runner.watch import Watch
+
+
+@dataclass(slots=True)
+class Tally:
+    """What a step found: sentences for what failed and for what is missing."""
+
+    failed: list[str] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+
+    @property
+    def result(self) -> str:
+        """The step's result: 'fail', '' if something is missing, else 'pass'."""
+        if self.failed:
+            return "fail"
+        return "" if self.missing else "pass"
+
+
+@dataclass(slots=True)
+class Evidence:
+    """What this attempt has found out that power depends on."""
+
+    leads: set[str] = field(default_factory=set)
+    resistance: set[str] = field(default_factory=set)
+    override: bool = False
+    """The person gave a reason for going on without all of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What a meter settled at, and the look at the supply beside it."""
+
+    value: Value
+    spread: tuple[float, float] | None = None
+    """Lowest and highest where it never settled."""
+    beside: PollSample | None = None
+    limited: bool = False
+    """Whether the supply was in current limit meanwhile."""
+    rising: bool = False
+    """Whether it was still rising, as ohms do over a capacitor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """By what a reading is judged. `result` is given where the limits do not settle it (not judged)."""
+
+    limits: Limits | None = None
+    limits_from: LimitsFrom = LimitsFrom.NONE
+    result: Result | None = None
+    note: str = ""
+
+
+RECORDED = Judged()
+"""No limits: the reading is only kept."""
+
+
+@dataclass(slots=True)
+class Work:
+    """One attempt at work."""
+
+    setup: AttemptSetup
+    waits: WaitPoint
+    watch: Watch
+    journal: Journal
+    power: Power
+    hands: Hands
+    state: str | None
+    """The board state that holds now."""
+    evidence: Evidence = field(default_factory=Evidence)
+    tally: Tally = field(default_factory=Tally)
+    leads_at: tuple[LeadsPlace, tuple[str, ...]] | None = None
+    """Where the supply's leads are, and of which inputs. None: nobody knows yet."""
+    history: UnitHistory = field(default_factory=UnitHistory)
+    simulated: bool = False
+    """Every instrument of this attempt is simulated."""
+    unpowered: set[str] = field(default_factory=set)
+    """Inputs whose `apply` was left out or ended early: what needs them is left out too."""
+    inputs_seen: set[tuple[str, str | None, float]] = field(default_factory=set)
+    """Inputs measured at the board: input, board state, volts."""
+    step: Step | None = None
+
+    @property
+    def board(self) -> Board:
+        """The board of the procedure."""
+        return self.setup.procedure.board
+
+    @property
+    def meter(self) -> Meter:
+        """The meter. Raises BrokenOff where the bench has none: a procedure that needs it is refused earlier."""
+        if self.setup.meter is None:
+            raise BrokenOff("this bench has no meter")
+        return self.setup.meter
+
+    @property
+    def this_step(self) -> Step:
+        """The step under way."""
+        assert self.step is not None, "no step is under way"
+        return self.step
+
+    @property
+    def can_answer(self) -> bool:
+        """Whether questions get an answer: from a person, or from a simulated bench by itself."""
+        return self.setup.ask.attended or self.simulated
+
+    def move_leads(self, where: LeadsPlace, why: str, inputs: tuple[str, ...]) -> None:
+        """Move the supply's leads, if they are not there: only with every output verified off and its terminals low."""
+        if self.leads_at == (where, inputs) or self.setup.supply is None:
+            return
+        self.power.require_off(why)
+        self.power.wait_for_terminals()
+        self.leads_at = None
+        self.hands.leads(where, inputs)
+        self.leads_at = (where, inputs)
+
+    def keep(
+        self,
+        point: str | None,
+        kind: Kind,
+        value: Value,
+        judged: Judged = RECORDED,
+        *,
+        instrument: str = "meter",
+        how: How = How.READ,
+        aspect: str = "",
+        beside: PollSample | None = None,
+        spread: tuple[float, float] | None = None,
+    ) -> Reading:
+        """Make a reading, judge it, keep it, show it, and remember it for the step. `spread`: it never settled."""
+        number = value.number
+        result = judged.result or judge(number, judged.limits)
+        if number is None and judged.result is None:
+            result = Result.NO_VALUE
+        elif spread is not None and result is Result.PASS:
+            result = Result.FAIL
+        at, monotonic = self.journal.now()
+        reading = Reading(
+            step=self.this_step.index,
+            point=point,
+            kind=kind,
+            value=number,
+            unit=UNIT_OF[kind],
+            limits=judged.limits,
+            limits_from=judged.limits_from,
+            result=result,
+            at=at,
+            monotonic=monotonic,
+            instrument=instrument,
+            raw=value.raw,
+            how=how,
+            aspect=aspect,
+            resolution=value.resolution,
+            board_state=self.state,
+            input_volts=None if beside is None else beside.volts,
+            input_amps=None if beside is None else beside.amps,
+            unsettled=spread is not None,
+            lowest=None if spread is None else spread[0],
+            highest=None if spread is None else spread[1],
+            note=judged.note or value.why,
+        )
+        self.journal.reading(reading)
+        self._remember(reading)
+        return reading
+
+    def keep_settled(
+        self, point: str, kind: Kind, found: Settled, judged: Judged = RECORDED, *, aspect: str = ""
+    ) -> Reading:
+        """Keep what the meter settled at."""
+        return self.keep(
+            point,
+            kind,
+            found.value,
+            judged,
+            how=How.TYPED if self.meter.by_hand else How.READ,
+            aspect=aspect,
+            beside=found.beside,
+            spread=found.spread,
+        )
+
+    def _remember(self, reading: Reading) -> None:
+        if reading.result is Result.FAIL:
+            self.tally.failed.append(sentence(reading))
+        elif reading.result is Result.NO_VALUE:
+            self.tally.missing.append(sentence(reading))
+
+
+def sentence(reading: Reading) -> str:
+    """Say what a reading was and what was wanted: '3V3 voltage 2.81 V, wanted 3.234 V .. 3.366 V'."""
+    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
+    if reading.value is None:
+        found = f"no value ({reading.note})" if reading.note else "no value"
+    else:
+        found = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+    if reading.unsettled and reading.lowest is not None and reading.highest is not None:
+        low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
+        found += f" never settled ({low} .. {high})"
+    wanted = f", wanted {reading.limits}" if reading.limits is not None else ""
+    return f"{name} {found}{wanted}"
