@@ -6,7 +6,7 @@ import math
 from random import Random
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from bringup.core.replies import Value, read_number
@@ -183,10 +183,11 @@ def test_a_constant_with_bounded_noise_always_settles(centre: float, share: floa
     assert settler.mean == pytest.approx(centre, abs=swing)
 
 
+@settings(max_examples=60)
 @given(
     start=st.floats(-50, 50),
     slope=st.floats(-100, 100),
-    every=st.floats(0.01, 0.5),
+    every=st.floats(0.02, 0.5),
     resolution=st.sampled_from([None, 1e-6, 1e-4, 1e-3]),
 )
 def test_a_ramp_faster_than_the_tolerance_never_settles(

@@ -147,7 +147,11 @@ class Settler:
         for size in _WINDOWS:
             if size > len(self._readings):
                 return
-            trend = _fit(self._readings[-size:])
+            window = self._readings[-size:]
+            if size > _WINDOWS[0] and window[-1][0] - window[0][0] < self.manner.horizon:
+                # Too short to show that a trend is small; whether they stand still, the smallest window shows.
+                continue
+            trend = _fit(window)
             if trend is not None and self._agrees(trend, size, value.resolution or 0.0):
                 self.state, self.mean, self.scatter = State.SETTLED, trend.mean, trend.scatter
                 return
@@ -188,12 +192,12 @@ def _fit(readings: Sequence[tuple[float, float]]) -> _Trend | None:
     # Differences to the first reading keep the digits that a sum of squares would lose.
     times = [at - start for at, _ in readings]
     values = [number - base for _, number in readings]
-    middle, mean = math.fsum(times) / count, math.fsum(values) / count
-    width = math.fsum((at - middle) ** 2 for at in times)
+    middle, mean = sum(times) / count, sum(values) / count
+    width = sum([(at - middle) ** 2 for at in times])
     if width <= 0 or not math.isfinite(width):
         return None
-    slope = math.fsum((at - middle) * (number - mean) for at, number in zip(times, values, strict=True)) / width
-    left = math.fsum((number - mean - slope * (at - middle)) ** 2 for at, number in zip(times, values, strict=True))
+    slope = sum([(at - middle) * (number - mean) for at, number in zip(times, values, strict=True)]) / width
+    left = sum([(number - mean - slope * (at - middle)) ** 2 for at, number in zip(times, values, strict=True)])
     scatter = math.sqrt(left / (count - 2))
     return _Trend(
         mean=base + mean,
