@@ -23,9 +23,10 @@ LIGHT_LOAD_KNEE = 0.8
 LOSS_FLOOR = 0.5
 """Below this fraction of its designed output a switching converter's losses no longer shrink with its output."""
 CURRENT_KNEE = 0.25
-"""Fraction of nominal volts below which a constant-current load fades in proportion to the voltage."""
+"""Fraction of nominal volts below which a constant-current load fades (with the square of the voltage, as circuits do
+that cease to work: hence the slow tail of a discharge)."""
 POWER_KNEE = 0.5
-"""Fraction of nominal volts below which a constant-power load behaves like a resistor."""
+"""Fraction of nominal volts below which a constant-power load fades in the same way."""
 DEFAULT_KNEE_VOLTS = 0.5
 """Where those fades begin on a point whose nominal voltage is not known."""
 BACK_FEED_OHMS = 100.0
@@ -46,9 +47,9 @@ class Drain:
         """Net current out of the point at `volts` >= 0; negative when it is fed more than it draws."""
         total = self.siemens * volts
         for value, knee in self.currents:
-            total += value if volts >= knee else value * volts / knee
+            total += value if volts >= knee else value * (volts / knee) ** 2
         for watts, knee in self.powers:
-            total += watts / volts if volts >= knee else watts * volts / (knee * knee)
+            total += watts / volts if volts >= knee else watts / knee * (volts / knee) ** 2
         for fed, siemens in self.feeds:
             if fed > volts:
                 total -= (fed - volts) * siemens
@@ -58,9 +59,9 @@ class Drain:
         """Change of that current per volt, in siemens; negative where a constant-power load dominates."""
         total = self.siemens
         for value, knee in self.currents:
-            total += 0.0 if volts >= knee else value / knee
+            total += 0.0 if volts >= knee else 2.0 * value * volts / knee**2
         for watts, knee in self.powers:
-            total += -watts / (volts * volts) if volts >= knee else watts / (knee * knee)
+            total += -watts / (volts * volts) if volts >= knee else 2.0 * watts * volts / knee**3
         for fed, siemens in self.feeds:
             if fed > volts:
                 total += siemens
@@ -122,6 +123,13 @@ class Stage:
             missing = (1.0 - amps / self.minimum_load) / (1.0 - LIGHT_LOAD_KNEE)
             aim *= 1.0 + LIGHT_LOAD_EXCESS * min(1.0, missing)
         return max(0.0, self._bounded(aim, vin) - self.resistance * amps)
+
+    def follows(self, vin: float, ramp: float = 1.0, *, running: bool) -> bool:
+        """Whether the output moves one for one with the input: dropout, full duty, or a boost that passes it."""
+        if self.kind is ConverterKind.BOOST:
+            return self.idle(vin) > 0.0 and (not running or self.ceiling(vin, ramp) <= self.idle(vin))
+        headroom = {ConverterKind.LINEAR: vin - self.dropout, ConverterKind.BUCK: vin}
+        return running and headroom.get(self.kind, self.target) < self.target * ramp
 
     def idle(self, vin: float) -> float:
         """Output while not running: a boost cannot cut off its input, every other kind can."""

@@ -1,0 +1,133 @@
+"""Moving the simulated bench from one moment to the next: which steps, and how long.
+
+Short steps while something moves, long ones while nothing much does, none at all in steady state (an hour then costs
+microseconds). A step whose error is too large, or that passes a threshold, is taken back and tried shorter. What a
+step does is in feeding.py and board_in_time.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from math import inf
+
+from bringup.simulation.board_in_time import BoardInTime
+from bringup.simulation.feeding import Feeding, Span
+from bringup.simulation.power_stage import PowerStage
+
+SHORTEST = 20e-6
+"""Seconds of the first step after anything changed."""
+EDGE = 50e-6
+"""How closely the moment is found at which a threshold is passed (start, stop, over-voltage)."""
+LONG = 0.01
+"""A step at least this long in which nothing moved means that nothing will until something happens."""
+STILL = 1e-9
+"""Volts and amperes that count as nothing."""
+FAST_LEVEL = 0.012
+"""Seconds for which a moving supply level is followed closely ..."""
+LEVEL_STEPS = (2e-4, 2e-3)
+"""... and the longest steps during that and until it has settled."""
+_COMFORTABLE, _TIGHT = 0.25, 0.7
+
+
+@dataclass(slots=True)
+class Advancing:
+    """The bench at one moment. `fed`: output -> nets that its leads feed."""
+
+    board: BoardInTime
+    stages: dict[int, PowerStage]
+    lead_ohms: float
+    fed: dict[int, tuple[int, ...]] = field(default_factory=dict)
+    now: float = 0.0
+    on_seconds: float = 0.0
+    """Time for which any output has been on."""
+    fault_due: float = inf
+    """`on_seconds` at which the next fault appears."""
+    steps: int = 0
+    """Steps taken so far, for whoever wants to know what this costs."""
+    _step: float = SHORTEST
+    _still: bool = False
+
+    def disturb(self) -> None:
+        """Something changed from outside: look closely again."""
+        self._step = SHORTEST
+        self._still = False
+
+    def advance(self, until: float, note: Callable[[], None], appear: Callable[[], None]) -> None:
+        """Move to `until`; calls `note` after every step and `appear` whenever a fault is due."""
+        while self.now < until:
+            event = self._next_event()
+            end = min(until, event)
+            if self._still:
+                self._pass(end - self.now)
+            elif not self._try(min(self._step, end - self.now, self._longest())):
+                continue
+            if self.now >= event - STILL:
+                self.disturb()
+            note()
+            if self._any_on() and self.on_seconds >= self.fault_due - STILL:
+                appear()
+
+    def _pass(self, seconds: float) -> None:
+        self.now += seconds
+        if self._any_on():
+            self.on_seconds += seconds
+
+    def _try(self, seconds: float) -> bool:
+        """Take one step, unless it proves too long: then everything is as before and the next one is shorter."""
+        before, stages = self.board.copy(), {number: replace(stage) for number, stage in self.stages.items()}
+        feeding = Feeding(self.board, self.lead_ohms, self.fed)
+        error = self.board.step_rails(self.now, seconds)
+        error = max(error, feeding.step(self.stages, Span(self.now, seconds)))
+        crossed = seconds > EDGE and (self.board.crossed(before) or self._over_voltage_crossed(stages))
+        if (error > 1.0 or crossed) and seconds > SHORTEST:
+            self.board.volts, self.board.converting = before.volts, before.converting
+            self.stages.update(stages)
+            self._step = max(SHORTEST, seconds / 4.0)
+            return False
+        self.steps += 1
+        self._pass(seconds)
+        tripped = [stage.watch(self.now) for stage in self.stages.values()]
+        if any(tripped):
+            self.disturb()
+        elif error < _COMFORTABLE:
+            self._step = max(self._step, 2.0 * seconds)
+        elif error > _TIGHT:
+            self._step = max(SHORTEST, _TIGHT * seconds)
+        self._still = seconds >= LONG and not any(tripped) and self._unmoved(before, stages)
+        return True
+
+    def _next_event(self) -> float:
+        events = [self.board.next_event(self.now), *(stage.next_event(self.now) for stage in self.stages.values())]
+        if self._any_on() and self.fault_due > self.on_seconds:
+            events.append(self.now + self.fault_due - self.on_seconds)
+        return min(events)
+
+    def _longest(self) -> float:
+        longest = self.board.longest_step(self.now)
+        for stage in self.stages.values():
+            if stage.moving(self.now):
+                longest = min(longest, LEVEL_STEPS[0 if self.now - stage.step_at < FAST_LEVEL else 1])
+        return longest
+
+    def _any_on(self) -> bool:
+        return any(stage.on for stage in self.stages.values())
+
+    def _over_voltage_crossed(self, before: dict[int, PowerStage]) -> bool:
+        for number, stage in self.stages.items():
+            level = stage.over_voltage
+            if level is not None and stage.on and before[number].shown_volts() <= level < stage.shown_volts():
+                return True
+        return False
+
+    def _unmoved(self, before: BoardInTime, stages: dict[int, PowerStage]) -> bool:
+        """Whether nothing changed over the last step."""
+        pairs = list(zip(before.volts, self.board.volts, strict=True))
+        for old, new in zip(before.converting, self.board.converting, strict=True):
+            if old is not None and new is not None:
+                pairs.append((old.amps, new.amps))
+                if old.running != new.running or old.limiting_since != new.limiting_since:
+                    return False
+        for number, stage in self.stages.items():
+            pairs += [(stages[number].volts, stage.volts), (stages[number].amps, stage.amps)]
+        return all(abs(old - new) <= STILL for old, new in pairs)

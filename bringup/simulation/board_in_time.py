@@ -1,0 +1,225 @@
+"""A board in time: the voltage of every net, and what each converter is doing (waiting, starting, running, hiccup).
+
+The same element equations as the static solver, with capacitors: a net is a voltage on a capacitance. A regulated rail
+is taken to follow its soft-start ramp and its regulation exactly as long as its converter can give the current that
+needs (loads plus C * dV/dt), and to be driven by that limit otherwise. The loops inside a converter (microseconds)
+are left out: no instrument on this bench sees them, and a full set of differential equations took fifty times as
+many steps. The world chooses the steps; a step that moved too far is taken back and tried shorter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from math import inf
+
+from bringup.core.circuit import Circuit
+from bringup.core.elements import Stage
+from bringup.simulation.relaxation import Relaxed, relax
+
+RAIL_FARADS = 10e-6
+INPUT_FARADS = 10e-6
+"""Capacitance of a net whose board file states none."""
+MISSING_FARADS = 100e-9
+"""What is left when the capacitor is missing."""
+HICCUP_ON = 0.020
+"""Seconds in current limit after which a switching converter gives up ..."""
+HICCUP_OFF = 0.500
+"""... and seconds until it tries again."""
+ALLOWED_ERROR = 2e-3
+"""Volts that a step may be wrong by (estimated) before it is taken back."""
+ALLOWED_MOVE = 0.03
+"""Fraction (and half as many volts) that a net feeding running converters may move in one step: they see it late."""
+
+
+@dataclass(slots=True)
+class Converting:
+    """What one converter is doing."""
+
+    running: bool = False
+    ramp_from: float = 0.0
+    """When its soft start began."""
+    limiting_since: float | None = None
+    wait_until: float = -inf
+    """Hiccup: it does not start before."""
+    volts: float = 0.0
+    """Its output ..."""
+    amps: float = 0.0
+    """... and output current in the last step; capacitor charging included, unless `follows`."""
+    regulating: bool = True
+    follows: bool = False
+    """Whether its output moves with its input: its capacitor is then part of what feeds it."""
+
+
+@dataclass(slots=True)
+class BoardInTime:
+    """The state of all nets (magnitudes) and converters of a circuit at one moment."""
+
+    circuit: Circuit
+    leaks: list[float]
+    """Siemens to ground of each net while nothing makes it, beyond its resistive loads."""
+    volts: list[float] = field(default_factory=list)
+    converting: list[Converting | None] = field(default_factory=list)
+    meter_siemens: dict[int, float] = field(default_factory=dict)
+    """Net -> what a voltmeter's input draws."""
+
+    def __post_init__(self) -> None:
+        if not self.volts:
+            self.volts = [0.0 for _ in self.circuit.nets]
+            self.converting = [None if net.stage is None else Converting() for net in self.circuit.nets]
+
+    def copy(self) -> BoardInTime:
+        """Return a copy to come back to."""
+        kept = [None if state is None else replace(state) for state in self.converting]
+        return BoardInTime(self.circuit, self.leaks, list(self.volts), kept, self.meter_siemens)
+
+    def farads(self, index: int) -> float:
+        """Capacitance of a net."""
+        net = self.circuit.nets[index]
+        if net.capacitance is None:
+            return INPUT_FARADS if net.stage is None else RAIL_FARADS
+        return max(net.capacitance, MISSING_FARADS)
+
+    def moved_farads(self, index: int) -> float:
+        """Capacitance that moves with a net: its own, and that of rails which follow it."""
+        total = self.farads(index)
+        for child, _ in self.circuit.nets[index].children:
+            if self._pair(child)[1].follows:
+                total += self.moved_farads(child)
+        return total
+
+    def drawn(self, index: int, volts: float) -> float:
+        """Current out of a net at that voltage: its loads, its converters as they ran last, a meter."""
+        net = self.circuit.nets[index]
+        total = net.drain.amps(volts) + self.meter_siemens.get(index, 0.0) * volts
+        for child, _ in net.children:
+            stage, state = self._pair(child)
+            total += stage.input_amps(volts, state.volts, state.amps, running=state.running)
+        return total
+
+    def slope(self, index: int, volts: float) -> float:
+        """Derivative of `drawn`."""
+        net = self.circuit.nets[index]
+        total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0)
+        for child, _ in net.children:
+            stage, state = self._pair(child)
+            if state.running and stage.switching and volts > max(stage.stop, 0.5):
+                total -= stage.input_amps(volts, state.volts, state.amps, running=True) / volts
+        return total
+
+    def step_rails(self, now: float, seconds: float) -> float:
+        """Move every rail on, children first; returns the worst error as a multiple of what is allowed."""
+        worst = 0.0
+        parents = {child: index for index, net in enumerate(self.circuit.nets) for child, _ in net.children}
+        for index in range(len(self.circuit.nets) - 1, -1, -1):
+            if index in parents:
+                worst = max(worst, self._step_rail(index, self.volts[parents[index]], now, seconds))
+        return worst
+
+    def excess(self, index: int, relaxed: Relaxed) -> float:
+        """Error of a net's step as a multiple of what is allowed."""
+        error = relaxed.error / ALLOWED_ERROR
+        feeds = any(state is not None and state.running for state in self._children(index))
+        if feeds:
+            before = self.volts[index]
+            error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + 0.5)))
+        return error
+
+    def crossed(self, before: BoardInTime) -> bool:
+        """Whether some converter's input passed a start or stop voltage since `before`."""
+        for index, net in enumerate(self.circuit.nets):
+            for child, _ in net.children:
+                stage, state = self._pair(child)
+                old, new = before.volts[index], self.volts[index]
+                level = stage.stop if state.running else stage.start
+                if stage.fitted and (old < level) != (new < level):
+                    return True
+        return False
+
+    def next_event(self, now: float) -> float:
+        """Time of the next change that is certain: a soft start that ends, a hiccup that does."""
+        times = [inf]
+        for net, state in zip(self.circuit.nets, self.converting, strict=True):
+            if net.stage is None or state is None:
+                continue
+            times.append(state.wait_until)
+            if state.running:
+                times.append(state.ramp_from + net.stage.soft_start)
+            if state.limiting_since is not None and net.stage.switching:
+                times.append(state.limiting_since + HICCUP_ON)
+        return min(time for time in times if time > now)
+
+    def longest_step(self, now: float) -> float:
+        """How long a step may be while soft starts are under way: a fifteenth of the shortest."""
+        longest = inf
+        for net, state in zip(self.circuit.nets, self.converting, strict=True):
+            if net.stage is None or state is None or not state.running:
+                continue
+            if now < state.ramp_from + net.stage.soft_start:
+                longest = min(longest, net.stage.soft_start / 15.0)
+        return longest
+
+    def _pair(self, index: int) -> tuple[Stage, Converting]:
+        stage, state = self.circuit.nets[index].stage, self.converting[index]
+        assert stage is not None, "the net of an input has no converter"
+        assert state is not None, "the net of an input has no converter"
+        return stage, state
+
+    def _children(self, index: int) -> list[Converting | None]:
+        return [self.converting[child] for child, _ in self.circuit.nets[index].children]
+
+    def _step_rail(self, index: int, vin: float, now: float, seconds: float) -> float:
+        stage, state = self._pair(index)
+        _start_or_stop(stage, state, vin, now)
+        volts = self.volts[index]
+        ramp = 1.0
+        if state.running and stage.soft_start > 0.0:
+            ramp = min(1.0, (now + seconds - state.ramp_from) / stage.soft_start)
+        load = max(0.0, self.drawn(index, volts))
+        aim = stage.output(vin, load, ramp) if state.running else stage.idle(vin)
+        most = stage.limit if state.running else inf
+        relaxed, amps, state.regulating = self._drive(index, aim, most, seconds, made=state.running)
+        state.follows = amps > 0.0 and state.regulating and stage.follows(vin, ramp, running=state.running)
+        state.amps = min(amps, max(0.0, self.drawn(index, relaxed.volts))) if state.follows else amps
+        excess = self.excess(index, relaxed)
+        self.volts[index] = state.volts = relaxed.volts
+        _overload(stage, state, now + seconds)
+        return excess
+
+    def _drive(self, index: int, aim: float, most: float, seconds: float, *, made: bool) -> tuple[Relaxed, float, bool]:
+        """Drive a net towards `aim` with 0 to `most` amps: its step, the amps given, and whether that sufficed."""
+        volts, farads = self.volts[index], self.moved_farads(index)
+        needed = farads * (aim - volts) / seconds + self.drawn(index, aim)
+        if 0.0 <= needed <= most and (made or aim > 0.0):
+            return Relaxed(aim, 0.0), needed, True
+        given = most if needed > 0.0 and most < inf else 0.0
+        leak = 0.0 if made else self.leaks[index]
+        slope = -self.slope(index, volts) - leak
+        relaxed = relax(volts, seconds, farads, lambda v: given - self.drawn(index, v) - leak * v, slope)
+        if given > 0.0 and relaxed.volts > aim:
+            return Relaxed(aim, 0.0), given, True
+        if given == 0.0 and relaxed.volts < aim:
+            return Relaxed(aim, 0.0), 0.0, True
+        return relaxed, given, given == 0.0
+
+
+def _start_or_stop(stage: Stage, state: Converting, vin: float, now: float) -> None:
+    if state.running:
+        if vin < stage.stop or not stage.fitted:
+            state.running = False
+            state.limiting_since = None
+    elif stage.fitted and vin >= stage.start and vin > 0.0 and now >= state.wait_until:
+        state.running = True
+        state.ramp_from = now
+
+
+def _overload(stage: Stage, state: Converting, now: float) -> None:
+    """Count the time in current limit; a switching converter then gives up and tries again later."""
+    if not state.running or state.regulating:
+        state.limiting_since = None
+        return
+    if state.limiting_since is None:
+        state.limiting_since = now
+    if stage.switching and now >= state.limiting_since + HICCUP_ON:
+        state.running = False
+        state.limiting_since = None
+        state.wait_until = now + HICCUP_OFF

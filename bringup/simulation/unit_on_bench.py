@@ -1,0 +1,100 @@
+"""One unit of a board with the faults planted in it, as the circuit that the simulation moves in time.
+
+It decides which faults are present after how much output-on time, and draws the unit's parts from its serial number.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+
+from bringup.core.board import Board
+from bringup.core.circuit import Circuit, circuit_of
+from bringup.core.fault_check import SUPPLY_FAULTS
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.parts import Parts, parts_of
+from bringup.core.solver import unpowered_resistance
+from bringup.errors import BenchError
+
+LEAK_OHMS = 100e3
+"""To ground from every net that nothing makes, unless its file says less: nothing holds a charge for ever."""
+ON_TIME_STEP = 1e-9
+"""Output-on times closer than this are the same."""
+
+
+@dataclass(slots=True)
+class Planted:
+    """A fault in wait, or present."""
+
+    fault: Fault
+    due: float
+    """Seconds of output-on time at which it appears."""
+    present: bool = False
+
+
+@dataclass(slots=True)
+class UnitOnBench:
+    """A unit: its board (made whole), serial number, board state and faults."""
+
+    board: Board
+    serial: str
+    state: str | None = None
+    planted: list[Planted] = field(default_factory=list)
+    parts: Parts = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.parts = parts_of(self.board, self.serial)
+
+    def change(self, serial: str, on_seconds: float) -> None:
+        """Make it another unit; faults count their time anew."""
+        self.serial = serial
+        self.parts = parts_of(self.board, serial)
+        for planted in self.planted:
+            planted.due, planted.present = on_seconds + planted.fault.after, False
+
+    def put_into(self, state: str) -> None:
+        """Change the board state. Raises BenchError for one that the board does not have."""
+        if self.board.states and state not in self.board.states:
+            raise BenchError(f"The board has no state {state!r}.", f"It has {', '.join(self.board.states)}.")
+        self.state = state
+
+    def plant(self, fault: Fault, on_seconds: float) -> None:
+        """Add a fault. Raises BenchError for one that this board cannot have."""
+        if fault.kind not in SUPPLY_FAULTS or fault.point not in self.board.inputs:
+            circuit_of(self.board, self.state, (fault,), self.parts)
+        self.planted.append(Planted(fault, on_seconds + fault.after))
+
+    def appear(self, on_seconds: float) -> list[Fault]:
+        """Let the faults appear that are due; returns the new ones."""
+        new = [one for one in self.planted if not one.present and one.due <= on_seconds + ON_TIME_STEP]
+        for one in new:
+            one.present = True
+        return [one.fault for one in new]
+
+    def next_due(self) -> float:
+        """On-time at which the next fault appears."""
+        return min((one.due for one in self.planted if not one.present), default=inf)
+
+    def present(self) -> list[Fault]:
+        """Faults that have appeared, those of the supply's leads included."""
+        return [one.fault for one in self.planted if one.present]
+
+    def has(self, kind: FaultKind, points: tuple[str, ...]) -> bool:
+        """Whether a fault of that kind is present at one of the points."""
+        return any(fault.kind is kind and fault.point in points for fault in self.present())
+
+    def circuit(self) -> Circuit:
+        """Return the board as it is now."""
+        faults = [fault for fault in self.present() if fault.kind not in SUPPLY_FAULTS]
+        return circuit_of(self.board, self.state, faults, self.parts)
+
+    def resistance(self, point: str) -> float:
+        """Ohms from a point to ground, unpowered."""
+        return unpowered_resistance(self.board, point, self.present(), self.parts)
+
+    def leaks(self, circuit: Circuit) -> list[float]:
+        """Siemens to ground of each net, beyond its resistive loads, while nothing makes it."""
+        return [
+            max(1.0 / LEAK_OHMS, 1.0 / max(1e-6, self.resistance(net.points[0])) - net.drain.siemens)
+            for net in circuit.nets
+        ]

@@ -1,0 +1,301 @@
+"""The simulated bench in time: one unit of a board, a supply's outputs and their leads, one probe.
+
+It implements physics.World and knows no SCPI. The same calls at the same times give the same values. Not thread-safe:
+whoever carries messages to it does so one at a time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import inf
+
+from bringup.core.board import Board
+from bringup.core.design_values import sign_of
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.solver import SENSE_OPEN_RISE
+from bringup.errors import BenchError
+from bringup.simulation.advancing import Advancing
+from bringup.simulation.board_in_time import BoardInTime, Converting
+from bringup.simulation.physics import LeadsAt, OutputMode
+from bringup.simulation.power_stage import BLEED_OHMS, OUTPUT_FARADS, PowerStage
+from bringup.simulation.probing import Probe
+from bringup.simulation.unit_on_bench import UnitOnBench
+from bringup.simulation.whole_board import whole
+
+SMALLEST_LEAD_OHMS = 1e-3
+RIPPLE_SWITCHING, RIPPLE_LINEAR = 2e-4, 2e-5
+"""RMS volts at a sound rail."""
+RINGING_SWITCHING, RINGING_LINEAR = 0.03, 0.01
+"""RMS fraction of a rail's volts with its output capacitor missing."""
+
+
+class BoardWorld:
+    """physics.World for one board. `outputs`: board input -> output number (1 for every input not named)."""
+
+    def __init__(
+        self,
+        board: Board,
+        *,
+        outputs: Mapping[str, int],
+        serial: str = "",
+        faults: Sequence[Fault] = (),
+        state: str | None = None,
+        lead_resistance: float = 0.1,
+    ) -> None:
+        """Raise BenchError for a fault or state that the board does not have. The leads are plugged in."""
+        self._board = whole(board)
+        self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
+        self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None))
+        if state is not None:
+            self._unit.put_into(state)
+        self._leads = LeadsAt.BOARD
+        self._probe = Probe()
+        self._begun = False
+        stages = {number: PowerStage() for number in self._outputs.values()}
+        self._bench = Advancing(BoardInTime(self._unit.circuit(), []), stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
+        for fault in faults:
+            self._unit.plant(fault, 0.0)
+        self._appear()
+
+    # the unit on the bench
+
+    def unit(self, serial: str) -> None:
+        """Put another unit on the bench: discharged, with the faults that are planted. Outputs must be off."""
+        if any(stage.on for stage in self._bench.stages.values()):
+            raise BenchError("The unit cannot be changed while an output is on.", "Switch every output off first.")
+        board = self._bench.board
+        board.volts = [0.0 for _ in board.volts]
+        board.converting = [None if state is None else Converting() for state in board.converting]
+        self._unit.change(serial, self._bench.on_seconds)
+        self._appear()
+
+    def state(self, name: str) -> None:
+        """Put the board into a board state. Raises BenchError for one that the board file does not name."""
+        self._unit.put_into(name)
+        self._rebuild()
+
+    def plant(self, fault: Fault) -> None:
+        """Add a fault; its `after` counts from now. Raises BenchError for one that this board cannot have."""
+        self._unit.plant(fault, self._bench.on_seconds)
+        self._appear()
+
+    def leads(self, where: LeadsAt, now: float) -> None:
+        """Move the supply's leads."""
+        self._advance(now)
+        self._leads = where
+        self._rebuild()
+
+    def probe(self, point: str | None, now: float) -> None:
+        """Put the probe on a point, or on nothing. Raises BenchError for one that the board does not have."""
+        if point is not None:
+            self._known(point)
+        self._advance(now)
+        self._leave_charge()
+        self._bench.board.meter_siemens.clear()
+        self._probe = Probe(point, ohms_from=self._bench.now)
+        self._note()
+
+    # the supply
+
+    def set_voltage(self, output: int, volts: float, now: float) -> None:
+        """Set the level; the terminals move there in a damped step."""
+        stage = self._touch(output, now)
+        if volts != stage.set_volts:
+            stage.begin_step(self._bench.now)
+            stage.set_volts = volts
+
+    def set_current_limit(self, output: int, amps: float, now: float) -> None:
+        """Set the cross-over current."""
+        self._touch(output, now).limit = amps
+
+    def set_over_voltage(self, output: int, volts: float | None, now: float) -> None:
+        """Set the crowbar level; None: protection off."""
+        stage = self._touch(output, now)
+        stage.over_voltage = volts
+        stage.watch(self._bench.now)
+
+    def set_over_current(self, output: int, amps: float | None, delay: float, now: float) -> None:
+        """Set the trip current and the time it must last; None: protection off."""
+        stage = self._touch(output, now)
+        stage.over_current, stage.over_current_delay = amps, delay
+        stage.watch(self._bench.now)
+
+    def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
+        """Sense at the board instead of the terminals."""
+        stage = self._touch(output, now)
+        if remote != stage.remote:
+            stage.begin_step(self._bench.now)
+            stage.remote = remote
+
+    def switch(self, output: int, on: bool, now: float) -> None:
+        """Switch the output; one that has tripped stays off until its trip is cleared."""
+        self._touch(output, now).switch(on, self._bench.now)
+
+    def clear_trip(self, output: int, now: float) -> None:
+        """Clear a trip. The output stays off."""
+        self._touch(output, now).trip = None
+
+    def is_on(self, output: int, now: float) -> bool:
+        """Whether the output is on."""
+        return self._look(output, now).on
+
+    def tripped(self, output: int, now: float) -> str | None:
+        """'over-voltage', 'over-current' or None."""
+        return self._look(output, now).trip
+
+    def mode(self, output: int, now: float) -> OutputMode:
+        """What the power stage does at this moment."""
+        return self._look(output, now).mode
+
+    def terminal_volts(self, output: int, now: float) -> float:
+        """Volts at the terminals as the supply's own voltmeter finds them: true, but for a wrong-voltage fault."""
+        return self._look(output, now).shown_volts()
+
+    def terminal_amps(self, output: int, now: float) -> float:
+        """Amps out of the terminals."""
+        return self._look(output, now).amps
+
+    # what the probe touches
+
+    def probe_volts(self, now: float, aperture: float, input_resistance: float) -> float:
+        """Mean volts over the aperture before `now`; from this call on, the meter's input loads the point."""
+        self._advance(now)
+        index = self._net(self._probe.point)
+        self._leave_charge()
+        if index is not None and self._bench.board.meter_siemens.get(index) != 1.0 / input_resistance:
+            self._bench.board.meter_siemens[index] = 1.0 / input_resistance
+            self._bench.disturb()
+        self._probe.ohms_from = self._bench.now
+        return self._probe.mean(self._bench.now, aperture)
+
+    def probe_noise(self, now: float) -> float:
+        """RMS volts of ripple at the probe: little at a sound rail, a lot where the capacitor is missing."""
+        self._advance(now)
+        index = self._net(self._probe.point)
+        if index is None:
+            return 0.0
+        stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
+        if stage is None or state is None or not state.running:
+            return 0.0
+        if self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points):
+            return state.volts * (RINGING_SWITCHING if stage.switching else RINGING_LINEAR)
+        return RIPPLE_SWITCHING if stage.switching else RIPPLE_LINEAR
+
+    def probe_ohms(self, now: float, test_current: float, open_circuit_volts: float) -> float:
+        """Resistance as an ohmmeter sees it now; math.inf where its test current meets its highest voltage."""
+        self._advance(now)
+        point = self._probe.point
+        index = self._net(point)
+        if point is None or index is None:
+            return inf
+        board = self._bench.board
+        ohms = self._unit.resistance(point)
+        farads = board.farads(index)
+        if any(index in nets for nets in self._bench.fed.values()):
+            ohms = BLEED_OHMS if ohms == inf else ohms * BLEED_OHMS / (ohms + BLEED_OHMS)
+            farads += OUTPUT_FARADS
+        own = self._volts_at(point)
+        return self._probe.ohms(self._bench.now, own, ohms, farads, test_current, open_circuit_volts)
+
+    def point_volts(self, point: str, now: float) -> float:
+        """Volts of a point of the board, signed; 0 for one that nothing known feeds."""
+        self._known(point)
+        self._advance(now)
+        return self._volts_at(point)
+
+    def input_volts(self, name: str, now: float) -> float:
+        """Volts at an input of the board, signed: negative while the leads are reversed."""
+        return self.point_volts(name, now)
+
+    # how it hangs together
+
+    def _advance(self, now: float) -> None:
+        """Move to `now`; the first call says when the world begins. A time gone by is taken for the present."""
+        if not self._begun:
+            self._begun = True
+            self._bench.now = self._probe.ohms_from = now
+            self._note()
+        self._bench.advance(now, self._note, self._appear)
+
+    def _look(self, output: int, now: float) -> PowerStage:
+        self._advance(now)
+        return self._bench.stages.setdefault(output, PowerStage())
+
+    def _touch(self, output: int, now: float) -> PowerStage:
+        stage = self._look(output, now)
+        self._bench.disturb()
+        return stage
+
+    def _known(self, point: str) -> None:
+        if point not in self._board.inputs and point not in self._board.rails:
+            known = ", ".join([*self._board.inputs, *self._board.rails])
+            raise BenchError(f"The board has no point {point!r}.", f"It has {known}.")
+
+    def _appear(self) -> None:
+        """Let due faults appear, charges included."""
+        for fault in self._unit.appear(self._bench.on_seconds):
+            index = self._bench.board.circuit.net_of.get(fault.point)
+            if fault.kind is FaultKind.CHARGED and fault.value is not None and index is not None:
+                self._bench.board.volts[index] = abs(fault.value)
+        self._rebuild()
+
+    def _rebuild(self) -> None:
+        """Make the circuit, the leads and the supply's faults what they are now; voltages stay."""
+        bench, unit = self._bench, self._unit
+        bench.fault_due = unit.next_due()
+        bench.board.circuit = unit.circuit()
+        bench.board.leaks = unit.leaks(bench.board.circuit)
+        fed: dict[int, tuple[int, ...]] = {}
+        for name, number in self._outputs.items():
+            if self._leads is LeadsAt.BOARD and not unit.has(FaultKind.LEADS_REVERSED, (name,)):
+                fed[number] = (*fed.get(number, ()), bench.board.circuit.net_of[name])
+            self._plant_in_supply(bench.stages[number], name)
+        bench.fed = fed
+        bench.disturb()
+
+    def _plant_in_supply(self, stage: PowerStage, name: str) -> None:
+        real = next(
+            (f.value for f in self._unit.present() if f.kind is FaultKind.WRONG_VOLTAGE and f.point == name), None
+        )
+        rise = SENSE_OPEN_RISE if self._unit.has(FaultKind.SENSE_OPEN, (name,)) else 1.0
+        if real != stage.real_volts or rise != stage.sense_open_rise:
+            stage.begin_step(self._bench.now)
+            stage.real_volts, stage.sense_open_rise = real, rise
+
+    def _net(self, point: str | None) -> int | None:
+        """Net of the board that the probe touches; None on nothing, on free ends, on a point nothing known feeds."""
+        if point is None or (self._leads is LeadsAt.FREE and point in self._board.inputs):
+            return None
+        return self._bench.board.circuit.net_of.get(point)
+
+    def _leave_charge(self) -> None:
+        """What an ohmmeter has charged stays on the point."""
+        index = self._net(self._probe.point)
+        if index is not None and self._probe.charge_volts:
+            self._bench.board.volts[index] += self._probe.charge_volts
+            self._probe.charge_volts = 0.0
+            self._bench.disturb()
+
+    def _note(self) -> None:
+        point = self._probe.point
+        if point is None:
+            volts = 0.0
+        elif self._leads is LeadsAt.FREE and point in self._board.inputs:
+            volts = self._terminals_at(point)
+        else:
+            volts = self._volts_at(point)
+        self._probe.note(self._bench.now, volts)
+
+    def _terminals_at(self, name: str) -> float:
+        """Volts at the far end of an input's leads, signed as the connector would see them."""
+        volts = self._bench.stages[self._outputs[name]].volts * sign_of(self._board, name)
+        return -volts if self._unit.has(FaultKind.LEADS_REVERSED, (name,)) else volts
+
+    def _volts_at(self, point: str) -> float:
+        reversed_here = self._unit.has(FaultKind.LEADS_REVERSED, (point,))
+        if point in self._board.inputs and reversed_here and self._leads is LeadsAt.BOARD:
+            return self._terminals_at(point) + 0.0
+        index = self._bench.board.circuit.net_of.get(point)
+        return (
+            0.0 if index is None else self._bench.board.circuit.nets[index].sign * self._bench.board.volts[index] + 0.0
+        )
