@@ -1,0 +1,38 @@
+"""Links with short time-outs, and waiting for what they promise, for tests on real sockets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from bringup.core.dialect import Message
+from bringup.core.replies import ReplyKind
+from bringup.instruments.conversation import Wire
+from bringup.instruments.opening import await_here
+from bringup.instruments.visa_link import VisaLink
+from bringup.runner.protocols import Pending, Reply
+
+QUICK = Wire(identify=Message("*IDN?", ReplyKind.IDENTITY, 0.3), recovery=0.3)
+READ = Message("READ?", ReplyKind.NUMBER, 0.3)
+ERROR = Message("SYST:ERR?", ReplyKind.ERROR, 0.3)
+READING = b"+3.30600000E+00\n"
+
+
+@contextmanager
+def linked(resource: str, wire: Wire = QUICK, **options: Any) -> Iterator[VisaLink]:
+    link = VisaLink("meter", resource, wire, **options)
+    try:
+        yield link
+    finally:
+        link.close()
+
+
+def done(pending: Pending[Any]) -> Any:
+    assert await_here(pending), "past its deadline"
+    return pending.value()
+
+
+def ask(link: VisaLink, *messages: Message) -> tuple[Reply, ...]:
+    replies: tuple[Reply, ...] = done(link.submit(messages))
+    return replies
