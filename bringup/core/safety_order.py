@@ -79,7 +79,7 @@ def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> It
         when = "nothing was applied before" if walk.was_off is None else f"step {walk.was_off + 1} switched it off"
         feed = f" through {source}" if source not in (None, name) else ""
         what = "current" if kind is Kind.CURRENT else "power" if kind is Kind.POWER else "voltage"
-        judged = f", expected to be {limits_text(limits)}" if limits is not None else ""
+        judged = f", expected to be {limits_text(limits)}," if limits is not None else ""
         yield Finding(
             step.index,
             f"the {what} at {name}{judged} is read while it is not fed{feed}: {when}",
