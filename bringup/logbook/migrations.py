@@ -41,6 +41,15 @@ def bring_up_to_date(
         return None
     copy = _back_up(connection, path, version) if version else None
     connection.execute("PRAGMA foreign_keys = OFF")
+    try:
+        _apply(connection, path, migrations)
+    finally:
+        connection.execute("PRAGMA foreign_keys = ON")
+    return copy
+
+
+def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
+    """Apply what is missing in one transaction."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         # Read again under the lock: another process may have done it in the meantime.
@@ -50,13 +59,11 @@ def bring_up_to_date(
                     connection.execute(statement)
                 connection.execute(f"PRAGMA user_version = {migration.number}")
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        _check_references(connection, path, target)
+        _check_references(connection, path, migrations[-1].number)
     except BaseException:
         connection.execute("ROLLBACK")
         raise
     connection.execute("COMMIT")
-    connection.execute("PRAGMA foreign_keys = ON")
-    return copy
 
 
 def _check_references(connection: sqlite3.Connection, path: Path, target: int) -> None:

@@ -96,6 +96,13 @@ def _check_place(path: Path) -> None:
         )
     if path.exists() and not path.is_file():
         raise LogbookError(f"the logbook {path} is not an ordinary file", "Name another file with --logbook.")
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = path.with_name(path.name + ending)
+        if beside.is_dir():
+            raise LogbookError(
+                f"the logbook {path} cannot be opened: the folder {beside} is in the way of a file of that name",
+                "Rename that folder, or name another logbook with --logbook.",
+            )
     kind = network_kind(path.resolve().parent)
     if kind is not None:
         raise LogbookError(

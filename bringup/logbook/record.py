@@ -37,6 +37,7 @@ class LogbookRecord:
         self._simulated = simulated
         self._file = WatchedFile(logbook.path)
         self._attempt: str | None = None
+        self._going = False
         self._serial = self._operator = ""
         self._steps: set[int] = set()
         self._waiting: list[tuple[str, list[Statement]]] = []
@@ -84,7 +85,7 @@ class LogbookRecord:
         except sqlite3.Error as error:
             raise explain(error, self._path, "written to") from error
         self._attempt, self._serial, self._operator = attempt, start.serial, start.operator
-        self._simulated = start.simulated
+        self._simulated, self._going = start.simulated, True
         self._steps = set(range(len(start.steps)))
         return attempt
 
@@ -178,6 +179,7 @@ class LogbookRecord:
             f"attempt {result} at {at.isoformat()}: {cause}",
             lambda: statements.end_statement(attempt, result, cause, at, off_verified),
         )
+        self._going = False
         try:
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
         except sqlite3.Error as error:
@@ -193,8 +195,9 @@ class LogbookRecord:
 
     def history(self, serial: str) -> UnitHistory:
         """What earlier attempts on this unit settle; real and simulated ones apart."""
+        under_way = self._attempt if self._going else None
         try:
-            return unit_history(self._connection, serial, simulated=self._simulated, leave_out=self._attempt)
+            return unit_history(self._connection, serial, simulated=self._simulated, leave_out=under_way)
         except sqlite3.Error as error:
             raise explain(error, self._path, "read") from error
 
