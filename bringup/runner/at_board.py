@@ -8,6 +8,7 @@ from bringup.core.replies import Value
 from bringup.core.words import How, Kind
 from bringup.runner.measuring import around_of, sample_volts, settled
 from bringup.runner.power import Feed
+from bringup.runner.protocols import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work
 
@@ -17,8 +18,11 @@ ODD_LEADS = 0.5
 """Ohms: sound leads have less (common practice, no source)."""
 
 
-def measure_at_board(work: Work, feed: Feed) -> None:
-    """Measure an input at the board beside what the supply reports, and note the leads' resistance."""
+def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) -> None:
+    """Measure an input at the board beside what the supply reports, and note the leads' resistance.
+
+    `shown`: what a person read off a supply by hand; otherwise the supply is asked beside the meter.
+    """
     seen = (feed.input, work.state, feed.volts)
     if seen in work.inputs_seen or work.setup.meter is None or not work.board.inputs[feed.input].probe:
         return
@@ -27,7 +31,7 @@ def measure_at_board(work: Work, feed: Feed) -> None:
     limits, limits_from = voltage_limits(work.board, feed.input)
     found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits))
     reading = work.keep_settled(feed.input, Kind.VOLTAGE, found, Judged(limits, limits_from), aspect="at the board")
-    beside = found.beside
+    beside = found.beside or shown
     if reading.value is None or beside is None or beside.volts is None or not beside.amps:
         return
     drop = beside.volts - abs(reading.value)

@@ -11,7 +11,7 @@ import re
 from bringup.core.words import AttemptResult
 from bringup.errors import CommandError, LinkError, LogbookError, SafetyRefused
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
-from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, Trip
+from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, PersonHands, SimulatedHands
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
@@ -21,6 +21,9 @@ from bringup.runner.steps import Steps
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 from bringup.runner.work import Work
+
+EXPECTED = (Ending, LogbookError, LinkError, KeyboardInterrupt)
+"""What may end an attempt without being a bug in the tool."""
 
 
 def check_serial(serial: str, pattern: str) -> None:
@@ -71,9 +74,23 @@ def _carry_out(work: Work, steps: Steps, found: Found, found_on: tuple[int, ...]
                 work.hands.state(work.state)
         steps.carry_out()
         work.power.all_off()
+    except (UnitFailed, MissingEvidence) as ending:
+        return _off_in_order(work) or ending
     except BaseException as error:  # noqa: BLE001 - nothing may pass with an output on; _close raises what is a bug
         work.power.emergency()
         return error
+    return None
+
+
+def _off_in_order(work: Work) -> BaseException | None:
+    """Switch off in order, since nothing is wrong with the bench; the emergency way if that fails. Returns bugs only."""
+    try:
+        work.power.all_off()
+    except BaseException as error:  # noqa: BLE001 - as above
+        work.power.emergency()
+        if not isinstance(error, EXPECTED):
+            return error
+        work.journal.event_if_possible("off", f"switching off in order did not go through: {error}")
     return None
 
 
@@ -98,7 +115,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
     journal.show("attempt-ended", cause, result=str(result), off_verified=power.off_verified)
-    if error is not None and not isinstance(error, Ending | LogbookError | LinkError | KeyboardInterrupt):
+    if error is not None and not isinstance(error, EXPECTED):
         raise error
     return AttemptOutcome(
         attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)

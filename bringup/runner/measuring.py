@@ -5,6 +5,7 @@ No value is no value: a meter that is silent, late or talks nonsense gives a Val
 
 from __future__ import annotations
 
+from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.replies import Value, read_number
 from bringup.core.settling import Settler, State, manner_of
@@ -32,7 +33,9 @@ LEAST_STEP = 0.01
 RISING_FOR = 4
 """So many readings, each higher than the one before, are a capacitor charging from the meter ..."""
 WELL_ABOVE = 2.0
-"""... and once they are this many times above the only limit, waiting for their end would say nothing more."""
+"""... and once they are this many times above the only limit, the end need not be waited for beyond ..."""
+CLIMB_FOR = 4.0
+"""... so many seconds."""
 
 
 def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
@@ -56,8 +59,10 @@ def settled(
     if work.meter.by_hand:
         pending = _look_beside(work, point)
         value = read_once(work, function, point, around=around)
-        return Settled(value, None, _answered(work, pending), rising="rising" in value.why)
+        rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
+        return Settled(value, None, _answered(work, pending), rising=rising)
     settler, silent, climb, limited = Settler(manner_of(KIND_OF[function])), 0, _Climb(limits), False
+    started = work.waits.clock.monotonic()
     while True:
         begun = work.waits.clock.monotonic()
         pending = _look_beside(work, point)
@@ -71,7 +76,7 @@ def settled(
             return Settled(value, None, beside, limited)
         if state is State.SETTLED and settler.last is not None:
             return Settled(settler.last, None, beside, limited)
-        if function is Function.OHMS and climb.enough(value):
+        if function is Function.OHMS and climb.enough(value) and now - started >= CLIMB_FOR:
             return Settled(value, None, beside, limited, rising=True)
         if state is State.NEVER:
             return _never(settler, value, beside, limited=limited)
@@ -109,8 +114,6 @@ def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, fl
     Current limit while capacitance charges is waited for; the watch decides when it lasts too long. Returns the last
     look, and the lowest and highest current where it never settled.
     """
-    if work.power.by_hand:
-        return work.power.look_once(feed.output), None
     work.waits.sleep(START_UP, f"{feed.input} starts up")
     settler, silent = Settler(manner_of(Kind.CURRENT)), 0
     while True:

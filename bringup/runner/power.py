@@ -44,6 +44,7 @@ class Feed:
     over_voltage: float | None = None
     trip_current: float | None = None
     damage_above: float | None = None
+    remote_sense: bool = False
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -105,6 +106,7 @@ class Power:
         self._clear_old_trip(feed)
         self._set("current limit", "A", feed.current_limit, self._set_current(feed))
         self._protect(feed)
+        self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         self._compare_all(feed)
         self._waits.answer(Prompt(PromptKind.GO, go, lines=feed.words, suggestion="go"))
@@ -151,6 +153,18 @@ class Power:
         else:
             self._set("over-current protection", "A", level, pending, at_most=feed.current_limit)
 
+    def _sense(self, feed: Feed) -> None:
+        """Sense where the bench file says. A supply that cannot choose senses at its terminals."""
+        if self.by_hand and not feed.remote_sense:
+            return
+        done = self._result(self.supply.set_remote_sense(feed.output, feed.remote_sense))
+        self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
+        if feed.remote_sense != bool(done.on) or not done.faultless:
+            wanted, found = (
+                ("at the board", "at its terminals") if feed.remote_sense else ("at its terminals", "remotely")
+            )
+            raise BrokenOff(f"the supply is to sense {wanted} for {feed.input}, but it senses {found}")
+
     def _switch_on(self, feed: Feed) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
         self.off_verified = False
@@ -196,6 +210,8 @@ class Power:
     def _judge_setting(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
         """Refuse what the supply complained of or did not take. Up to `at_most`, another value will do."""
         self._faultless(f"setting the {name} to {format_quantity(asked, unit)}", done)
+        if done.readback is None and self.by_hand:
+            return  # dictated together with the others, and compared in _compare_all
         if done.readback is None:
             self._journal.event("unread", f"the supply does not read back its {name}")
         elif not alike(asked, done.readback, unit) and (at_most is None or not 0 <= done.readback <= at_most):

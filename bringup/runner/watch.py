@@ -233,8 +233,8 @@ def _judge_amps(watched: Watched, sample: PollSample) -> bool:
     if above and watched.above_trip:
         assert watched.trip_current is not None
         raise Trip(
-            f"{watched.input} draws {format_quantity(sample.amps, 'A')}, "
-            f"above the trip level of {format_quantity(watched.trip_current, 'A')}"
+            f"{watched.input} draws {format_quantity(sample.amps, 'A', resolution=1e-4)}, "
+            f"above the trip level of {format_quantity(watched.trip_current, 'A', resolution=1e-3)}"
         )
     watched.above_trip = above
     return above

@@ -127,6 +127,11 @@ class Work:
         """Whether questions get an answer: from a person, or from a simulated bench by itself."""
         return self.setup.ask.attended or self.simulated
 
+    @property
+    def remote_sense(self) -> bool:
+        """Whether the bench file has the supply sense at the board."""
+        return self.setup.bench.supply is not None and self.setup.bench.supply.remote_sense
+
     def move_leads(self, where: LeadsPlace, why: str, inputs: tuple[str, ...]) -> None:
         """Move the supply's leads, if they are not there: only with every output verified off and its terminals low."""
         if self.leads_at == (where, inputs) or self.setup.supply is None:
@@ -218,5 +223,15 @@ def sentence(reading: Reading) -> str:
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
         found += f" never settled ({low} .. {high})"
-    wanted = f", wanted {reading.limits}" if reading.limits is not None else ""
+    wanted = f", wanted {in_words(reading.limits, reading.limits_from)}" if reading.limits is not None else ""
     return f"{name} {found}{wanted}"
+
+
+def in_words(limits: Limits, limits_from: LimitsFrom) -> str:
+    """Write limits: as stated, or, where they were computed, both ends with five digits."""
+    if limits_from is not LimitsFrom.COMPUTED or limits.low is None or limits.high is None:
+        return str(limits)
+    most = max(abs(limits.low), abs(limits.high))
+    resolution = 10.0 ** (most.adjusted() - 4) if most else None
+    low, high = (format_quantity(end, limits.unit, resolution=resolution) for end in (limits.low, limits.high))
+    return f"{low} .. {high}"

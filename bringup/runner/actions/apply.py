@@ -9,13 +9,15 @@ from __future__ import annotations
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
-from bringup.core.words import Kind, Result
+from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
+from bringup.runner.claims import ask_shown
 from bringup.runner.endings import BrokenOff
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.power import Feed
+from bringup.runner.protocols import PollSample
 from bringup.runner.work import RECORDED, Judged, Work
 
 
@@ -24,13 +26,16 @@ def apply(work: Work, action: Apply) -> None:
     plan = plan_apply(action, work.board, work.setup.bench, work.state)
     require_gate(work, plan.input)
     work.move_leads(LeadsPlace.BOARD, f"the leads go to {plan.input}", tuple(work.board.inputs))
+    if (before := work.power.feed_of(plan.input)) is not None:
+        work.power.off(before.output)
+        work.power.wait_for_terminals()
     for stage in plan.stages:
         feed = _feed(work, plan, stage)
-        if work.power.feed_of(plan.input) is None:
+        if stage is plan.stages[0]:
             work.power.up(feed, f"{plan.input}: Enter switches ON ({_named(stage)})")
         else:
             work.power.step_to(feed)
-        _judge(work, feed, stage)
+        shown = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
             work.power.off(feed.output)
             work.unpowered.add(plan.input)
@@ -39,7 +44,7 @@ def apply(work: Work, action: Apply) -> None:
             work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
     feed = _feed(work, plan, plan.stages[-1])
     work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
-    measure_at_board(work, feed)
+    measure_at_board(work, feed, shown if work.power.by_hand else None)
 
 
 def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:
@@ -55,6 +60,7 @@ def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:
         over_voltage=plan.over_voltage,
         trip_current=plan.trip_current,
         damage_above=None if damage is None else abs(damage.number),
+        remote_sense=work.remote_sense,
     )
 
 
@@ -63,13 +69,17 @@ def _named(stage: Stage) -> str:
     return volts if stage.purpose is not Purpose.SHORT_CHECK else f"short check at {volts}"
 
 
-def _judge(work: Work, feed: Feed, stage: Stage) -> None:
+def _judge(work: Work, feed: Feed, stage: Stage) -> PollSample:
     """Keep what the supply reports once it has settled, and judge the current by the stage's expectation."""
-    sample, spread = settled_current(work, feed)
+    spread = None
+    if work.power.by_hand:
+        sample = ask_shown(work, feed, stage.current)
+    else:
+        sample, spread = settled_current(work, feed)
+    how = How.TYPED if work.power.by_hand else How.READ
     aspect = _named(stage)
-    work.keep(
-        feed.input, Kind.VOLTAGE, sample_volts(sample), RECORDED, instrument="supply", aspect=aspect, beside=sample
-    )
+    volts, amps = sample_volts(sample), sample_amps(sample)
+    work.keep(feed.input, Kind.VOLTAGE, volts, RECORDED, instrument="supply", how=how, aspect=aspect, beside=sample)
     judged = Judged(stage.current, stage.current_from, note=stage.unknown)
     if sample.mode == "current":
         judged = Judged(stage.current, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
@@ -77,10 +87,12 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> None:
     work.keep(
         feed.input,
         Kind.CURRENT,
-        sample_amps(sample),
+        amps,
         judged,
         instrument="supply",
         aspect=aspect,
         beside=sample,
         spread=spread,
+        how=how,
     )
+    return sample

@@ -66,4 +66,5 @@ def _feed(work: Work, plan: LeadsPlan) -> Feed:
         over_voltage=plan.over_voltage,
         trip_current=plan.current_limit,
         damage_above=None if damage is None else abs(damage.number),
+        remote_sense=work.remote_sense,
     )

@@ -13,6 +13,7 @@ from bringup.core.expectation import limits_of
 from bringup.core.procedure import Channel, Log
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, Result
+from bringup.runner.claims import ask_shown
 from bringup.runner.endings import Trip
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
 from bringup.runner.power import Feed
@@ -76,6 +77,8 @@ def _look(work: Work, name: str) -> PollSample:
     feed = work.power.feed_of(name)
     if feed is None:
         return PollSample(work.waits.clock.monotonic(), 0)
+    if work.power.by_hand:
+        return ask_shown(work, feed, ask_mode=False)
     return work.power.look_once(feed.output)
 
 
@@ -103,7 +106,8 @@ def _sum_up(work: Work, trace: Trace) -> None:
     channel = trace.channel
     limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
     instrument = "supply" if channel.point in work.board.inputs else "meter"
-    how = How.TYPED if instrument == "meter" and work.meter.by_hand else How.READ
+    by_hand = work.power.by_hand if instrument == "supply" else work.meter.by_hand
+    how = How.TYPED if by_hand else How.READ
     if trace.missed:
         total = trace.missed + len(trace.values)
         work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")

@@ -1,0 +1,211 @@
+"""Stand-ins for the runner's tests: a record that keeps lists, and a whole simulated bench on a simulated clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from bringup.core.bench import Bench
+from bringup.core.board import Board
+from bringup.core.faults import Fault
+from bringup.core.procedure import Procedure
+from bringup.core.reading import Reading
+from bringup.core.words import AttemptResult, StepOutcome
+from bringup.errors import LogbookError
+from bringup.files.bench_file import load_bench
+from bringup.files.dialect_file import find_dialect
+from bringup.files.procedure_file import load_procedure
+from bringup.runner.attempt import run_attempt
+from bringup.runner.protocols import Ask, AttemptStart, PollSample, Told, UnitHistory
+from bringup.runner.roles import Meter, Supply
+from bringup.runner.scpi_meter import ScpiMeter
+from bringup.runner.scpi_supply import ScpiSupply
+from bringup.runner.setup import AttemptOutcome, AttemptSetup
+from bringup.simulation import meter as simulated_meter
+from bringup.simulation import supply as simulated_supply
+from bringup.simulation.clock import SimulatedClock
+from bringup.simulation.memory_link import MemoryLink
+from bringup.simulation.person import SimulatedPerson
+from bringup.simulation.world import BoardWorld
+
+ROOT = Path(__file__).parent.parent
+BENCH = ROOT / "fixtures/benches/simulated.yaml"
+FIRST_POWER_ON = ROOT / "procedures/first-power-on.yaml"
+
+
+@dataclass
+class RecordFake:
+    """A Record that keeps everything in lists. `fail_from`: the n-th call that writes fails, and all after it."""
+
+    known: UnitHistory = field(default_factory=UnitHistory)
+    fail_from: int | None = None
+    writes: int = 0
+    on_write: Callable[[int], None] = lambda _: None
+    started: list[AttemptStart] = field(default_factory=list)
+    begun: list[int] = field(default_factory=list)
+    ended_steps: list[tuple[int, StepOutcome, str, str, str]] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    samples: list[tuple[str, float | None]] = field(default_factory=list)
+    batches: list[tuple[PollSample, ...]] = field(default_factory=list)
+    batch_times: list[float] = field(default_factory=list)
+    events: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    ends: list[tuple[AttemptResult, str, bool | None]] = field(default_factory=list)
+    clock: SimulatedClock | None = None
+
+    def _write(self) -> None:
+        self.writes += 1
+        self.on_write(self.writes)
+        if self.fail_from is not None and self.writes >= self.fail_from:
+            raise LogbookError("the disk is full", "Make room.")
+
+    def begin(self, start: AttemptStart) -> str:
+        self._write()
+        self.started.append(start)
+        return "attempt-1"
+
+    def step_begun(self, index: int, at: datetime, monotonic: float) -> None:
+        self._write()
+        self.begun.append(index)
+
+    def step_ended(
+        self, index: int, outcome: StepOutcome, result: str, *, at: datetime, why: str = "", who: str = ""
+    ) -> None:
+        self._write()
+        self.ended_steps.append((index, outcome, result, why, who))
+
+    def reading(self, reading: Reading) -> None:
+        self._write()
+        self.readings.append(reading)
+
+    def sample(
+        self, step: int, channel: str, unit: str, at: datetime, monotonic: float, value: float | None, raw: str
+    ) -> None:
+        self._write()
+        self.samples.append((channel, value))
+
+    def polls(self, samples: Sequence[PollSample]) -> None:
+        self._write()
+        self.batches.append(tuple(samples))
+        if self.clock is not None:
+            self.batch_times.append(self.clock.monotonic())
+
+    def event(
+        self,
+        kind: str,
+        text: str,
+        *,
+        at: datetime,
+        monotonic: float,
+        step: int | None = None,
+        data: Mapping[str, str] | None = None,
+    ) -> None:
+        self._write()
+        self.events.append((kind, text, data or {}))
+
+    def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
+        self._write()
+        self.notes.append(text)
+
+    def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
+        self._write()
+        self.ends.append((result, cause, off_verified))
+
+    def history(self, serial: str) -> UnitHistory:
+        return self.known
+
+    def kinds(self) -> list[str]:
+        """The kinds of all events, in order."""
+        return [kind for kind, _, _ in self.events]
+
+
+@dataclass
+class SimulatedBench:
+    """Everything of one attempt on the simulated mooring buoy logger, in memory."""
+
+    procedure: Procedure
+    bench: Bench
+    clock: SimulatedClock
+    world: BoardWorld
+    supply_link: MemoryLink
+    meter_link: MemoryLink
+    supply: Supply
+    meter: Meter
+    ask: Ask
+    record: RecordFake
+    told: list[Told] = field(default_factory=list)
+    changes: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def board(self) -> Board:
+        return self.procedure.board
+
+    def setup(self, **changes: Any) -> AttemptSetup:
+        """Put the attempt's setup together."""
+        start = AttemptSetup(
+            serial="MBL-0001",
+            procedure=self.procedure,
+            bench=self.bench,
+            supply=self.supply,
+            meter=self.meter,
+            clock=self.clock,
+            ask=self.ask,
+            record=self.record,
+            tell=self.told.append,
+            operator="tester",
+            tool_version="0",
+            simulated_link=self.meter_link,
+        )
+        return replace(start, **{**self.changes, **changes})
+
+    def run(self, **changes: Any) -> AttemptOutcome:
+        """Run the attempt."""
+        return run_attempt(self.setup(**changes))
+
+    def on(self, output: int = 1) -> bool:
+        """Whether the world says that the output is on now."""
+        return self.world.is_on(output, self.clock.monotonic())
+
+    def tell_kinds(self) -> list[str]:
+        """The kinds of everything told, in order."""
+        return [told.kind for told in self.told]
+
+
+def simulated_bench(
+    procedure: str | Path | Procedure = FIRST_POWER_ON,
+    *,
+    faults: Sequence[Fault] = (),
+    ask: Ask | None = None,
+    history: UnitHistory | None = None,
+    bench_path: Path = BENCH,
+    attended: bool = True,
+) -> SimulatedBench:
+    """Build the simulated bench in memory. `procedure`: a file, a record, or the YAML text of its `steps`."""
+    clock = SimulatedClock()
+    bench = load_bench(bench_path)
+    if isinstance(procedure, Path):
+        procedure = load_procedure(procedure)
+    assert isinstance(procedure, Procedure)
+    assert bench.supply is not None
+    assert bench.meter is not None
+    world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults)
+    maker = simulated_supply.select_by_number if "number" in bench.supply.dialect else simulated_supply.single_output
+    supply_link = MemoryLink("supply (simulated)", maker(world), clock)
+    meter_link = MemoryLink("meter (simulated)", simulated_meter.Meter(world), clock)
+    return SimulatedBench(
+        procedure=procedure,
+        bench=bench,
+        clock=clock,
+        world=world,
+        supply_link=supply_link,
+        meter_link=meter_link,
+        supply=ScpiSupply(
+            bench.supply, find_dialect(bench.supply.dialect, BENCH), supply_link, monotonic=clock.monotonic
+        ),
+        meter=ScpiMeter(bench.meter, find_dialect(bench.meter.dialect, BENCH), meter_link),
+        ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
+        record=RecordFake(known=history or UnitHistory(), clock=clock),
+    )
