@@ -27,7 +27,8 @@ def nr3(value: float, resolution: float) -> str:
     """Write with an exponent and no digit finer than `resolution` (NR3), such as `+3.306012E+00`."""
     rounded = quantised(value, resolution)
     if rounded == 0:
-        return f"{0.0:+.{max(0, _places(resolution))}E}"
+        places = _places(resolution)
+        return f"{0.0:+.{places}E}" if places > 0 else f"+0E{-places:+03d}"
     digits = math.floor(math.log10(abs(rounded)) + 1e-12) + _places(resolution)
     return f"{rounded:+.{max(0, digits)}E}"
 
