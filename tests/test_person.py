@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from bringup.runner.endings import MissingEvidence
 from bringup.runner.protocols import Answer, Prompt, PromptKind
+from bringup.terminal.nobody import Nobody
 from bringup.terminal.person import HINTS, Person
 
 
@@ -112,3 +114,15 @@ def test_control_characters_are_not_taken_into_an_answer(person: Person) -> None
 
 def test_every_kind_of_question_has_a_hint() -> None:
     assert set(HINTS) == set(PromptKind)
+
+
+def test_nobody_gives_the_go_that_the_command_line_gave() -> None:
+    assert Nobody().ask(Prompt(PromptKind.GO, "VIN to 24 V?")).value().text == "go, unattended"
+
+
+@pytest.mark.parametrize("kind", [kind for kind in PromptKind if kind is not PromptKind.GO])
+def test_what_only_a_person_can_answer_ends_an_unattended_attempt(kind: PromptKind) -> None:
+    pending = Nobody().ask(Prompt(kind, "all parts placed?"))
+
+    with pytest.raises(MissingEvidence, match="nobody is at the bench to answer: all parts placed"):
+        pending.value()

@@ -46,6 +46,15 @@ class Keys:
         self._give_back()
 
     @contextlib.contextmanager
+    def taken(self) -> Iterator[None]:
+        """Read keys within; the terminal is given back whatever happens."""
+        self.start()
+        try:
+            yield
+        finally:
+            self.stop()
+
+    @contextlib.contextmanager
     def given_back(self) -> Iterator[None]:
         """Hand the terminal to the shell while the process is stopped."""
         self.stop()

@@ -38,10 +38,10 @@ class Person:
 
     attended = True
 
-    def __init__(self, wake: Callable[[], None], changed: Callable[[], None] = lambda: None) -> None:
-        """`wake` ends the runner's wait; `changed` tells the view that the question or the typed line changed."""
+    def __init__(self, wake: Callable[[], None]) -> None:
+        """`wake` ends the runner's wait."""
         self._wake = wake
-        self._changed = changed
+        self._changed: Callable[[], None] = lambda: None
         self._lock = threading.RLock()
         self._keys: deque[str] = deque(maxlen=32)
         self._pending: Pending[Answer] | None = None
@@ -50,6 +50,10 @@ class Person:
         self.typed = ""
         self.remark = ""
         """What is wrong with what was typed, or what is wanted next."""
+
+    def on_changed(self, changed: Callable[[], None]) -> None:
+        """Say whom to tell that the question or the typed line changed: the view, which is made after the person."""
+        self._changed = changed
 
     def ask(self, prompt: Prompt) -> Pending[Answer]:
         """Put the question; an earlier one still open is withdrawn."""
