@@ -6,8 +6,8 @@ from bringup.core.expectation import voltage_limits
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind
+from bringup.runner.feed import Feed
 from bringup.runner.measuring import around_of, sample_volts, settled
-from bringup.runner.power import Feed
 from bringup.runner.protocols import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work

@@ -83,7 +83,7 @@ def _carry_out(work: Work, steps: Steps, found: Found, found_on: tuple[int, ...]
 
 
 def _off_in_order(work: Work) -> BaseException | None:
-    """Switch off in order, since nothing is wrong with the bench; the emergency way if that fails. Returns bugs only."""
+    """Switch off in order, since nothing is wrong with the bench; else the emergency way. Returns bugs only."""
     try:
         work.power.all_off()
     except BaseException as error:  # noqa: BLE001 - as above

@@ -7,7 +7,7 @@ from typing import TypeVar
 from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.words import Kind
-from bringup.runner.power import Feed
+from bringup.runner.feed import Feed
 from bringup.runner.protocols import PollSample, Prompt, PromptKind
 from bringup.runner.typed import Wanted, type_in, value_of
 from bringup.runner.work import Work

@@ -11,7 +11,7 @@ from bringup.core.replies import Value, read_number
 from bringup.core.settling import Settler, State, manner_of
 from bringup.core.words import Kind
 from bringup.errors import LinkError
-from bringup.runner.power import Feed
+from bringup.runner.feed import Feed
 from bringup.runner.protocols import Pending, PollSample
 from bringup.runner.roles import Function
 from bringup.runner.watch import in_current_limit

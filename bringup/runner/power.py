@@ -7,13 +7,13 @@ order of switching on. Emergency: every output at once, nothing recorded first, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeVar
 
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
 from bringup.runner.emergency import emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
+from bringup.runner.feed import Feed, alike
 from bringup.runner.journal import Journal
 from bringup.runner.protocols import Pending, PollSample, Prompt, PromptKind
 from bringup.runner.roles import Done, OutputSettings, Protection, Supply
@@ -22,42 +22,11 @@ from bringup.runner.watch import Watch, Watched
 
 T = TypeVar("T")
 
-VOLTS_OFF_BY = (0.001, 0.010)
-AMPS_OFF_BY = (0.002, 0.005)
-"""A set point may come back off by this part of it plus this many V or A: half a digit of a coarse supply."""
 SAFE_TERMINALS = 1.0
 """Volts that the supply's terminals may still carry when its leads are moved."""
 TERMINALS_FALL = 20.0
 """Seconds allowed for that."""
 TERMINALS_EVERY = 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class Feed:
-    """How an input is fed: what the supply is set to and what it is watched for."""
-
-    input: str
-    output: int
-    volts: float
-    current_limit: float
-    limit_time: float
-    over_voltage: float | None = None
-    trip_current: float | None = None
-    damage_above: float | None = None
-    remote_sense: bool = False
-
-    @property
-    def words(self) -> tuple[str, ...]:
-        """Every setting in words, for the person who says go."""
-        lines = [
-            f"voltage {format_quantity(self.volts, 'V')}",
-            f"current limit {format_quantity(self.current_limit, 'A')}, for {self.limit_time:.2g} s at most",
-        ]
-        if self.over_voltage is not None:
-            lines.append(f"over-voltage protection {format_quantity(self.over_voltage, 'V')}")
-        if self.trip_current is not None:
-            lines.append(f"switched off above {format_quantity(self.trip_current, 'A')}")
-        return tuple(lines)
 
 
 class Power:
@@ -319,9 +288,3 @@ class Power:
             return self._waits.result(pending)
         except LinkError as error:
             raise SupplyLost(f"the supply is lost: {error.message}") from error
-
-
-def alike(asked: float, found: float, unit: str) -> bool:
-    """Whether a set point read back is what was asked for, within a coarse supply's resolution."""
-    part, least = VOLTS_OFF_BY if unit == "V" else AMPS_OFF_BY
-    return abs(asked - found) <= part * abs(asked) + least

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bringup.core.quantity import format_quantity
+from bringup.core.wording import shown
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, SupplyLost, Trip
 from bringup.runner.journal import Journal
@@ -181,7 +182,7 @@ def in_current_limit(watched: Watched, sample: PollSample) -> bool:
 def _judge_volts(watched: Watched, sample: PollSample) -> None:
     if watched.damage_above is None or sample.volts is None or abs(sample.volts) <= watched.damage_above:
         return
-    found, most = format_quantity(sample.volts, "V"), format_quantity(watched.damage_above, "V")
+    found, most = format_quantity(sample.volts, "V"), shown(watched.damage_above, "V")
     raise Trip(f"{watched.input} reads {found}, above the {most} that damage it")
 
 
@@ -233,8 +234,8 @@ def _judge_amps(watched: Watched, sample: PollSample) -> bool:
     if above and watched.above_trip:
         assert watched.trip_current is not None
         raise Trip(
-            f"{watched.input} draws {format_quantity(sample.amps, 'A', resolution=1e-4)}, "
-            f"above the trip level of {format_quantity(watched.trip_current, 'A', resolution=1e-3)}"
+            f"{watched.input} draws {shown(sample.amps, 'A')}, "
+            f"above the trip level of {shown(watched.trip_current, 'A')}"
         )
     watched.above_trip = above
     return above

@@ -14,6 +14,7 @@ from bringup.core.procedure import Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
+from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
 from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
@@ -223,15 +224,5 @@ def sentence(reading: Reading) -> str:
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
         found += f" never settled ({low} .. {high})"
-    wanted = f", wanted {in_words(reading.limits, reading.limits_from)}" if reading.limits is not None else ""
+    wanted = f", wanted {limits_text(reading.limits)}" if reading.limits is not None else ""
     return f"{name} {found}{wanted}"
-
-
-def in_words(limits: Limits, limits_from: LimitsFrom) -> str:
-    """Write limits: as stated, or, where they were computed, both ends with five digits."""
-    if limits_from is not LimitsFrom.COMPUTED or limits.low is None or limits.high is None:
-        return str(limits)
-    most = max(abs(limits.low), abs(limits.high))
-    resolution = 10.0 ** (most.adjusted() - 4) if most else None
-    low, high = (format_quantity(end, limits.unit, resolution=resolution) for end in (limits.low, limits.high))
-    return f"{low} .. {high}"

@@ -13,10 +13,10 @@ from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
 from bringup.runner.claims import ask_shown
 from bringup.runner.endings import BrokenOff
+from bringup.runner.feed import Feed
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
-from bringup.runner.power import Feed
 from bringup.runner.protocols import PollSample
 from bringup.runner.work import RECORDED, Judged, Work
 

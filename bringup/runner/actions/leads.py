@@ -11,9 +11,9 @@ from bringup.core.procedure import Leads
 from bringup.core.reading import Reading
 from bringup.core.words import Kind, Result
 from bringup.runner.endings import BrokenOff, Trip, UnitFailed
+from bringup.runner.feed import Feed
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import around_of, settled
-from bringup.runner.power import Feed
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Work, sentence
 

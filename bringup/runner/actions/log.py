@@ -15,8 +15,8 @@ from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.runner.claims import ask_shown
 from bringup.runner.endings import Trip
+from bringup.runner.feed import Feed
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
-from bringup.runner.power import Feed
 from bringup.runner.protocols import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.watch import in_current_limit

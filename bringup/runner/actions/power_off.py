@@ -10,8 +10,8 @@ from bringup.core.procedure import PowerOff
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import Kind
+from bringup.runner.feed import Feed
 from bringup.runner.measuring import read_once, sample_volts
-from bringup.runner.power import Feed
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Work
 
