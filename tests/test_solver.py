@@ -1,0 +1,489 @@
+"""The static operating point, against cases computed by hand: the arithmetic stands beside each expectation."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import inf
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.board import Board, LoadKind
+from bringup.core.circuit import circuit_of
+from bringup.core.design_values import nominal_volts, start_volts
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.parts import NOMINAL, parts_of
+from bringup.core.solver import capacitance_at, solve, unpowered_resistance
+from bringup.errors import BenchError
+from tests.built_boards import amps, board, buoy, converter, ohms, rail, watts
+
+NEAR = 1e-9
+
+
+def near(value: float, relative: float = NEAR) -> object:
+    return pytest.approx(value, rel=relative, abs=1e-9)
+
+
+def one_rail(kind: str = "buck", *, load: float = 0.1, vin: float = 24.0, **facts: object) -> Board:
+    """One rail of 12 V made by 0.8 V * (1 + 140k / 10k)."""
+    network = {"reference": (0.8, 1), "upper": (140e3, 1), "lower": (10e3, 1)}
+    return board(rail("12V0", "VIN", converter(kind, **{**network, **facts}), loads=(amps(load),)), vin=vin)
+
+
+# feedback networks
+
+
+def test_feedback_network_gives_the_data_sheet_output() -> None:
+    # TI TPS7A25 data sheet 8.2.2.2: 1.24 V * (1 + 3.6 M / 1.18 M) = 5.0230508475 V
+    made = converter("linear", reference=(1.24, 1), upper=(3.6e6, 1), lower=(1.18e6, 1))
+    found = solve(board(rail("5V0", "VIN", made)), {"VIN": 12.0})
+    assert found.volts["5V0"] == near(5.0230508475, 1e-10)
+
+
+def test_three_terminal_regulator_network_gives_5_volts() -> None:
+    # 1.25 V * (1 + 720 / 240) = 5 V exactly, adjustment current neglected
+    made = converter("linear", reference=(1.25, 1), upper=(720, 1), lower=(240, 1))
+    assert solve(board(rail("5V0", "VIN", made)), {"VIN": 12.0}).volts["5V0"] == near(5.0)
+
+
+@given(st.floats(1e3, 1e6), st.floats(1e3, 1e6), st.floats(1.001, 3.0))
+def test_larger_upper_resistor_never_lowers_the_output(upper: float, lower: float, factor: float) -> None:
+    def output(ohms_up: float) -> float:
+        made = converter("buck", starts_at=3, reference=(0.6, 1), upper=(ohms_up, 1), lower=(lower, 1))
+        return solve(board(rail("X", "VIN", made)), {"VIN": 24.0}).volts["X"]
+
+    assert output(upper * factor) >= output(upper)
+
+
+# converters
+
+
+def test_buck_draws_output_power_over_efficiency() -> None:
+    # 12 V * 0.1 A = 1.2 W; / 0.88 = 1.363636 W; / 24 V = 56.8182 mA
+    found = solve(one_rail(efficiency=88, starts_at=14), {"VIN": 24.0})
+    assert found.input_amps["VIN"] == near(1.2 / 0.88 / 24)
+    assert found.rail_amps["12V0"] == near(0.1)
+    assert found.losses["12V0"] == near(1.2 / 0.88 - 1.2)
+
+
+def test_efficiency_of_the_published_example_comes_back() -> None:
+    # 12.0 V, 0.95 A in; 5.0 V, 2.0 A out: 10 W / 11.4 W = 87.719298 %, 1.4 W lost (progreeny.com, example 1)
+    made = converter("buck", efficiency=100 * 10 / 11.4, current_limit=3)
+    found = solve(board(rail("5V0", "VIN", made, volts=5.0, loads=(amps(2.0),)), vin=12), {"VIN": 12.0})
+    assert found.input_amps["VIN"] == near(0.95)
+    assert found.losses["5V0"] == near(1.4)
+
+
+def test_buck_below_its_output_voltage_passes_its_input() -> None:
+    # started at 5 V, aims at 12 V: full duty, 10 V in gives 10 V out
+    assert solve(one_rail(starts_at=5), {"VIN": 10.0}).volts["12V0"] == near(10.0)
+
+
+def test_linear_dissipates_the_published_path() -> None:
+    # Toshiba, Basics of LDO regulators 4.2: (3.6 V - 1.8 V) * 0.1 A = 0.18 W, quiescent neglected
+    made = converter("linear", dropout=0.3)
+    found = solve(board(rail("1V8", "VIN", made, volts=1.8, loads=(amps(0.1),)), vin=3.6), {"VIN": 3.6})
+    assert found.losses["1V8"] == near(0.18)
+    assert found.input_amps["VIN"] == near(0.1)
+
+
+def test_linear_quiescent_current_adds_to_the_input() -> None:
+    # 100 mA + 2 mA; (3.6 - 1.8) * 0.1 + 3.6 * 0.002 = 0.1872 W
+    made = converter("linear", quiescent=0.002)
+    found = solve(board(rail("1V8", "VIN", made, volts=1.8, loads=(amps(0.1),)), vin=3.6), {"VIN": 3.6})
+    assert found.input_amps["VIN"] == near(0.102)
+    assert found.losses["1V8"] == near(0.1872)
+
+
+def test_linear_in_dropout_follows_its_input() -> None:
+    # 3.4 V - 0.3 V = 3.1 V
+    made = converter("linear", dropout=0.3)
+    found = solve(board(rail("3V3", "VIN", made, volts=3.3, loads=(amps(0.01),)), vin=5), {"VIN": 3.4})
+    assert found.volts["3V3"] == near(3.1)
+
+
+def test_boost_that_runs_raises_and_one_that_does_not_passes_its_input_less_a_diode() -> None:
+    made = converter("boost", starts_at=3, efficiency=80)
+    design = board(rail("12V0", "VIN", made, volts=12.0, loads=(amps(0.1),)), vin=5)
+    # 12 V * 0.1 A / 0.8 / 5 V = 300 mA
+    runs = solve(design, {"VIN": 5.0})
+    assert (runs.volts["12V0"], runs.input_amps["VIN"]) == (near(12.0), near(0.3))
+    # 2.5 V is below its start voltage: 2.5 - 0.4 = 2.1 V; 0.1 A fades below 3 V: 0.1 * (2.1 / 3)^2 = 49 mA
+    idle = solve(design, {"VIN": 2.5})
+    assert (idle.volts["12V0"], idle.input_amps["VIN"]) == (near(2.1), near(0.049))
+    assert idle.running == frozenset()
+
+
+def test_inverting_rail_is_negative_and_its_current_a_magnitude() -> None:
+    # 12 V * 0.01 A / 0.75 / 24 V = 6.6667 mA
+    made = converter("inverting", starts_at=5, efficiency=75)
+    found = solve(board(rail("-12V", "VIN", made, volts=-12.0, loads=(amps(0.01),))), {"VIN": 24.0})
+    assert found.volts["-12V"] == near(-12.0)
+    assert found.rail_amps["-12V"] == near(0.01)
+    assert found.input_amps["VIN"] == near(0.12 / 0.75 / 24)
+
+
+def test_linear_hanging_on_a_negative_rail_is_negative() -> None:
+    design = board(
+        rail("-12V", "VIN", converter("inverting", efficiency=80), volts=-12.0),
+        rail("-5V", "-12V", converter("linear"), volts=-5.0, loads=(ohms(500.0),)),
+    )
+    found = solve(design, {"VIN": 24.0})
+    # 5 V / 500 ohm = 10 mA through both; 12 V * 10 mA / 0.8 / 24 V = 6.25 mA
+    assert found.volts["-5V"] == near(-5.0)
+    assert found.rail_amps["-12V"] == near(0.01)
+    assert found.input_amps["VIN"] == near(0.00625)
+
+
+def test_chain_of_converters_adds_up_from_the_leaves() -> None:
+    # 1V8: 1.8 V / 90 ohm = 20 mA. 3V3: 20 + 35 = 55 mA, linear. 5V0: 55 mA out at 5 V - 0.02 * 0.055 = 4.9989 V
+    # -> 4.9989 * 0.055 / 0.9 / 12 = 25.458 mA from 12V0. -12V: 12 * 0.005 / 0.75 / 12 = 6.6667 mA from 12V0.
+    # 12V0: 20 mA of its own; sum * 12 / 0.88 / 24 into the board.
+    found = solve(buoy(), {"VIN": 24.0})
+    five = 5.0 - 0.02 * 0.055
+    twelve = 0.020 + five * 0.055 / 0.9 / 12 + 0.06 / 0.75 / 12
+    assert found.volts["5V0"] == near(five)
+    assert found.rail_amps["3V3"] == near(0.055)
+    assert found.rail_amps["12V0"] == near(twelve)
+    assert found.input_amps["VIN"] == near(twelve * 12 / 0.88 / 24)
+    assert found.running == {"12V0", "5V0", "3V3", "1V8", "-12V"}
+
+
+def test_nothing_starts_at_the_short_check_voltage() -> None:
+    found = solve(buoy(), {"VIN": 1.0})
+    assert found.running == frozenset()
+    assert found.input_amps["VIN"] == near(0.0)
+
+
+def test_converter_pulled_below_its_stop_voltage_by_what_it_feeds_stays_off() -> None:
+    # 5V0 has 10 ohm: 0.3 A pulls it to 2 V, below the 3.6 V at which 3V3 stops; off, it draws nothing and 5V0 is 5 V
+    design = board(
+        rail("5V0", "VIN", converter("linear", output_resistance=10), volts=5.0),
+        rail("3V3", "5V0", converter("buck", starts_at=4, stops_at=3.6), volts=3.3, loads=(amps(0.4),)),
+    )
+    found = solve(design, {"VIN": 12.0})
+    assert "3V3" not in found.running
+    assert found.volts["5V0"] == near(5.0)
+
+
+# loads
+
+
+@pytest.mark.parametrize(("vin", "expected"), [(24.0, 0.25), (12.0, 0.5)])
+def test_constant_power_draws_more_at_a_lower_input(vin: float, expected: float) -> None:
+    # 6 W / 24 V = 0.25 A, 6 W / 12 V = 0.5 A
+    assert solve(board(loads=(watts(6.0),)), {"VIN": vin}).input_amps["VIN"] == near(expected)
+
+
+def test_no_load_draws_current_from_nothing() -> None:
+    design = board(loads=(watts(6.0), amps(0.1), ohms(100.0)))
+    assert solve(design, {"VIN": 0.0}).input_amps["VIN"] == 0.0
+
+
+def test_resistive_load_on_an_output_resistance_divides() -> None:
+    # 12 V behind 1 ohm into 23 ohm: 12 / 24 = 0.5 A, 11.5 V
+    made = converter("buck", starts_at=14, output_resistance=1)
+    found = solve(board(rail("X", "VIN", made, volts=12.0, loads=(ohms(23.0),))), {"VIN": 24.0})
+    assert found.volts["X"] == near(11.5)
+    assert found.rail_amps["X"] == near(0.5)
+
+
+def test_board_state_selects_the_loads() -> None:
+    made = converter("linear")
+    design = board(rail("3V3", "VIN", made, volts=3.3, loads=(amps(0.03, asleep=0.001),)), states=("blank", "asleep"))
+    assert solve(design, {"VIN": 5.0}, state="blank").rail_amps["3V3"] == near(0.03)
+    assert solve(design, {"VIN": 5.0}, state="asleep").rail_amps["3V3"] == near(0.001)
+
+
+def test_output_below_its_minimum_load_reads_high_and_is_named() -> None:
+    # 1 mA of a minimum of 10 mA: 12 V + 6 % = 12.72 V; at 20 mA all is well
+    light = solve(one_rail(load=0.001, minimum_load=0.010), {"VIN": 24.0})
+    assert light.volts["12V0"] == near(12.72)
+    assert light.below_minimum_load == {"12V0"}
+    heavy = solve(one_rail(load=0.020, minimum_load=0.010), {"VIN": 24.0})
+    assert heavy.volts["12V0"] == near(12.0)
+    assert heavy.below_minimum_load == frozenset()
+
+
+def test_plain_connection_carries_what_hangs_from_it() -> None:
+    design = board(
+        rail("3V3", "VIN", converter("linear"), volts=3.3, loads=(amps(0.010),)),
+        rail("3V3A", "3V3", None, loads=(amps(0.004),)),
+        rail("1V8", "3V3A", converter("linear"), volts=1.8, loads=(amps(0.006),)),
+    )
+    found = solve(design, {"VIN": 5.0})
+    assert found.volts["3V3A"] == near(3.3)
+    assert found.rail_amps["3V3A"] == near(0.010)
+    assert found.rail_amps["3V3"] == near(0.020)
+
+
+# what a small board file leaves open
+
+
+def test_rail_without_a_source_is_absent_instead_of_guessed() -> None:
+    found = solve(board(rail("3V3", None, volts=3.3)), {"VIN": 5.0})
+    assert "3V3" not in found.volts
+
+
+def test_rail_that_cannot_be_a_plain_connection_is_absent_with_all_below_it() -> None:
+    design = board(rail("3V3", "VIN", None, volts=3.3), rail("1V8", "3V3", converter("linear"), volts=1.8))
+    assert set(solve(design, {"VIN": 24.0}).volts) == {"VIN"}
+
+
+def test_converter_of_an_unknown_output_is_absent() -> None:
+    assert set(solve(board(rail("X", "VIN", converter("buck"))), {"VIN": 24.0}).volts) == {"VIN"}
+
+
+def test_rails_in_a_ring_are_absent() -> None:
+    design = board(rail("A", "B", None), rail("B", "A", None))
+    assert set(solve(design, {"VIN": 24.0}).volts) == {"VIN"}
+    assert nominal_volts(design, "A") is None
+
+
+def test_unknown_input_is_refused() -> None:
+    with pytest.raises(KeyError, match="VAUX"):
+        solve(buoy(), {"VAUX": 5.0})
+
+
+def test_default_start_voltages() -> None:
+    design = board(
+        rail("12V0", "VIN", converter("buck"), volts=12.0),
+        rail("1V2", "12V0", converter("buck"), volts=1.2),
+        rail("3V3", "1V2", converter("boost"), volts=3.3),
+        rail("1V0", "12V0", converter("linear"), volts=1.0),
+    )
+    found = {name: start_volts(design, one) for name, one in design.rails.items()}
+    # a buck: its output, at least 2.5 V; anything at most 80 % of what feeds it; a linear regulator follows from 0
+    assert found == {"12V0": 12.0, "1V2": 2.5, "3V3": near(0.96), "1V0": 0.0}
+
+
+# faults
+
+
+@pytest.mark.parametrize(
+    ("kind", "value", "expected"),
+    [
+        (FaultKind.UPPER_OPEN, None, 24.0),  # no feedback: towards the input
+        (FaultKind.LOWER_SHORTED, None, 24.0),
+        (FaultKind.LOWER_OPEN, None, 0.8),  # unity: the reference
+        (FaultKind.UPPER_SHORTED, None, 0.8),
+        (FaultKind.UPPER_VALUE, 14e3, 1.92),  # 0.8 * (1 + 14 / 10)
+        (FaultKind.LOWER_VALUE, 20e3, 6.4),  # 0.8 * (1 + 140 / 20)
+        (FaultKind.LOWER_VALUE, 1e3, 24.0),  # 0.8 * 141 = 112.8 V: the input is the end
+        (FaultKind.NOT_FITTED, None, 0.0),
+    ],
+)
+def test_single_fault_of_a_buck_reads(kind: FaultKind, value: float | None, expected: float) -> None:
+    found = solve(one_rail(starts_at=14), {"VIN": 24.0}, faults=[Fault("12V0", kind, value)])
+    assert found.volts["12V0"] == near(expected)
+
+
+def test_linear_without_feedback_ends_a_dropout_below_its_input() -> None:
+    design = one_rail("linear", dropout=0.5)
+    found = solve(design, {"VIN": 24.0}, faults=[Fault("12V0", FaultKind.UPPER_OPEN)])
+    assert found.volts["12V0"] == near(23.5)
+
+
+@pytest.mark.parametrize(("kind", "sign"), [("boost", 1.0), ("inverting", -1.0)])
+def test_boost_or_inverting_without_feedback_ends_at_twice_its_output(kind: str, sign: float) -> None:
+    design = one_rail(kind, vin=5.0, starts_at=3, load=0.01)
+    found = solve(design, {"VIN": 5.0}, faults=[Fault("12V0", FaultKind.LOWER_SHORTED)])
+    assert found.volts["12V0"] == near(sign * 24.0)
+
+
+def test_boost_that_is_not_fitted_passes_its_input_less_a_diode() -> None:
+    design = one_rail("boost", vin=5.0, starts_at=3, load=0.01)
+    assert solve(design, {"VIN": 5.0}, faults=[Fault("12V0", FaultKind.NOT_FITTED)]).volts["12V0"] == near(4.6)
+
+
+def test_short_pulls_a_linear_into_its_limit_and_the_input_current_up() -> None:
+    # limit 0.5 A into 0.2 ohm: 0.1 V (the load of 10 mA has faded: 0.01 * (0.1 / 0.825)^2 = 0.15 mA less)
+    made = converter("linear", current_limit=0.5)
+    design = board(rail("3V3", "VIN", made, volts=3.3, loads=(amps(0.010),)), vin=5)
+    found = solve(design, {"VIN": 5.0}, faults=[Fault("3V3", FaultKind.SHORTED_THROUGH, 0.2)])
+    assert found.volts["3V3"] == near(0.1, 1e-3)
+    assert found.input_amps["VIN"] == near(0.5)
+    assert found.limiting == {"3V3"}
+
+
+def test_short_behind_a_buck_raises_the_input_current() -> None:
+    design = one_rail(starts_at=14, current_limit=1.0, efficiency=88, load=0.02)
+    sound = solve(design, {"VIN": 24.0})
+    found = solve(design, {"VIN": 24.0}, faults=[Fault("12V0", FaultKind.SHORTED_THROUGH, 0.2)])
+    # 1 A into 0.2 ohm is 0.2 W; the losses of 1 A at half of 12 V stay: 1 * 6 * (1 / 0.88 - 1) = 0.818 W
+    assert found.input_amps["VIN"] == near((0.2 + 6 * (1 / 0.88 - 1)) / 24, 1e-4)
+    assert found.input_amps["VIN"] > sound.input_amps["VIN"]
+
+
+def test_unstated_limit_is_one_ampere_or_three_times_the_largest_load() -> None:
+    small = one_rail(starts_at=14, load=0.02)
+    large = one_rail(starts_at=14, load=2.0)
+    for design, expected in [(small, 1.0), (large, 6.0)]:
+        found = solve(design, {"VIN": 24.0}, faults=[Fault("12V0", FaultKind.SHORTED_THROUGH, 0.01)])
+        assert found.rail_amps["12V0"] == near(expected)
+
+
+def test_short_at_a_plain_connection_is_a_short_of_its_source() -> None:
+    design = board(
+        rail("3V3", "VIN", converter("linear", current_limit=0.5), volts=3.3),
+        rail("3V3A", "3V3", None),
+    )
+    found = solve(design, {"VIN": 5.0}, faults=[Fault("3V3A", FaultKind.SHORTED_THROUGH, 1.0)])
+    assert found.volts["3V3"] == near(0.5)
+
+
+def test_short_at_the_input_draws_what_it_must() -> None:
+    found = solve(board(), {"VIN": 1.0}, faults=[Fault("VIN", FaultKind.SHORTED_THROUGH, 2.0)])
+    assert found.input_amps["VIN"] == near(0.5)
+
+
+def test_excess_load_adds_to_the_rail() -> None:
+    found = solve(one_rail(starts_at=14), {"VIN": 24.0}, faults=[Fault("12V0", FaultKind.EXCESS_LOAD, 0.15)])
+    assert found.rail_amps["12V0"] == near(0.25)
+
+
+def test_back_fed_rail_is_live_without_any_input() -> None:
+    # 2.8 V through 100 ohm into 1000 ohm: 2.8 * 1000 / 1100 V, 2.545 mA
+    design = board(rail("3V3", "VIN", converter("linear"), volts=3.3, loads=(ohms(1000.0),)))
+    found = solve(design, {"VIN": 0.0}, faults=[Fault("3V3", FaultKind.BACK_FED, 2.8)])
+    assert found.volts["3V3"] == near(2.8 / 1.1)
+    assert found.rail_amps["3V3"] == 0.0
+    assert found.input_amps["VIN"] == 0.0
+
+
+def test_back_feeding_above_a_running_rail_lifts_it() -> None:
+    # 5 V through 100 ohm into 1000 ohm: 4.545 V, above the 3.3 V that the regulator holds: it gives nothing
+    design = board(rail("3V3", "VIN", converter("linear"), volts=3.3, loads=(ohms(1000.0),)))
+    found = solve(design, {"VIN": 12.0}, faults=[Fault("3V3", FaultKind.BACK_FED, 5.0)])
+    assert found.volts["3V3"] == near(5 / 1.1)
+
+
+@pytest.mark.parametrize(
+    ("fault", "vin", "rail_volts"),
+    [
+        (Fault("VIN", FaultKind.LEADS_REVERSED), -24.0, 0.0),
+        (Fault("VIN", FaultKind.WRONG_VOLTAGE, 15.0), 15.0, 12.0),
+        (Fault("VIN", FaultKind.SENSE_OPEN), 25.2, 12.0),  # 24 V + 5 %
+    ],
+)
+def test_fault_at_the_supply_changes_the_input(fault: Fault, vin: float, rail_volts: float) -> None:
+    found = solve(one_rail(starts_at=14), {"VIN": 24.0}, faults=[fault])
+    assert found.volts == {"VIN": near(vin), "12V0": near(rail_volts)}
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (Fault("5V5", FaultKind.NOT_FITTED), r"no point '5V5'; it has VIN, 12V0"),
+        (Fault("VIN", FaultKind.NOT_FITTED), r"not_fitted at VIN: the board file gives it no converter"),
+        (Fault("3V3", FaultKind.UPPER_OPEN), r"3V3: the board file gives its converter no reference, upper and lower"),
+        (Fault("3V3", FaultKind.SHORTED_THROUGH), r"shorted_through at 3V3 needs a value"),
+        (Fault("3V3", FaultKind.SHORTED_THROUGH, 0.0), r"needs a resistance above 0 ohm"),
+        (Fault("12V0", FaultKind.LOWER_VALUE, -1.0), r"needs a resistance above 0 ohm"),
+    ],
+)
+def test_fault_that_the_board_cannot_have_is_refused_in_words(fault: Fault, words: str) -> None:
+    with pytest.raises(BenchError, match=words):
+        solve(buoy(), {"VIN": 24.0}, faults=[fault])
+
+
+def test_supply_fault_at_a_rail_is_refused() -> None:
+    with pytest.raises(BenchError, match="belongs to an input, and 3V3 is a rail"):
+        circuit_of(buoy(), None, [Fault("3V3", FaultKind.LEADS_REVERSED)], NOMINAL)
+
+
+# capacitance and unpowered resistance
+
+
+def test_capacitance_joins_plain_connections_and_running_rails() -> None:
+    design = board(
+        rail("VP", "VIN", None, capacitance=80e-6),
+        rail("12V0", "VP", converter("buck", efficiency=80), volts=12.0, capacitance=100e-6),
+        rail("5V0", "12V0", converter("linear"), volts=5.0, capacitance=24e-6),
+        capacitance=220e-6,
+    )
+    assert capacitance_at(design, "VIN") == near(300e-6)
+    # 5V0 seen from 12V0: 24 u * 5 / 12 = 10 u. 12V0 seen from 24 V: 110 u * (12 / 24)^2 / 0.8 = 34.375 u
+    assert capacitance_at(design, "VIN", {"12V0", "5V0"}) == near(334.375e-6)
+    assert capacitance_at(design, "12V0", {"5V0"}) == near(110e-6)
+
+
+def test_unpowered_resistance_is_what_the_file_states_and_shorts_on_top() -> None:
+    design = board(rail("3V3", "VIN", converter("linear"), volts=3.3, unpowered_resistance=1000.0, loads=(ohms(90.0),)))
+    assert unpowered_resistance(design, "3V3") == near(1000.0)
+    # 1000 || 2 ohm = 1.996008
+    assert unpowered_resistance(design, "3V3", [Fault("3V3", FaultKind.SHORTED_THROUGH, 2.0)]) == near(2000 / 1002)
+
+
+def test_unpowered_resistance_unstated_is_network_and_resistors_in_parallel() -> None:
+    made = converter("buck", reference=(0.8, 1), upper=(140e3, 1), lower=(10e3, 1))
+    design = board(
+        rail("12V0", "VIN", made, loads=(ohms(150e3), amps(0.02))),
+        rail("12VS", "12V0", None, loads=(ohms(75e3),)),
+    )
+    # 150k || 150k || 75k = 37.5k from either point; nothing is known of VIN
+    assert unpowered_resistance(design, "12V0") == near(37.5e3)
+    assert unpowered_resistance(design, "12VS") == near(37.5e3)
+    assert unpowered_resistance(design, "VIN") == inf
+    # upper open: 50k is left; upper shorted: 10k || 50k = 8333.3; lower shorted: 140k || 50k
+    assert unpowered_resistance(design, "12V0", [Fault("12V0", FaultKind.UPPER_OPEN)]) == near(50e3)
+    assert unpowered_resistance(design, "12V0", [Fault("12V0", FaultKind.UPPER_SHORTED)]) == near(1 / (1e-4 + 2e-5))
+    assert unpowered_resistance(design, "12V0", [Fault("12V0", FaultKind.LOWER_SHORTED)]) == near(
+        1 / (1 / 140e3 + 2e-5)
+    )
+    assert unpowered_resistance(design, "12V0", [Fault("12V0", FaultKind.LOWER_VALUE, 35e3)]) == near(
+        1 / (1 / 175e3 + 2e-5)
+    )
+
+
+# laws
+
+CURRENT = st.floats(0.0, 0.5)
+VOLTS = st.floats(0.0, 33.0)
+
+
+def loaded(chain: float, twelve: float, three: float) -> Board:
+    design = buoy()
+    rails = dict(design.rails)
+    rails["12V0"] = replace(rails["12V0"], loads=(amps(chain), watts(twelve)))
+    rails["3V3"] = replace(rails["3V3"], loads=(amps(three),))
+    return replace(design, rails=rails)
+
+
+@given(CURRENT, CURRENT, CURRENT, VOLTS, st.text("ABC0123456789-", min_size=1, max_size=8))
+def test_no_board_gives_more_power_than_it_takes(a: float, b: float, c: float, vin: float, serial: str) -> None:
+    design = loaded(a, b, c)
+    found = solve(design, {"VIN": vin}, parts=parts_of(design, serial))
+    assert min(found.losses.values()) >= -1e-6, found.losses
+    used = sum(
+        abs(found.volts[name]) * load.default
+        for name, one in design.rails.items()
+        for load in one.loads
+        if load.kind is LoadKind.CURRENT
+    )
+    if found.running == set(design.rails) and not found.limiting:
+        assert vin * found.input_amps["VIN"] > used
+
+
+@given(CURRENT, CURRENT, CURRENT, st.floats(14.0, 33.0))
+def test_more_load_never_lowers_the_input_current(a: float, b: float, more: float, vin: float) -> None:
+    less = solve(loaded(a, 0.0, b), {"VIN": vin})
+    loaded_more = solve(loaded(a + more, 0.0, b), {"VIN": vin})
+    assert loaded_more.input_amps["VIN"] >= less.input_amps["VIN"] - 1e-9
+
+
+@given(CURRENT, VOLTS)
+def test_same_question_same_answer(load: float, vin: float) -> None:
+    assert solve(loaded(load, load, load), {"VIN": vin}) == solve(loaded(load, load, load), {"VIN": vin})
+
+
+@given(st.sampled_from(sorted(FaultKind)), st.sampled_from(["VIN", "12V0", "5V0", "-12V"]), st.floats(0.01, 1e6), VOLTS)
+def test_every_single_fault_has_an_operating_point(kind: FaultKind, point: str, value: float, vin: float) -> None:
+    try:
+        found = solve(buoy(), {"VIN": vin}, faults=[Fault(point, kind, value)])
+    except BenchError as refused:
+        assert "cannot be planted" in str(refused)  # noqa: PT017 - which faults are possible is tested above
+    else:
+        assert all(-2e6 < volts < 2e6 for volts in found.volts.values())
+        assert set(found.volts) == {"VIN", *buoy().rails}
