@@ -11,7 +11,8 @@ from bringup.core.limits import Limits, parse_limits
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.errors import NotationError
 from bringup.files.nodes import Node, Problems, Scalar
-from bringup.files.shapes import WRONG, Schema, joined, scalar
+from bringup.files.shapes import WRONG, Schema, scalar
+from bringup.files.wording import joined
 
 UNIT_WORDS = {
     "V": "volts",

@@ -15,8 +15,8 @@ from bringup.files.board_file import read_board
 from bringup.files.dialect_file import read_dialect
 from bringup.files.nodes import Pairs, Problems, in_order
 from bringup.files.procedure_file import read_procedure
-from bringup.files.shapes import nearest
 from bringup.files.source import KINDS, Opened, kind_of, open_file
+from bringup.files.wording import nearest
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,8 @@ import re
 
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
-from bringup.files.shapes import nearest
 from bringup.files.voltage_checks import Tree
+from bringup.files.wording import nearest
 
 BY_HAND = "by hand"
 DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read"}

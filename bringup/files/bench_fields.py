@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bringup.core.replies import ReplyKind
+from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount
 from bringup.files.fields import AMPERES, ANY_VOLTS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS
-from bringup.files.sections import AnyOf, ByName, Either, Field, Section, Several
+from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
 
 ENDING = Text(blank=True)

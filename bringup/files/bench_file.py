@@ -13,9 +13,9 @@ from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
 from bringup.files.sections import Values
-from bringup.files.shapes import nearest
 from bringup.files.source import Opened, open_file, open_text
 from bringup.files.voltage_checks import Tree
+from bringup.files.wording import nearest
 
 
 def load_bench(path: str | Path) -> Bench:

@@ -9,8 +9,9 @@ from __future__ import annotations
 from bringup.core.quantity import Quantity
 from bringup.files.nodes import Pairs, Problems
 from bringup.files.sections import Values
-from bringup.files.shapes import Entry, nearest
+from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree, check_voltages
+from bringup.files.wording import nearest
 
 CHANNEL_WORDS = ("voltage", "current", "power")
 """Words that `log` puts after a point's name, so no name may end with one."""
@@ -19,7 +20,7 @@ CHANNEL_WORDS = ("voltage", "current", "power")
 def check_board(values: Values, problems: Problems) -> None:
     """Report what does not fit together."""
     tree = Tree(values)
-    _check_names(values, tree, problems)
+    _check_names(values, problems)
     _check_probes(tree, problems)
     _check_sources(tree, problems)
     _check_states(values, tree, problems)
@@ -30,7 +31,7 @@ def check_board(values: Values, problems: Problems) -> None:
     check_voltages(tree, problems)
 
 
-def _check_names(values: Values, tree: Tree, problems: Problems) -> None:
+def _check_names(values: Values, problems: Problems) -> None:
     seen: set[str] = set()
     for field in ("inputs", "rails"):
         node = values.node.get(field) if isinstance(values.node, Pairs) else None
@@ -41,8 +42,6 @@ def _check_names(values: Values, tree: Tree, problems: Problems) -> None:
                 words = ", ".join(CHANNEL_WORDS)
                 problems.add(key, f"the name '{key.text}' ends with a word that says what is logged ({words})")
             seen.add(key.text)
-    if "rails" in values and not tree.rails and not values.wrong:
-        problems.add(values.at("rails"), "the board has no rails")
 
 
 def _check_probes(tree: Tree, problems: Problems) -> None:

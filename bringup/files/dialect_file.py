@@ -12,8 +12,8 @@ from bringup.errors import BenchError, FileError
 from bringup.files.bench_fields import DIALECT_FILE, NEEDED_OPERATIONS, OPERATIONS, PLACEHOLDERS
 from bringup.files.nodes import Problems, in_order
 from bringup.files.sections import Values
-from bringup.files.shapes import nearest
 from bringup.files.source import Opened, open_file, open_text
+from bringup.files.wording import nearest
 
 UNIT_OF_FUNCTION = {"dc volts": "V", "dc amps": "A", "ohms": "ohm"}
 

@@ -6,8 +6,8 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.quantity import Quantity
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
-from bringup.files.shapes import nearest
 from bringup.files.voltage_checks import NETWORK, Tree
+from bringup.files.wording import nearest
 
 KINDS: dict[tuple[str, str], FaultKind] = {
     ("upper", "open"): FaultKind.UPPER_OPEN,

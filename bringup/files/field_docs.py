@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bringup.files.alternatives import AnyOf, Either
 from bringup.files.schema import TABLES
-from bringup.files.sections import AnyOf, ByName, Either, Field, Section, Several
+from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Shape
 
 

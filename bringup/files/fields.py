@@ -7,8 +7,9 @@ From this table come the reader, the JSON Schemas (`bringup check --schema KIND`
 from __future__ import annotations
 
 from bringup.core.board import ConverterKind
+from bringup.files.alternatives import Either
 from bringup.files.amounts import Amount, Limit, Part
-from bringup.files.sections import ByName, Either, Field, Section, Several
+from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import OneOf, Pattern, Text, YesNo
 
 NAME = Text(name=True)

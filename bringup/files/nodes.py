@@ -46,6 +46,8 @@ class Scalar:
     column: int
     plain: bool = True
     """Written without quotes and not as a block."""
+    reported: bool = False
+    """Stands in for something that was already reported, so nothing more is said about it."""
 
     @property
     def empty(self) -> bool:
@@ -88,10 +90,12 @@ class Problems:
 
     def source(self, line: int) -> str:
         """Return a line of the file (from 1) as it stands, without its end; empty beyond the last."""
-        return self._lines[line - 1].rstrip("\r")[:LONGEST_SHOWN] if 0 < line <= len(self._lines) else ""
+        return printable(self._lines[line - 1].rstrip("\r")[:LONGEST_SHOWN]) if 0 < line <= len(self._lines) else ""
 
     def add(self, at: Node | tuple[int, int], message: str, suggestion: str = "", *, offset: int = 0) -> None:
         """Report a fault at a node or (line, column). `offset` counts characters into a scalar's text."""
+        if isinstance(at, Scalar) and at.reported:
+            return
         line, column = at if isinstance(at, tuple) else (at.line, at.column)
         source = self.source(line)
         if isinstance(at, Scalar) and offset:
@@ -99,12 +103,17 @@ class Problems:
             start = source.find(at.text, column - 1)
             column = start + offset + 1 if start >= 0 else column
         shown = source if column <= LONGEST_SHOWN else ""
-        self.found.append(Problem(self.path, line, column, message, shown, suggestion))
+        self.found.append(Problem(self.path, line, column, printable(message), shown, printable(suggestion)))
 
     def raise_if_any(self) -> None:
         """Raise FileError with everything found, in the order of the file."""
         if self.found:
             raise FileError(in_order(self.found))
+
+
+def printable(text: str) -> str:
+    """Return the text with a dot for each character that would do something to a terminal instead of showing."""
+    return "".join(one if one.isprintable() or one == "\t" else "·" for one in text)
 
 
 def in_order(problems: list[Problem]) -> list[Problem]:
@@ -204,7 +213,7 @@ class _Composer:
             raise _TooDeep(place)
         if isinstance(event, AliasEvent):
             self._problems.add(place, f"an alias (*{event.anchor})", "write the value out: aliases are not used here")
-            return Scalar("", *place, plain=False)
+            return Scalar("", *place, reported=True)
         self._refuse_decoration(event, place)
         if isinstance(event, SequenceStartEvent):
             items = []

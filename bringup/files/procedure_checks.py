@@ -10,8 +10,9 @@ from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
-from bringup.files.shapes import Entry, nearest
+from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree
+from bringup.files.wording import nearest
 
 SHORT_CHECK_MOST = 1
 """Volts: above this, a short check is no longer harmless to a shorted board."""
@@ -58,6 +59,11 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         _check_expect(kind, body, points, problems)
         if kind == "question":
             _check_question(body, problems)
+        every, whole = body.get("every"), body.get("for")
+        if every is not None and whole is not None and every.value > whole.value:
+            problems.add(
+                body.at("every"), f"a sample every {every} in a step of {whole}", "take more, or log for longer"
+            )
         if kind == "apply":
             _check_apply(body, problems)
         if (name := body.get("name")) is not None:

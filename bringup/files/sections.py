@@ -1,4 +1,4 @@
-"""Shapes that hold other shapes: lists, mappings by name, alternatives, and sections made of fields.
+"""Shapes that hold other shapes: lists, mappings by name, and sections made of fields.
 
 A section is a mapping whose keys are a closed list of Fields. One list of fields makes its reader (here), its JSON
 Schema (here) and its documentation (field_docs.py).
@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
-from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text, joined, kind_words, nearest
+from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text
+from bringup.files.wording import kind_words, nearest
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +91,12 @@ class Several:
         """Return a list of Entries."""
         if not isinstance(node, Listing):
             if not self.one_too or (isinstance(node, Scalar) and node.empty):
-                problems.add(node, f"found {kind_words(node)} where {self.words()} is due")
+                problems.add(node, f"found {kind_words(node)}, expected {self.words()}")
                 return WRONG
             value = self.of.read(node, problems)
             return WRONG if value is WRONG else [Entry(None, node, value)]
         if not node.items:
-            problems.add(node, "the list is empty", f"{self.words()} is due")
+            problems.add(node, "the list is empty", f"expected {self.words()}")
             return WRONG
         values = [(item, self.of.read(item, problems)) for item in node.items]
         return [Entry(None, item, value) for item, value in values if value is not WRONG]
@@ -108,7 +109,7 @@ class Several:
 
     def words(self) -> str:
         """Return 'a list of ...'."""
-        return f"{self.of.words()}, or a list of them" if self.one_too else f"a list, each {self.of.words()}"
+        return f"{self.of.words()}, or a list of them" if self.one_too else f"a list, each entry {self.of.words()}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ class ByName:
     def read(self, node: Node, problems: Problems) -> Any:
         """Return a dict of Entries by name."""
         if not isinstance(node, Pairs):
-            problems.add(node, f"found {kind_words(node)} where {self.words()} is due")
+            problems.add(node, f"found {kind_words(node)}, expected {self.words()}")
             return WRONG
         if not node.pairs:
             problems.add(node, f"no {self.what} is named here")
@@ -148,49 +149,9 @@ class ByName:
 
     def words(self) -> str:
         """Return 'a mapping: ...'."""
+        if isinstance(self.of, Section):
+            return f"a mapping of {self.what}s by name"
         return f"a mapping from {self.what} to {self.of.words()}"
-
-
-@dataclass(frozen=True, slots=True)
-class Either:
-    """One shape where a single text stands, another one where a mapping or list stands."""
-
-    text: Shape
-    other: Shape
-
-    def read(self, node: Node, problems: Problems) -> Any:
-        """Read by what stands there."""
-        return (self.text if isinstance(node, Scalar) else self.other).read(node, problems)
-
-    def schema(self, definitions: dict[str, Schema]) -> Schema:
-        """Return both."""
-        return {"anyOf": [self.text.schema(definitions), self.other.schema(definitions)]}
-
-    def words(self) -> str:
-        """Return both."""
-        return f"{self.text.words()}, or {self.other.words()}"
-
-
-@dataclass(frozen=True, slots=True)
-class AnyOf:
-    """Words or amounts in one place: fixed words first, then whatever `other` reads."""
-
-    fixed: tuple[str, ...]
-    other: Shape
-
-    def read(self, node: Node, problems: Problems) -> Any:
-        """Return the word or the other's value."""
-        if isinstance(node, Scalar) and node.text in self.fixed:
-            return node.text
-        return self.other.read(node, problems)
-
-    def schema(self, definitions: dict[str, Schema]) -> Schema:
-        """Return both."""
-        return {"anyOf": [{"enum": list(self.fixed)}, self.other.schema(definitions)]}
-
-    def words(self) -> str:
-        """Return the words and the other."""
-        return joined([*(f"`{word}`" for word in self.fixed), self.other.words()])
 
 
 @dataclass(frozen=True)
@@ -217,7 +178,7 @@ class Section:
             entries = {self.short: Entry(None, node, value)}
             return WRONG if value is WRONG else Values(self.name, node, entries, frozenset())
         if not isinstance(node, Pairs):
-            problems.add(node, f"found {kind_words(node)} where {self.words()} is due", self._known())
+            problems.add(node, f"found {kind_words(node)}, expected {self.words()}", self._known())
             return WRONG
         entries = {}
         wrong = set()
@@ -289,4 +250,4 @@ class Section:
 
     def words(self) -> str:
         """Return its name."""
-        return f"a {self.name} (see there)"
+        return f"{'an' if self.name[0] in 'aeio' else 'a'} {self.name}"

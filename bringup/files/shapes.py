@@ -6,14 +6,13 @@ everything. Shapes for single values are here and in amounts.py; those made of f
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, Protocol
 
-from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
+from bringup.files.nodes import Node, Problems, Scalar
+from bringup.files.wording import kind_words, nearest, shorten
 
 Schema = dict[str, Any]
 
@@ -57,36 +56,11 @@ class Entry:
         return self.key if self.key is not None and isinstance(self.node, Scalar) and self.node.empty else self.node
 
 
-def kind_words(node: Node) -> str:
-    """Return what a node is, for 'found ...'."""
-    if isinstance(node, Pairs):
-        return "a mapping"
-    if isinstance(node, Listing):
-        return "a list"
-    return "nothing" if node.empty else f"'{shorten(node.text)}'"
-
-
-def shorten(text: str, longest: int = 60) -> str:
-    """Return the text on one line, cut where it is long."""
-    line = " ".join(text.split())
-    return line if len(line) <= longest else line[: longest - 1] + "…"
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return 'did you mean ...?' for the nearest known word, else the list of them."""
-    words = list(known)
-    lowered = {one.casefold(): one for one in words}
-    close = difflib.get_close_matches(word.casefold(), lowered, n=1, cutoff=0.6)
-    if close:
-        return f"did you mean '{lowered[close[0]]}'?"
-    return "known: " + ", ".join(words) if words else "none is known here"
-
-
 def scalar(node: Node, wanted: str, problems: Problems, *, blank: bool = False) -> Scalar | None:
     """Return the node if it is a text with something in it (or only blanks, where those count); report otherwise."""
     if isinstance(node, Scalar) and not node.empty and (blank or node.text.strip()):
         return node
-    problems.add(node, f"found {kind_words(node)} where {wanted} is due")
+    problems.add(node, f"found {kind_words(node)}, expected {wanted}".replace("`", ""))
     return None
 
 
@@ -135,7 +109,8 @@ class OneOf:
         if text is None:
             return WRONG
         if text.text not in self.choices:
-            message = f"'{shorten(text.text)}' is not one of {', '.join(self.choices)}"
+            known = f"one of {', '.join(self.choices)}" if len(self.choices) > 1 else f"'{self.choices[0]}'"
+            message = f"'{shorten(text.text)}' is not {known}"
             close = nearest(text.text, self.choices)
             problems.add(text, message, close if close.startswith("did") else "")
             return WRONG
@@ -304,8 +279,3 @@ class Fixed:
     def words(self) -> str:
         """Return the word."""
         return f"`{self.word}`"
-
-
-def joined(words: Sequence[str]) -> str:
-    """Return 'a, b or c'."""
-    return ", ".join(words[:-1]) + " or " + words[-1] if len(words) > 1 else "".join(words)

@@ -186,7 +186,7 @@ def _check_kind(name: str, rail: Values, converter: Values, tree: Tree, problems
     if kind in SWITCHING and "dropout" in converter:
         problems.add(converter.at("dropout"), f"dropout belongs to linear regulators, not to a {kind} converter")
     if (efficiency := converter.get("efficiency")) is not None and efficiency.value > 100:  # noqa: PLR2004 - percent
-        problems.add(converter.at("efficiency"), f"an efficiency of {efficiency.text} is more than all")
+        problems.add(converter.at("efficiency"), f"an efficiency of {efficiency.text} is more than 100 %")
 
 
 def _check_start(rail: Values, converter: Values, tree: Tree, problems: Problems) -> None:

@@ -1,0 +1,38 @@
+"""Phrases that messages about files share: what was found, what was probably meant."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+
+from bringup.files.nodes import Listing, Node, Pairs
+
+
+def kind_words(node: Node) -> str:
+    """Return what a node is, for 'found ...'."""
+    if isinstance(node, Pairs):
+        return "a mapping"
+    if isinstance(node, Listing):
+        return "a list"
+    return "nothing" if node.empty else f"'{shorten(node.text)}'"
+
+
+def shorten(text: str, longest: int = 60) -> str:
+    """Return the text on one line, cut where it is long."""
+    line = " ".join(text.split())
+    return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return 'did you mean ...?' for the nearest known word, else the list of them."""
+    words = list(known)
+    lowered = {one.casefold(): one for one in words}
+    close = difflib.get_close_matches(word.casefold(), lowered, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean '{lowered[close[0]]}'?"
+    return "known: " + ", ".join(words) if words else "none is known here"
+
+
+def joined(words: Sequence[str]) -> str:
+    """Return 'a, b or c'."""
+    return ", ".join(words[:-1]) + " or " + words[-1] if len(words) > 1 else "".join(words)
