@@ -1,0 +1,172 @@
+"""The local control socket of an attempt: how `bringup off` reaches whoever holds the bench.
+
+One line in ('off' with the token from the lock file), two lines out: that it was heard, and later what became of the
+outputs. Loopback only, everything bounded; whatever else is said to it is ignored.
+"""
+
+from __future__ import annotations
+
+import hmac
+import secrets
+import socket
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from enum import StrEnum
+from types import TracebackType
+from typing import Self
+
+from bringup.host.lock import ControlAddress, holder_of
+
+LOOPBACK = "127.0.0.1"
+_GREETING = "bringup-control-1"
+_HEARD = "heard"
+_LONGEST_LINE = 200
+_MOST_CALLERS = 8
+_BACKLOG = 64
+"""Callers that may wait to be sent away."""
+_TIME_TO_ASK = 2.0
+"""Seconds a caller has to say what it wants."""
+_TIME_TO_ANSWER = 120.0
+"""Seconds a caller is kept waiting for the outcome at most."""
+_TIME_TO_LEAVE = 1.0
+"""Seconds that closing waits for callers to be told."""
+
+
+class Outcome(StrEnum):
+    """What became of the outputs."""
+
+    OFF = "verified off"
+    UNKNOWN = "UNKNOWN"
+
+
+class ControlServer:
+    """Listens while an attempt runs: `with ControlServer(clock.ask_off) as control: ...`.
+
+    `ask_off` is called from another thread and must return at once. `report` tells every caller, earlier and later
+    ones, what became of the outputs; closing without a report tells them that it is UNKNOWN.
+    """
+
+    def __init__(self, ask_off: Callable[[], None]) -> None:
+        self._ask_off = ask_off
+        self._token = secrets.token_hex(16)
+        self._listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._listener.bind((LOOPBACK, 0))
+        self._listener.listen(_BACKLOG)
+        self._port: int = self._listener.getsockname()[1]
+        self._ended = threading.Event()
+        self._closing = False
+        self._outcome: Outcome | None = None
+        self._free = threading.Semaphore(_MOST_CALLERS)
+        self._callers: set[threading.Thread] = set()
+        self._thread = threading.Thread(target=self._listen, name="control", daemon=True)
+
+    @property
+    def address(self) -> ControlAddress:
+        """Where it listens; goes into the lock files."""
+        return ControlAddress(self._port, self._token)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        del kind, error, trace
+        self._closing = True
+        self._ended.set()
+        with suppress(OSError):
+            # The listener sits in accept(); a caller of our own is what ends that on every system.
+            socket.create_connection((LOOPBACK, self._port), timeout=_TIME_TO_LEAVE).close()
+        self._thread.join(_TIME_TO_LEAVE)
+        self._listener.close()
+        until = time.monotonic() + _TIME_TO_LEAVE
+        for caller in tuple(self._callers):
+            caller.join(max(0.0, until - time.monotonic()))
+
+    def report(self, outcome: Outcome) -> None:
+        """Say what became of the outputs; the last word counts for callers yet to come."""
+        self._outcome = outcome
+        self._ended.set()
+
+    def _listen(self) -> None:
+        while not self._closing:
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return
+            if self._closing or not self._free.acquire(blocking=False):
+                connection.close()
+                continue
+            caller = threading.Thread(target=self._serve, args=(connection,), name="control caller", daemon=True)
+            self._callers.add(caller)
+            caller.start()
+
+    def _serve(self, connection: socket.socket) -> None:
+        try:
+            with connection:
+                self._talk(connection)
+        except OSError:
+            # The caller left. What it asked for has been passed on if it was asked properly.
+            return
+        finally:
+            self._callers.discard(threading.current_thread())
+            self._free.release()
+
+    def _talk(self, connection: socket.socket) -> None:
+        line = _read_line(connection, time.monotonic() + _TIME_TO_ASK)
+        if not hmac.compare_digest(line.encode(), f"{_GREETING} {self._token} off".encode()):
+            return
+        self._ask_off()
+        connection.settimeout(_TIME_TO_ASK)
+        connection.sendall(f"{_HEARD}\n".encode())
+        if self._ended.wait(_TIME_TO_ANSWER):
+            connection.sendall(f"{self._outcome or Outcome.UNKNOWN}\n".encode())
+
+
+def ask_holder_off(resource: str, within: float) -> Outcome | None:
+    """Have the holder of a resource switch its outputs off; returns what it says, None if nobody took the request.
+
+    UNKNOWN also when the holder took it and said nothing more within so many seconds: then nobody knows. Raises
+    BenchError only where the state folder cannot be had.
+    """
+    until = time.monotonic() + within
+    holder = holder_of(resource)
+    if holder is None or holder.control is None:
+        return None
+    try:
+        with socket.create_connection((LOOPBACK, holder.control.port), timeout=max(0.001, within)) as connection:
+            connection.sendall(f"{_GREETING} {holder.control.token} off\n".encode())
+            if _read_line(connection, until) != _HEARD:
+                return None
+            return _outcome(connection, until)
+    except OSError:
+        return None
+
+
+def _outcome(connection: socket.socket, until: float) -> Outcome:
+    try:
+        return Outcome(_read_line(connection, until))
+    except (OSError, ValueError):
+        return Outcome.UNKNOWN
+
+
+def _read_line(connection: socket.socket, until: float) -> str:
+    """Read up to a line's end; '' where none came in time, or too much did."""
+    data = b""
+    while not data.endswith(b"\n") and len(data) <= _LONGEST_LINE:
+        left = until - time.monotonic()
+        if left <= 0:
+            return ""
+        connection.settimeout(left)
+        try:
+            # One byte at a time: what follows the line belongs to whoever reads next.
+            byte = connection.recv(1)
+        except TimeoutError:
+            return ""
+        if not byte:
+            return ""
+        data += byte
+    return data[:-1].decode("latin-1") if data.endswith(b"\n") else ""
