@@ -1,0 +1,227 @@
+"""Supply and meter by hand: what is dictated, how what is typed is taken, doubted once and corrected."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from bringup.core.bench import MeterRole, SupplyRole
+from bringup.core.limits import Limits, parse_limits
+from bringup.core.reading import Reading
+from bringup.core.words import How, Kind, LimitsFrom, Result
+from bringup.errors import NotationError
+from bringup.runner.by_hand import HandMeter, HandSupply
+from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind
+from bringup.runner.roles import Function, Protection
+from bringup.runner.typed import corrected
+
+LIMITS = {"3V3": parse_limits("3.3 V ± 2 %"), "5V0": parse_limits("5 V ± 2 %")}
+
+
+class Typist:
+    """Answers with the next line each time and keeps the questions (protocols.Ask)."""
+
+    attended = True
+
+    def __init__(self, *lines: str) -> None:
+        self._lines: Iterator[str] = iter(lines)
+        self.prompts: list[Prompt] = []
+
+    def ask(self, prompt: Prompt) -> Pending[Answer]:
+        self.prompts.append(prompt)
+        pending: Pending[Answer] = Pending(float("inf"))
+        pending.settle(Answer(next(self._lines)))
+        return pending
+
+    def withdraw(self) -> None:
+        pass
+
+    def key(self) -> str | None:
+        return None
+
+    @property
+    def texts(self) -> list[str]:
+        return [prompt.text for prompt in self.prompts]
+
+
+def hand_meter(*lines: str, limits: dict[str, Limits] | None = None) -> tuple[HandMeter, Typist]:
+    typist = Typist(*lines)
+    return HandMeter(MeterRole(None), typist, limits=LIMITS if limits is None else limits), typist
+
+
+def hand_supply(*lines: str, **role: Any) -> tuple[HandSupply, Typist]:
+    typist = Typist(*lines)
+    return HandSupply(SupplyRole(None, **role), typist, monotonic=lambda: 7.0), typist
+
+
+@pytest.mark.parametrize(
+    ("line", "number", "resolution"), [("3.306", 3.306, 0.001), ("3.306 V", 3.306, 0.001), ("3306 mV", 3.306, 0.001)]
+)
+def test_a_typed_value_is_taken_as_typed(line: str, number: float, resolution: float) -> None:
+    it, typist = hand_meter(line)
+    value, troubles = it.read(Function.DC_VOLTS, around=3.3, point="3V3").value()
+    assert (value.number, value.resolution, value.raw, troubles) == (number, resolution, line, ())
+    (prompt,) = typist.prompts
+    assert (prompt.kind, prompt.unit, prompt.text) == (PromptKind.VALUE, "V", "3V3: what does the meter show?")
+
+
+def test_the_expected_value_is_not_put_into_the_persons_mouth() -> None:
+    it, typist = hand_meter("3.306")
+    it.read(Function.DC_VOLTS, around=3.3, point="3V3")
+    assert typist.prompts[0].suggestion == ""
+    assert not any("3.3" in line for line in typist.prompts[0].lines)
+
+
+def test_dial_and_jack_are_named_when_they_change_and_only_then() -> None:
+    it, typist = hand_meter("3.306", "5.001", "OL", "3.306", "0.499")
+    for function, point in [
+        (Function.DC_VOLTS, "3V3"),
+        (Function.DC_VOLTS, "5V0"),
+        (Function.OHMS, "5V0"),
+        (Function.DC_VOLTS, "3V3"),
+        (Function.DC_AMPS, ""),
+    ]:
+        it.read(function, point=point)
+    named = [" ".join(prompt.lines) for prompt in typist.prompts]
+    assert named[1] == ""
+    assert "DC volts, red lead in the volts jack" in named[0]
+    assert "ohms" in named[2]
+    assert "DC volts" in named[3]
+    assert "red lead in the amps jack" in named[4]
+
+
+@pytest.mark.parametrize(
+    ("slip", "words"),
+    [
+        ("33.06", "with the point elsewhere, as 3.306 V"),
+        ("-3.306", "with the other sign"),
+        ("5.01", "it would fit 5V0"),
+        ("3.306 A", "that is in A"),
+    ],
+)
+def test_what_looks_like_a_slip_is_asked_for_once_more(slip: str, words: str) -> None:
+    it, typist = hand_meter(slip, "3.306")
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, troubles, len(typist.prompts)) == (3.306, (), 2)
+    assert words in typist.prompts[1].lines[0]
+
+
+def test_what_the_person_stands_by_is_taken_and_flagged() -> None:
+    it, _ = hand_meter("33.06", "33.06")
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert value.number == 33.06
+    assert troubles[0].text.startswith("33.06 stands although with the point elsewhere")
+
+
+def test_another_unit_than_the_one_asked_for_is_never_taken_for_it() -> None:
+    it, _ = hand_meter("3.306 A", "3.306 A")
+    value, _ = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, value.why) == (None, "typed in A, a voltage was asked for")
+
+
+def test_a_line_that_cannot_be_read_is_asked_for_again_with_what_is_wrong() -> None:
+    it, typist = hand_meter("3,306", "3.306")
+    assert it.read(Function.DC_VOLTS, point="3V3").value()[0].number == 3.306
+    assert "has a comma" in typist.prompts[1].lines[0]
+
+
+def test_lines_that_cannot_be_read_are_no_value_in_the_end() -> None:
+    it, typist = hand_meter(*["?"] * 9)
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (None, 5)
+    assert "'?' cannot be read as a voltage" in troubles[0].text
+
+
+def test_over_range_and_rising_are_readings_of_an_ohmmeter() -> None:
+    it, _ = hand_meter("OL", "7M rising")
+    over, _ = it.read(Function.OHMS, point="3V3").value()
+    rising, _ = it.read(Function.OHMS, point="3V3").value()
+    assert (over.number, over.over_range) == (None, 1)
+    assert (rising.number, rising.raw) == (7e6, "7M rising")
+
+
+def test_a_correction_is_a_new_reading_that_names_the_old_one() -> None:
+    at = datetime(2026, 11, 3, 9, tzinfo=UTC)
+    old = Reading(
+        step=3,
+        point="3V3",
+        kind=Kind.VOLTAGE,
+        value=33.06,
+        unit="V",
+        limits=LIMITS["3V3"],
+        limits_from=LimitsFrom.BOARD,
+        result=Result.FAIL,
+        at=at,
+        monotonic=1.0,
+        instrument="meter",
+        raw="33.06",
+        how=How.TYPED,
+    )
+    new = corrected(old, "3.306", at=at, monotonic=2.0)
+    assert (new.value, new.raw, new.result, new.replaces) == (3.306, "3.306", Result.PASS, old.id)
+    assert (new.limits, new.step, new.point) == (old.limits, 3, "3V3")
+    assert new.id != old.id
+    with pytest.raises(NotationError, match="is in A, but the reading to be corrected is in V"):
+        corrected(old, "3.3 A", at=at, monotonic=2.0)
+
+
+def test_settings_are_dictated_together_while_the_output_is_off_and_read_back_by_the_person() -> None:
+    it, typist = hand_supply("it is off", "24.00", "0.40")
+    assert it.switch(1, False).value().on is False
+    it.set_voltage(1, 0.0)
+    it.set_current_limit(1, 0.4)
+    it.set_voltage(1, 24.0)
+    assert len(typist.prompts) == 1, "nothing is asked before it is needed"
+    found = it.settings(1).value()
+    assert (found.volts, found.amps, found.on) == (24.0, 0.4, False)
+    assert typist.texts[1:] == [
+        "Output off. Set the supply's voltage to 24 V. What does it show?",
+        "Output off. Set the supply's current limit to 400 mA. What does it show?",
+    ]
+
+
+def test_a_setting_that_is_not_what_was_dictated_is_asked_for_once_more() -> None:
+    it, typist = hand_supply("it is off", "23.5", "23.99")
+    it.switch(1, False)
+    it.set_voltage(1, 24.0)
+    assert it.settings(1).value().volts == 23.99
+    assert "it was to be 24 V: set it again" in typist.prompts[2].lines[0]
+
+
+def test_with_the_output_on_a_setting_is_dictated_at_once() -> None:
+    it, typist = hand_supply("it is off", "18.0", "it is on", "24.0")
+    it.switch(1, False)
+    it.set_voltage(1, 18.0)
+    assert it.switch(1, True).value().on is True
+    assert it.set_voltage(1, 24.0).value().readback == 24.0
+    assert typist.texts[-1] == "Set the supply's voltage to 24 V. What does it show?"
+
+
+def test_off_is_the_persons_word() -> None:
+    it, typist = hand_supply("I cannot tell", "it is on", "it is off", leave_alone=(3,))
+    assert [it.all_off().value().on for _ in range(3)] == [None, True, False]
+    assert typist.prompts[0].danger
+    assert "(leave output 3 alone)" in typist.texts[0]
+
+
+def test_an_output_found_on_is_asked_for_its_volts_and_amps() -> None:
+    it, _ = hand_supply("it is on", "12.01", "85 mA")
+    found = it.settings(1).value()
+    assert (found.volts, found.amps, found.on) == (12.01, 0.085, True)
+
+
+def test_a_supply_by_hand_neither_protects_nor_is_polled() -> None:
+    it, typist = hand_supply()
+    assert not any(it.can_protect(each) for each in Protection)
+    assert (
+        "no over-voltage protection in reach"
+        in it.set_protection(1, Protection.OVER_VOLTAGE, 28).value().troubles[0].text
+    )
+    sample = it.poll(1).value()
+    assert (sample.volts, sample.amps, sample.on, sample.fault, sample.monotonic) == (None, None, None, None, 7.0)
+    assert it.attach().value().identity is None
+    assert it.info.by_hand
+    assert typist.prompts == []
