@@ -12,7 +12,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import CommandError, LinkError, LogbookError, SafetyRefused
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
-from bringup.runner.hands import Hands, PersonHands, SimulatedHands
+from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
 from bringup.runner.protocols import AttemptStart, Interruption, Prompt, PromptKind, UnitHistory
@@ -167,13 +167,14 @@ def _work(
     board = setup.procedure.board
     if setup.bench.supply is not None:
         power.left_alone = frozenset(setup.bench.supply.leave_alone)
+        power.ceiling = setup.bench.supply.ceiling
     hands: Hands
     if setup.simulated_link is not None:
         hands = SimulatedHands(waits, setup.simulated_link, journal)
     else:
         hands = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
-    return Work(
+    work = Work(
         setup,
         waits,
         watch,
@@ -184,6 +185,11 @@ def _work(
         history=history,
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
+    waits.somebody = power.somebody = work.can_answer
+    if not work.can_answer:
+        # Permitted unattended: what is plugged in was plugged in by the person who permitted it.
+        work.leads_at = (LeadsPlace.BOARD, tuple(board.inputs))
+    return work
 
 
 def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:

@@ -1,15 +1,13 @@
-"""How an input is fed: what the supply is set to, what it is watched for, and whether it took a setting."""
+"""How an input is fed: what the supply is set to, what it is watched for, and the bounds of both."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
-
-VOLTS_OFF_BY = (0.001, 0.010)
-AMPS_OFF_BY = (0.002, 0.005)
-"""A set point may come back off by this part of it plus this many V or A: half a digit of a coarse supply."""
+from bringup.runner.endings import BrokenOff
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +38,18 @@ class Feed:
         return tuple(lines)
 
 
-def alike(asked: float, found: float, unit: str) -> bool:
-    """Whether a set point read back is what was asked for, within a coarse supply's resolution."""
-    part, least = VOLTS_OFF_BY if unit == "V" else AMPS_OFF_BY
-    return abs(asked - found) <= part * abs(asked) + least
+def within_bounds(feed: Feed, ceiling: Ceiling) -> None:
+    """Refuse what exceeds the board's or the bench's bounds: the last look before anything is sent. Raises BrokenOff.
+
+    A procedure that asks for it is refused long before; this must not be the only place.
+    """
+    most_volts = None if ceiling.voltage is None else ceiling.voltage.number
+    most_amps = None if ceiling.current is None else ceiling.current.number
+    bounds = (
+        ("V", feed.volts, feed.damage_above, "what damages the board"),
+        ("V", feed.volts, most_volts, "the bench's ceiling"),
+        ("A", feed.current_limit, most_amps, "the bench's ceiling"),
+    )
+    for unit, asked, most, what in bounds:
+        if most is not None and asked > most:
+            raise BrokenOff(f"{feed.input}: {shown(asked, unit)} exceeds {what}, {shown(most, unit)}")

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 from typing import TypeVar
 
+from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
 from bringup.runner.emergency import emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
-from bringup.runner.feed import Feed, alike
+from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.journal import Journal
 from bringup.runner.protocols import Pending, PollSample, Prompt, PromptKind
+from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.roles import Done, OutputSettings, Protection, Supply
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch, Watched
@@ -43,6 +45,9 @@ class Power:
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.left_alone: frozenset[int] = frozenset()
+        self.ceiling = Ceiling()
+        self.somebody = True
+        """Whether somebody can say go; without anybody the attempt was permitted beforehand, or refused."""
 
     @property
     def supply(self) -> Supply:
@@ -69,20 +74,21 @@ class Power:
 
     def up(self, feed: Feed, go: str) -> None:
         """Switch an input on in the fixed order. `go` is what the person is asked. Raises an Ending on any doubt."""
+        within_bounds(feed, self.ceiling)
         self.off(feed.output)
-        self._touched = True
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
         self._clear_old_trip(feed)
         self._set("current limit", "A", feed.current_limit, self._set_current(feed))
         self._protect(feed)
         self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
-        self._compare_all(feed)
-        self._waits.answer(Prompt(PromptKind.GO, go, lines=feed.words, suggestion="go"))
-        self._switch_on(feed)
+        volts, amps = compare_all(self._journal, feed, self._result(self.supply.settings(feed.output)))
+        self._go(feed, go)
+        self._switch_on(feed, volts, amps)
 
     def step_to(self, feed: Feed) -> None:
         """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
+        within_bounds(feed, self.ceiling)
         watched = self._watch.of(feed.output)
         if watched is not None:
             watched.valid_from = float("inf")
@@ -91,7 +97,7 @@ class Power:
         self._over_current(feed, None)
         done = self._result(self.supply.set_voltage(feed.output, feed.volts))
         self._on = [feed if each.output == feed.output else each for each in self._on]
-        self._judge_setting("voltage", "V", feed.volts, done)
+        self._judge("voltage", "V", feed.volts, done)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback
@@ -102,6 +108,20 @@ class Power:
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
         """Enable the supply's own over-current protection, now that start-up is over."""
         self._over_current(feed, level, delay)
+
+    def _go(self, feed: Feed, text: str) -> None:
+        if not self.somebody:
+            self._journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
+            return
+        answer = self._waits.answer(Prompt(PromptKind.GO, text, lines=feed.words, suggestion="go"))
+        by = "the simulated bench" if answer.by_itself else "a person"
+        self._journal.event("go", text, {"by": by, "settings": "; ".join(feed.words)})
+
+    def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
+        self._judge(name, unit, asked, self._result(pending), at_most)
+
+    def _judge(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
+        judge_setting(self._journal, name, unit, asked, done, at_most=at_most, by_hand=self.by_hand)
 
     def _set_current(self, feed: Feed) -> Pending[Done]:
         return self.supply.set_current_limit(feed.output, feed.current_limit)
@@ -118,7 +138,7 @@ class Power:
             return
         pending = self.supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
         if level is None:
-            self._faultless("over-current protection off", self._result(pending))
+            faultless(self._journal, "over-current protection off", self._result(pending))
         else:
             self._set("over-current protection", "A", level, pending, at_most=feed.current_limit)
 
@@ -129,20 +149,18 @@ class Power:
         done = self._result(self.supply.set_remote_sense(feed.output, feed.remote_sense))
         self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
         if feed.remote_sense != bool(done.on) or not done.faultless:
-            wanted, found = (
-                ("at the board", "at its terminals") if feed.remote_sense else ("at its terminals", "remotely")
-            )
-            raise BrokenOff(f"the supply is to sense {wanted} for {feed.input}, but it senses {found}")
+            wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
+            raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
 
-    def _switch_on(self, feed: Feed) -> None:
+    def _switch_on(self, feed: Feed, volts: float, amps: float) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
         self.off_verified = False
         self._on.append(feed)
         watched = Watched(
             output=feed.output,
             input=feed.input,
-            set_volts=feed.volts,
-            set_amps=feed.current_limit,
+            set_volts=volts,
+            set_amps=amps,
             limit_time=feed.limit_time,
             trip_current=feed.trip_current,
             damage_above=feed.damage_above,
@@ -151,7 +169,7 @@ class Power:
         )
         self._watch.add(watched)
         done = self._result(self.supply.switch(feed.output, True))
-        self._faultless(f"switching {feed.input} on", done)
+        faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
             raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
         now = self._waits.clock.monotonic()
@@ -165,50 +183,13 @@ class Power:
         tripped = self._result(self.supply.poll(feed.output)).tripped
         if not tripped:
             return
+        if not self.somebody:
+            raise BrokenOff(f"the supply's {tripped} protection has tripped on {feed.input} before; nobody is here")
         text = f"the supply's {tripped} protection has tripped on {feed.input} before: Enter clears it"
         self._waits.answer(Prompt(PromptKind.GO, text, suggestion="clear it"))
-        self._faultless("clearing the trip", self._result(self.supply.clear_trip(feed.output)))
+        faultless(self._journal, "clearing the trip", self._result(self.supply.clear_trip(feed.output)))
         self._journal.event("trip-cleared", f"an earlier {tripped} trip on {feed.input} was cleared")
         self.off(feed.output)
-
-    # reading back and comparing
-
-    def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
-        self._judge_setting(name, unit, asked, self._result(pending), at_most)
-
-    def _judge_setting(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
-        """Refuse what the supply complained of or did not take. Up to `at_most`, another value will do."""
-        self._faultless(f"setting the {name} to {format_quantity(asked, unit)}", done)
-        if done.readback is None and self.by_hand:
-            return  # dictated together with the others, and compared in _compare_all
-        if done.readback is None:
-            self._journal.event("unread", f"the supply does not read back its {name}")
-        elif not alike(asked, done.readback, unit) and (at_most is None or not 0 <= done.readback <= at_most):
-            raise BrokenOff(
-                f"the {name} was set to {format_quantity(asked, unit)} "
-                f"but the supply reads back {format_quantity(done.readback, unit)}"
-            )
-
-    def _faultless(self, doing: str, done: Done) -> None:
-        self._journal.troubles("supply", done.troubles)
-        if not done.faultless:
-            raise BrokenOff(f"{doing} went wrong: " + "; ".join(trouble.text for trouble in done.troubles))
-
-    def _compare_all(self, feed: Feed) -> None:
-        """Read every set point back once more, together, and see that the output is still off."""
-        found = self._result(self.supply.settings(feed.output))
-        self._journal.troubles("supply", found.troubles)
-        if any(trouble.errors or trouble.fault for trouble in found.troubles):
-            raise BrokenOff("reading the settings back went wrong: " + "; ".join(t.text for t in found.troubles))
-        pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
-        for name, unit, asked, read in pairs:
-            if read is not None and not alike(asked, read, unit):
-                raise BrokenOff(
-                    f"the {name} was set to {format_quantity(asked, unit)} "
-                    f"but the supply reads back {format_quantity(read, unit)}"
-                )
-        if found.on:
-            raise BrokenOff(f"{feed.input} is on although nobody has said go")
 
     # off
 
@@ -225,7 +206,8 @@ class Power:
         self._journal.troubles("supply", done.troubles)
         if feed is not None:
             self.off_verified = not self._on
-            self._journal.event("power", f"{feed.input} OFF, verified by asking", show="power")
+            whose = "by the person's word" if self.by_hand else "verified by asking"
+            self._journal.event("power", f"{feed.input} OFF, {whose}", show="power")
 
     def all_off(self) -> None:
         """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
@@ -243,7 +225,6 @@ class Power:
             state: OutputSettings = self._result(self.supply.settings(output))
             if state.on is not False:
                 self._journal.event("found-on", f"output {output} is not off before {what_for}; it is switched off")
-                self._touched = True
                 self.off(output)
 
     def wait_for_terminals(self) -> None:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 from bringup.errors import LinkError
-from bringup.runner.endings import BrokenOff, Interrupted
+from bringup.runner.endings import BrokenOff, Interrupted, MissingEvidence
 from bringup.runner.journal import Journal
 from bringup.runner.protocols import Answer, Ask, Clock, Pending, Prompt, PromptKind
 from bringup.runner.watch import Watch
@@ -36,6 +36,8 @@ class WaitPoint:
         self._handling_key = False
         self._questions = 0
         """How many questions were put; a new one takes an older one off the screen."""
+        self.somebody = True
+        """Whether questions get an answer at all. Otherwise a question ends the attempt, incomplete."""
         self.may_ask = True
         """Whether a key may put a question of its own. Not while a role waits for a person: its question would be
         lost, and only the role can put it again."""
@@ -67,6 +69,8 @@ class WaitPoint:
 
         If a key puts another question meanwhile (a note), this one is put again afterwards.
         """
+        if not self.somebody:
+            raise MissingEvidence(f"nobody is here to answer: {prompt.text}")
         try:
             answer = self._answered(prompt)
         except BaseException:

@@ -134,7 +134,7 @@ class Watch:
                 if now >= pending.deadline:
                     watched.pending = None
                 watched.patience_spent += 1
-                self._silent(watched, "no answer in time")
+                count_silent(watched, "no answer in time")
             return
         watched.pending = None
         try:
@@ -145,13 +145,12 @@ class Watch:
         if judge_look(watched, sample):
             watched.due = now
 
-    @staticmethod
-    def _silent(watched: Watched, why: str) -> None:
-        watched.silent += 1
-        if watched.silent >= SILENT_LOOKS:
-            raise SupplyLost(
-                f"the supply did not answer {SILENT_LOOKS} looks in a row while {watched.input} is on: {why}"
-            )
+
+def count_silent(watched: Watched, why: str) -> None:
+    """Count a look that brought nothing. Raises SupplyLost at the second in a row."""
+    watched.silent += 1
+    if watched.silent >= SILENT_LOOKS:
+        raise SupplyLost(f"the supply did not answer {SILENT_LOOKS} looks in a row while {watched.input} is on: {why}")
 
 
 def judge_look(watched: Watched, sample: PollSample) -> bool:
@@ -160,8 +159,8 @@ def judge_look(watched: Watched, sample: PollSample) -> bool:
         raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
     _judge_volts(watched, sample)
     if sample.fault is not None or sample.volts is None or sample.amps is None:
-        Watch._silent(watched, "no value" if sample.fault is None else sample.fault.value)  # noqa: SLF001 - same module
-        return True
+        count_silent(watched, "no value" if sample.fault is None else sample.fault.value)
+        return False
     watched.silent, watched.latest = 0, sample
     if watched.asked >= watched.valid_from:
         _judge_state(watched, sample)

@@ -1,0 +1,73 @@
+"""Whether a supply took what it was set to: judged by what it reads back and by what it complains of.
+
+Every doubt raises BrokenOff with both numbers; switching off is the business of whoever catches it.
+"""
+
+from __future__ import annotations
+
+from bringup.core.quantity import format_quantity
+from bringup.runner.endings import BrokenOff
+from bringup.runner.feed import Feed
+from bringup.runner.journal import Journal
+from bringup.runner.roles import Done, OutputSettings
+
+VOLTS_OFF_BY = (0.001, 0.010)
+AMPS_OFF_BY = (0.002, 0.005)
+"""A set point may come back off by this part of it plus this many V or A: half a digit of a coarse supply."""
+
+
+def faultless(journal: Journal, doing: str, done: Done) -> None:
+    """Keep what the supply complained of, and refuse to go on if it did."""
+    journal.troubles("supply", done.troubles)
+    if not done.faultless:
+        raise BrokenOff(f"{doing} went wrong: " + "; ".join(trouble.text for trouble in done.troubles))
+
+
+def judge_setting(
+    journal: Journal,
+    name: str,
+    unit: str,
+    asked: float,
+    done: Done,
+    *,
+    at_most: float | None = None,
+    by_hand: bool = False,
+) -> None:
+    """Refuse what the supply complained of or did not take. Up to `at_most`, another value will do.
+
+    By hand nothing is read back here: settings are dictated together, and compared in `compare_all`.
+    """
+    faultless(journal, f"setting the {name} to {format_quantity(asked, unit)}", done)
+    if done.readback is None:
+        if not by_hand:
+            journal.event("unread", f"the supply does not read back its {name}")
+    elif not alike(asked, done.readback, unit) and (at_most is None or not 0 <= done.readback <= at_most):
+        raise differs(name, unit, asked, done.readback)
+
+
+def compare_all(journal: Journal, feed: Feed, found: OutputSettings) -> tuple[float, float]:
+    """Compare every set point, read together, and see that the output is still off. Returns volts and amps as read."""
+    journal.troubles("supply", found.troubles)
+    if any(trouble.errors or trouble.fault or trouble.wrong for trouble in found.troubles):
+        raise BrokenOff("reading the settings back went wrong: " + "; ".join(each.text for each in found.troubles))
+    pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
+    for name, unit, asked, read in pairs:
+        if read is not None and not alike(asked, read, unit):
+            raise differs(name, unit, asked, read)
+    if found.on:
+        raise BrokenOff(f"{feed.input} is on although nobody has said go")
+    volts = feed.volts if found.volts is None else found.volts
+    return volts, feed.current_limit if found.amps is None else found.amps
+
+
+def differs(name: str, unit: str, asked: float, read: float) -> BrokenOff:
+    """Return the error that names both numbers."""
+    return BrokenOff(
+        f"the {name} was set to {format_quantity(asked, unit)} but the supply reads back {format_quantity(read, unit)}"
+    )
+
+
+def alike(asked: float, found: float, unit: str) -> bool:
+    """Whether a set point read back is what was asked for, within a coarse supply's resolution."""
+    part, least = VOLTS_OFF_BY if unit == "V" else AMPS_OFF_BY
+    return abs(asked - found) <= part * abs(asked) + least
