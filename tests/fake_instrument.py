@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from bringup.core.faults import Fault
+from bringup.errors import BenchError
 from bringup.simulation.instrument import Exchange
 from bringup.simulation.physics import LeadsAt, OutputMode
 
@@ -75,7 +76,7 @@ class FakeWorld:
 
     def state(self, name: str) -> None:
         if name not in {"blank", "programmed"}:
-            raise KeyError(name)
+            raise BenchError(f"no state {name}")
         self.board_state = name
 
     def plant(self, fault: Fault) -> None:
@@ -87,8 +88,8 @@ class FakeWorld:
 
     def probe(self, point: str | None, now: float) -> None:
         self._move(now)
-        if point is not None and point not in self.points:
-            raise KeyError(point)
+        if point is not None:
+            self._known(point)
         self.probed = point
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:
@@ -161,8 +162,13 @@ class FakeWorld:
         self.asked.append(("ohms", test_current))
         return math.inf if self.probed is None else self.ohms
 
+    def _known(self, point: str) -> None:
+        if point not in self.points:
+            raise BenchError(f"no point {point}")
+
     def point_volts(self, point: str, now: float) -> float:
         self._move(now)
+        self._known(point)
         return self.points[point]
 
     def input_volts(self, name: str, now: float) -> float:

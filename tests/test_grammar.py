@@ -304,8 +304,9 @@ def test_every_class_of_error_has_its_event_bit(code: int, bit: int) -> None:
 
 
 PIECES = (
-    "VOLT CURR : ; ? *IDN? *CLS , 5 -1e3 #H2 #3 \" ' (@ 1:2 ) MAX MV READ? CONF: RES SIM:PROB NONE INST:NSEL 2 OUTP ON"
-).split() + [" ", "\n", "\x00", "\xff"]
+    *("VOLT", "CURR", ":", ";", "?", "*IDN?", "*CLS", ",", "5", "-1e3", "#H2", "#3", '"', "'", "(@", "1:2", ")", "MAX"),
+    *("MV", "READ?", "CONF:", "RES", "SIM:PROB", "NONE", "INST:NSEL", "2", "OUTP", "ON", " ", "\n", "\x00", "\xff"),
+)
 NEAR_MESSAGES = st.lists(st.sampled_from(PIECES), max_size=14).map("".join)
 
 

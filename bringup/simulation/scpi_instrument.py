@@ -12,6 +12,7 @@ from collections.abc import Generator, Iterable
 
 from bringup import __version__
 from bringup.core.bench import SIMULATED_MAKER
+from bringup.errors import BenchError
 from bringup.simulation.command_tree import Call, Command, CommandTree
 from bringup.simulation.instrument import MESSAGE_BYTES, Exchange
 from bringup.simulation.parameters import integer, string, string_or_none, word
@@ -36,7 +37,7 @@ class ScpiInstrument:
         self.serial = serial
         self.pace = pace
         self.status = Status(sign=sign)
-        self._outputs = outputs
+        self.outputs = outputs
         self._identity = f"{SIMULATED_MAKER},{model},{serial},{__version__}"
         self._responses: list[str] = []
         self._tree = CommandTree(
@@ -135,39 +136,39 @@ class ScpiInstrument:
         yield Command("SIMulate:UNIT", self._unit, (string(),))
         yield Command("SIMulate:STATe", self._state, (string(),))
         yield Command("SIMulate:POINt?", self._point, (string(),))
-        yield Command("SIMulate:OUTPut?", self._output, (integer(1, max(self._outputs)),))
+        yield Command("SIMulate:OUTPut?", self._output, (integer(1, max(self.outputs)),))
 
     def _probe(self, call: Call) -> None:
         (point,) = call.values
         assert point is None or isinstance(point, str), "the parameter reader gives text or None"
         try:
             self.world.probe(point, call.now)
-        except KeyError:
+        except BenchError:
             raise ScpiFault(-224, "no such point") from None
 
     def _leads(self, call: Call) -> None:
         self.world.leads(LeadsAt(str(call.values[0])), call.now)
 
     def _unit(self, call: Call) -> None:
-        if any(self.world.is_on(output, call.now) for output in self._outputs):
+        if any(self.world.is_on(output, call.now) for output in self.outputs):
             raise ScpiFault(-221, "an output is on")
         self.world.unit(str(call.values[0]))
 
     def _state(self, call: Call) -> None:
         try:
             self.world.state(str(call.values[0]))
-        except KeyError:
+        except BenchError:
             raise ScpiFault(-224, "no such state") from None
 
     def _point(self, call: Call) -> str:
         try:
             return f"{self.world.point_volts(str(call.values[0]), call.now):+.9E}"
-        except KeyError:
+        except BenchError:
             raise ScpiFault(-224, "no such point") from None
 
     def _output(self, call: Call) -> str:
         (output,) = call.values
         assert isinstance(output, int), "the parameter reader gives whole numbers"
-        if output not in self._outputs:
+        if output not in self.outputs:
             raise ScpiFault(-224, "no such output")
         return str(int(self.world.is_on(output, call.now)))
