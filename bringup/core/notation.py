@@ -73,21 +73,7 @@ def clean(text: object, what: str) -> str:
             text=text,
             what_to_do="Write a number with its unit, such as 3.3 V.",
         )
-    for offset, character in enumerate(plain):
-        if not character.isprintable():
-            raise NotationError(
-                f"a control character ({character!r}) stands in {text!r}",
-                text=text,
-                offset=offset,
-                what_to_do="Take it out; between number and unit a plain space is enough.",
-            )
-        if character == ",":
-            raise NotationError(
-                f"a comma stands in {text!r}",
-                text=text,
-                offset=offset,
-                what_to_do="Write a decimal point (1.5 V, not 1,5 V) and no separator between thousands.",
-            )
+    _refuse_characters(plain, text)
     return plain
 
 
@@ -130,6 +116,25 @@ def scan_term(plain: str, position: int, *, text: str, letter_code: bool) -> Ter
             what_to_do=f"Powers of ten from -{MAX_EXPONENT} to {MAX_EXPONENT} are read.",
         )
     return Term(position, term_end, sign, digits, int(exponent_text), unit.group(1), unit.start(1))
+
+
+def _refuse_characters(plain: str, text: str) -> None:
+    """Refuse what no notation holds: control characters, and the comma, which means two things."""
+    for offset, character in enumerate(plain):
+        if not character.isprintable():
+            raise NotationError(
+                f"a control character ({character!r}) stands in {text!r}",
+                text=text,
+                offset=offset,
+                what_to_do="Take it out; between number and unit a plain space is enough.",
+            )
+        if character == ",":
+            raise NotationError(
+                f"a comma stands in {text!r}",
+                text=text,
+                offset=offset,
+                what_to_do="Write a decimal point (1.5 V, not 1,5 V) and no separator between thousands.",
+            )
 
 
 def _letter_code(plain: str, position: int) -> Term | None:

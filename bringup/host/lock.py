@@ -32,6 +32,8 @@ _TRIES = 5
 _BETWEEN_TRIES = 0.02
 """Somebody who only looks holds a lock for a moment, and a new holder needs one to say who it is."""
 _LONGEST = 4096
+# Not through a link that somebody put there, and (Windows) as bytes.
+_OPEN: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ def holder_of(resource: str) -> Holder | None:
     """Return who holds a resource's lock, None if nobody does. Raises BenchError as `state_folder` does."""
     path = _path(state_folder(), canonical(resource))
     try:
-        descriptor = os.open(path, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
+        descriptor = os.open(path, os.O_RDWR | _OPEN)
     except FileNotFoundError:
         return None
     try:
@@ -121,7 +123,7 @@ def _path(folder: Path, spelling: str) -> Path:
 @contextmanager
 def _held(path: Path, resource: str, about: About) -> Iterator[None]:
     try:
-        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
+        descriptor = os.open(path, os.O_RDWR | os.O_CREAT | _OPEN, 0o600)
     except OSError as error:
         raise BenchError(
             f"the lock of {resource} cannot be opened: {path}: {error.strerror}",
