@@ -1,0 +1,65 @@
+"""Where the instruments of a bench are reached: resource strings, locks, and the simulation started if need be.
+
+Shared by every command that speaks to a bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bringup.core.bench import Bench, MeterRole, SupplyRole
+
+if TYPE_CHECKING:
+    from bringup.core.dialect import Dialect
+    from bringup.instruments.opening import Wanted
+
+
+def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole]:
+    """Return the bench's roles by name."""
+    roles: dict[str, SupplyRole | MeterRole | None] = {"supply": bench.supply, "meter": bench.meter}
+    return {name: role for name, role in roles.items() if role is not None}
+
+
+def lock_name(bench: Bench, role: str) -> str:
+    """Return what is locked for a role that is not by hand: its resource, or the simulated role of this bench file.
+
+    A simulated instrument listens elsewhere each time; what two commands must not both use is the bench file's role.
+    """
+    found = roles_of(bench)[role]
+    return found.resource or f"SIMULATED::{Path(bench.path).resolve()}::{role}"
+
+
+def lock_names(bench: Bench) -> tuple[str, ...]:
+    """Return what is locked for a bench."""
+    return tuple(lock_name(bench, name) for name, role in roles_of(bench).items() if not role.by_hand)
+
+
+@contextmanager
+def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
+    """Give role -> resource string of every role that is not by hand; simulated ones are served while this lasts."""
+    roles = roles_of(bench)
+    real = {name: role.resource for name, role in roles.items() if role.resource is not None}
+    if all(name in real or role.by_hand for name, role in roles.items()):
+        yield real
+        return
+    from bringup.commands.simulated_child import simulated_bench
+
+    with simulated_bench(Path(bench.path), serial=serial) as served:
+        yield {**{name: served[name] for name, role in roles.items() if name in served and not role.by_hand}, **real}
+
+
+def dialect_of(bench: Bench, role: str) -> Dialect:
+    """Return the dialect of a role that is not by hand. Raises BenchError or FileError."""
+    from bringup.files.dialect_file import find_dialect
+
+    return find_dialect(roles_of(bench)[role].dialect, bench.path)
+
+
+def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:
+    """Return what is to be opened, for instruments.opening."""
+    from bringup.instruments.opening import Wanted
+
+    return [Wanted(role, resource, dialect_of(bench, role)) for role, resource in resources.items()]
