@@ -187,6 +187,20 @@ def test_late_answers_come_by_so_much_later() -> None:
     assert await_all(clock, link.submit([ask("TIME?")]))[0].received == 1.5
 
 
+def test_a_line_that_cannot_be_the_answer_is_a_stray_and_the_wait_goes_on() -> None:
+    clock = SimulatedClock()
+    link = MemoryLink("meter", EchoInstrument(), clock, troubles=Troubles(garbage={"TIME?": "~#?!"}))
+
+    replies = await_all(clock, link.submit([ask("WAIT? 0.5"), ask("TIME?", 0.25), ask("WAIT? 1")]))
+
+    assert [(reply.line, reply.fault, reply.strays) for reply in replies] == [
+        ("0.500000", None, ()),
+        (None, LinkFault.TIMEOUT, ("~#?!",)),
+        (None, LinkFault.NOT_SENT, ()),
+    ]
+    assert clock.monotonic() == 0.75
+
+
 def test_closing_loses_what_is_under_way() -> None:
     clock = SimulatedClock()
     link = MemoryLink("meter", EchoInstrument(), clock)

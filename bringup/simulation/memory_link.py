@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
-from bringup.core.replies import ReplyKind
+from bringup.core.replies import ReplyKind, can_answer, read_identity
 from bringup.runner.protocols import LinkFault, Pending, Reply
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.instrument import Exchange, Instrument
@@ -38,13 +38,7 @@ class Troubles:
     identity: str | None = None
     """Another answer to `*IDN?`, as of an instrument that took this one's place."""
     garbage: dict[str, str] = field(default_factory=dict)
-    """Message text -> line that is answered instead."""
-
-
-def read_identity(line: str) -> Identity:
-    """Split an answer to `*IDN?` into its four fields (IEEE 488.2, 10.14); missing ones are empty."""
-    fields = [part.strip() for part in line.split(",", 3)] + [""] * 4
-    return Identity(fields[0], fields[1], fields[2], fields[3], line)
+    """Message text -> line that is answered instead. One that cannot be the answer is a stray, and the wait goes on."""
 
 
 class _Batch:
@@ -175,12 +169,14 @@ class MemoryLink:
             return
         self.sent.append(message.text)
         waits = message.expects is not None
-        open_ = [True]
+        kind, strays, open_ = message.expects, list[str](), [True]
 
         def conclude(line: str | None, fault: LinkFault | None) -> None:
-            if open_[0]:
+            if line is not None and kind is not None and not can_answer(kind, line):
+                strays.append(line)
+            elif open_[0]:
                 open_[0] = False
-                answered(Reply(message, line, sent, clock.monotonic(), fault))
+                answered(Reply(message, line, sent, clock.monotonic(), fault, tuple(strays)))
 
         if waits:
             clock.at(sent + message.timeout, lambda: conclude(None, LinkFault.TIMEOUT), wakes=False)
