@@ -71,9 +71,8 @@ def test_a_new_logbook_has_the_tables_in_the_words_of_the_job(tmp_path: Path) ->
 def test_every_table_is_strict(tmp_path: Path) -> None:
     with closing(open_for_writing(tmp_path / "bringup.db").connection) as connection:
         rows = connection.execute("PRAGMA table_list").fetchall()
-    assert {row[1]: row[5] for row in rows if row[0] == "main" and not row[1].startswith("sqlite_")} == {
-        table: 1 for table in columns(tmp_path / "bringup.db")
-    }
+    strict = {row[1] for row in rows if row[0] == "main" and row[5]}
+    assert strict == set(columns(tmp_path / "bringup.db"))
 
 
 def test_writing_is_durable_and_checked(tmp_path: Path) -> None:
@@ -92,11 +91,16 @@ def test_writing_is_durable_and_checked(tmp_path: Path) -> None:
 def test_the_tables_themselves_refuse_what_is_not_finite(tmp_path: Path, column: str, value: float) -> None:
     with closing(open_for_writing(tmp_path / "bringup.db").connection) as connection:
         connection.execute("PRAGMA foreign_keys = OFF")
-        row = {
-            **{"id": "x", "attempt": "x", "step": 1, "quantity": "voltage", "aspect": "", "value": 3.3, "unit": "V"},
-            **{"limits_from": "", "result": "pass", "decision_rule": "", "at": "2026-11-25T09:04:05.123456Z"},
-            **{"monotonic": 1.0, "instrument": "meter", "raw": "", "how": "read", "unsettled": 0, "note": ""},
+        row: dict[str, object] = {
+            "id": "x",
+            "attempt": "x",
+            "step": 1,
+            "quantity": "voltage",
+            "value": 3.3,
+            "unit": "V",
         }
+        row |= {"at": "2026-11-25T09:04:05.123456Z", "monotonic": 1.0, "result": "pass", "how": "read", "unsettled": 0}
+        row |= dict.fromkeys(("aspect", "limits_from", "decision_rule", "instrument", "raw", "note"), "")
         statement = "INSERT INTO readings ({}) VALUES ({})"
         row[column] = value
         with pytest.raises(sqlite3.IntegrityError, match="CHECK constraint failed"):
@@ -150,7 +154,7 @@ def test_a_foreign_sqlite_file_is_refused_and_left_alone(tmp_path: Path) -> None
     with pytest.raises(LogbookError, match="not a logbook of bringup"):
         read(path, lambda _: None)
     assert path.read_bytes() == before
-    assert os.listdir(tmp_path) == ["stock.db"]
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) -> None:
@@ -176,7 +180,7 @@ def test_an_empty_file_becomes_a_logbook_when_written_and_is_none_when_read(tmp_
 def test_places_where_no_file_can_be_are_refused(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     (tmp_path / "folder").mkdir()
-    with pytest.raises(LogbookError, match="there is no folder .*nowhere") as caught:
+    with pytest.raises(LogbookError, match=r"there is no folder .*nowhere") as caught:
         open_for_writing(tmp_path / "nowhere" / "bringup.db")
     assert "Make the folder first" in caught.value.what_to_do
     with pytest.raises(LogbookError, match="is not a folder"):
@@ -190,7 +194,7 @@ def test_places_where_no_file_can_be_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("ending", ["-wal", "-shm", "-journal"])
 def test_a_folder_in_the_way_of_a_file_that_belongs_to_the_logbook_is_named(tmp_path: Path, ending: str) -> None:
     (tmp_path / f"bringup.db{ending}").mkdir()
-    with pytest.raises(LogbookError, match=f"folder .*bringup.db{ending} is in the way"):
+    with pytest.raises(LogbookError, match=rf"folder .*bringup\.db{ending} is in the way"):
         open_for_writing(tmp_path / "bringup.db")
 
 

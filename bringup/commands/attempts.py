@@ -29,7 +29,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
     metavar="KEY",
     default="started",
     show_default=True,
-    help=f"Order: {', '.join(key for key in ATTEMPT_KEYS if key != 'tie')}; -KEY for the other way round.",
+    help=f"Order: {', '.join(ATTEMPT_KEYS)}; -KEY for the other way round.",
 )
 @click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
 @json_option

@@ -15,7 +15,7 @@ from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
 
-ROUTINE_EVENTS = frozenset({"power"})
+ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state"})
 """Events of every attempt, kept but not told again."""
 
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)

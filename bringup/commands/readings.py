@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -9,14 +10,14 @@ import click
 
 from bringup.commands.asking import attempt_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import format_table, limits_text, local_time, quantity_text, remarks, value_text
+from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.core.words import Kind, Result
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import READING_KEYS, is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedReading
 
-HEADINGS = ("serial", "at", "rail", "quantity", "value", "limits", "result", "remarks")
+HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 
 
 @click.command("readings")
@@ -32,7 +33,7 @@ HEADINGS = ("serial", "at", "rail", "quantity", "value", "limits", "result", "re
     metavar="KEY",
     default="at",
     show_default=True,
-    help=f"Order: {', '.join(key for key in READING_KEYS if key != 'tie')}; -KEY for the other way round.",
+    help=f"Order: {', '.join(READING_KEYS)}; -KEY for the other way round.",
 )
 @click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
 @json_option
@@ -61,14 +62,20 @@ def command(
     elif not found:
         click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No readings match.")
     else:
-        click.echo("\n".join(format_table(HEADINGS, [_row(reading) for reading in found], right=("value",))))
+        click.echo("\n".join(_table(found)))
 
 
-def _row(logged: LoggedReading) -> tuple[str, ...]:
+def _table(found: Sequence[LoggedReading]) -> list[str]:
+    at, cells = time_column("at", [logged.reading.at for logged in found])
+    rows = [_row(logged, cell) for logged, cell in zip(found, cells, strict=True)]
+    return format_table(("serial", at, *HEADINGS), rows, right=("value",))
+
+
+def _row(logged: LoggedReading, at: str) -> tuple[str, ...]:
     reading = logged.reading
     return (
         logged.serial,
-        local_time(reading.at),
+        at,
         reading.point or "-",
         quantity_text(reading),
         value_text(reading),

@@ -50,6 +50,15 @@ def local_time(at: datetime) -> str:
     return at.astimezone().strftime("%Y-%m-%d %H:%M:%S %Z")
 
 
+def time_column(heading: str, times: Sequence[datetime]) -> tuple[str, list[str]]:
+    """Return heading and cells of a column of times: the zone stands in the heading where all share it."""
+    cells = [local_time(at) for at in times]
+    zones = {cell.rpartition(" ")[2] for cell in cells}
+    if len(zones) != 1:
+        return heading, cells
+    return f"{heading} ({zones.pop()})", [cell.rpartition(" ")[0] for cell in cells]
+
+
 def value_text(reading: Reading) -> str:
     """Write the value with no more digits than the instrument gave."""
     return format_reading(reading.value, reading.unit, reading.resolution)
@@ -74,9 +83,9 @@ def remarks(logged: LoggedReading) -> str:
     if reading.unsettled:
         words.append(f"unsettled{_range(reading)}")
     if logged.replaced_by:
-        words.append("corrected later")
+        words.append("corrected")
     if reading.replaces:
-        words.append("a correction")
+        words.append("corrects")
     return ", ".join(words)
 
 

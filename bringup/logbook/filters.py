@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -125,17 +126,17 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     return " AND ".join(clauses), values
 
 
-def order(filters: Filters, keys: dict[str, str], default: str) -> tuple[str, dict[str, str | int]]:
-    """Return ORDER BY (and LIMIT). Raises CommandError for a sort key that does not exist."""
-    asked = filters.sort or default
-    key = asked.removeprefix("-")
-    if key not in keys:
+def order(filters: Filters, keys: Mapping[str, str], in_time: tuple[str, str]) -> tuple[str, dict[str, str | int]]:
+    """Return ORDER BY (and LIMIT); without a sort key, in time. Raises CommandError for a key that does not exist."""
+    key = filters.sort.removeprefix("-")
+    if key and key not in keys:
         raise CommandError(f"cannot sort by '{key}'", f"Sort by one of: {', '.join(keys)}.")
-    direction = "DESC" if asked.startswith("-") else "ASC"
-    column = keys[key]
+    direction = "DESC" if filters.sort.startswith("-") else "ASC"
+    columns = dict.fromkeys((keys[key], *in_time) if key else in_time)
+    first = next(iter(columns))
     # Rows without a value come last whichever way: NULLs sort differently in the two databases.
-    text = f"ORDER BY CASE WHEN {column} IS NULL THEN 1 ELSE 0 END, {column} {direction}"
-    text += "".join(f", {tie} {direction}" for tie in keys["tie"].split() if tie != column)
+    text = f"ORDER BY CASE WHEN {first} IS NULL THEN 1 ELSE 0 END, "
+    text += ", ".join(f"{column} {direction}" for column in columns)
     if filters.limit is None:
         return text, {}
     return f"{text} LIMIT :limit", {"limit": filters.limit}

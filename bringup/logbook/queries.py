@@ -41,8 +41,8 @@ READING_KEYS = {
     "quantity": "r.quantity",
     "value": "r.value",
     "result": "r.result",
-    "tie": "r.at r.seq",
 }
+"""Sort key -> column; rows that are alike in it follow one another in time."""
 
 ATTEMPTS = """
 SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.bench, a.operator,
@@ -56,7 +56,6 @@ ATTEMPT_KEYS = {
     "serial": "a.serial",
     "procedure": "a.procedure",
     "result": "a.result",
-    "tie": "a.started a.seq",
 }
 
 STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
@@ -190,7 +189,7 @@ def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAtte
 
 def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") -> list[LoggedReading]:
     condition, values = where(filters)
-    ordered, more = order(filters, READING_KEYS, "at")
+    ordered, more = order(filters, READING_KEYS, ("r.at", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
     statement = READINGS.format(where=condition + also + current) + ordered
     return [reading_of(row) for row in _rows(connection, statement, values | more)]
@@ -199,7 +198,7 @@ def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") 
 def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
     filters = replace(filters, rail=None, quantity=None, result=None)
     condition, values = where(filters)
-    ordered, more = order(filters, ATTEMPT_KEYS, "started")
+    ordered, more = order(filters, ATTEMPT_KEYS, ("a.started", "a.seq"))
     return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]
 
 

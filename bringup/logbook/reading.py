@@ -57,7 +57,10 @@ def read(path: Path, work: Callable[[sqlite3.Connection], T]) -> T:
 
 
 def _state(path: Path) -> tuple[tuple[int, int, int], bool]:
-    """Return what changes when the file does, and whether a write-ahead file with something in it lies beside."""
+    """Return what changes when the file does, and whether a write-ahead file lies beside it.
+
+    One that does belongs to somebody who writes, or who was killed.
+    """
     status = path.stat()
     ahead = path.with_name(path.name + "-wal")
     return (status.st_ino, status.st_size, status.st_mtime_ns), ahead.exists()
