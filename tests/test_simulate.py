@@ -18,13 +18,17 @@ import pytest
 
 from bringup.core.bench import MeterRole, SupplyRole
 from bringup.core.board import Board
+from bringup.core.replies import ReplyKind, can_answer
 from bringup.errors import BenchError
 from bringup.files.bench_file import load_bench
 from bringup.files.board_file import load_board
+from bringup.files.dialect_file import find_dialect
 from bringup.runner.protocols import Answer, Prompt, PromptKind
-from bringup.simulation.bench import build
+from bringup.simulation.bench import SUPPLIES, build
 from bringup.simulation.clock import SimulatedClock
+from bringup.simulation.meter import Meter
 from bringup.simulation.person import REASON, Scripted, SimulatedPerson
+from tests.fake_instrument import FakeWorld
 from tests.test_status import Talk
 
 BENCHES = Path(__file__).parent.parent / "fixtures" / "benches"
@@ -226,3 +230,35 @@ def test_a_withdrawn_question_is_never_answered() -> None:
         person.withdraw()
         clock.wait(clock.monotonic() + 5.0)
         assert not pending.done
+
+
+EXAMPLES = {"output": "1", "value": "1.5", "on": "ON", "function": "VOLT:DC", "range": "10", "nplc": "1"}
+
+
+@pytest.mark.parametrize("name", ["single-output", "select-by-number", "configure-and-read"])
+def test_every_message_of_the_shipped_dialects_is_understood(name: str) -> None:
+    dialect = find_dialect(name, SIMULATED)
+    world = FakeWorld(probed="3V3")
+    talk = Talk(Meter(world) if dialect.role == "meter" else SUPPLIES[name](world))
+
+    for operation in dialect.operations.values():
+        for text in filter(None, (*operation.send, operation.query)):
+            spoken = text.format(**EXAMPLES | ({"on": "INT"} if "SENS:SOUR" in text else {}))
+            reply = talk(spoken)
+            if text == operation.query and operation.reply is not ReplyKind.ERROR:
+                assert reply is not None, spoken
+                assert can_answer(operation.reply, reply), (spoken, reply)
+            error = str(talk("SYST:ERR?"))
+            assert error.endswith('0,"No error"'), (spoken, error)
+
+
+def test_every_function_and_range_of_the_meter_dialect_is_there() -> None:
+    dialect = find_dialect("configure-and-read", SIMULATED)
+    talk = Talk(Meter(FakeWorld(probed="3V3")))
+
+    for ours, theirs in dialect.functions.items():
+        for full_scale in (*dialect.ranges[ours], None):
+            talk(f"CONF:{theirs} {'DEF' if full_scale is None else full_scale}")
+            if full_scale is not None:
+                assert float(str(talk(f"{theirs}:RANG?"))) == pytest.approx(full_scale)
+            assert talk("SYST:ERR?") == '+0,"No error"', (ours, full_scale)
