@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.faults import Fault
-from bringup.core.procedure import Procedure
+from bringup.core.procedure import Procedure, Step
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
@@ -34,6 +35,33 @@ from bringup.simulation.world import BoardWorld
 ROOT = Path(__file__).parent.parent
 BENCH = ROOT / "fixtures/benches/simulated.yaml"
 FIRST_POWER_ON = ROOT / "procedures/first-power-on.yaml"
+
+
+the_procedure = cache(load_procedure)
+the_bench = cache(load_bench)
+the_dialect = cache(find_dialect)
+"""Files read once: what they give is frozen."""
+
+SEEN = UnitHistory(
+    known=True,
+    first_power_passed=True,
+    resistance_seen=frozenset({"VIN", "12V0", "5V0", "3V3", "1V8", "VREF", "N12V"}),
+    leads_seen=frozenset({"VIN"}),
+)
+"""The history of a unit that the gate lets through."""
+
+
+def picked(*kinds: str, of: Path = FIRST_POWER_ON) -> Procedure:
+    """Return the shipped procedure with only these kinds of steps, in this order."""
+    procedure = the_procedure(of)
+    steps = [next(step for step in procedure.steps if step.kind == kind) for kind in kinds]
+    return replace(procedure, steps=tuple(replace(step, index=index) for index, step in enumerate(steps)))
+
+
+def with_steps(*steps: Step) -> Procedure:
+    """Return the shipped procedure with these steps instead of its own, numbered in order."""
+    numbered = tuple(replace(step, index=index) for index, step in enumerate(steps))
+    return replace(the_procedure(FIRST_POWER_ON), steps=numbered)
 
 
 @dataclass
@@ -175,7 +203,7 @@ class SimulatedBench:
 
 
 def simulated_bench(
-    procedure: str | Path | Procedure = FIRST_POWER_ON,
+    procedure: Path | Procedure = FIRST_POWER_ON,
     *,
     faults: Sequence[Fault] = (),
     ask: Ask | None = None,
@@ -183,12 +211,11 @@ def simulated_bench(
     bench_path: Path = BENCH,
     attended: bool = True,
 ) -> SimulatedBench:
-    """Build the simulated bench in memory. `procedure`: a file, a record, or the YAML text of its `steps`."""
+    """Build the simulated bench in memory. `procedure`: a file or a record."""
     clock = SimulatedClock()
-    bench = load_bench(bench_path)
+    bench = the_bench(bench_path)
     if isinstance(procedure, Path):
-        procedure = load_procedure(procedure)
-    assert isinstance(procedure, Procedure)
+        procedure = the_procedure(procedure)
     assert bench.supply is not None
     assert bench.meter is not None
     world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults)
@@ -203,9 +230,9 @@ def simulated_bench(
         supply_link=supply_link,
         meter_link=meter_link,
         supply=ScpiSupply(
-            bench.supply, find_dialect(bench.supply.dialect, BENCH), supply_link, monotonic=clock.monotonic
+            bench.supply, the_dialect(bench.supply.dialect, BENCH), supply_link, monotonic=clock.monotonic
         ),
-        meter=ScpiMeter(bench.meter, find_dialect(bench.meter.dialect, BENCH), meter_link),
+        meter=ScpiMeter(bench.meter, the_dialect(bench.meter.dialect, BENCH), meter_link),
         ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
         record=RecordFake(known=history or UnitHistory(), clock=clock),
     )

@@ -169,10 +169,11 @@ def _work(
         power.left_alone = frozenset(setup.bench.supply.leave_alone)
         power.ceiling = setup.bench.supply.ceiling
     hands: Hands
-    if setup.simulated_link is not None:
-        hands = SimulatedHands(waits, setup.simulated_link, journal)
+    person = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
+    if setup.simulated_link is None:
+        hands = person
     else:
-        hands = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
+        hands = SimulatedHands(waits, setup.simulated_link, journal, person if setup.bench.probing_by_hand else None)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
     work = Work(
         setup,

@@ -63,7 +63,8 @@ class PersonHands:
 
     def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
         """Ask for the supply's leads to be moved."""
-        self._at = None
+        # With the leads free the meter is across them: the input's name is where the probe is then.
+        self._at = inputs[0] if where is LeadsPlace.FREE and len(inputs) == 1 else None
         named = " and ".join(self._named(name) for name in inputs) or "the board"
         if where is LeadsPlace.BOARD:
             self._go(f"Connect the supply's leads to {named}: mind the polarity")
@@ -87,23 +88,30 @@ class PersonHands:
 
 
 class SimulatedHands:
-    """The simulated bench moves probe and leads itself, by its instruments' private commands, and says so."""
+    """The simulated bench moves probe and leads itself, by its instruments' private commands, and says so.
 
-    def __init__(self, waits: WaitPoint, link: Link, journal: Journal) -> None:
+    With a `person` (a simulated bench that is probed by hand) the person is asked first, as at a real bench.
+    """
+
+    def __init__(self, waits: WaitPoint, link: Link, journal: Journal, person: PersonHands | None = None) -> None:
         self._waits = waits
         self._link = link
         self._journal = journal
+        self._person = person
         self._at: str | None = None
 
     def probe(self, point: str) -> None:
         """Move the simulated probe."""
+        if self._person is not None:
+            self._person.probe(point)
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
 
     def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
         """Move the simulated leads, the probe off the board first; free ends are probed by the input's name."""
-        del inputs
+        if self._person is not None:
+            self._person.leads(where, inputs)
         self._send("SIMulate:PROBe NONE")
         self._at = None
         self._send(f"SIMulate:LEADs {where.value.upper()}")

@@ -1,0 +1,216 @@
+"""Switching on and off: the order on the wire, every doubt before power, off verified or said to be unknown."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from functools import cache
+
+import pytest
+
+from bringup.core.words import AttemptResult
+from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind, Told
+from bringup.simulation.clock import SimulatedClock
+from bringup.simulation.person import SimulatedPerson
+from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench
+
+ON = "OUTP ON"
+
+
+def applying(**changes: object) -> SimulatedBench:
+    return simulated_bench(picked("apply"), history=SEEN, **changes)  # type: ignore[arg-type]
+
+
+def told_to(bench: SimulatedBench) -> list[str]:
+    """Every setting that was sent to the supply, the selections of an output apart."""
+    return [text for text in bench.supply_link.sent if not text.endswith("?") and not text.startswith("INST")]
+
+
+def test_the_order_is_the_same_every_time() -> None:
+    bench = applying()
+
+    bench.run()
+
+    assert told_to(bench) == [
+        "OUTP OFF",
+        "VOLT 0",
+        "CURR 0.4",
+        "VOLT:PROT 26.4",
+        "VOLT:PROT:STAT ON",
+        "CURR:PROT:STAT OFF",
+        "VOLT:SENS:SOUR INT",
+        "VOLT 1",
+        ON,
+        "CURR:PROT:STAT OFF",
+        "VOLT 18",
+        "CURR:PROT:STAT OFF",
+        "VOLT 24",
+        "CURR:PROT:DEL 0.2",
+        "CURR:PROT 0.230261",
+        "CURR:PROT:STAT ON",
+        "OUTP OFF",
+    ]
+
+
+def test_nothing_is_on_before_the_person_says_go() -> None:
+    states: list[bool] = []
+
+    class Watching(SimulatedPerson):
+        def ask(self, prompt: Prompt) -> Pending[Answer]:
+            if prompt.kind is PromptKind.GO:
+                states.append(bench.on())
+                assert "voltage 1 V" in prompt.lines
+            return super().ask(prompt)
+
+    bench = applying(ask=Watching(attended=True))
+    outcome = bench.run()
+
+    assert states == [False]
+    assert outcome.result is AttemptResult.PASSED
+
+
+@pytest.mark.parametrize(
+    ("query", "reply", "says"),
+    [
+        ("VOLT?", "5.0", "the voltage at its minimum was set to 0 V but the supply reads back 5 V"),
+        ("CURR?", "2.0", "the current limit was set to 400 mA but the supply reads back 2 A"),
+        ("VOLT:PROT?", "60.0", "the over-voltage protection was set to 26.4 V but the supply reads back 60 V"),
+        ("OUTP?", "1", "output 1 was switched off but the supply says on"),
+        ("SYST:ERR?", '-222,"Data out of range"', "Data out of range"),
+        ("CURR?", "nonsense", "the current limit"),
+    ],
+)
+def test_any_doubt_before_power_leaves_it_off(query: str, reply: str, says: str) -> None:
+    bench = applying()
+    exact = next(text for text in _queries() if text.startswith(query))
+
+    def tell(told: Told) -> None:
+        if told.kind == "step-begun":
+            bench.supply_link.troubles.garbage[exact] = reply
+
+    outcome = bench.run(tell=tell)
+
+    assert ON not in bench.supply_link.sent
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert says in outcome.cause
+    assert outcome.exit_code == 3
+    assert not bench.on()
+
+
+@cache
+def _queries() -> frozenset[str]:
+    bench = applying()
+    bench.run()
+    return frozenset(text for text in bench.supply_link.sent if text.endswith("?"))
+
+
+def test_a_supply_that_stays_off_when_switched_on_is_noticed() -> None:
+    bench = applying()
+
+    def spoil() -> None:
+        bench.supply_link.troubles.garbage["OUTP?"] = "0"
+
+    outcome = bench.run(ask=Going(bench.clock, spoil))
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "switched on but the supply says that it is off" in outcome.cause
+    assert outcome.off_verified is True
+    assert not bench.on()
+
+
+class Going(SimulatedPerson):
+    """Does something the moment the person says go."""
+
+    def __init__(self, clock: SimulatedClock, then: Callable[[], None]) -> None:
+        super().__init__(attended=True, clock=clock)
+        self._then = then
+
+    def ask(self, prompt: Prompt) -> Pending[Answer]:
+        if prompt.kind is PromptKind.GO:
+            self._then()
+        return super().ask(prompt)
+
+
+def test_off_that_cannot_be_verified_is_said_in_large_letters_and_recorded() -> None:
+    bench = applying()
+
+    def deaf() -> None:
+        bench.supply_link.troubles.silent_from = bench.clock.monotonic() + 1.0
+
+    outcome = bench.run(ask=Going(bench.clock, deaf))
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert outcome.off_verified is False
+    assert bench.record.ends[0][2] is False
+    assert "off-unknown" in bench.tell_kinds()
+    assert "off-unknown" in bench.record.kinds()
+    said = next(told.text for told in bench.told if told.kind == "off-unknown")
+    assert "OUTPUT STATE UNKNOWN" in said
+    assert "its own switch" in said
+
+
+def test_the_emergency_way_is_bounded_in_time() -> None:
+    bench = applying()
+    at: list[float] = []
+
+    def deaf() -> None:
+        at.append(bench.clock.monotonic() + 1.0)
+        bench.supply_link.troubles.silent_from = at[0]
+
+    bench.run(ask=Going(bench.clock, deaf))
+
+    assert bench.clock.monotonic() - at[0] < 25.0
+
+
+def test_off_is_tried_again_when_the_link_comes_back() -> None:
+    bench = applying()
+
+    def deaf_for_a_while() -> None:
+        now = bench.clock.monotonic()
+        bench.supply_link.troubles.silent_from = now + 1.0
+        bench.supply_link.troubles.silent_until = now + 7.0
+
+    outcome = bench.run(ask=Going(bench.clock, deaf_for_a_while))
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "did not answer" in outcome.cause
+    assert outcome.off_verified is True
+    assert not bench.on()
+
+
+def test_an_earlier_trip_is_cleared_only_with_the_output_off_and_the_voltage_down() -> None:
+    bench = applying()
+    _leave_a_trip(bench)
+
+    outcome = bench.run()
+
+    sent = told_to(bench)
+    clear = next(index for index, text in enumerate(sent) if "CLE" in text)
+    assert sent[clear - 2 : clear] == ["OUTP OFF", "VOLT 0"]
+    assert next(text for text in sent[clear:] if "CLE" not in text) == "OUTP OFF"
+    assert "trip-cleared" in bench.record.kinds()
+    assert outcome.result is AttemptResult.PASSED
+
+
+def _leave_a_trip(bench: SimulatedBench) -> None:
+    """Leave output 1 tripped by its over-voltage protection."""
+    world, clock = bench.world, bench.clock
+    world.set_voltage(1, 10.0, clock.monotonic())
+    world.set_over_voltage(1, 5.0, clock.monotonic())
+    world.switch(1, True, clock.monotonic())
+    clock.wait(clock.monotonic() + 0.5)
+    assert world.tripped(1, clock.monotonic()) is not None
+    assert not math.isnan(world.terminal_volts(1, clock.monotonic()))
+
+
+def test_an_output_left_alone_is_never_told_anything() -> None:
+    bench = applying(bench_path=ROOT / "fixtures/benches/corner-bench.yaml")
+
+    bench.run()
+
+    selected = [text for text in bench.supply_link.sent if text.startswith("INST:NSEL 3")]
+    told = bench.supply_link.sent
+    for index, text in enumerate(told):
+        if text == "INST:NSEL 3":
+            assert told[index + 1].endswith("?")
+    assert selected
