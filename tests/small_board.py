@@ -168,8 +168,8 @@ def bench(**changes: Any) -> Bench:
 def simulated_bench() -> Bench:
     return Bench(
         "Simulated bench",
-        SupplyRole(None, ceiling=Ceiling(q("30 V"), q("1 A"))),
-        MeterRole(None),
+        SupplyRole(None, "select-by-number", {"VIN": 1}, ceiling=Ceiling(q("30 V"), q("1 A"))),
+        MeterRole(None, "configure-and-read"),
         simulate=Simulate("board.yaml"),
     )
 

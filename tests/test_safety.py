@@ -378,7 +378,7 @@ class TestBench:
     def test_slow_logging_by_hand_is_permitted(self) -> None:
         assert refusals(sound(log("VIN current", every="2 s")), by_hand_bench()) == []
 
-    def test_roles_without_a_resource_on_a_simulated_bench_are_not_by_hand(self) -> None:
+    def test_simulated_roles_are_not_by_hand(self) -> None:
         assert refusals(sound(log("VIN current", every="200 ms")), simulated_bench()) == []
 
     def test_two_points_cannot_be_logged_with_one_probe(self) -> None:
@@ -436,6 +436,13 @@ class TestShock:
 
         assert "N12V (60 V): from 60 V DC a point can shock (ES1 limit of IEC 62368-1)" in found
 
+    def test_capacitors_above_twenty_joules_are_cautioned_about(self) -> None:
+        # 80 mF at 24 V: 0.08 * 24 * 24 / 2 = 23.04 J; 69 mF: 19.87 J
+        held = with_input(capacitance=q("80 mF"))
+
+        assert "VIN (23 J): more than 20 J in capacitors can burn and weld" in warnings(sound(board=held))
+        assert warnings(sound(board=with_input(capacitance=q("69 mF")))) == []
+
     def test_probing_such_a_point_by_hand_is_refused(self) -> None:
         given = sound(board=high_voltage_board(), power=apply(limit="1 A"))
         found = [one for one in examine(given, bench(probing_by_hand=True)) if one.refused]
@@ -445,3 +452,22 @@ class TestShock:
         ]
         assert "Attach the meter with power off" in found[0].what_to_do
         assert refusals(given, bench()) == []
+
+    def test_a_plain_connection_carries_what_is_applied_to_its_input(self) -> None:
+        board = small_board(
+            replace(VIN, working=lim("18 V .. 70 V"), damage_above=q("80 V")),
+            rails=(Rail("VFUSED", "VIN", probe="TP1"), *RAILS),
+        )
+        found = warnings(sound(board=board, power=apply("18 V", "61 V")))
+
+        assert "VIN (61 V) and VFUSED (61 V): from 60 V DC a point can shock (ES1 limit of IEC 62368-1)" in found
+
+    def test_a_rail_below_its_minimum_load_counts_with_its_excess(self) -> None:
+        # 0.8 V * (1 + 700 / 10) = 56.8 V, and 6 % more below the minimum load: 60.2 V
+        board = high_voltage_board()
+        boost = replace(BUCK, kind=ConverterKind.BOOST, upper=lim("700 kΩ ± 1 %"), minimum_load=q("1 mA"))
+        rails = tuple(replace(rail, converter=boost) if rail.name == "VHT" else rail for rail in board.rails.values())
+
+        assert "VHT (60.2 V)" in only(
+            warnings(sound(board=small_board(rails=rails), power=apply(limit="1 A")), bench())
+        )

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from bringup.core.bench import Bench
 from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
-from bringup.core.hazard import shock_points
+from bringup.core.hazard import energy_points, shock_points
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
@@ -28,7 +28,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
 
     Without a bench, what depends on it is left open. Unknown names end the examination: the rest would only follow.
     """
-    unknown = tuple(_unknown_names(procedure))
+    unknown = tuple(unknown_names(procedure))
     if unknown:
         return unknown
     found = [
@@ -37,6 +37,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_currents(procedure, bench),
         *examine_order(procedure),
         *_shock(procedure),
+        *_energy(procedure),
         *_unattended(procedure, bench),
     ]
     if bench is not None:
@@ -45,7 +46,8 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
 
 
-def _unknown_names(procedure: Procedure) -> Iterator[Finding]:
+def unknown_names(procedure: Procedure) -> Iterator[Finding]:
+    """Find names that the board does not have, and power-ups without a voltage: nothing can be worked out then."""
     board = procedure.board
     for step in procedure.steps:
         action = step.action
@@ -81,6 +83,18 @@ def _shock(procedure: Procedure) -> Iterator[Finding]:
             f"{named}: from 60 V DC a point can shock (ES1 limit of IEC 62368-1)",
             "Keep hands off while it is on and until it is discharged; attach probes with power off. Local rules and "
             "licensed practice come first; circuits connected to the mains are out of scope.",
+            refused=False,
+        )
+
+
+def _energy(procedure: Procedure) -> Iterator[Finding]:
+    held = energy_points(procedure)
+    if held:
+        named = listed(f"{name} ({joules:.3g} J)" for name, joules in held.items())
+        yield Finding(
+            None,
+            f"{named}: more than 20 J in capacitors can burn and weld",
+            "Let `power_off` wait with `discharged_below`, and take rings and bracelets off.",
             refused=False,
         )
 

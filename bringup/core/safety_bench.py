@@ -18,13 +18,13 @@ BY_HAND_INTERVAL = 2.0
 
 
 def supply_by_hand(bench: Bench) -> bool:
-    """Whether a person sets and reads the supply; on a simulated bench a role without a resource is simulated."""
-    return bench.supply is not None and bench.supply.by_hand and bench.simulate is None
+    """Whether a person sets and reads the supply."""
+    return bench.supply is not None and bench.supply.by_hand
 
 
 def meter_by_hand(bench: Bench) -> bool:
-    """Whether a person reads the meter; on a simulated bench a role without a resource is simulated."""
-    return bench.meter is not None and bench.meter.by_hand and bench.simulate is None
+    """Whether a person reads the meter."""
+    return bench.meter is not None and bench.meter.by_hand
 
 
 def probed_points(step: Step, board: Board) -> tuple[str, ...]:
@@ -135,7 +135,7 @@ def _logging(step: Step, log: Log, board: Board, bench: Bench) -> Iterator[Findi
         yield Finding(
             step.index,
             f"a reading every {duration(log.every.number)} is asked of a {by_hand[0]} that is read by hand",
-            f"State `every: {duration(BY_HAND_INTERVAL)}` or more, or a {by_hand[0]} that is read over a wire.",
+            f"State `every: {duration(BY_HAND_INTERVAL)}` or more, or use a bench whose {by_hand[0]} is read by wire.",
             refused=True,
         )
     if len(probed) > 1 and bench.probing_by_hand:

@@ -132,8 +132,7 @@ def _gate(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Findi
             "Without it a new unit asks for a typed reason here.",
             refused=False,
         )
-    probed = [rail.name for rail in board.rails.values() if rail.probe] or list(board.rails)
-    missing = [name for name in probed if name not in walk.resistance]
+    missing = [rail.name for rail in board.rails.values() if rail.probe and rail.name not in walk.resistance]
     if missing:
         yield Finding(
             step.index,

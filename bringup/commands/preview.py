@@ -1,0 +1,68 @@
+"""`bringup preview`: what a procedure would do, step by step, from its files alone. Nothing is opened."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from bringup.commands.common import bench_option, configuration_file, json_option, print_json
+from bringup.core.bench import Bench
+from bringup.core.dialect import Dialect
+from bringup.core.preview import look_ahead
+from bringup.core.preview_data import data_of
+from bringup.core.preview_text import text_of
+from bringup.core.procedure import Procedure
+from bringup.errors import ExitCode, FileError, Problem
+from bringup.files.bench_file import load_bench
+from bringup.files.configuration import bench_of
+from bringup.files.dialect_file import find_dialect
+from bringup.files.procedure_file import load_procedure
+
+
+@click.command("preview")
+@click.argument("procedure", metavar="PROCEDURE", type=click.Path(path_type=Path))
+@bench_option
+@json_option
+def command(procedure: Path, bench: Path | None, *, as_json: bool) -> ExitCode:
+    """Show what a procedure would do: limits and where they come from, currents, protection, time.
+
+    Nothing is opened. Without a bench, what depends on it is left open. Exit code 2 if it may not be run.
+    """
+    loaded, on = load(procedure, named_bench(bench))
+    preview = look_ahead(loaded, on, supply_dialect(on))
+    if as_json:
+        print_json(data_of(preview))
+    else:
+        click.echo(text_of(preview), nl=False)
+    return ExitCode.REFUSED if preview.refused else ExitCode.PASSED
+
+
+def named_bench(bench: Path | None) -> Path | None:
+    """Return the bench file that the option, the environment or the user's configuration names, None if none does."""
+    configuration = configuration_file()
+    return bench_of(configuration) if bench is None and configuration.exists() else bench
+
+
+def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Bench | None]:
+    """Read both files; the faults of both are raised together."""
+    problems: list[Problem] = []
+    procedure, bench = None, None
+    try:
+        procedure = load_procedure(procedure_path)
+    except FileError as error:
+        problems += error.problems
+    try:
+        bench = None if bench_path is None else load_bench(bench_path)
+    except FileError as error:
+        problems += error.problems
+    if procedure is None or problems:
+        raise FileError(problems)
+    return procedure, bench
+
+
+def supply_dialect(bench: Bench | None) -> Dialect | None:
+    """Return the dialect of the bench's supply; None where it has none."""
+    if bench is None or bench.supply is None or not bench.supply.dialect:
+        return None
+    return find_dialect(bench.supply.dialect, bench.path)

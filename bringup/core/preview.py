@@ -1,0 +1,159 @@
+"""What a procedure would do on a bench, as records: steps, limits and their origin, plans, time, what is not covered.
+
+Nothing here is text for people beyond single phrases; preview_text writes the page, and `--json` the same records.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
+from bringup.core.bench import Bench
+from bringup.core.dialect import Dialect, can_ask, can_tell
+from bringup.core.expectation import limits_of, states_of
+from bringup.core.finding import Finding
+from bringup.core.hazard import shock_points
+from bringup.core.limits import Limits
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
+from bringup.core.safety import examine, unknown_names
+from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
+from bringup.core.timing import seconds_of
+from bringup.core.wording import listed, shown
+from bringup.core.words import LimitsFrom
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One reading to come, and what it will be judged by."""
+
+    point: str
+    limits: Limits | None
+    limits_from: LimitsFrom
+    probe: str = ""
+    """Where on the board, if the board file says."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepPreview:
+    """One step to come."""
+
+    step: Step
+    state: str | None
+    readings: tuple[Judged, ...]
+    plan: ApplyPlan | LeadsPlan | None
+    cautions: tuple[str, ...]
+    seconds: float
+    """Instrument time."""
+    person: str
+    """What a person does, '' if nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """A whole procedure to come. Bench-dependent things are open where `bench` is None."""
+
+    procedure: Procedure
+    bench: Bench | None
+    steps: tuple[StepPreview, ...]
+    not_covered: tuple[str, ...]
+    """What this bench cannot protect from."""
+    findings: tuple[Finding, ...]
+    over_voltage: bool = True
+    """Whether the supply's own over-voltage protection can be set on this bench (True where no bench is named)."""
+    trips: bool = True
+    """Whether anything switches off by itself: not where the supply is set by hand."""
+
+    @property
+    def seconds(self) -> float:
+        """Instrument time of all steps."""
+        return sum(step.seconds for step in self.steps)
+
+    @property
+    def refused(self) -> bool:
+        """Whether the procedure may not be run like this."""
+        return any(finding.refused for finding in self.findings)
+
+
+def look_ahead(procedure: Procedure, bench: Bench | None, supply: Dialect | None = None) -> Preview:
+    """Work out what the procedure would do. `supply` is the dialect of the bench's supply, where it has one.
+
+    A procedure with unknown names gives a preview of findings only.
+    """
+    findings = examine(procedure, bench)
+    steps: tuple[StepPreview, ...] = ()
+    if not any(unknown_names(procedure)):
+        high = shock_points(procedure)
+        steps = tuple(
+            _step(step, state, procedure, bench, high)
+            for step, state in zip(procedure.steps, states_of(procedure), strict=True)
+        )
+    by_hand = bench is not None and supply_by_hand(bench)
+    reached = not by_hand and (supply is None or can_tell(supply, "set_over_voltage"))
+    return Preview(
+        procedure, bench, steps, tuple(_not_covered(bench, supply)), findings, over_voltage=reached, trips=not by_hand
+    )
+
+
+def _step(
+    step: Step, state: str | None, procedure: Procedure, bench: Bench | None, high: dict[str, float]
+) -> StepPreview:
+    board, action = procedure.board, step.action
+    plan: ApplyPlan | LeadsPlan | None = None
+    if isinstance(action, Apply):
+        plan = plan_apply(action, board, bench, state)
+    elif isinstance(action, Leads):
+        plan = plan_leads(action, procedure, bench)
+    return StepPreview(
+        step=step,
+        state=state,
+        readings=tuple(_judged(step, point, procedure, state) for point in _points(step)),
+        plan=plan,
+        cautions=(*step.cautions, *_high_voltage(step, procedure, high)),
+        seconds=seconds_of(step, board, bench, state),
+        person=needs_person(step, procedure, bench),
+    )
+
+
+def _points(step: Step) -> tuple[str, ...]:
+    if isinstance(step.action, Measure | Resistance):
+        return step.action.points
+    return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
+
+
+def _judged(step: Step, point: str, procedure: Procedure, state: str | None) -> Judged:
+    limits, origin = limits_of(step, point, procedure.board, state)
+    board = procedure.board
+    known = point in board.inputs or point in board.rails
+    return Judged(point, limits, origin, board.point(point).probe if known else "")
+
+
+def _high_voltage(step: Step, procedure: Procedure, high: dict[str, float]) -> tuple[str, ...]:
+    """The caution of a step that powers or touches points from 60 V DC on."""
+    touched = probed_points(step, procedure.board)
+    named = [name for name in high if isinstance(step.action, Apply) or name in touched]
+    if not named or isinstance(step.action, Resistance):
+        return ()
+    points = listed(f"{name} ({shown(high[name], 'V', 3)})" for name in named)
+    return (f"dangerous voltage, 60 V DC or more: {points}",)
+
+
+def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
+    """What neither this bench nor the tool on it protects from, in the order of how much it matters."""
+    if bench is None:
+        return []
+    gaps = []
+    if supply_by_hand(bench):
+        gaps.append("the supply is set by hand: nothing trips, and off is what the person says it is")
+    elif bench.supply is not None:
+        if supply is not None and not can_tell(supply, "set_over_voltage"):
+            gaps.append(f"the dialect {supply.name} reaches no over-voltage protection: only the set voltage bounds it")
+        if supply is not None and not can_tell(supply, "set_over_current"):
+            gaps.append(f"the dialect {supply.name} reaches no over-current protection: the tool's own trip is slower")
+        if supply is not None and not can_ask(supply, "mode"):
+            gaps.append(f"the dialect {supply.name} cannot ask whether the supply is in current limit")
+        gaps.append(
+            "no communication watchdog of the supply is used: if this computer loses power, the output stays as it is"
+        )
+    if meter_by_hand(bench):
+        gaps.append("the meter is read by hand: a reading is what the person typed")
+    return gaps

@@ -1,0 +1,264 @@
+"""The preview of a procedure as plain text for a page of 100 columns. No colour, nothing but text."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
+from bringup.core.bench import Bench
+from bringup.core.finding import Finding
+from bringup.core.preview import Judged, Preview, StepPreview
+from bringup.core.procedure import (
+    Apply,
+    Dwell,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    Note,
+    OnlyIf,
+    PowerOff,
+    Question,
+    Resistance,
+    Step,
+)
+from bringup.core.safety_bench import meter_by_hand, supply_by_hand
+from bringup.core.wording import duration, limits_text, listed, shown
+from bringup.core.words import LimitsFrom
+
+WIDTH = 100
+INDENT = "     "
+
+
+def text_of(preview: Preview, width: int = WIDTH) -> str:
+    """Return the whole page."""
+    lines = [*_head(preview), ""]
+    for step in preview.steps:
+        lines += [*_step(step, preview), ""]
+    lines += [*_time(preview), *_not_covered(preview), *_findings(preview)]
+    return "\n".join(folded for line in lines for folded in _fold(line, width)) + "\n"
+
+
+def _fold(line: str, width: int) -> list[str]:
+    """Break a long line at blanks, what follows set in under it."""
+    if len(line) <= width:
+        return [line]
+    inset = len(line) - len(line.lstrip())
+    return textwrap.wrap(
+        line, width, subsequent_indent=" " * (inset + 2), break_long_words=False, break_on_hyphens=False
+    )
+
+
+def _head(preview: Preview) -> Iterator[str]:
+    procedure, board = preview.procedure, preview.procedure.board
+    revision = f", revision {board.revision}" if board.revision else ""
+    yield f"{procedure.name}: {board.name}{revision}"
+    attended = "after first power" if procedure.unattended_after_first_power else "never"
+    yield f"unattended: {attended}"
+    yield f"bench: {_bench(preview.bench)}"
+    if preview.steps and preview.steps[0].state is not None:
+        yield f"board state at the start: {preview.steps[0].state}"
+    for caution in board.cautions:
+        yield f"CAUTION: {caution}"
+
+
+def _bench(bench: Bench | None) -> str:
+    if bench is None:
+        return "none named; outputs, ceilings, instruments and probing are left open (give --bench FILE)"
+    supply = "no supply" if bench.supply is None else "supply by hand" if supply_by_hand(bench) else "supply"
+    meter = "no meter" if bench.meter is None else "meter by hand" if meter_by_hand(bench) else "meter"
+    probing = "probing by hand" if bench.probing_by_hand else "fixed wiring"
+    simulated = ", SIMULATED" if bench.simulate is not None else ""
+    return f"{bench.name} ({supply}, {meter}, {probing}{simulated})"
+
+
+def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:
+    step = preview.step
+    title = f"{step.title}: " if step.title else ""
+    about = [] if not preview.seconds else [f"about {duration(preview.seconds)}"]
+    about += [f"a person {preview.person}"] if preview.person else []
+    yield f"{step.index + 1:>3}  {title}{doing(step)}" + (f"  [{'; '.join(about)}]" if about else "")
+    for caution in preview.cautions:
+        yield f"{INDENT}CAUTION: {caution}"
+    if step.only_if is not None:
+        yield f"{INDENT}only if {only_if_text(step.only_if)}"
+    if step.board_state is not None:
+        yield f"{INDENT}from here on the board is {step.board_state}"
+    yield from (INDENT + line for line in _details(step))
+    if isinstance(preview.plan, ApplyPlan):
+        yield from (INDENT + line for line in _apply(preview.plan, whole))
+    elif isinstance(preview.plan, LeadsPlan):
+        yield from (INDENT + line for line in _leads(preview.plan, whole))
+    yield from (INDENT + line for line in _readings(preview.readings))
+    if not step.end_on_fail:
+        yield f"{INDENT}a failure here does not end the attempt"
+
+
+def doing(step: Step) -> str:
+    """Return what a step does, in a few words."""
+    action = step.action
+    match action:
+        case Inspect():
+            return f"inspect, {len(action.confirm)} to confirm"
+        case Question():
+            return f"ask: {action.ask}"
+        case Note():
+            return f"note: {action.text}"
+        case Resistance():
+            return "resistance to ground, everything off, supply leads off the input"
+        case Leads():
+            return f"volts at the free ends of the leads of {action.input}, board unconnected"
+        case Apply():
+            return f"power {action.input}"
+        case Measure():
+            return "measure volts"
+        case Log():
+            return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}"
+        case Dwell():
+            return f"wait {duration(action.duration.number)}, the supply watched"
+        case PowerOff():
+            below = "" if action.discharged_below is None else f", wait until below {action.discharged_below}"
+            return f"power off, verified{below}"
+
+
+def only_if_text(only_if: OnlyIf) -> str:
+    """Return the conditions of a step in words."""
+    parts = []
+    if only_if.attended is not None:
+        parts.append("a person is here" if only_if.attended else "nobody is here")
+    if only_if.board_state is not None:
+        parts.append(f"the board is {only_if.board_state}")
+    if only_if.variant is not None:
+        parts.append(f"the variant is {only_if.variant}")
+    if only_if.step is not None:
+        parts.append(f"step {only_if.step + 1} had the result {only_if.result}")
+    return listed(parts)
+
+
+def _details(step: Step) -> Iterator[str]:
+    if isinstance(step.action, Inspect):
+        yield from (f"- {item}" for item in step.action.confirm)
+    if isinstance(step.action, Question):
+        if step.action.choices:
+            good = f" (good: {listed(step.action.good)})" if step.action.good else ""
+            yield f"one of {listed(step.action.choices)}{good}"
+        elif "" in step.expect:
+            yield f"judged by {limits_text(step.expect[''])}"
+
+
+def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:
+    output = "" if plan.output is None else f"output {plan.output}, "
+    yield f"{output}current limit {shown(plan.current_limit, 'A')}"
+    yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
+    if whole.trips:
+        yield f"trips above {shown(plan.trip_current, 'A', 3)} once started up: {plan.trip_from}"
+    else:
+        amps = shown(plan.trip_current, "A", 3)
+        yield f"nothing trips by itself: switch off by hand above {amps} once started up ({plan.trip_from})"
+    rows: list[Sequence[str]] = [("", "volts", "expected current", "from", "power", "limit time")]
+    rows += [_stage(stage) for stage in plan.stages]
+    yield from _table(rows)
+    for stage in plan.stages:
+        if stage.amps is not None and stage.start_up is not None and stage.start_up > 1.01 * stage.amps:
+            yield (
+                f"coming up at {shown(stage.volts, 'V')} takes up to {shown(stage.start_up, 'A', 3)}, "
+                "as if all soft starts coincided"
+            )
+    charging = max((stage.charge_time or 0.0 for stage in plan.stages), default=0.0)
+    if charging:
+        yield f"charging keeps the supply in current limit for up to {duration(charging)}, which is in order"
+    if plan.hold:
+        yield f"held for {duration(plan.hold)} at each voltage"
+    yield from plan.notes
+
+
+def _level(plan: ApplyPlan | LeadsPlan, whole: Preview) -> str:
+    if plan.over_voltage is None:
+        return "none"
+    level = shown(plan.over_voltage, "V")
+    return level if whole.over_voltage else f"out of this bench's reach (it would be {level})"
+
+
+def _stage(stage: Stage) -> tuple[str, ...]:
+    if stage.current is None:
+        current, origin = "recorded only", "not known"
+    else:
+        current, origin = limits_text(stage.current), origin_text(stage.current_from)
+    power = "" if stage.amps is None else shown(stage.amps * abs(stage.volts), "W", 3)
+    return (
+        stage.purpose.value,
+        shown(stage.volts, "V"),
+        current,
+        origin,
+        power,
+        duration(stage.limit_time),
+    )
+
+
+def _leads(plan: LeadsPlan, whole: Preview) -> Iterator[str]:
+    output = "" if plan.output is None else f"output {plan.output}, "
+    yield f"{output}{shown(plan.volts, 'V')}, current limit {shown(plan.current_limit, 'A')}"
+    yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
+    yield f"must read {limits_text(plan.limits)} ({origin_text(plan.limits_from)}); a negative value: leads reversed"
+    yield from plan.notes
+
+
+def origin_text(origin: LimitsFrom) -> str:
+    """Return where limits come from, in words; 'recorded only' where there are none."""
+    return origin.value or "recorded only"
+
+
+def _readings(readings: Sequence[Judged]) -> Iterator[str]:
+    rows = [
+        (one.point, f"at {one.probe}" if one.probe else "", limits_text(one.limits), origin_text(one.limits_from))
+        for one in readings
+    ]
+    yield from _table(rows)
+
+
+def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Set rows in columns; columns that hold nothing are left out."""
+    if not rows:
+        return
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True) if width)
+        yield "  ".join(cells).rstrip()
+
+
+def _time(preview: Preview) -> Iterator[str]:
+    people = sum(1 for step in preview.steps if step.person)
+    yield (
+        f"Time: about {duration(preview.seconds)} of instruments and stated waits; "
+        f"what a person does in {people} of {len(preview.steps)} steps comes on top."
+    )
+
+
+def _not_covered(preview: Preview) -> Iterator[str]:
+    if preview.bench is None or not preview.not_covered:
+        return
+    yield ""
+    yield "Not covered on this bench:"
+    yield from (f"  - {gap}" for gap in preview.not_covered)
+
+
+def _findings(preview: Preview) -> Iterator[str]:
+    yield ""
+    if not preview.findings:
+        yield "Nothing speaks against it."
+        return
+    yield "Found on examination:"
+    for finding in preview.findings:
+        yield from _finding(finding, preview)
+    if preview.refused:
+        yield ""
+        yield "REFUSED: it cannot be run like this."
+
+
+def _finding(finding: Finding, preview: Preview) -> Iterator[str]:
+    kind = "REFUSED" if finding.refused else "warning"
+    line = 0 if finding.step is None else preview.procedure.steps[finding.step].line
+    where = f"{finding.where} (line {line})" if line else finding.where
+    yield f"  {kind}, {where}: {finding.message}"
+    yield f"      {finding.what_to_do}"
