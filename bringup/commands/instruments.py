@@ -1,0 +1,101 @@
+"""From a bench file to the roles the runner uses: links opened and locked, simulated instruments started.
+
+What `run` needs of a bench; nothing here sends anything but `*IDN?`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of
+from bringup.core.bench import Bench
+from bringup.core.dialect import Dialect
+from bringup.core.limits import Limits
+
+if TYPE_CHECKING:
+    from bringup.host.control import ControlServer
+    from bringup.instruments.visa_link import VisaLink
+    from bringup.runner.protocols import Ask, Link
+    from bringup.runner.roles import Meter, Supply
+
+
+@dataclass(frozen=True, slots=True)
+class OpenBench:
+    """A bench whose instruments have answered, and are ours until this is closed."""
+
+    bench: Bench
+    dialects: Mapping[str, Dialect]
+    resources: Mapping[str, str]
+    links: Mapping[str, VisaLink]
+    control: ControlServer
+
+    @property
+    def simulated_link(self) -> Link | None:
+        """A link to a simulated instrument, if every instrument that answers is simulated."""
+        links = list(self.links.values())
+        if not links or not all(link.identity is not None and link.identity.simulated for link in links):
+            return None
+        return self.links.get("meter") or self.links["supply"]
+
+    @property
+    def simulated(self) -> bool:
+        """Whether no real instrument takes part: then, and only then, may the bench answer its own questions."""
+        by_hand = [role for role in (self.bench.supply, self.bench.meter) if role is not None and role.by_hand]
+        return self.simulated_link is not None and not by_hand
+
+    def supply(self, ask: Ask) -> Supply | None:
+        """Return the bench's supply; by hand, `ask` is whom to dictate to."""
+        from bringup.runner.by_hand import HandSupply
+        from bringup.runner.scpi_supply import ScpiSupply
+
+        role = self.bench.supply
+        if role is None:
+            return None
+        if role.by_hand:
+            return HandSupply(role, ask)
+        return ScpiSupply(role, self.dialects["supply"], self.links["supply"], resource=self.resources["supply"])
+
+    def meter(self, ask: Ask, limits: Mapping[str, Limits]) -> Meter | None:
+        """Return the bench's meter; by hand, `limits` (point -> volts) tell a slip from a reading."""
+        from bringup.runner.by_hand import HandMeter
+        from bringup.runner.scpi_meter import ScpiMeter
+
+        role = self.bench.meter
+        if role is None:
+            return None
+        if role.by_hand:
+            return HandMeter(role, ask, limits=limits)
+        return ScpiMeter(role, self.dialects["meter"], self.links["meter"], resource=self.resources["meter"])
+
+    def report_off(self, verified: bool | None) -> None:
+        """Tell whoever asked with `bringup off` what became of the outputs."""
+        from bringup.host.control import Outcome
+
+        self.control.report(Outcome.UNKNOWN if verified is False else Outcome.OFF)
+
+
+@contextmanager
+def open_bench(
+    bench: Bench, *, serial: str, wake: Callable[[], None], ask_off: Callable[[], None]
+) -> Iterator[OpenBench]:
+    """Lock the bench, start what is simulated, open what is not by hand, all at once. Raises BenchError.
+
+    `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks.
+    """
+    from bringup.host.control import ControlServer
+    from bringup.host.lock import About, hold
+    from bringup.instruments.opening import Wanted, connect
+
+    dialects = {name: dialect_of(bench, name) for name, role in roles_of(bench).items() if not role.by_hand}
+    with ExitStack() as leave:
+        control = leave.enter_context(ControlServer(ask_off))
+        leave.enter_context(hold(lock_names(bench), About("bringup run", serial, control.address)))
+        resources = leave.enter_context(reached(bench, serial=serial))
+        wanted = [Wanted(role, resource, dialects[role]) for role, resource in resources.items()]
+        links = connect(wanted, backend=bench.backend, wake=wake)
+        for link in links.values():
+            leave.callback(link.close)
+        yield OpenBench(bench, dialects, resources, links, control)

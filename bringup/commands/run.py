@@ -1,0 +1,297 @@
+"""`bringup run`: joins files, bench, logbook, terminal and runner into one attempt on one unit.
+
+The order matters: everything that can be refused is refused before an instrument is opened, and the logbook is
+open before anything is powered.
+"""
+
+from __future__ import annotations
+
+import getpass
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+from bringup import __version__
+from bringup.commands.common import bench_option, find_bench, json_option, logbook_option, print_json
+from bringup.core.bench import Bench
+from bringup.core.procedure import Procedure
+from bringup.errors import CommandError, ExitCode, FileError, Problem, SafetyRefused
+
+if TYPE_CHECKING:
+    from bringup.host.clock import HostClock
+    from bringup.runner.protocols import Ask, SourceText, Told
+    from bringup.runner.setup import AttemptOutcome
+    from bringup.terminal.keys import Keys
+    from bringup.terminal.person import Person
+    from bringup.terminal.view import View
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the command line asks for."""
+
+    procedure: Path
+    serial: str
+    bench: Path
+    logbook: Path
+    operator: str
+    lot: str = ""
+    variant: str = ""
+    ambient: float | None = None
+    fixture: str = ""
+    unattended: bool = False
+    as_json: bool = False
+
+
+@click.command()
+@click.argument("procedure", metavar="PROCEDURE", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--serial", metavar="SN", required=True, help="Serial number of the unit; the board file says its form.")
+@bench_option
+@logbook_option
+@click.option("--operator", metavar="NAME", default=None, help="Who is at the bench; the login name if not given.")
+@click.option("--lot", metavar="NAME", default="", help="Lot that the unit was assembled in.")
+@click.option("--variant", metavar="NAME", default="", help="Assembly variant, one of the board file's.")
+@click.option("--ambient", metavar="TEMPERATURE", default=None, help="Ambient temperature, such as '23 degC'.")
+@click.option("--fixture", metavar="TEXT", default="", help="Fixture and cables used, kept with the attempt.")
+@click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
+@json_option
+def command(
+    procedure: Path,
+    serial: str,
+    bench: Path | None,
+    logbook: Path,
+    operator: str | None,
+    lot: str,
+    variant: str,
+    ambient: str | None,
+    fixture: str,
+    unattended: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Step through PROCEDURE on one unit: live view, every reading in the logbook, outputs off at the end.
+
+    Exit codes: 0 passed; 1 failed or incomplete; 2 refused, nothing was powered; 3 called off or broken off.
+    """
+    from bringup.core.quantity import parse_quantity
+
+    return run(
+        Wanted(
+            procedure=procedure,
+            serial=serial,
+            bench=find_bench(bench),
+            logbook=logbook,
+            operator=operator or login_name(),
+            lot=lot,
+            variant=variant,
+            ambient=None if ambient is None else parse_quantity(ambient, "degC").number,
+            fixture=fixture,
+            unattended=unattended,
+            as_json=as_json,
+        )
+    )
+
+
+def login_name() -> str:
+    """Return who is logged in; 'unknown' where the system does not say."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
+
+
+def run(wanted: Wanted) -> ExitCode:
+    """Carry out the attempt. Raises BringupError for whatever is refused."""
+    procedure, bench = load(wanted.procedure, wanted.bench)
+    check_before_opening(wanted, procedure, bench)
+    with ExitStack() as leave:
+        outcome = attempt(wanted, procedure, bench, leave)
+    if wanted.as_json:
+        print_outcome(wanted.logbook, outcome)
+    return outcome.exit_code
+
+
+def load(procedure_path: Path, bench_path: Path) -> tuple[Procedure, Bench]:
+    """Read both files; the faults of both are raised together."""
+    from bringup.files.bench_file import load_bench
+    from bringup.files.procedure_file import load_procedure
+
+    problems: list[Problem] = []
+    procedure, bench = None, None
+    try:
+        procedure = load_procedure(procedure_path)
+    except FileError as error:
+        problems += error.problems
+    try:
+        bench = load_bench(bench_path)
+    except FileError as error:
+        problems += error.problems
+    if procedure is None or bench is None:
+        raise FileError(problems)
+    return procedure, bench
+
+
+def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
+    """Refuse what can be refused from the files and the command line alone."""
+    from bringup.core.safety import examine
+    from bringup.runner.attempt import check_serial
+
+    check_serial(wanted.serial, procedure.board.serial_pattern)
+    if wanted.variant and procedure.board.variants and wanted.variant not in procedure.board.variants:
+        known = ", ".join(procedure.board.variants)
+        raise CommandError(f"the board has no variant {wanted.variant!r}", f"It has: {known}.")
+    refused = [finding for finding in examine(procedure, bench) if finding.refused]
+    if refused:
+        raise SafetyRefused(
+            "\n".join(
+                f"{place(procedure, finding.step)}{finding.message}\n  {finding.what_to_do}" for finding in refused
+            ),
+            "Nothing was opened and nothing was powered.",
+        )
+
+
+def place(procedure: Procedure, step: int | None) -> str:
+    """Return 'file:line:column: ' of a step, or of the procedure as a whole."""
+    if step is None:
+        return f"{procedure.path}: "
+    where = procedure.steps[step]
+    return f"{procedure.path}:{where.line}:{where.column}: "
+
+
+def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
+    """Return the files as they were used, for the logbook."""
+    from bringup.files.source import read_source
+
+    texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
+    if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
+        texts.append(read_source(Path(procedure.board.path), "board"))
+    return tuple(texts)
+
+
+def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> AttemptOutcome:
+    """Open logbook, bench and terminal, and hand over to the runner. `leave` puts everything back in reverse order."""
+    from bringup.commands.instruments import open_bench
+    from bringup.core.expectation import voltage_limits
+    from bringup.host.clock import HostClock
+    from bringup.logbook.opening import open_for_writing
+    from bringup.logbook.record import LogbookRecord
+    from bringup.runner.attempt import run_attempt
+    from bringup.runner.setup import AttemptSetup
+
+    logbook = open_for_writing(wanted.logbook)
+    leave.callback(logbook.connection.close)
+    clock = HostClock()
+    person = make_person(clock, unattended=wanted.unattended)
+    leave.enter_context(clock.signals())
+    opened = leave.enter_context(open_bench(bench, serial=wanted.serial, wake=clock.wake, ask_off=clock.ask_off))
+    ask = choose_ask(person, simulated=opened.simulated)
+    limits = {point.name: voltage_limits(procedure.board, point.name)[0] for point in procedure.board.points()}
+    record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
+    view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
+    for told in left_open_warnings(logbook.left_open):
+        view.tell(told)
+    outcome = run_attempt(
+        AttemptSetup(
+            serial=wanted.serial,
+            procedure=procedure,
+            bench=bench,
+            supply=opened.supply(ask),
+            meter=opened.meter(ask, {name: known for name, known in limits.items() if known is not None}),
+            clock=clock,
+            ask=ask,
+            record=record,
+            tell=view.tell,
+            operator=wanted.operator,
+            tool_version=__version__,
+            simulated_link=opened.simulated_link,
+            unattended=wanted.unattended,
+            variant=wanted.variant,
+            lot=wanted.lot,
+            ambient=wanted.ambient,
+            fixture=wanted.fixture,
+            sources=tuple(sources(wanted, procedure)),
+            suspend=lambda: suspend(clock, keys),
+        )
+    )
+    opened.report_off(outcome.off_verified)
+    return outcome
+
+
+def make_person(clock: HostClock, *, unattended: bool) -> Person | None:
+    """Return the person at the terminal; None where there is no terminal or nobody is said to be there."""
+    if unattended or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return None
+    from bringup.terminal.person import Person
+
+    return Person(wake=clock.wake)
+
+
+def choose_ask(person: Person | None, *, simulated: bool) -> Ask:
+    """Return who answers questions: the person; else the simulated bench by itself; else nobody."""
+    if person is not None:
+        return person
+    if simulated:
+        from bringup.simulation.person import SimulatedPerson
+
+        return SimulatedPerson()
+    from bringup.terminal.nobody import Nobody
+
+    return Nobody()
+
+
+@contextmanager
+def showing(person: Person | None, clock: HostClock, stream: TextIO) -> Iterator[tuple[View, Keys | None]]:
+    """Run the view that suits the terminal, and the keys if a person is there."""
+    from bringup.terminal.plain import PlainView
+
+    plain = not stream.isatty() or bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    view: View
+    if plain:
+        view = PlainView(stream, person)
+    else:
+        from bringup.terminal.live import LiveView
+
+        view = LiveView(stream, person)
+    keys: Keys | None = None
+    if person is not None:
+        from bringup.terminal.keys import Keys as TerminalKeys
+
+        person.on_changed(view.changed)
+        keys = TerminalKeys(person.press, on_lost=clock.hang_up)
+    view.start()
+    try:
+        with keys.taken() if keys is not None else nullcontext():
+            yield view, keys
+    finally:
+        view.close()
+
+
+def suspend(clock: HostClock, keys: Keys | None) -> None:
+    """Stop the process after Ctrl-Z, the terminal given back meanwhile. Outputs are off by then."""
+    with keys.given_back() if keys is not None else nullcontext():
+        clock.suspend_now()
+
+
+def left_open_warnings(left_open: Sequence[str]) -> Iterator[Told]:
+    """Tell of attempts whose process died, closed as broken off when the logbook was opened."""
+    from bringup.runner.protocols import Told
+
+    for attempt_id in left_open:
+        text = (
+            f"attempt {attempt_id[:8]} had been left open by a process that died; it is now marked broken off. "
+            "Its outputs may have stayed on: look at the supply."
+        )
+        yield Told("event", text)
+
+
+def print_outcome(logbook: Path, outcome: AttemptOutcome) -> None:
+    """Print the attempt with its readings as one JSON document."""
+    from bringup.logbook.queries import attempt as logged_attempt
+    from bringup.logbook.reading import read
+
+    print_json(read(logbook, lambda connection: logged_attempt(connection, outcome.id).as_json()))
