@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import socket
 import time
 from collections.abc import Callable, Iterator
@@ -10,8 +11,10 @@ from contextlib import ExitStack, contextmanager
 import pytest
 
 from bringup.simulation.manners import Clients, Manners
+from bringup.simulation.meter import Meter
 from bringup.simulation.server import InstrumentServer
-from tests.fake_instrument import EchoInstrument
+from bringup.simulation.supply import select_by_number
+from tests.fake_instrument import EchoInstrument, FakeWorld
 
 
 class Client:
@@ -198,6 +201,23 @@ def test_a_message_that_comes_too_early_loses_the_response_where_instruments_are
 
         assert float(client.line()) >= 0.05
         assert instrument.noted == ["interrupted"]
+
+
+def test_no_bytes_whatever_stop_an_instrument_from_answering(connect: Connect) -> None:
+    world = FakeWorld(probed="3V3")
+    draw = random.Random(20260105)  # noqa: S311 - the same bytes every time, nothing secret
+    with InstrumentServer({"supply": select_by_number(world, pace=0.0), "meter": Meter(world, pace=0.0)}) as server:
+        for role in ("supply", "meter"):
+            client = connect(server, role)
+            for _ in range(50):
+                client.socket.sendall(draw.randbytes(draw.randrange(200)) + draw.choice([b"\n", b"\r\n", b";\n", b""]))
+            client.send("")
+            client.send("*CLS;*OPC?;*IDN?")
+
+            lines = [client.line()]
+            while "BRINGUP SIMULATED" not in lines[-1]:
+                lines.append(client.line())
+            assert lines[-1].startswith("1;BRINGUP SIMULATED")
 
 
 def test_stopping_ends_conversations_that_are_under_way(connect: Connect) -> None:

@@ -43,7 +43,8 @@ def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, 
         raise CommandError(f"{path} is not a simulated bench", "Give a bench file that has `simulate:`.")
     board = load_board(described.simulate.board_path)
     stop = _stop_event(until_stdin_closes=until_stdin_closes)
-    served = build(described, board, _checked(serial, board), pace=pace).instruments()
+    made = build(described, board, _checked(serial, board), pace=pace)
+    served = made.instruments()
     if not served:
         raise BenchError(f"{path} leaves nothing to simulate", "Its supply and its meter are both played by hand.")
     with InstrumentServer(served) as server:
@@ -52,9 +53,11 @@ def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, 
             json.dumps(resources) if as_json else "\n".join(f"{role} {text}" for role, text in resources.items())
         )
         sys.stdout.flush()
-        # In slices, because on Windows a wait without an end is not woken by Ctrl-C.
+        # In slices: the board goes on in time though nobody asks (a trip happens when it is due, and hours of a board
+        # that keeps restarting need not be made up at the next question); and on Windows Ctrl-C ends no endless wait.
         while not stop.wait(0.5):
-            pass
+            with server.world:
+                made.world.is_on(1, server.now())
     return ExitCode.PASSED
 
 
