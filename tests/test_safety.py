@@ -1,8 +1,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bringup.core.bench import Bench, Ceiling, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
@@ -174,6 +177,14 @@ class TestRamp:
     def test_the_ends_of_the_start_region(self, volts: str) -> None:
         assert "12V0 starts at 14 V" in only(refusals(sound(power=apply(volts, "24 V"))))
 
+    @given(st.lists(st.integers(1001, 30000), min_size=1, max_size=4), st.integers(1, 1000))
+    def test_only_the_permitted_shape_passes(self, millivolts: list[int], check: int) -> None:
+        power = apply(*(f"{one} mV" for one in millivolts), short_check=f"{check} mV")
+        rising = all(after > before for before, after in pairwise(millivolts))
+
+        permitted = rising and min(millivolts) >= 18000
+        assert (refusals(sound(power=power)) == []) is permitted
+
     def test_a_rest_below_every_start_voltage_is_no_permitted_ramp_either(self) -> None:
         found = only(refusals(sound(power=apply("5 V", "18 V", "24 V"))))
 
@@ -293,6 +304,14 @@ class TestOrder:
         residual = Step(0, Measure(("12V0",)), expect={"": lim("< 50 mV")})
 
         assert refusals(procedure(residual)) == []
+
+    def test_a_board_without_inputs_is_powered_by_others(self) -> None:
+        assert examine(procedure(Measure(("3V3",)), board=replace(tiny_board(), inputs={})), bench()) == ()
+
+    def test_what_stays_live_may_be_read_without_power(self) -> None:
+        cell = with_rail("5V0", stays_live=lim("4 V .. 5.1 V"))
+
+        assert refusals(procedure(Measure(("5V0",)), board=cell)) == []
 
     def test_a_recorded_reading_without_power_is_a_warning_only(self) -> None:
         board = small_board(rails=(*RAILS, Rail("NODE", "12V0", converter=Converter(ConverterKind.LINEAR))))

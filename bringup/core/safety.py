@@ -112,6 +112,6 @@ def _unattended(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
         yield Finding(
             None,
             f"the procedure permits unattended attempts, but a person is needed in {listed(held)}",
-            "Give these steps `only_if: {attended: true}`, or state `unattended: never`.",
+            "Attend it on this bench, give these steps `only_if: {attended: true}`, or state `unattended: never`.",
             refused=False,
         )

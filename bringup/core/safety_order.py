@@ -67,9 +67,16 @@ def _is_recheck(procedure: Procedure) -> bool:
 
 
 def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> Iterator[Finding]:
-    """A powered reading without power is refused, unless its limits say that 0 is what is looked for."""
+    """A powered reading without power is refused, unless its limits say that 0 is what is looked for.
+
+    A board file without inputs leaves power to others, and what stays live needs none: both may be read at any time.
+    """
+    if not board.inputs:
+        return
     for point in _read_at(step):
         kind, name = quantity_of(step, point)
+        if board.point(name).stays_live is not None:
+            continue
         source = name if name in board.inputs else board.input_of(name)
         if source in walk.maybe_on or (source is None and walk.maybe_on):
             continue
