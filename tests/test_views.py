@@ -57,7 +57,7 @@ def test_a_reading_is_one_line_with_its_place_between_its_limits() -> None:
     line = reading_line(GOOD)
 
     assert line.text == (
-        "  3V3                     3.306 V  ├──────────┼◆─────────┤  3.234 V .. 3.366 V       +0.18 %  pass"
+        "  3V3                                3.306 V  ├──────────┼◆─────────┤  3.234 V .. 3.366 V       +0.18 %  pass"
     )
 
 
@@ -127,12 +127,13 @@ def test_the_end_says_the_result_what_failed_and_that_it_was_simulated() -> None
     text = shown(
         Told("attempt-begun", "MBL-0001: First power-on", data={"simulated": True}),
         Told("reading", reading=replace(GOOD, value=3.4, result=Result.FAIL)),
-        Told("attempt-ended", "failed: 3V3 is 3.4 V", data={"result": "failed"}),
+        Told("attempt-ended", "3V3 is 3.4 V", data={"result": "failed", "off_verified": True}),
     )
 
     assert "SIMULATED: no real board was measured" in text
-    assert "failed: 3V3 is 3.4 V (SIMULATED)" in text
-    assert text.count("FAIL") == 2
+    assert "FAILED (SIMULATED): 3V3 is 3.4 V" in text
+    assert text.count("  FAIL\n") == 2
+    assert "1 reading kept; outputs OFF, verified" in text
 
 
 def test_told_things_beyond_the_queue_are_dropped_without_blocking() -> None:
@@ -161,10 +162,17 @@ BEGUN = Told("attempt-begun", "MBL-0001: First power-on", data={"simulated": Tru
 
 
 @pytest.mark.parametrize(
-    ("on", "words"), [(True, "INPUT ON"), (False, "INPUT OFF"), (None, "INPUT ??")], ids=["on", "off", "unknown"]
+    ("told", "words"),
+    [
+        (Told("power", data={"on": "yes"}), "INPUT ON"),
+        (Told("power", data={"on": "no"}), "INPUT OFF"),
+        (Told("off-unknown", "no answer"), "INPUT ??"),
+        (Told("poll", poll=PollSample(1.0, 1, on=True)), "INPUT ON"),
+    ],
+    ids=["on", "off", "unknown", "polled"],
 )
-def test_the_status_says_in_words_whether_the_input_is_on(on: bool | None, words: str) -> None:
-    assert words in live_status(BEGUN, Told("power", data={"on": on}))
+def test_the_status_says_in_words_whether_the_input_is_on(told: Told, words: str) -> None:
+    assert words in live_status(BEGUN, told)
 
 
 def test_the_status_shows_volts_amps_watts_and_current_limit() -> None:

@@ -7,12 +7,13 @@ the step, the output, volts and amps, what is being waited for.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from decimal import Context, Decimal
 from enum import StrEnum
 
 from bringup.core.limits import deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.words import Result
+from bringup.core.words import Kind, Result
 from bringup.runner.protocols import PollSample, Told
 from bringup.terminal.pictures import UNICODE, Signs, place
 
@@ -68,7 +69,8 @@ _TONE = {
 
 def reading_line(reading: Reading, signs: Signs = UNICODE) -> Line:
     """One reading: name, value, its place between its limits, the limits, deviation, result."""
-    name = " ".join(part for part in (reading.point or "", reading.aspect) if part) or reading.kind.value
+    kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE} else reading.kind.value
+    name = " ".join(part for part in (reading.point or "", kind, reading.aspect) if part) or reading.kind.value
     if reading.value is None:
         value = "no value"
     else:
@@ -76,7 +78,8 @@ def reading_line(reading: Reading, signs: Signs = UNICODE) -> Line:
     deviation = ""
     if reading.value is not None and reading.limits is not None:
         percent = deviation_percent(reading.value, reading.limits)
-        deviation = f"{percent:+.2f} %" if percent is not None else ""
+        # Adding zero turns a rounded -0.00 into 0.00.
+        deviation = f"{round(percent, 2) + 0.0:+.2f} %" if percent is not None else ""
     limits = bounds(reading)
     words = [_MARK[reading.result]]
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
@@ -86,7 +89,7 @@ def reading_line(reading: Reading, signs: Signs = UNICODE) -> Line:
     if reading.note:
         words.append(reading.note)
     picture = place(reading.value, reading.limits, signs)
-    text = f"  {name:<16} {value:>14} {picture} {limits:<22} {deviation:>9}  {'; '.join(words)}"
+    text = f"  {name:<27} {value:>14} {picture} {limits:<22} {deviation:>9}  {'; '.join(words)}"
     return Line(text.rstrip(), _TONE[reading.result])
 
 
@@ -95,11 +98,16 @@ def bounds(reading: Reading) -> str:
     limits = reading.limits
     if limits is None:
         return ""
-    low = "" if limits.low is None else format_quantity(limits.low, limits.unit)
-    high = "" if limits.high is None else format_quantity(limits.high, limits.unit)
+    low = "" if limits.low is None else _short(limits.low, limits.unit)
+    high = "" if limits.high is None else _short(limits.high, limits.unit)
     if low and high:
         return f"{low} .. {high}"
     return f">= {low}" if low else f"<= {high}" if high else ""
+
+
+def _short(end: Decimal, unit: str) -> str:
+    """One end of the limits in five digits: computed ones have many more, which the logbook keeps."""
+    return format_quantity(Context(prec=5).plus(end), unit)
 
 
 @dataclass(slots=True)
@@ -132,11 +140,12 @@ class Scene:
         return lines
 
     def _attempt_begun(self, told: Told) -> tuple[Line, ...]:
-        self.title = told.text
+        serial = str(told.data.get("serial", ""))
+        self.title = f"{serial}: {told.text}" if serial else told.text
         self.simulated = bool(told.data.get("simulated", False))
         self.power = False
         mark = "  SIMULATED: no real board was measured" if self.simulated else ""
-        return (Line(f"{told.text}{mark}", Tone.HEAD),)
+        return (Line(f"{self.title}{mark}", Tone.HEAD),)
 
     def _step_begun(self, told: Told) -> tuple[Line, ...]:
         number = f"step {told.step + 1}" if told.step is not None else "step"
@@ -176,8 +185,7 @@ class Scene:
         return ()
 
     def _power(self, told: Told) -> tuple[Line, ...]:
-        on = told.data.get("on")
-        self.power = on if isinstance(on, bool) else None
+        self.power = {"yes": True, "no": False}.get(str(told.data.get("on", "")), self.power)
         if self.power is False:
             self.poll = None
         return (Line(f"  {told.text}", Tone.WARN if self.power else Tone.PLAIN),) if told.text else ()
@@ -217,7 +225,12 @@ class Scene:
         result = str(told.data.get("result", ""))
         tone = Tone.GOOD if result == "passed" else Tone.BAD
         simulated = " (SIMULATED)" if self.simulated else ""
-        lines = [Line(""), Line(f"{told.text}{simulated}", tone)]
+        cause = f": {told.text}" if told.text and told.text != result else ""
+        count = f"{self.readings} reading{'' if self.readings == 1 else 's'} kept"
+        off = told.data.get("off_verified")
+        outputs = {True: "outputs OFF, verified", False: "OUTPUT STATE UNKNOWN: use the switch"}.get(off, "")  # type: ignore[call-overload]
+        rest = "; ".join(part for part in (count, outputs) if part)
+        lines = [Line(""), Line(f"{result.upper() or 'ENDED'}{simulated}{cause}", tone), Line(f"  {rest}")]
         if self.failures:
             lines.append(Line("  what failed:", Tone.BAD))
             lines += [Line(f"    {failure}", Tone.BAD) for failure in self.failures]
