@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 
+import pytest
+
 from bringup.core.board import Board, Converter, ConverterKind, Input, Load, LoadKind, Rail
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
@@ -105,3 +107,14 @@ def buoy() -> Board:
         ),
         capacitance=220e-6,
     )
+
+
+def one_rail(kind: str = "buck", *, load: float = 0.1, vin: float = 24.0, **facts: object) -> Board:
+    """One rail of 12 V made by 0.8 V * (1 + 140k / 10k)."""
+    network = {"reference": (0.8, 1), "upper": (140e3, 1), "lower": (10e3, 1)}
+    return board(rail("12V0", "VIN", converter(kind, **{**network, **facts}), loads=(amps(load),)), vin=vin)
+
+
+def near(value: float, relative: float = 1e-9) -> object:
+    """Equal but for rounding."""
+    return pytest.approx(value, rel=relative, abs=1e-9)

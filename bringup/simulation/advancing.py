@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from math import inf
+from math import inf, sqrt
 
 from bringup.simulation.board_in_time import BoardInTime
 from bringup.simulation.feeding import Feeding, Span
@@ -17,7 +17,7 @@ from bringup.simulation.power_stage import PowerStage
 
 SHORTEST = 20e-6
 """Seconds of the first step after anything changed."""
-EDGE = 50e-6
+EDGE = 100e-6
 """How closely the moment is found at which a threshold is passed (start, stop, over-voltage)."""
 LONG = 0.01
 """A step at least this long in which nothing moved means that nothing will until something happens."""
@@ -27,7 +27,7 @@ FAST_LEVEL = 0.012
 """Seconds for which a moving supply level is followed closely ..."""
 LEVEL_STEPS = (2e-4, 2e-3)
 """... and the longest steps during that and until it has settled."""
-_COMFORTABLE, _TIGHT = 0.25, 0.7
+_SAFETY, _TIGHT, _NO_ERROR = 0.8, 0.64, 1e-3
 
 
 @dataclass(slots=True)
@@ -90,10 +90,9 @@ class Advancing:
         tripped = [stage.watch(self.now) for stage in self.stages.values()]
         if any(tripped):
             self.disturb()
-        elif error < _COMFORTABLE:
-            self._step = max(self._step, 2.0 * seconds)
-        elif error > _TIGHT:
-            self._step = max(SHORTEST, _TIGHT * seconds)
+        else:
+            wanted = seconds * min(2.0, _SAFETY / sqrt(max(error, _NO_ERROR)))
+            self._step = max(SHORTEST, wanted) if error > _TIGHT else max(self._step, wanted)
         self._still = seconds >= LONG and not any(tripped) and self._unmoved(before, stages)
         return True
 

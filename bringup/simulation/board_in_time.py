@@ -9,7 +9,7 @@ many steps. The world chooses the steps; a step that moved too far is taken back
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import inf
 
 from bringup.core.circuit import Circuit
@@ -25,10 +25,15 @@ HICCUP_ON = 0.020
 """Seconds in current limit after which a switching converter gives up ..."""
 HICCUP_OFF = 0.500
 """... and seconds until it tries again."""
-ALLOWED_ERROR = 2e-3
+RESTART = 0.010
+"""Seconds after an under-voltage stop before the next soft start: its capacitor has to empty."""
+ALLOWED_ERROR = 5e-3
 """Volts that a step may be wrong by (estimated) before it is taken back."""
-ALLOWED_MOVE = 0.03
-"""Fraction (and half as many volts) that a net feeding running converters may move in one step: they see it late."""
+ALLOWED_MOVE = 0.12
+"""Fraction of its volts plus MOVE_FROM that a net feeding running converters may move in one step: they see it late."""
+MOVE_FROM = 2.0
+RAMP_STEPS = 12
+"""A soft start is followed in at least so many steps."""
 
 
 @dataclass(slots=True)
@@ -40,7 +45,7 @@ class Converting:
     """When its soft start began."""
     limiting_since: float | None = None
     wait_until: float = -inf
-    """Hiccup: it does not start before."""
+    """It does not start before (hiccup, or just stopped)."""
     volts: float = 0.0
     """Its output ..."""
     amps: float = 0.0
@@ -48,6 +53,19 @@ class Converting:
     regulating: bool = True
     follows: bool = False
     """Whether its output moves with its input: its capacitor is then part of what feeds it."""
+
+    def copy(self) -> Converting:
+        """Return a copy (written out: it is made at every step)."""
+        return Converting(
+            self.running,
+            self.ramp_from,
+            self.limiting_since,
+            self.wait_until,
+            self.volts,
+            self.amps,
+            self.regulating,
+            self.follows,
+        )
 
 
 @dataclass(slots=True)
@@ -69,7 +87,7 @@ class BoardInTime:
 
     def copy(self) -> BoardInTime:
         """Return a copy to come back to."""
-        kept = [None if state is None else replace(state) for state in self.converting]
+        kept = [None if state is None else state.copy() for state in self.converting]
         return BoardInTime(self.circuit, self.leaks, list(self.volts), kept, self.meter_siemens)
 
     def farads(self, index: int) -> float:
@@ -121,7 +139,7 @@ class BoardInTime:
         feeds = any(state is not None and state.running for state in self._children(index))
         if feeds:
             before = self.volts[index]
-            error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + 0.5)))
+            error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + MOVE_FROM)))
         return error
 
     def crossed(self, before: BoardInTime) -> bool:
@@ -149,13 +167,13 @@ class BoardInTime:
         return min(time for time in times if time > now)
 
     def longest_step(self, now: float) -> float:
-        """How long a step may be while soft starts are under way: a fifteenth of the shortest."""
+        """How long a step may be while soft starts are under way."""
         longest = inf
         for net, state in zip(self.circuit.nets, self.converting, strict=True):
             if net.stage is None or state is None or not state.running:
                 continue
             if now < state.ramp_from + net.stage.soft_start:
-                longest = min(longest, net.stage.soft_start / 15.0)
+                longest = min(longest, net.stage.soft_start / RAMP_STEPS)
         return longest
 
     def _pair(self, index: int) -> tuple[Stage, Converting]:
@@ -207,6 +225,7 @@ def _start_or_stop(stage: Stage, state: Converting, vin: float, now: float) -> N
         if vin < stage.stop or not stage.fitted:
             state.running = False
             state.limiting_since = None
+            state.wait_until = max(state.wait_until, now + RESTART)
     elif stage.fitted and vin >= stage.start and vin > 0.0 and now >= state.wait_until:
         state.running = True
         state.ramp_from = now

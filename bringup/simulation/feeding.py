@@ -129,7 +129,7 @@ class Feeding:
         volts = board.volts[index]
         if terminals is not None:
             volts += (terminals - volts) * extra_farads / farads
-        leak = board.leaks[index] + siemens
+        leak = siemens if taken > 0.0 else board.leaks[index] + siemens
         slope = -board.slope(index, volts) - leak
         return relax(volts, span.seconds, farads, lambda v: -taken - board.drawn(index, v) - leak * v, slope)
 

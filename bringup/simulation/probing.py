@@ -11,10 +11,24 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from math import exp, inf
 
+from bringup.core.elements import Stage
+
 MEMORY = 3.0
 """Seconds of voltage kept: longer than the longest aperture of a bench meter (100 power-line cycles)."""
 FIRST_APERTURE = 0.02
 """A first ohms reading has had the test current flowing at least this long: the meter integrates too."""
+
+RIPPLE_SWITCHING, RIPPLE_LINEAR = 2e-4, 2e-5
+"""RMS volts at a sound rail."""
+RINGING_SWITCHING, RINGING_LINEAR = 0.03, 0.01
+"""RMS fraction of a rail's volts with its output capacitor missing."""
+
+
+def ripple(stage: Stage, volts: float, *, missing: bool) -> float:
+    """RMS volts of ripple at a running rail of `volts`; `missing`: without its output capacitor."""
+    if missing:
+        return volts * (RINGING_SWITCHING if stage.switching else RINGING_LINEAR)
+    return RIPPLE_SWITCHING if stage.switching else RIPPLE_LINEAR
 
 
 @dataclass(slots=True)

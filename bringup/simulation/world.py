@@ -18,15 +18,11 @@ from bringup.simulation.advancing import Advancing
 from bringup.simulation.board_in_time import BoardInTime, Converting
 from bringup.simulation.physics import LeadsAt, OutputMode
 from bringup.simulation.power_stage import BLEED_OHMS, OUTPUT_FARADS, PowerStage
-from bringup.simulation.probing import Probe
+from bringup.simulation.probing import Probe, ripple
 from bringup.simulation.unit_on_bench import UnitOnBench
 from bringup.simulation.whole_board import whole
 
 SMALLEST_LEAD_OHMS = 1e-3
-RIPPLE_SWITCHING, RIPPLE_LINEAR = 2e-4, 2e-5
-"""RMS volts at a sound rail."""
-RINGING_SWITCHING, RINGING_LINEAR = 0.03, 0.01
-"""RMS fraction of a rail's volts with its output capacitor missing."""
 
 
 class BoardWorld:
@@ -177,9 +173,8 @@ class BoardWorld:
         stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
         if stage is None or state is None or not state.running:
             return 0.0
-        if self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points):
-            return state.volts * (RINGING_SWITCHING if stage.switching else RINGING_LINEAR)
-        return RIPPLE_SWITCHING if stage.switching else RIPPLE_LINEAR
+        missing = self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
+        return ripple(stage, state.volts, missing=missing)
 
     def probe_ohms(self, now: float, test_current: float, open_circuit_volts: float) -> float:
         """Resistance as an ohmmeter sees it now; math.inf where its test current meets its highest voltage."""
