@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -20,8 +21,8 @@ from bringup.files.bench_file import load_bench
 from bringup.files.dialect_file import find_dialect
 from bringup.files.procedure_file import load_procedure
 from bringup.runner.attempt import run_attempt
-from bringup.runner.protocols import Ask, AttemptStart, PollSample, Told, UnitHistory
-from bringup.runner.roles import Meter, Supply
+from bringup.runner.protocols import Ask, AttemptStart, InstrumentInfo, Pending, PollSample, Told, UnitHistory
+from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
@@ -236,3 +237,84 @@ def simulated_bench(
         ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
         record=RecordFake(known=history or UnitHistory(), clock=clock),
     )
+
+
+@dataclass
+class SupplyFake:
+    """A supply of one output whose looks a test decides. Everything else answers that it went well."""
+
+    clock: SimulatedClock
+    by_hand: bool = False
+    answers_after: float = 0.005
+    """Seconds until a look is answered; math.inf: never."""
+    polled_at: list[float] = field(default_factory=list)
+    next_samples: list[PollSample] = field(default_factory=list)
+    """Answered first, one look each."""
+    shown: PollSample = PollSample(0.0, 1, 24.0, 0.07, True, "voltage", 24.0, 0.4)  # noqa: RUF009 - frozen
+    calls: list[tuple[object, ...]] = field(default_factory=list)
+
+    def show(self, **changes: Any) -> None:
+        """Change what the looks show from now on."""
+        self.shown = replace(self.shown, **changes)
+
+    def poll(self, output: int) -> Pending[PollSample]:
+        self.polled_at.append(self.clock.monotonic())
+        pending: Pending[PollSample] = Pending(self.clock.monotonic() + 2.0, self.clock.wake)
+
+        def answer() -> None:
+            sample = self.next_samples.pop(0) if self.next_samples else self.shown
+            pending.settle(replace(sample, monotonic=self.clock.monotonic(), output=output))
+
+        if not math.isinf(self.answers_after):
+            self.clock.at(self.clock.monotonic() + self.answers_after, answer, wakes=False)
+        return pending
+
+    def _done(self, *call: object, readback: float | None = None, on: bool | None = None) -> Pending[Done]:
+        self.calls.append(call)
+        pending: Pending[Done] = Pending(self.clock.monotonic() + 2.0, self.clock.wake)
+        pending.settle(Done(readback, on))
+        return pending
+
+    @property
+    def info(self) -> InstrumentInfo:
+        return InstrumentInfo("supply", "fake", "", None, None, simulated=True, by_hand=False)
+
+    def can_protect(self, protection: Protection) -> bool:
+        return False
+
+    def outputs(self) -> Sequence[int]:
+        return (1,)
+
+    def attach(self) -> Pending[Attached]:
+        raise NotImplementedError
+
+    def settings(self, output: int) -> Pending[OutputSettings]:
+        pending: Pending[OutputSettings] = Pending(self.clock.monotonic() + 2.0)
+        pending.settle(OutputSettings(output, self.shown.set_volts, self.shown.set_amps, self.shown.on))
+        return pending
+
+    def set_voltage(self, output: int, volts: float) -> Pending[Done]:
+        return self._done("volts", output, volts, readback=volts)
+
+    def set_current_limit(self, output: int, amps: float) -> Pending[Done]:
+        return self._done("amps", output, amps, readback=amps)
+
+    def set_protection(
+        self, output: int, protection: Protection, level: float | None, delay: float = 0.0
+    ) -> Pending[Done]:
+        return self._done("protection", output, protection, level, readback=level)
+
+    def set_remote_sense(self, output: int, remote: bool) -> Pending[Done]:
+        return self._done("sense", output, remote, on=remote)
+
+    def switch(self, output: int, on: bool) -> Pending[Done]:
+        return self._done("switch", output, on, on=on)
+
+    def all_off(self) -> Pending[Done]:
+        return self._done("all off", on=False)
+
+    def clear_trip(self, output: int) -> Pending[Done]:
+        return self._done("clear", output, on=False)
+
+    def close(self) -> None:
+        self.calls.append(("close",))

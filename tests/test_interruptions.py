@@ -1,0 +1,168 @@
+"""Ctrl-C, SIGTERM, Ctrl-Z and the rest at every kind of step: off and verified, readings kept, the right result."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure, Resistance, Step
+from bringup.core.quantity import parse_quantity
+from bringup.core.words import AttemptResult, Kind, StepOutcome
+from bringup.errors import CommandError
+from bringup.runner.protocols import Answer, Interruption, PromptKind, Told, UnitHistory
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
+
+LOG = Log((Channel("VIN", Kind.CURRENT, "VIN current"),), parse_quantity("1 s"), parse_quantity("200 ms"))
+AROUND: dict[str, Procedure] = {
+    "resistance": with_steps(Step(0, Resistance(("1V8",)))),
+    "leads": picked("leads", "apply"),
+    "apply": picked("apply", "measure"),
+    "measure": with_steps(picked("apply").steps[0], Step(1, Measure(("5V0", "3V3"))), Step(2, Note("not reached"))),
+    "log": with_steps(picked("apply").steps[0], Step(1, LOG), Step(2, Note("not reached"))),
+    "dwell": with_steps(picked("apply").steps[0], Step(1, Dwell(parse_quantity("2 s"))), Step(2, Note("not reached"))),
+    "power_off": picked("apply", "power_off"),
+}
+"""The shortest procedure in which each kind of step is met."""
+
+
+@cache
+def span(kind: str) -> tuple[float, float]:
+    """When the step of that kind begins and ends, in an undisturbed run."""
+    bench = simulated_bench(AROUND[kind], history=SEEN)
+    times: dict[str, list[float]] = {}
+    bench.run(tell=lambda told: times.setdefault(told.kind, []).append(bench.clock.monotonic()))
+    index = next(step.index for step in AROUND[kind].steps if step.kind == kind)
+    return times["step-begun"][index], times["step-ended"][index]
+
+
+def interrupted_in(kind: str, interruption: Interruption) -> SimulatedBench:
+    """Return a bench that will be interrupted in the middle of that step."""
+    begun, ended = span(kind)
+    bench = simulated_bench(AROUND[kind], history=SEEN)
+    bench.clock.interrupt(interruption, begun + 0.6 * (ended - begun))
+    return bench
+
+
+@pytest.mark.parametrize("kind", sorted(AROUND))
+@pytest.mark.parametrize(
+    ("interruption", "result"),
+    [
+        (Interruption.CTRL_C, AttemptResult.CALLED_OFF),
+        (Interruption.TERMINATE, AttemptResult.CALLED_OFF),
+        (Interruption.SUSPEND, AttemptResult.CALLED_OFF),
+        (Interruption.HANG_UP, AttemptResult.BROKEN_OFF),
+    ],
+)
+def test_an_interruption_in_any_step_switches_off(kind: str, interruption: Interruption, result: AttemptResult) -> None:
+    bench = interrupted_in(kind, interruption)
+    stopped: list[bool] = []
+
+    outcome = bench.run(suspend=lambda: stopped.append(bench.on()))
+
+    assert outcome.result is result
+    assert outcome.exit_code == 3
+    assert not bench.on()
+    assert outcome.off_verified is (None if kind == "resistance" else True)
+    assert bench.clock.interruption() is None
+    assert stopped == ([False] if interruption is Interruption.SUSPEND else [])
+    assert [reading.id for reading in bench.record.readings] == [reading.id for reading in outcome.readings]
+    assert bool(outcome.readings) is (kind != "leads")
+    assert [step[0] for step in bench.record.ended_steps] == [step.index for step in AROUND[kind].steps]
+    last = bench.record.ended_steps[-1][1]
+    assert last is (StepOutcome.DONE if AROUND[kind].steps[-1].kind == kind else StepOutcome.NOT_REACHED)
+    assert bench.record.ends[0][0] is result
+    assert "interrupted" in bench.record.kinds()
+
+
+@pytest.mark.parametrize("part", [0.02, 0.1, 0.2, 0.3, 0.5, 0.7, 0.85, 0.95, 0.99])
+def test_no_moment_of_powering_up_leaves_it_on(part: float) -> None:
+    """Also while settings are on the wire, and between the word `on` and its answer."""
+    procedure = picked("apply")
+    undisturbed = simulated_bench(procedure, history=SEEN)
+    undisturbed.run()
+    bench = simulated_bench(procedure, history=SEEN)
+    bench.clock.interrupt(Interruption.CTRL_C, part * undisturbed.clock.monotonic())
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert not bench.on()
+
+
+def test_a_second_interruption_during_switching_off_does_not_stop_it() -> None:
+    begun, ended = span("measure")
+    at = begun + 0.5 * (ended - begun)
+    bench = simulated_bench(AROUND["measure"], history=SEEN)
+    for later in (0.0, 0.0005, 0.001, 0.002, 0.004):
+        bench.clock.interrupt(Interruption.CTRL_C, at + later)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert outcome.off_verified is True
+    assert not bench.on()
+
+
+def test_an_interruption_while_a_question_is_open_takes_it_away() -> None:
+    waiting = Scripted(Answer("a"), kind=PromptKind.GO, delay=1e9)
+    bench = simulated_bench(picked("apply"), history=SEEN)
+    ask = SimulatedPerson(attended=True, script=[waiting], clock=bench.clock)
+    withdrawn: list[float] = []
+    ask.withdraw = lambda: withdrawn.append(bench.clock.monotonic())  # type: ignore[method-assign]
+    bench.clock.interrupt(Interruption.CTRL_C, 5.0)
+
+    outcome = bench.run(ask=ask)
+
+    assert withdrawn == [5.0]
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert outcome.off_verified is None
+
+
+def test_an_interruption_before_the_attempt_begins_powers_nothing() -> None:
+    bench = simulated_bench(AROUND["apply"])
+    bench.clock.interrupt(Interruption.CTRL_C, 0.0)
+
+    with pytest.raises(CommandError, match=r"called off by Ctrl-C before the attempt began: nothing was powered"):
+        bench.run()
+
+    assert bench.record.started == []
+
+
+def test_off_asked_from_elsewhere_is_obeyed() -> None:
+    bench = interrupted_in("log", Interruption.OFF_ASKED)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert "bringup off" in outcome.cause
+    assert not bench.on()
+
+
+def test_the_key_q_calls_off() -> None:
+    bench = simulated_bench(picked("apply", "log"), history=SEEN)
+    person = SimulatedPerson(attended=True, clock=bench.clock)
+    person.press("q", 4.0)
+
+    outcome = bench.run(ask=person)
+
+    assert (outcome.result, outcome.cause) == (AttemptResult.CALLED_OFF, "called off by the person")
+    assert bench.clock.monotonic() < 4.5
+    assert not bench.on()
+
+
+def test_a_bug_in_the_tool_switches_off_before_it_shows() -> None:
+    bench = simulated_bench(picked("apply", "measure"), history=UnitHistory())
+
+    def broken(told: Told) -> None:
+        if told.reading is not None:
+            raise ZeroDivisionError("a bug")
+
+    with pytest.raises(ZeroDivisionError, match="a bug"):
+        bench.run(tell=broken)
+
+    assert not bench.on()
+    assert bench.record.ends[0][0] is AttemptResult.BROKEN_OFF
+    assert "a bug in the tool: ZeroDivisionError" in bench.record.ends[0][1]
+    assert bench.record.ends[0][2] is True
