@@ -25,6 +25,8 @@ VOLTS_ALIKE = (0.002, 0.005)
 AMPS_ALIKE = (0.002, 0.002)
 """Set points differ when they are further apart than this part of the value plus this many V or A: the set point is
 read with the same query each time, so anything more is a hand at the knob."""
+HELD = (0.05, 0.2)
+"""Out of current limit, a supply holds its voltage within this part of it plus this many V, its own error included."""
 LIMIT_REACHED = 0.98
 """Where the dialect cannot tell the mode: this part of the current limit, with the volts below this part of the set
 voltage, is taken for current limit."""
@@ -53,6 +55,8 @@ class Watched:
     """How often the look under way has been counted as silent."""
     limit_since: float | None = None
     above_trip: bool = False
+    adrift: bool = False
+    """Whether the last look showed a voltage that is not the set one."""
     latest: PollSample | None = None
 
 
@@ -166,7 +170,8 @@ def judge_look(watched: Watched, sample: PollSample) -> bool:
         _judge_state(watched, sample)
         _judge_set_points(watched, sample)
     _judge_limit(watched, sample)
-    return _judge_amps(watched, sample)
+    doubtful = _judge_amps(watched, sample)
+    return _judge_regulation(watched, sample) or doubtful
 
 
 def in_current_limit(watched: Watched, sample: PollSample) -> bool:
@@ -238,3 +243,22 @@ def _judge_amps(watched: Watched, sample: PollSample) -> bool:
         )
     watched.above_trip = above
     return above
+
+
+def _judge_regulation(watched: Watched, sample: PollSample) -> bool:
+    """Return whether a second look must confirm that the supply does not hold its voltage, though it could."""
+    assert sample.volts is not None
+    part, least = HELD
+    adrift = (
+        abs(abs(sample.volts) - watched.set_volts) > part * watched.set_volts + least
+        and watched.asked >= watched.valid_from
+        and sample.monotonic > watched.start_up_until
+        and not in_current_limit(watched, sample)
+    )
+    if adrift and watched.adrift:
+        raise BrokenOff(
+            f"{watched.input} reads {format_quantity(sample.volts, 'V')} though set to "
+            f"{format_quantity(watched.set_volts, 'V')} and not in current limit: another source, or the supply itself"
+        )
+    watched.adrift = adrift
+    return adrift

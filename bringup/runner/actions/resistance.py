@@ -14,6 +14,7 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import Resistance
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
+from bringup.core.wording import shown
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import read_once, settled
@@ -51,7 +52,7 @@ def _dead(work: Work, point: str) -> bool:
         before = abs(value.number)
         if work.waits.clock.monotonic() >= until:
             break
-        work.waits.sleep(EVERY, f"{point} carries {format_quantity(value.number, 'V')}: waiting for its discharge")
+        work.waits.sleep(EVERY, f"{point} carries {shown(value.number, 'V')}: waiting for its discharge")
         value = read_once(work, Function.DC_VOLTS, point, around=1.0)
         if value.number is not None and abs(value.number) > max(DEAD, FALLING * before):
             break
@@ -74,7 +75,7 @@ def _not_dead(work: Work, point: str, value: Value, how: How) -> None:
         return
     work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect="before resistance")
     if value.number is not None:
-        found = format_quantity(value.number, "V", resolution=value.resolution)
+        found = shown(value.number, "V")
         text = f"{point} carries {found} with every output off: charged, or fed by {_what_could_feed(work, point)}"
         work.journal.event("live", text)
         work.tally.missing.append(text)
