@@ -14,9 +14,12 @@ MEGOHMS = 10e6
 """Input resistance of a bench meter."""
 
 
+DEMO_BOARDS = Path(__file__).parent.parent / "fixtures" / "boards"
+
+
 def demo_board() -> Board:
     """The mooring buoy logger as it ships."""
-    return load_board(Path(__file__).parent.parent / "fixtures" / "boards" / "mooring-buoy-logger.yaml")
+    return load_board(DEMO_BOARDS / "mooring-buoy-logger.yaml")
 
 
 def bench(

@@ -191,3 +191,25 @@ def test_back_fed_rail_is_live_with_the_supply_off() -> None:
     world.probe("3V3", 0.0)
     # 100 kohm of leakage counts only beyond what the file knows (1 kohm): 2.8 V * 1000 / 1100 less 0.1 %
     assert world.probe_volts(1.0, 0.02, MEGOHMS) == pytest.approx(2.8 / 1.1, rel=2e-3)
+
+
+def test_boost_that_is_shorted_pulls_its_input_down_through_its_diode() -> None:
+    made = converter("boost", starts_at=3, soft_start=0.005, efficiency=80)
+    design = board(rail("12V0", "VIN", made, volts=12.0, capacitance=100e-6), vin=5.0, capacitance=22e-6)
+    world = bench(design, Fault("12V0", FaultKind.SHORTED_THROUGH, 0.1), volts=5.0, limit=2.0)
+    # 2 A through 0.1 ohm and 0.4 V of diode
+    assert world.mode(1, 1.0) is OutputMode.CURRENT
+    assert world.point_volts("12V0", 1.0) == pytest.approx(0.2, rel=0.01)
+    assert world.input_volts("VIN", 1.0) == pytest.approx(0.6, rel=0.01)
+
+
+def test_linear_below_its_dropout_follows_an_input_that_charges() -> None:
+    made = converter("linear", dropout=0.3)
+    design = board(rail("5V0", "VIN", made, volts=5.0, capacitance=400e-6), vin=12.0, capacitance=100e-6)
+    world = bench(design, volts=12.0, limit=0.1)
+    times = moments(0.0, 0.2, 1e-4)
+    two, four = first(world, "VIN", 2.0, times), first(world, "VIN", 4.0, times)
+    # both capacitors are charged: 500 uF * 2 V / 0.1 A = 10 ms
+    assert four - two == pytest.approx(0.010, rel=0.02)
+    # it sees its input one step (0.1 ms at 0.2 V/ms) late
+    assert world.point_volts("5V0", four) == pytest.approx(world.input_volts("VIN", four) - 0.3, abs=0.021)

@@ -188,3 +188,22 @@ def test_unpowered_resistance_unstated_is_network_and_resistors_in_parallel() ->
     assert unpowered_resistance(design, "12V0", [Fault("12V0", FaultKind.LOWER_VALUE, 35e3)]) == near(
         1 / (1 / 175e3 + 2e-5)
     )
+
+
+def test_short_behind_a_boost_is_limited_by_nothing() -> None:
+    # the diode passes 5 V - 0.4 V into 2 ohm: 2.3 A, although the converter's own limit is 1 A
+    design = one_rail("boost", vin=5.0, starts_at=3, load=0.0)
+    found = solve(design, {"VIN": 5.0}, faults=[Fault("12V0", FaultKind.SHORTED_THROUGH, 2.0)])
+    assert found.volts["12V0"] == near(4.6)
+    assert found.rail_amps["12V0"] == near(2.3)
+
+
+def test_converter_stopped_while_its_source_was_not_up_yet_gets_a_second_chance() -> None:
+    # a debug lead starts 3V3 from 9 V through 100 ohm, which its load pulls down again before 5V0 runs
+    design = board(
+        rail("5V0", "VIN", converter("buck", starts_at=8), volts=5.0),
+        rail("3V3", "5V0", converter("buck", starts_at=4), volts=3.3, loads=(amps(0.3),)),
+    )
+    found = solve(design, {"VIN": 12.0}, faults=[Fault("5V0", FaultKind.BACK_FED, 9.0)])
+    assert found.running == {"5V0", "3V3"}
+    assert found.volts["3V3"] == near(3.3)

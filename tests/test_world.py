@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from bringup.core.board import Board
 from bringup.core.faults import Fault, FaultKind
 from bringup.errors import BenchError
+from bringup.files.board_file import load_board
 from bringup.simulation.physics import OutputMode, World
 from bringup.simulation.world import BoardWorld
 from tests.built_boards import amps, board, buoy, converter, ohms, rail
-from tests.built_worlds import bench, demo_board, moments
+from tests.built_worlds import DEMO_BOARDS, bench, demo_board, moments
 
 
 @pytest.fixture(scope="module")
@@ -139,3 +140,23 @@ def test_clock_of_any_origin_gives_the_same_course() -> None:
     late.switch(1, True, origin)
     for now in moments(0.001, 0.05, 0.001):
         assert late.input_volts("VIN", origin + now) == pytest.approx(early.input_volts("VIN", now), abs=0.05)
+
+
+def test_hour_of_hiccup_is_passed_over_and_hiccups_still() -> None:
+    world = bench(buoy(), Fault("12V0", FaultKind.SHORTED_THROUGH, 0.2))
+    seen = [world.point_volts("12V0", 3600.0 + later) for later in moments(0.0, 1.04, 0.005)]
+    assert world._bench.steps < 30_000
+    # 20 of 520 ms, twice
+    assert sum(volts > 0.1 for volts in seen) == pytest.approx(8, abs=3)
+
+
+def test_fault_that_comes_late_comes_in_spite_of_a_hiccup() -> None:
+    faults = (Fault("12V0", FaultKind.SHORTED_THROUGH, 0.2), Fault("VIN", FaultKind.SHORTED_THROUGH, 1.0, after=3000.0))
+    world = bench(buoy(), *faults)
+    assert world.input_volts("VIN", 2999.0) == pytest.approx(24.0, abs=0.1)
+    assert world.input_volts("VIN", 3600.0) == pytest.approx(0.4, rel=0.01)
+
+
+def test_board_that_names_no_input_is_powered_by_others() -> None:
+    world = BoardWorld(load_board(DEMO_BOARDS / "buoy-lamp.yaml"), outputs={})
+    assert world.point_volts("3V3", 1.0) == pytest.approx(3.3)

@@ -24,7 +24,7 @@ from bringup.core.design_values import (
     sign_of,
     start_volts,
 )
-from bringup.core.elements import BACK_FEED_OHMS, CURRENT_KNEE, DEFAULT_KNEE_VOLTS, UNBOUNDED, Drain, Stage
+from bringup.core.elements import BACK_FEED_OHMS, CURRENT_KNEE, DEFAULT_KNEE_VOLTS, RUNAWAY, UNBOUNDED, Drain, Stage
 from bringup.core.fault_check import SUPPLY_FAULTS, why_impossible
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.parts import LOWER, OUTPUT, REFERENCE, UPPER, Parts, nominal_of
@@ -175,15 +175,17 @@ def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fa
     values = dict(zip((REFERENCE, UPPER, LOWER), network, strict=True))
     values = {part: parts.value(name, part, value) for part, value in values.items()}
     kinds = {fault.kind for fault in faults}
+    bounded_by_input = converter.kind in {ConverterKind.BUCK, ConverterKind.LINEAR}
+    highest = UNBOUNDED if bounded_by_input else RUNAWAY * nominal
     if kinds & _RUNS_AWAY:
-        return UNBOUNDED
+        return highest
     for fault in faults:
         if fault.kind is FaultKind.UPPER_VALUE and fault.value is not None:
             values[UPPER] = fault.value
         if fault.kind is FaultKind.LOWER_VALUE and fault.value is not None:
             values[LOWER] = fault.value
     ratio = 0.0 if kinds & {FaultKind.LOWER_OPEN, FaultKind.UPPER_SHORTED} else values[UPPER] / values[LOWER]
-    return values[REFERENCE] * (1.0 + ratio)
+    return min(highest, values[REFERENCE] * (1.0 + ratio))
 
 
 def _is_plain(board: Board, rail: Rail) -> bool:

@@ -131,6 +131,12 @@ class Stage:
         headroom = {ConverterKind.LINEAR: vin - self.dropout, ConverterKind.BUCK: vin}
         return running and headroom.get(self.kind, self.target) < self.target * ramp
 
+    def followed(self, vin: float) -> float:
+        """Output while it follows its input."""
+        if self.kind is ConverterKind.BOOST:
+            return self.idle(vin)
+        return max(0.0, vin - self.dropout if self.kind is ConverterKind.LINEAR else vin)
+
     def idle(self, vin: float) -> float:
         """Output while not running: a boost cannot cut off its input, every other kind can."""
         return max(0.0, vin - DIODE_DROP) if self.kind is ConverterKind.BOOST else 0.0
@@ -159,7 +165,6 @@ class Stage:
             return max(0.0, min(aim, vin - self.dropout))
         if self.kind is ConverterKind.BUCK:
             return max(0.0, min(aim, vin))
-        aim = min(aim, RUNAWAY * self.nominal)
         if vin < self.stop:
             aim *= max(0.0, vin) / self.stop
         return max(aim, self.idle(vin))

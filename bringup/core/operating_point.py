@@ -51,8 +51,9 @@ class OperatingPoint:
     def settle(self, inputs: Sequence[float]) -> None:
         """Start converters whose input has reached their start voltage, stop those pulled below their stop voltage.
 
-        A converter that stopped stays off, so each changes at most twice and the loop ends.
+        One that stopped gets a second chance once all others are where they belong, and no third: the loop ends.
         """
+        stopped: set[str] = set()
         barred: set[str] = set()
         while True:
             for index, volts in enumerate(inputs):
@@ -63,9 +64,10 @@ class OperatingPoint:
             started = ready - self.running - barred
             if fallen:
                 self.running -= fallen
-                barred |= fallen
+                barred |= fallen & stopped
+                stopped |= fallen
             elif started:
-                self.running |= started
+                self.running |= started - stopped or started
             else:
                 return
 
@@ -109,7 +111,10 @@ class OperatingPoint:
             demand = self.demand(index, volts)
         if runs and demand > stage.limit:
             volts = _root(lambda v: stage.limit - self.demand(index, v), 0.0, volts)
-            return volts, stage.limit
+            if volts >= stage.idle(vin):
+                return volts, stage.limit
+            volts = stage.idle(vin)  # a boost cannot limit what its diode passes
+            demand = self.demand(index, volts)
         return volts, max(0.0, demand)
 
     def solution(self, inputs: Mapping[str, float]) -> Solution:

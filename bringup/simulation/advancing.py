@@ -21,6 +21,10 @@ EDGE = 100e-6
 """How closely the moment is found at which a threshold is passed (start, stop, over-voltage)."""
 LONG = 0.01
 """A step at least this long in which nothing moved means that nothing will until something happens."""
+PATIENCE = 10_000
+"""Steps in one go after which what still moves counts as going to and fro for good ..."""
+SEEN_AGAIN = 2.0
+"""... and time is passed over up to this many seconds before the moment asked for."""
 STILL = 1e-9
 """Volts and amperes that count as nothing."""
 FAST_LEVEL = 0.012
@@ -55,7 +59,11 @@ class Advancing:
 
     def advance(self, until: float, note: Callable[[], None], appear: Callable[[], None]) -> None:
         """Move to `until`; calls `note` after every step and `appear` whenever a fault is due."""
+        patience = self.steps + PATIENCE
         while self.now < until:
+            if self.steps > patience:
+                self._skip(until - SEEN_AGAIN)
+                patience = self.steps + PATIENCE
             event = self._next_event()
             end = min(until, event)
             if self._still:
@@ -67,6 +75,18 @@ class Advancing:
             note()
             if self._any_on() and self.on_seconds >= self.fault_due - STILL:
                 appear()
+
+    def _skip(self, until: float) -> None:
+        """Something goes to and fro and will go on so (hiccup, a board that cannot start): take that as given."""
+        seconds = until - self.now
+        if self._any_on():
+            seconds = min(seconds, self.fault_due - self.on_seconds)
+        if seconds <= 0.0:
+            return
+        self._pass(seconds)
+        self.board.shift(seconds)
+        for stage in self.stages.values():
+            stage.shift(seconds)
 
     def _pass(self, seconds: float) -> None:
         self.now += seconds

@@ -111,7 +111,11 @@ class BoardInTime:
         total = net.drain.amps(volts) + self.meter_siemens.get(index, 0.0) * volts
         for child, _ in net.children:
             stage, state = self._pair(child)
-            total += stage.input_amps(volts, state.volts, state.amps, running=state.running)
+            output, amps = state.volts, state.amps
+            if state.follows:
+                output = stage.followed(volts)
+                amps = self.drawn(child, output)
+            total += stage.input_amps(volts, output, amps, running=state.running)
         return total
 
     def slope(self, index: int, volts: float) -> float:
@@ -120,7 +124,9 @@ class BoardInTime:
         total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0)
         for child, _ in net.children:
             stage, state = self._pair(child)
-            if state.running and stage.switching and volts > max(stage.stop, 0.5):
+            if state.follows:
+                total += self.slope(child, stage.followed(volts)) if stage.followed(volts) > 0.0 else 0.0
+            elif state.running and stage.switching and volts > max(stage.stop, 0.5):
                 total -= stage.input_amps(volts, state.volts, state.amps, running=True) / volts
         return total
 
@@ -176,6 +182,14 @@ class BoardInTime:
                 longest = min(longest, net.stage.soft_start / RAMP_STEPS)
         return longest
 
+    def shift(self, seconds: float) -> None:
+        """Let everything have happened later by so much."""
+        for state in self.converting:
+            if state is not None:
+                state.ramp_from += seconds
+                state.wait_until += seconds
+                state.limiting_since = None if state.limiting_since is None else state.limiting_since + seconds
+
     def _pair(self, index: int) -> tuple[Stage, Converting]:
         stage, state = self.circuit.nets[index].stage, self.converting[index]
         assert stage is not None, "the net of an input has no converter"
@@ -197,7 +211,9 @@ class BoardInTime:
         most = stage.limit if state.running else inf
         relaxed, amps, state.regulating = self._drive(index, aim, most, seconds, made=state.running)
         state.follows = amps > 0.0 and state.regulating and stage.follows(vin, ramp, running=state.running)
-        state.amps = min(amps, max(0.0, self.drawn(index, relaxed.volts))) if state.follows else amps
+        if relaxed.volts < stage.idle(vin):  # a boost cannot limit what its diode passes
+            relaxed, state.follows = Relaxed(stage.idle(vin), 0.0), True
+        state.amps = max(0.0, self.drawn(index, relaxed.volts)) if state.follows else amps
         excess = self.excess(index, relaxed)
         self.volts[index] = state.volts = relaxed.volts
         _overload(stage, state, now + seconds)

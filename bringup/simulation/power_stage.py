@@ -148,6 +148,13 @@ class PowerStage:
             times.append(self.limiting_since + CROSSOVER)
         return min(time for time in times if time > now)
 
+    def shift(self, seconds: float) -> None:
+        """Let everything have happened later by so much."""
+        self.step_at += seconds
+        for name in ("over_volts_since", "over_amps_since", "limiting_since"):
+            since: float | None = getattr(self, name)
+            setattr(self, name, None if since is None else since + seconds)
+
     def _trip(self, which: str, now: float) -> None:
         self.switch(on=False, now=now)
         self.trip = which

@@ -10,6 +10,7 @@ from math import inf
 
 from bringup.core.board import Board
 from bringup.core.circuit import Circuit, circuit_of
+from bringup.core.design_values import nominal_volts
 from bringup.core.fault_check import SUPPLY_FAULTS
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.parts import Parts, parts_of
@@ -91,6 +92,10 @@ class UnitOnBench:
     def resistance(self, point: str) -> float:
         """Ohms from a point to ground, unpowered."""
         return unpowered_resistance(self.board, point, self.present(), self.parts)
+
+    def unfed_volts(self, point: str) -> float:
+        """Volts of a point that no input feeds: its stated volts where the file leaves power to others, else 0."""
+        return 0.0 if self.board.inputs else nominal_volts(self.board, point) or 0.0
 
     def leaks(self, circuit: Circuit) -> list[float]:
         """Siemens to ground of each net, beyond its resistive loads, while nothing makes it."""

@@ -291,6 +291,6 @@ class BoardWorld:
         if point in self._board.inputs and reversed_here and self._leads is LeadsAt.BOARD:
             return self._terminals_at(point) + 0.0
         index = self._bench.board.circuit.net_of.get(point)
-        return (
-            0.0 if index is None else self._bench.board.circuit.nets[index].sign * self._bench.board.volts[index] + 0.0
-        )
+        if index is None:
+            return self._unit.unfed_volts(point)
+        return self._bench.board.circuit.nets[index].sign * self._bench.board.volts[index] + 0.0
