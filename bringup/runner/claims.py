@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypeVar
+from collections.abc import Collection
 
 from bringup.core.limits import Limits
 from bringup.core.replies import Value
@@ -12,16 +12,30 @@ from bringup.runner.protocols import PollSample, Prompt, PromptKind
 from bringup.runner.typed import Wanted, type_in, value_of
 from bringup.runner.work import Work
 
-T = TypeVar("T")
-
 REGULATES = "constant voltage"
 LIMITS = "current limit"
 
 
-def ask_shown(work: Work, feed: Feed, current: Limits | None = None, *, ask_mode: bool = True) -> PollSample:
+NOT_ASKED = Value(None, "", why="it was not asked for")
+
+
+def ask_shown(work: Work, feed: Feed, current: Limits | None = None) -> PollSample:
     """Ask what the supply shows: volts, amps, and whether it limits the current. `current`: what is expected."""
-    volts = _typed(work, f"{feed.input}: what voltage does the supply show?", Kind.VOLTAGE, None)
-    amps = _typed(work, f"{feed.input}: what current does it show?", Kind.CURRENT, current)
+    return _shown(work, feed, (Kind.VOLTAGE, Kind.CURRENT), current, ask_mode=True)
+
+
+def ask_some(work: Work, feed: Feed, kinds: Collection[Kind]) -> PollSample:
+    """Ask only for what a log needs: volts, amps, or both for watts."""
+    asked = {Kind.VOLTAGE, Kind.CURRENT} if Kind.POWER in kinds else set(kinds)
+    return _shown(work, feed, asked, None, ask_mode=False)
+
+
+def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | None, *, ask_mode: bool) -> PollSample:
+    volts = amps = NOT_ASKED
+    if Kind.VOLTAGE in kinds:
+        volts = _typed(work, f"{feed.input}: what voltage does the supply show?", Kind.VOLTAGE, None)
+    if Kind.CURRENT in kinds:
+        amps = _typed(work, f"{feed.input}: what current does the supply show?", Kind.CURRENT, current)
     mode = None
     if ask_mode:
         text = f"{feed.input}: what does the supply's lamp say?"

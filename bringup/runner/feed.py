@@ -37,6 +37,18 @@ class Feed:
             lines.append(f"switched off above {shown(self.trip_current, 'A')}")
         return tuple(lines)
 
+    @property
+    def words_by_hand(self) -> tuple[str, ...]:
+        """The same where a person sets and watches the supply: nothing else will switch off."""
+        lines = [
+            f"voltage {format_quantity(self.volts, 'V')}",
+            f"current limit {format_quantity(self.current_limit, 'A')}",
+            f"nothing watches but you: switch off if the limit lamp stays lit beyond {self.limit_time:.2g} s",
+        ]
+        if self.trip_current is not None:
+            lines.append(f"or if the current stays above {shown(self.trip_current, 'A')}")
+        return tuple(lines)
+
 
 def within_bounds(feed: Feed, ceiling: Ceiling) -> None:
     """Refuse what exceeds the board's or the bench's bounds: the last look before anything is sent. Raises BrokenOff.

@@ -73,7 +73,7 @@ class Power:
     # on
 
     def up(self, feed: Feed, go: str) -> None:
-        """Switch an input on in the fixed order. `go` is what the person is asked. Raises an Ending on any doubt."""
+        """Switch an input on in the fixed order. `go` tells the person what for. Raises an Ending on any doubt."""
         within_bounds(feed, self.ceiling)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
@@ -113,9 +113,11 @@ class Power:
         if not self.somebody:
             self._journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
             return
-        answer = self._waits.answer(Prompt(PromptKind.GO, text, lines=feed.words, suggestion="go"))
+        words = feed.words_by_hand if self.by_hand else feed.words
+        how = "Enter, then switch it on when told" if self.by_hand else "Enter switches it ON"
+        answer = self._waits.answer(Prompt(PromptKind.GO, f"{text}. {how}", lines=words, suggestion="go"))
         by = "the simulated bench" if answer.by_itself else "a person"
-        self._journal.event("go", text, {"by": by, "settings": "; ".join(feed.words)})
+        self._journal.event("go", text, {"by": by, "settings": "; ".join(words)})
 
     def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
         self._judge(name, unit, asked, self._result(pending), at_most)

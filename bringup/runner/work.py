@@ -133,15 +133,19 @@ class Work:
         """Whether the bench file has the supply sense at the board."""
         return self.setup.bench.supply is not None and self.setup.bench.supply.remote_sense
 
-    def move_leads(self, where: LeadsPlace, why: str, inputs: tuple[str, ...]) -> None:
-        """Move the supply's leads, if they are not there: only with every output verified off and its terminals low."""
+    def move_leads(self, where: LeadsPlace, why: str, inputs: tuple[str, ...]) -> bool:
+        """Move the supply's leads, if they are not there: only with every output verified off and its terminals low.
+
+        Returns whether they were moved.
+        """
         if self.leads_at == (where, inputs) or self.setup.supply is None:
-            return
+            return False
         self.power.require_off(why)
         self.power.wait_for_terminals()
         self.leads_at = None
         self.hands.leads(where, inputs)
         self.leads_at = (where, inputs)
+        return True
 
     def keep(
         self,

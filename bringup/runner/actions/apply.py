@@ -32,7 +32,7 @@ def apply(work: Work, action: Apply) -> None:
     for stage in plan.stages:
         feed = _feed(work, plan, stage)
         if stage is plan.stages[0]:
-            work.power.up(feed, f"{plan.input}: Enter switches ON ({_named(stage)})")
+            work.power.up(feed, f"{plan.input}, {_named(stage)}")
         else:
             work.power.step_to(feed)
         shown = _judge(work, feed, stage)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from bringup.core.arming import LeadsPlan, plan_leads
 from bringup.core.procedure import Leads
 from bringup.core.reading import Reading
+from bringup.core.wording import shown
 from bringup.core.words import Kind, Result
 from bringup.runner.endings import BrokenOff, Trip, UnitFailed
 from bringup.runner.feed import Feed
@@ -43,7 +44,7 @@ def leads(work: Work, action: Leads) -> None:
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
     """Switch on, measure the free ends, switch off."""
-    go = f"Leads of {plan.input} FREE, their ends touching nothing: Enter switches ON {plan.volts:g} V"
+    go = f"Leads of {plan.input} FREE, their ends touching nothing, {shown(plan.volts, 'V')}"
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))

@@ -13,7 +13,7 @@ from bringup.core.expectation import limits_of
 from bringup.core.procedure import Channel, Log
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, Result
-from bringup.runner.claims import ask_shown
+from bringup.runner.claims import ask_some
 from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
@@ -78,7 +78,9 @@ def _look(work: Work, name: str) -> PollSample:
     if feed is None:
         return PollSample(work.waits.clock.monotonic(), 0)
     if work.power.by_hand:
-        return ask_shown(work, feed, ask_mode=False)
+        action = work.this_step.action
+        assert isinstance(action, Log), "a sample outside a log"
+        return ask_some(work, feed, {channel.kind for channel in action.what if channel.point == name})
     return work.power.look_once(feed.output)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from bringup.core.procedure import PowerOff
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
-from bringup.core.words import Kind
+from bringup.core.words import How, Kind
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import read_once, sample_volts
 from bringup.runner.roles import Function
@@ -44,7 +44,8 @@ def _discharge(work: Work, feed: Feed, below: float) -> None:
             break
         work.waits.sleep(EVERY, f"{feed.input} discharges")
     instrument, aspect = ("meter", "after power off") if by_meter else ("supply", "after power off, at the supply")
-    work.keep(feed.input, Kind.VOLTAGE, value, RECORDED, instrument=instrument, aspect=aspect)
+    how = How.TYPED if by_meter and work.meter.by_hand else How.READ
+    work.keep(feed.input, Kind.VOLTAGE, value, RECORDED, instrument=instrument, how=how, aspect=aspect)
     if not low and value.number is not None:
         found, wanted = format_quantity(value.number, "V"), format_quantity(below, "V")
         text = f"{feed.input} still carries {found} after {LONGEST:g} s (wanted below {wanted}): keep off the board"

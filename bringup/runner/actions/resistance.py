@@ -35,8 +35,9 @@ MEANT = ("it is meant to be so", "no, it is a fault")
 
 def resistance(work: Work, action: Resistance) -> None:
     """Measure every point; one that is not dead is not measured in ohms."""
-    work.power.require_off("resistance is measured")
-    work.move_leads(LeadsPlace.OFF, "resistance is measured", tuple(work.board.inputs))
+    inputs = tuple(work.board.inputs)
+    if not work.move_leads(LeadsPlace.OFF, "resistance is measured", inputs):
+        work.power.require_off("resistance is measured")
     for point in action.points:
         work.hands.probe(point)
         if _dead(work, point):

@@ -1,0 +1,185 @@
+"""An attempt on a bench that talks to nobody: dictated, typed, claimed; off by the person's word."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pytest
+
+from bringup.core.expectation import voltage_limits
+from bringup.core.words import AttemptResult, How, Kind, Result
+from bringup.runner.by_hand import HandMeter, HandSupply
+from bringup.runner.protocols import Answer, Interruption, Prompt, PromptKind
+from bringup.runner.setup import AttemptOutcome
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure
+
+PROCEDURE = the_procedure(ROOT / "procedures/first-power-on-by-hand.yaml")
+VOLTS = {
+    "VIN": "23.98",
+    "12V0": "12.02",
+    "5V0": "4.99",
+    "3V3": "3.306",
+    "1V8": "1.80",
+    "VREF": "2.5",
+    "N12V": "-12.1",
+}
+OHMS = {"VIN": "4.6k rising", "12V0": "3.9k", "5V0": "2.7k", "3V3": "850", "1V8": "2.1", "VREF": "OL", "N12V": "6.8k"}
+
+
+@dataclass
+class HandBench:
+    """A person with a knob supply and a handheld meter, who reads what a sound board shows."""
+
+    bench: SimulatedBench
+    person: SimulatedPerson
+
+    def run(self) -> AttemptOutcome:
+        hand = the_bench(ROOT / "fixtures/benches/handheld.yaml")
+        assert hand.supply is not None
+        assert hand.meter is not None
+        board = PROCEDURE.board
+        points = ("VIN", *board.rails)
+        limits = {name: stated for name in points if (stated := voltage_limits(board, name)[0]) is not None}
+        return self.bench.run(
+            bench=hand,
+            supply=HandSupply(hand.supply, self.person, monotonic=self.bench.clock.monotonic),
+            meter=HandMeter(hand.meter, self.person, limits=limits),
+            simulated_link=None,
+            ask=self.person,
+        )
+
+
+def at_the_bench(*script: Scripted, change: Callable[[str, str], str] = lambda _, text: text) -> HandBench:
+    """Build it. `change` may spoil what the person would type: it gets the question and the answer."""
+    bench = simulated_bench(PROCEDURE)
+    state: dict[str, object] = {"volts": "0", "ohms": False, "on": False}
+
+    def value(prompt: Prompt) -> str:
+        switched = [asked.text for asked, _ in person.asked if re.search("output ON now|output OFF", asked.text)]
+        state["on"] = bool(switched) and "output ON now" in switched[-1]
+        return change(prompt.text, _typed(prompt, state))
+
+    person = SimulatedPerson(attended=True, clock=bench.clock, value=value, script=script, delay=2.0)
+    return HandBench(bench, person)
+
+
+def _typed(prompt: Prompt, state: dict[str, object]) -> str:
+    text = prompt.text
+    if wanted := re.search(r"Set the supply's (voltage|current limit) to ([0-9.]+ m?[VA])\.", text):
+        if wanted[1] == "voltage":
+            state["volts"] = wanted[2]
+        return wanted[2]
+    if "voltage does the supply show" in text:
+        return str(state["volts"])
+    if "current does the supply show" in text:
+        return {"1 V": "0.000", "18 V": "0.089"}.get(str(state["volts"]), "0.069")
+    point = text.split(":", 1)[0]
+    for line in prompt.lines:
+        if "dial" in line:
+            state["ohms"] = "ohms" in line
+    if state["ohms"]:
+        return OHMS[point]
+    return VOLTS[point] if state["on"] else "0.001"
+
+
+def test_the_whole_procedure_can_be_done_by_hand() -> None:
+    hands = at_the_bench()
+
+    outcome = hands.run()
+
+    assert (outcome.result, outcome.cause) == (AttemptResult.PASSED, "")
+    read = {reading.how for reading in outcome.readings}
+    assert read <= {How.TYPED, How.DERIVED}
+    currents = [each for each in outcome.readings if each.kind is Kind.CURRENT and each.step == 3]
+    assert [each.raw for each in currents] == ["0.000", "0.089", "0.069"]
+    assert hands.bench.record.batches == []
+    assert hands.bench.record.started[0].simulated is False
+
+
+def test_nobody_is_told_that_something_watches() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    goes = [prompt for prompt, _ in hands.person.asked if prompt.kind is PromptKind.GO and prompt.lines]
+    assert len(goes) == 2
+    for prompt in goes:
+        assert any("nothing watches but you" in line for line in prompt.lines)
+        assert not any("protection" in line or "switched off above" in line for line in prompt.lines)
+
+
+def test_off_is_marked_as_the_persons_word() -> None:
+    hands = at_the_bench()
+
+    outcome = hands.run()
+
+    offs = [text for kind, text, _ in hands.bench.record.events if kind == "power" and "OFF" in text]
+    assert offs
+    assert all("by the person's word" in text for text in offs)
+    assert outcome.off_verified is True
+
+
+def test_an_open_resistance_meets_a_lower_limit_without_a_value() -> None:
+    hands = at_the_bench()
+
+    outcome = hands.run()
+
+    vref = next(each for each in outcome.readings if each.point == "VREF" and each.kind is Kind.RESISTANCE)
+    assert (vref.value, vref.result) == (None, Result.NO_VALUE)
+    assert "over range: more than the meter can show, so above the lower limit" in vref.note
+    vin = next(each for each in outcome.readings if each.point == "VIN" and each.kind is Kind.RESISTANCE)
+    assert (vin.value, vin.result, vin.note) == (4600.0, Result.PASS, "still rising when it was taken")
+
+
+def test_a_supply_set_wrongly_is_never_switched_on() -> None:
+    def too_high(text: str, typed: str) -> str:
+        return "5.0 V" if "Set the supply's voltage to 1 V" in text else typed
+
+    hands = at_the_bench(change=too_high)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "the voltage was set to 1 V but the supply reads back 5 V" in outcome.cause
+    ons = [prompt.text for prompt, _ in hands.person.asked if "ON now" in prompt.text]
+    assert len(ons) == 1  # for the leads; not for the board
+
+
+def test_a_lit_limit_lamp_ends_the_ramp() -> None:
+    lit = Scripted(Answer("current limit"), kind=PromptKind.CHOICE, containing="lamp")
+    hands = at_the_bench(lit)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "the supply stayed in current limit" in outcome.cause
+    assert not [prompt for prompt, _ in hands.person.asked if "18 V" in prompt.text]
+
+
+def test_an_interruption_has_the_person_switch_off() -> None:
+    hands = at_the_bench()
+    hands.bench.clock.interrupt(Interruption.CTRL_C, 120.0)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    last = hands.person.asked[-1][0]
+    assert "Switch the supply's output OFF now" in last.text
+    assert outcome.off_verified is True
+
+
+@pytest.mark.parametrize("answer", ["it is on", "I cannot tell"])
+def test_a_person_who_cannot_say_off_leaves_the_state_unknown(answer: str) -> None:
+    refusals = [Scripted(Answer(answer), containing="OFF now", delay=2.0) for _ in range(3)]
+    settings = [Scripted(Answer(answer), containing="Is the supply's output off?", delay=2.0) for _ in range(3)]
+    hands = at_the_bench(*refusals)
+    hands.bench.clock.interrupt(Interruption.CTRL_C, 120.0)
+    hands.bench.clock.at(119.0, lambda: hands.person._script.extend(settings))
+
+    outcome = hands.run()
+
+    assert outcome.off_verified is False
+    assert "off-unknown" in hands.bench.tell_kinds()
