@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import isfinite
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +13,7 @@ from bringup.core.board import Board
 from bringup.core.faults import Fault, FaultKind
 from bringup.errors import BenchError
 from bringup.files.board_file import load_board
-from bringup.simulation.physics import OutputMode, World
+from bringup.simulation.physics import LeadsAt, OutputMode, World
 from bringup.simulation.world import BoardWorld
 from tests.built_boards import amps, board, buoy, converter, ohms, rail
 from tests.built_worlds import DEMO_BOARDS, bench, demo_board, moments
@@ -160,3 +161,40 @@ def test_fault_that_comes_late_comes_in_spite_of_a_hiccup() -> None:
 def test_board_that_names_no_input_is_powered_by_others() -> None:
     world = BoardWorld(load_board(DEMO_BOARDS / "buoy-lamp.yaml"), outputs={})
     assert world.point_volts("3V3", 1.0) == pytest.approx(3.3)
+
+
+COMMANDS = st.one_of(
+    st.tuples(st.just("set_voltage"), st.sampled_from([0.0, 1.0, 18.0, 24.0, 60.0])),
+    st.tuples(st.just("set_current_limit"), st.sampled_from([0.0, 0.06, 0.4, 3.0])),
+    st.tuples(st.just("set_over_voltage"), st.sampled_from([None, 5.0, 30.0])),
+    st.tuples(st.just("switch"), st.booleans()),
+    st.tuples(st.just("leads"), st.sampled_from(sorted(LeadsAt))),
+    st.tuples(st.just("probe"), st.sampled_from([None, "VIN", "12V0", "-12V"])),
+    st.tuples(st.just("plant"), st.sampled_from([FaultKind.SHORTED_THROUGH, FaultKind.BACK_FED, FaultKind.CHARGED])),
+)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from([0.0, 1e-4, 0.003, 0.1]), COMMANDS), max_size=12))
+def test_whatever_is_done_values_are_finite_and_an_output_that_is_off_gives_nothing(
+    story: list[tuple[float, tuple[str, object]]],
+) -> None:
+    world = bench(buoy())
+    now = 0.0
+    for wait, (name, value) in story:
+        now += wait
+        if name == "plant":
+            world.plant(Fault("12V0", FaultKind(str(value)), 5.0))
+        elif name in {"leads", "probe"}:
+            getattr(world, name)(value, now)
+        else:
+            getattr(world, name)(1, value, now)
+        values = [world.point_volts(point, now) for point in ("VIN", *buoy().rails)]
+        assert all(isfinite(volts) for volts in (*values, world.probe_volts(now, 0.02, 1e7)))
+        assert all(volts >= 0.0 for volts in values[:-1])
+        assert values[-1] <= 0.0
+        if not world.is_on(1, now):
+            assert world.terminal_amps(1, now + 1e-3) == 0.0
+            now += 1e-3
+        elif world.tripped(1, now):
+            pytest.fail("a tripped output is on")
