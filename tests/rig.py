@@ -1,0 +1,205 @@
+"""A bench for tests of the whole program: simulated instruments on real sockets here, `bringup` in a process there.
+
+The instruments live in the test's process, so that a test can look at the power stage itself after whatever was
+done to the program.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
+from bringup.core.faults import Fault
+from bringup.files.board_file import load_board
+from bringup.simulation.bench import SimulatedBench, build
+from bringup.simulation.manners import Manners
+from bringup.simulation.server import InstrumentServer
+
+SERIAL = "MBL-0007"
+
+# The power entry of the mooring buoy logger alone: little capacitance, so that a test need not wait for it.
+BOARD = """board: Mooring buoy logger, power entry
+revision: B
+serial: 'MBL-[0-9]{4}'
+states: [blank, programmed]
+inputs:
+  VIN: {voltage: 24 V, range: 18 V .. 30 V, damage_above: 33 V, probe: J1.1, capacitance: 10 uF,
+        unpowered_resistance: 4.6 kΩ, ground: '> 2 kΩ'}
+rails:
+  12V0:
+    from: VIN
+    probe: TP2
+    converter: {kind: buck, starts_at: 14 V, soft_start: 4 ms, efficiency: 88 %, current_limit: 1.5 A,
+                reference: 0.8 V ± 1 %, upper: 140 kΩ ± 1 %, lower: 10 kΩ ± 1 %}
+    loads: {sensor chain: 100 mA}
+    capacitance: 4.7 uF
+    unpowered_resistance: 3.9 kΩ
+    ground: '> 200 Ω'
+    damage_above: 14 V
+  3V3:
+    from: 12V0
+    probe: TP4
+    expect: 3.3 V ± 2 %
+    converter: {kind: linear, dropout: 300 mV, current_limit: 500 mA}
+    loads: {controller: 35 mA}
+    capacitance: 2.2 uF
+    unpowered_resistance: 850 Ω
+    ground: '> 100 Ω'
+"""
+HEAD = """procedure: Short
+board: board.yaml
+steps:
+"""
+UP = "  - apply: {input: VIN, short_check: 1 V, then: [18 V, 24 V], current_limit: 400 mA}\n"
+BEFORE = """  - resistance: [VIN, 12V0, 3V3]
+  - leads: VIN
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """The simulated instruments, the files that describe them, and a folder with a logbook."""
+
+    folder: Path
+    bench: Path
+    simulated: SimulatedBench
+    server: InstrumentServer
+
+    @property
+    def logbook(self) -> Path:
+        return self.folder / "bringup.db"
+
+    @property
+    def environment(self) -> dict[str, str]:
+        state = self.folder / "state"
+        return {**os.environ, "BRINGUP_STATE": str(state), "PYTHONUNBUFFERED": "1", "NO_COLOR": "1"}
+
+    def output_is_on(self, output: int = 1) -> bool:
+        """Whether the power stage itself is on, whatever anybody says."""
+        with self.server.world:
+            return self.simulated.world.is_on(output, self.server.now())
+
+    def procedure(self, steps: str, name: str = "procedure.yaml") -> Path:
+        path = self.folder / name
+        path.write_text(HEAD + steps, encoding="utf-8")
+        return path
+
+    def command(self, *arguments: str) -> list[str]:
+        return [sys.executable, "-m", "bringup", *arguments]
+
+    def run_arguments(self, steps: str, *more: str, serial: str = SERIAL) -> list[str]:
+        procedure = self.procedure(steps)
+        return self.command("run", str(procedure), "--serial", serial, "--bench", str(self.bench), *more)
+
+    def start(self, steps: str, *more: str) -> subprocess.Popen[str]:
+        """Start `bringup run` in a process group of its own."""
+        return subprocess.Popen(
+            self.run_arguments(steps, *more),
+            cwd=self.folder,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+
+    def run(self, steps: str, *more: str, serial: str = SERIAL) -> subprocess.CompletedProcess[str]:
+        return self.call(self.run_arguments(steps, *more, serial=serial))
+
+    def call(self, arguments: Sequence[str]) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            arguments,
+            cwd=self.folder,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=40,
+            check=False,
+        )
+
+    def asked(self, *arguments: str) -> Any:
+        """What a reporting command says, as JSON."""
+        done = self.call(self.command(*arguments, "--json"))
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+
+@contextmanager
+def rig(
+    folder: Path,
+    *,
+    faults: Sequence[Fault] = (),
+    supply: Manners | None = None,
+    meter: Manners | None = None,
+    more: str = "",
+) -> Iterator[Rig]:
+    """Serve the demo board on loopback; `more` goes into the bench file's supply."""
+    path = folder / "board.yaml"
+    path.write_text(BOARD, encoding="utf-8")
+    board = load_board(path)
+    described = Bench(
+        "test",
+        SupplyRole(None, "select-by-number", {"VIN": 1}),
+        MeterRole(None, "configure-and-read"),
+        simulate=Simulate(str(path), tuple(faults)),
+    )
+    simulated = build(described, board, SERIAL, pace=0.0)
+    manners = {role: chosen for role, chosen in (("supply", supply), ("meter", meter)) if chosen is not None}
+    with InstrumentServer(simulated.instruments(), manners) as server:
+        bench = folder / "bench.yaml"
+        bench.write_text(
+            "bench: Test bench\n"
+            f"supply: {{resource: '{server.resource('supply')}', dialect: select-by-number,\n"
+            f"         outputs: {{VIN: 1}}{more}}}\n"
+            f"meter: {{resource: '{server.resource('meter')}', dialect: configure-and-read}}\n"
+            "probing: fixed wiring\n",
+            encoding="utf-8",
+        )
+        yield Rig(folder, bench, simulated, server)
+
+
+def wait_for(process: subprocess.Popen[str], words: str) -> str:
+    """Read the program's output until a line holds these words; return what was read."""
+    assert process.stdout is not None
+    lines = []
+    for line in process.stdout:
+        lines.append(line)
+        if words in line:
+            return "".join(lines)
+    raise AssertionError(f"the program ended before it said {words!r}:\n{''.join(lines)}")
+
+
+def interrupt(process: subprocess.Popen[str], number: int) -> str:
+    """Send the signal; after Ctrl-Z, wait until it has really stopped and let it go on. Returns the rest it said."""
+    assert process.stdout is not None
+    os.kill(process.pid, number)
+    if number == signal.SIGTSTP:
+        wait_until_stopped(process.pid)
+        os.kill(process.pid, signal.SIGCONT)
+    rest = process.stdout.read()
+    process.wait(timeout=20)
+    process.stdout.close()
+    return rest
+
+
+def wait_until_stopped(pid: int) -> None:
+    """Wait until the system says that the process is stopped."""
+    until = time.monotonic() + 20
+    while time.monotonic() < until:
+        state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()[0]
+        if state == "T":
+            return
+        time.sleep(0.01)  # the system tells nobody but the parent's wait, which Popen owns
+    raise AssertionError("the process did not stop")
