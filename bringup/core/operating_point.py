@@ -14,6 +14,7 @@ from bringup.core.elements import Stage
 
 _TOLERANCE = 1e-12
 _ITERATIONS = 100
+_SECANTS = 8
 _HALVE_EVERY = 8
 """Every so many steps the bracket is halved, so that a bent curve cannot stall the search."""
 
@@ -47,6 +48,7 @@ class OperatingPoint:
         self.vin: dict[int, float] = {}
         self.volts: dict[int, float] = {}
         self.amps: dict[int, float] = {}
+        self._found: dict[tuple[int, float], tuple[float, float]] = {}
 
     def settle(self, inputs: Sequence[float]) -> None:
         """Start converters whose input has reached their start voltage, stop those pulled below their stop voltage.
@@ -56,6 +58,7 @@ class OperatingPoint:
         stopped: set[str] = set()
         barred: set[str] = set()
         while True:
+            self._found.clear()
             for index, volts in enumerate(inputs):
                 self._note(index, volts)
             stages = [(index, net.stage) for index, net in enumerate(self.circuit.nets) if net.stage is not None]
@@ -98,6 +101,12 @@ class OperatingPoint:
 
     def output(self, index: int, vin: float) -> tuple[float, float]:
         """Volts of a converter's net and the current the converter gives, for that input voltage."""
+        found = self._found.get((index, vin))
+        if found is None:
+            found = self._found[index, vin] = self._solved(index, vin)
+        return found
+
+    def _solved(self, index: int, vin: float) -> tuple[float, float]:
         stage = self.stage(index)
         runs = stage.rail in self.running
         top = stage.ceiling(vin) if runs else stage.idle(vin)
@@ -107,7 +116,7 @@ class OperatingPoint:
             return _root(lambda volts: -self.demand(index, volts), top, fed), 0.0
         volts = top
         if runs and not stage.stiff:
-            volts = _root(lambda v: stage.output(vin, max(0.0, self.demand(index, v))) - v, 0.0, top)
+            volts = _settled(lambda v: stage.output(vin, max(0.0, self.demand(index, v))), top)
             demand = self.demand(index, volts)
         if runs and demand > stage.limit:
             volts = _root(lambda v: stage.limit - self.demand(index, v), 0.0, volts)
@@ -143,6 +152,26 @@ class OperatingPoint:
         total = net.drains[point].amps(volts)
         total += sum(self.drawn(child, volts) for child, hangs_from in net.children if hangs_from == point)
         return total + sum(self._through(rail) for rail, source in self.circuit.plain_source.items() if source == point)
+
+
+def _settled(output: Callable[[float], float], top: float) -> float:
+    """Find the volts at which an output, given what it is loaded with there, is just that: at most `top`.
+
+    Secants from the unloaded output downwards, which a small output resistance makes quick; else a bracketed search.
+    """
+    before, f_before = top, output(top) - top
+    volts = top + f_before
+    for _ in range(_SECANTS):
+        missing = output(volts) - volts
+        if abs(missing) <= _TOLERANCE * max(1.0, top):
+            return volts
+        if missing == f_before:
+            break
+        step = missing * (volts - before) / (missing - f_before)
+        before, f_before, volts = volts, missing, volts - step
+        if not 0.0 <= volts <= top:
+            break
+    return _root(lambda v: output(v) - v, 0.0, top)
 
 
 def _root(f: Callable[[float], float], low: float, high: float) -> float:
