@@ -1,0 +1,83 @@
+"""The README tells the truth: every command in it runs, every file in it checks, every shipped command is in it."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from bringup.commands.main import COMMANDS, main
+
+ROOT = Path(__file__).parent.parent
+TEXT = (ROOT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"^```(\w*)\n(.*?)^```$", TEXT, re.MULTILINE | re.DOTALL)
+SHELL = [line for kind, block in BLOCKS if kind == "sh" for line in block.splitlines()]
+SET_UP = re.compile(r"python3 -m venv \.venv && \.venv/bin/pip install -q (-e )?'?\.(\[test\])?'? && \.venv/bin/")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of what a user has beside the README."""
+    made = tmp_path_factory.mktemp("readme")
+    for name in ("procedures", "fixtures"):
+        shutil.copytree(ROOT / name, made / name)
+    return made
+
+
+def test_the_first_two_blocks_are_the_two_set_up_commands_of_one_line_each() -> None:
+    for kind, block in BLOCKS[:2]:
+        assert kind == "sh"
+        assert SET_UP.match(block)
+        assert block.count("\n") == 1
+    assert "bringup run " in BLOCKS[0][1]
+    assert "pytest" in BLOCKS[1][1]
+
+
+def test_the_job_is_told_in_one_paragraph_at_the_very_top() -> None:
+    title, paragraph = TEXT.split("\n\n", 2)[:2]
+
+    assert title == "# bringup"
+    assert len(paragraph.split()) > 60
+
+
+def test_every_command_in_the_readme_does_what_it_is_there_for(folder: Path) -> None:
+    path = os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]])
+    environment = {**os.environ, "PATH": path, "BRINGUP_STATE": str(folder / "state"), "PYTHONUNBUFFERED": "1"}
+    ran = 0
+    for line in SHELL:
+        command = SET_UP.sub("", line)
+        if command.startswith("pytest"):
+            continue  # this is what runs us
+        done = subprocess.run(
+            ["bash", "-c", command], cwd=folder, env=environment, stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, timeout=120, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+        ran += 1
+    assert ran == len(SHELL) - 1
+
+
+@pytest.mark.parametrize(("kind", "block"), [pair for pair in BLOCKS if pair[0] == "yaml"], ids=["procedure", "bench"])
+def test_every_file_in_the_readme_checks(kind: str, block: str, tmp_path: Path) -> None:
+    del kind
+    path = tmp_path / "mine.yaml"
+    path.write_text(block, encoding="utf-8")
+
+    assert main(["check", str(path)]) == 0
+
+
+def test_the_procedure_in_the_readme_passes_the_preview(tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text(next(block for kind, block in BLOCKS if kind == "yaml"), encoding="utf-8")
+
+    assert main(["preview", str(path)]) == 0
+
+
+@pytest.mark.parametrize("command", list(COMMANDS))
+def test_every_command_is_in_the_readme(command: str) -> None:
+    assert f"bringup {command}" in TEXT
