@@ -9,13 +9,15 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from bringup.core.dialect import Dialect, ask, can_ask
-from bringup.errors import BenchError
+from bringup.errors import BenchError, LinkError
 from bringup.instruments.conversation import IDENTIFY, Wire
 from bringup.instruments.visa_link import VisaLink
 from bringup.runner.protocols import Pending
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,3 +94,10 @@ def await_here(pending: Pending[Any]) -> bool:
     pending.when_done(done.set)
     done.wait(max(0.0, pending.deadline - time.monotonic()))
     return pending.done
+
+
+def result(pending: Pending[T]) -> T:
+    """Wait in this thread and return the value, or raise its error; LinkError once it is past its deadline."""
+    if not await_here(pending):
+        raise LinkError("an instrument did not answer in time", instrument="instrument")
+    return pending.value()

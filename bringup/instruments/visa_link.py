@@ -7,6 +7,7 @@ there, so that a command that opens nothing never pays for it.
 from __future__ import annotations
 
 import atexit
+import os
 import select
 import socket
 import threading
@@ -67,6 +68,8 @@ def explain(error: Exception) -> Broken:
         return Broken(LinkFault.LOST, "nothing listens there (connection refused)")
     if isinstance(error, ConnectionError):
         return Broken(LinkFault.LOST, "it closed the connection")
+    if isinstance(error, OSError) and error.strerror:
+        return Broken(LinkFault.LOST, f"it cannot be reached ({error.strerror})")
     if "error_timeout" in str(error):
         return Broken(LinkFault.TIMEOUT, "it takes no connection")
     return Broken(LinkFault.LOST, str(error).strip() or type(error).__name__)
@@ -111,7 +114,7 @@ class VisaSession:
         if self._socket is not None:
             refused = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if refused:
-                raise OSError(refused, "could not connect")
+                raise OSError(refused, os.strerror(refused))
             # Two writes and a query would wait some 40 ms for a delayed acknowledgement; pyvisa-py does not honour
             # the VISA attribute for it (0.8.1: 'Unknown attribute VI_ATTR_TCPIP_NODELAY').
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -1,0 +1,142 @@
+"""`bringup bench`: who answers on a bench, how it is set, what errors wait, and whether a calibration is overdue.
+
+Only asks: no output, level, limit or protection is changed. Reading the error queues empties them, so what waited there
+is shown.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bringup.commands.bench_text import instrument_data, instrument_lines
+from bringup.commands.common import bench_option, find_bench, json_option, print_json
+from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
+from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.errors import BringupError, ExitCode
+from bringup.runner.protocols import PollSample
+from bringup.runner.roles import Attached, OutputSettings
+
+if TYPE_CHECKING:
+    from bringup.instruments.opening import Opened
+    from bringup.instruments.visa_link import VisaLink
+
+ROUND_TRIPS = 5
+"""So many identifications are timed; the median is shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFound:
+    """One output as it was found."""
+
+    settings: OutputSettings
+    input: str | None
+    left_alone: bool
+    look: PollSample | None = None
+    """What it measures, where it was found on."""
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentFound:
+    """One role of a bench as it was found. `problem` says why there is nothing more to tell."""
+
+    role: str
+    by_hand: bool = False
+    simulated: bool = False
+    resource: str = ""
+    dialect: str = ""
+    identity: Identity | None = None
+    problem: str = ""
+    round_trip: float | None = None
+    """Median seconds from an identification sent to its answer."""
+    attached: Attached | None = None
+    outputs: tuple[OutputFound, ...] = ()
+    calibration_due: date | None = None
+
+
+@click.command()
+@bench_option
+@json_option
+def command(bench: Path | None, as_json: bool) -> ExitCode:
+    """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
+
+    Exit codes: 0 everybody answers; 2 somebody does not, or is not who the bench file says.
+    """
+    from bringup.files.bench_file import load_bench
+
+    path = find_bench(bench)
+    described = load_bench(path)
+    found = look(described)
+    today = datetime.now(UTC).astimezone().date()
+    if as_json:
+        data = [instrument_data(each, today) for each in found]
+        print_json({"bench": described.name, "path": str(path), "instruments": data})
+    else:
+        click.echo(f"{described.name} ({path})")
+        for each in found:
+            click.echo("\n".join(("", *instrument_lines(each, today))))
+    return ExitCode.REFUSED if any(each.problem for each in found) else ExitCode.PASSED
+
+
+def look(bench: Bench) -> list[InstrumentFound]:
+    """Ask every instrument of the bench. Raises BenchError where somebody else is using it."""
+    from bringup.host.lock import About, hold
+    from bringup.instruments.opening import try_connect
+
+    with ExitStack() as leave:
+        leave.enter_context(hold(lock_names(bench), About("bringup bench")))
+        resources = leave.enter_context(reached(bench))
+        opened = try_connect(wanted_of(bench, resources), backend=bench.backend)
+        leave.callback(opened.close)
+        return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
+
+
+def _found(bench: Bench, name: str, role: SupplyRole | MeterRole, resource: str, opened: Opened) -> InstrumentFound:
+    found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due)
+    if role.by_hand:
+        return found
+    found = replace(found, resource=resource, dialect=role.dialect, problem=opened.missing.get(name, ""))
+    link = opened.links.get(name)
+    if link is None:
+        return found
+    identity = link.identity
+    found = replace(found, identity=identity, simulated=identity is not None and identity.simulated)
+    try:
+        return _asked(bench, role, link, found)
+    except BringupError as error:
+        return replace(found, problem=error.message)
+
+
+def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
+    """Ask one instrument that answers everything we want to know. Raises BringupError."""
+    from bringup.instruments.opening import result
+    from bringup.runner.scpi_meter import ScpiMeter
+    from bringup.runner.scpi_supply import ScpiSupply
+
+    dialect = dialect_of(bench, found.role)
+    if isinstance(role, MeterRole):
+        meter = ScpiMeter(role, dialect, link, resource=found.resource)
+        return replace(found, attached=result(meter.attach()), round_trip=_round_trip(link))
+    supply = ScpiSupply(role, dialect, link, resource=found.resource)
+    attached = result(supply.attach())
+    fed_from = {number: name for name, number in role.outputs.items()}
+    outputs = []
+    for output in supply.outputs():
+        settings = result(supply.settings(output))
+        sample = result(supply.poll(output)) if settings.on else None
+        outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
+    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+
+
+def _round_trip(link: VisaLink) -> float | None:
+    from bringup.instruments.conversation import IDENTIFY
+    from bringup.instruments.opening import result
+
+    replies = result(link.submit((IDENTIFY,) * ROUND_TRIPS))
+    times = sorted(reply.received - reply.sent for reply in replies if reply.fault is None)
+    return times[len(times) // 2] if times else None

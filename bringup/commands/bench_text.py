@@ -1,0 +1,123 @@
+"""What `bringup bench` found, as lines for people and as data for programs."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from bringup.core.quantity import format_quantity
+from bringup.runner.roles import Trouble
+
+if TYPE_CHECKING:
+    from bringup.commands.bench import InstrumentFound, OutputFound
+
+SOON = timedelta(days=30)
+"""A calibration due within this time is pointed out."""
+
+
+def calibration(due: date | None, today: date) -> str:
+    """Return 'not stated', 'valid', 'due soon' or 'overdue'. The due day itself is still valid."""
+    if due is None:
+        return "not stated"
+    if due < today:
+        return "overdue"
+    return "due soon" if due <= today + SOON else "valid"
+
+
+def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
+    """Return what is shown of one instrument."""
+    due = _calibration_line(found.calibration_due, today)
+    if found.by_hand:
+        return [f"{found.role}: by hand, nothing to ask", f"  {due}"]
+    lines = [f"{found.role}: {found.resource}, dialect {found.dialect}" + (", simulated" if found.simulated else "")]
+    if found.identity is not None:
+        who = found.identity
+        lines.append(
+            f"  {who.maker}, model {who.model}, serial number {who.serial or '-'}, firmware {who.firmware or '-'}"
+        )
+    if found.problem:
+        lines += [f"  NOT AS IT SHOULD BE: {found.problem}"]
+    if found.round_trip is not None:
+        lines.append(f"  answers within {format_quantity(found.round_trip, 's', resolution=found.round_trip / 100)}")
+    lines += [f"  {_output_line(output)}" for output in found.outputs]
+    if found.attached is not None:
+        lines += [f"  was waiting in its error queue, now cleared: {error.raw}" for error in found.attached.old_errors]
+    lines += [f"  {_trouble_line(trouble)}" for trouble in _troubles(found)]
+    return [*lines, f"  {due}"]
+
+
+def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
+    """Return what is printed of one instrument as JSON."""
+    who, attached = found.identity, found.attached
+    return {
+        "role": found.role,
+        "by_hand": found.by_hand,
+        "simulated": found.simulated,
+        "resource": found.resource or None,
+        "dialect": found.dialect or None,
+        "answers": who is not None,
+        "problem": found.problem or None,
+        "identity": who
+        and {"maker": who.maker, "model": who.model, "serial": who.serial, "firmware": who.firmware, "text": who.text},
+        "round_trip": found.round_trip,
+        "errors": [] if attached is None else [error.raw for error in attached.old_errors],
+        "troubles": [_trouble_line(trouble) for trouble in _troubles(found)],
+        "outputs": [_output_data(output) for output in found.outputs],
+        "calibration_due": found.calibration_due and found.calibration_due.isoformat(),
+        "calibration": calibration(found.calibration_due, today),
+    }
+
+
+def _calibration_line(due: date | None, today: date) -> str:
+    if due is None:
+        return "calibration: the bench file does not say when it is due"
+    state = calibration(due, today)
+    if state == "overdue":
+        return f"WARNING: calibration was due {due.isoformat()}, {(today - due).days} days ago"
+    return f"calibration due {due.isoformat()}" + (f", in {(due - today).days} days" if state == "due soon" else "")
+
+
+def _output_line(found: OutputFound) -> str:
+    settings = found.settings
+    state = {True: "ON", False: "off", None: "state unknown"}[settings.on]
+    feeds = f" ({found.input})" if found.input else ""
+    parts = [f"output {settings.output}{feeds}: {state}", f"set to {_or_unknown(settings.volts, 'V')}"]
+    parts.append(f"current limit {_or_unknown(settings.amps, 'A')}")
+    if settings.over_voltage is not None:
+        parts.append(f"over-voltage protection {format_quantity(settings.over_voltage, 'V')}")
+    if settings.over_current is not None:
+        parts.append(f"over-current protection {format_quantity(settings.over_current, 'A')}")
+    if found.look is not None:
+        parts.append(f"gives {_or_unknown(found.look.volts, 'V')} at {_or_unknown(found.look.amps, 'A')}")
+    if found.left_alone:
+        parts.append("to be left alone")
+    return ", ".join(parts)
+
+
+def _output_data(found: OutputFound) -> dict[str, Any]:
+    settings, look = found.settings, found.look
+    return {
+        "output": settings.output,
+        "input": found.input,
+        "left_alone": found.left_alone,
+        "on": settings.on,
+        "set_volts": settings.volts,
+        "set_amps": settings.amps,
+        "over_voltage": settings.over_voltage,
+        "over_current": settings.over_current,
+        "volts": look and look.volts,
+        "amps": look and look.amps,
+    }
+
+
+def _or_unknown(value: float | None, unit: str) -> str:
+    return "unknown" if value is None else format_quantity(value, unit)
+
+
+def _troubles(found: InstrumentFound) -> list[Trouble]:
+    attached = () if found.attached is None else found.attached.troubles
+    return [*attached, *(trouble for output in found.outputs for trouble in output.settings.troubles)]
+
+
+def _trouble_line(trouble: Trouble) -> str:
+    return f"{trouble.sent}: {trouble.text}" if trouble.sent else trouble.text

@@ -1,0 +1,134 @@
+"""`bringup off`: every output of the bench off, now, whoever holds it, verified by asking.
+
+Whoever holds the bench is asked first, since most instruments take one client; then the supply is opened from here.
+Nothing else of the bench is needed. Where off cannot be verified, it is said in large words.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from bringup.commands.common import bench_option, find_bench
+from bringup.commands.reaching import dialect_of, lock_name
+from bringup.core.bench import Bench, SupplyRole
+from bringup.errors import BenchError, BringupError, ExitCode
+from bringup.runner.emergency import UNKNOWN
+
+if TYPE_CHECKING:
+    from bringup.runner.roles import Done, Supply
+
+HOLDER_WITHIN = 20.0
+"""Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
+TRIES = 3
+FRAME = "=" * 76
+
+
+@click.command()
+@bench_option
+def command(bench: Path | None) -> ExitCode:
+    """Switch every output of the bench off, now, whoever holds it; outputs in `leave_alone` stay as they are.
+
+    Exit codes: 0 off, verified by asking; 2 a wrong bench file; 3 the output state is UNKNOWN: use the switch.
+    """
+    from bringup.files.bench_file import load_bench
+
+    described = load_bench(find_bench(bench))
+    role = described.supply
+    if role is None:
+        raise BenchError(f"{described.name} has no supply", "There is nothing that this command could switch off.")
+    if role.by_hand:
+        return unknown("the supply is set by hand: nobody but you can switch it off, or see that it is off")
+    said: list[str] = []
+    if ask_holder(described, said):
+        return ExitCode.PASSED
+    if role.resource is None:
+        if said:
+            return unknown("; ".join(said))
+        click.echo(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
+        return ExitCode.PASSED
+    try:
+        verified = switch_off(described, role, said)
+    except BringupError as error:
+        said.append(error.message)
+        verified = False
+    if not verified:
+        return unknown("; ".join(said))
+    click.echo(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
+    return ExitCode.PASSED
+
+
+def unknown(why: str) -> ExitCode:
+    """Say in large words that nobody knows."""
+    click.echo("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
+    return ExitCode.STOPPED
+
+
+def spared(role: SupplyRole) -> str:
+    """Return what was left alone, in words."""
+    if not role.leave_alone:
+        return ""
+    return f" (output {', '.join(map(str, role.leave_alone))} was left alone, as the bench file says)"
+
+
+def ask_holder(bench: Bench, said: list[str]) -> bool:
+    """Have whoever holds the bench switch off. Returns whether it did and verified it; appends to `said` otherwise."""
+    from bringup.host.control import Outcome, ask_holder_off
+    from bringup.host.lock import holder_of
+
+    resource = lock_name(bench, "supply")
+    try:
+        holder = holder_of(resource)
+        if holder is None:
+            return False
+        click.echo(f"Asking {holder} to switch off ...")
+        outcome = ask_holder_off(resource, HOLDER_WITHIN)
+    except BringupError as error:
+        # Locks that cannot be read must not keep anybody from switching off.
+        said.append(error.message)
+        return False
+    if outcome is Outcome.OFF:
+        click.echo(f"Every output of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
+        return True
+    said.append(f"{holder} " + ("does not take the request" if outcome is None else "does not know what became of it"))
+    return False
+
+
+def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
+    """Open the supply and switch its outputs off. Returns whether it says so; appends to `said` what went wrong."""
+    from bringup.host.lock import About, hold
+    from bringup.instruments.opening import Wanted, connect
+    from bringup.runner.exchange import compare
+    from bringup.runner.scpi_supply import ScpiSupply
+
+    assert role.resource is not None
+    dialect = dialect_of(bench, "supply")
+    with ExitStack() as leave:
+        try:
+            leave.enter_context(hold((role.resource,), About("bringup off")))
+        except BringupError as error:
+            # Somebody has it and did not help: the outputs come first.
+            said.append(error.message)
+        link = connect([Wanted("supply", role.resource, dialect)], backend=bench.backend)["supply"]
+        leave.callback(link.close)
+        assert link.identity is not None
+        compare(link.name, link.identity, role.expected, dialect)
+        supply = ScpiSupply(role, dialect, link)
+        return any(_try(supply, said) for _ in range(TRIES))
+
+
+def _try(supply: Supply, said: list[str]) -> bool:
+    from bringup.instruments.opening import result
+
+    try:
+        done: Done = result(supply.all_off())
+    except BringupError as error:
+        said.append(error.message)
+        return False
+    said.extend(f"{trouble.sent}: {trouble.text}" for trouble in done.troubles)
+    if done.on is not False:
+        said.append("the supply says that an output is still on" if done.on else "the supply does not say")
+    return done.on is False

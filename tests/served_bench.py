@@ -1,0 +1,75 @@
+"""Simulated instruments on loopback that a bench file names like real ones: for commands that speak to a bench."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from bringup.files.bench_file import load_bench
+from bringup.files.board_file import load_board
+from bringup.simulation.bench import SimulatedBench, build
+from bringup.simulation.manners import Manners
+from bringup.simulation.server import InstrumentServer
+
+BENCHES = Path(__file__).parent.parent / "fixtures" / "benches"
+
+
+def nobody() -> str:
+    """Return a resource string at which nobody listens."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """The simulated bench, its server, and the bench file that names it."""
+
+    simulated: SimulatedBench
+    server: InstrumentServer
+    file: Path
+
+    def tell(self, role: str, *lines: str) -> list[str]:
+        """Send lines to an instrument from outside; return the answers to those with a question mark."""
+        answers = []
+        with socket.create_connection(("127.0.0.1", self.server.port(role)), timeout=2) as client:
+            stream = client.makefile("rw", newline="\n")
+            for line in lines:
+                stream.write(line + "\n")
+                stream.flush()
+                if "?" in line:
+                    answers.append(stream.readline().strip())
+        return answers
+
+    def outputs_on(self) -> list[str]:
+        """Ask the supply itself which of its outputs are on."""
+        questions = [line for output in (1, 2, 3) for line in (f"INST:NSEL {output}", "OUTP?")]
+        return self.tell("supply", *questions)
+
+
+@contextmanager
+def served_bench(
+    folder: Path,
+    *,
+    supply: str = "outputs: {VIN: 1}",
+    meter: str = "",
+    manners: Mapping[str, Manners] | None = None,
+    missing: tuple[str, ...] = (),
+) -> Iterator[Served]:
+    """Serve the demo bench and write a bench file that names its sockets. `supply`, `meter`: more of their fields."""
+    described = load_bench(BENCHES / "simulated.yaml")
+    assert described.simulate is not None
+    simulated = build(described, load_board(described.simulate.board_path), "MBL-0001", pace=0.0)
+    with InstrumentServer(simulated.instruments(), manners) as server:
+        resources = {role: nobody() if role in missing else server.resource(role) for role in ("supply", "meter")}
+        file = folder / "bench.yaml"
+        file.write_text(
+            "bench: Test bench\n"
+            f"supply: {{resource: '{resources['supply']}', dialect: select-by-number, {supply}}}\n"
+            f"meter: {{resource: '{resources['meter']}', dialect: configure-and-read, {meter}}}\n"
+            "probing: by hand\n",
+            encoding="utf-8",
+        )
+        yield Served(simulated, server, file)
