@@ -6,8 +6,11 @@ import socket
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
+from bringup.core.bench import Bench
+from bringup.core.board import Board
 from bringup.files.bench_file import load_bench
 from bringup.files.board_file import load_board
 from bringup.simulation.bench import SimulatedBench, build
@@ -23,6 +26,14 @@ def nobody() -> str:
         return f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
 
 
+@cache
+def described() -> tuple[Bench, Board]:
+    """Return the demo bench and its board, read once."""
+    bench = load_bench(BENCHES / "simulated.yaml")
+    assert bench.simulate is not None
+    return bench, load_board(bench.simulate.board_path)
+
+
 @dataclass(frozen=True, slots=True)
 class Served:
     """The simulated bench, its server, and the bench file that names it."""
@@ -35,6 +46,7 @@ class Served:
         """Send lines to an instrument from outside; return the answers to those with a question mark."""
         answers = []
         with socket.create_connection(("127.0.0.1", self.server.port(role)), timeout=2) as client:
+            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             stream = client.makefile("rw", newline="\n")
             for line in lines:
                 stream.write(line + "\n")
@@ -59,9 +71,7 @@ def served_bench(
     missing: tuple[str, ...] = (),
 ) -> Iterator[Served]:
     """Serve the demo bench and write a bench file that names its sockets. `supply`, `meter`: more of their fields."""
-    described = load_bench(BENCHES / "simulated.yaml")
-    assert described.simulate is not None
-    simulated = build(described, load_board(described.simulate.board_path), "MBL-0001", pace=0.0)
+    simulated = build(*described(), "MBL-0001", pace=0.0)
     with InstrumentServer(simulated.instruments(), manners) as server:
         resources = {role: nobody() if role in missing else server.resource(role) for role in ("supply", "meter")}
         file = folder / "bench.yaml"
