@@ -166,3 +166,18 @@ def test_a_bug_in_the_tool_switches_off_before_it_shows() -> None:
     assert bench.record.ends[0][0] is AttemptResult.BROKEN_OFF
     assert "a bug in the tool: ZeroDivisionError" in bench.record.ends[0][1]
     assert bench.record.ends[0][2] is True
+
+
+def test_a_view_that_breaks_in_an_emergency_does_not_keep_anything_on_or_open() -> None:
+    bench = simulated_bench(picked("apply", "log"), history=SEEN)
+    bench.clock.interrupt(Interruption.CTRL_C, 4.0)
+
+    def broken(told: Told) -> None:
+        if told.kind == "power" and "every output OFF" in told.text:
+            raise ZeroDivisionError("a broken view")
+
+    with pytest.raises(ZeroDivisionError, match="a broken view"):
+        bench.run(tell=broken)
+
+    assert not bench.on()
+    assert bench.record.ends == [(AttemptResult.CALLED_OFF, "called off by Ctrl-C", True)]

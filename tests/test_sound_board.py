@@ -7,8 +7,13 @@ from itertools import pairwise
 
 import pytest
 
+from bringup.core.procedure import Channel, Log, Step
+from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result
-from tests.fakes import SEEN, picked, simulated_bench
+from tests.fakes import SEEN, picked, simulated_bench, with_steps
+
+LOG = Log((Channel("VIN", Kind.CURRENT, "VIN current"),), parse_quantity("3 s"), parse_quantity("200 ms"))
+LOGGING = with_steps(picked("apply").steps[0], Step(1, LOG))
 
 
 def test_the_whole_procedure_passes_within_two_seconds() -> None:
@@ -78,12 +83,12 @@ def test_the_input_is_measured_at_the_board_once_and_the_leads_come_out() -> Non
 
 
 def test_the_poll_trace_is_written_while_it_is_fresh() -> None:
-    bench = simulated_bench(picked("apply", "log", "power_off"), history=SEEN)
+    bench = simulated_bench(LOGGING, history=SEEN)
 
     bench.run()
 
     samples = [sample for batch in bench.record.batches for sample in batch]
-    assert len(samples) > 40
+    assert len(samples) > 25
     for batch, written in zip(bench.record.batches, bench.record.batch_times, strict=True):
         assert written - batch[0].monotonic <= 1.0
     gaps = [after.monotonic - before.monotonic for before, after in pairwise(samples) if after.on and before.on]
@@ -91,11 +96,11 @@ def test_the_poll_trace_is_written_while_it_is_fresh() -> None:
 
 
 def test_the_log_keeps_every_sample_and_sums_up() -> None:
-    bench = simulated_bench(picked("apply", "log"), history=SEEN)
+    bench = simulated_bench(LOGGING, history=SEEN)
 
     outcome = bench.run()
 
-    assert len(bench.record.samples) == 51
+    assert len(bench.record.samples) == 16
     assert {name for name, _ in bench.record.samples} == {"VIN current"}
     summed = {each.aspect: each.value for each in outcome.readings if each.step == 1}
     assert set(summed) == {"minimum", "maximum", "mean"}

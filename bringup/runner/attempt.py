@@ -117,6 +117,8 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     journal.show("attempt-ended", cause, result=str(result), off_verified=power.off_verified)
     if error is not None and not isinstance(error, EXPECTED):
         raise error
+    if power.bug is not None:
+        raise power.bug
     return AttemptOutcome(
         attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
     )

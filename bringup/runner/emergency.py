@@ -7,6 +7,7 @@ raises: whatever goes wrong becomes part of what the person is told when the sta
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Supply
@@ -18,23 +19,40 @@ BOUND = 15.0
 BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """What the emergency came to."""
+
+    verified: bool
+    """The supply was asked and said that every output of ours is off."""
+    bug: Exception | None = None
+    """What went wrong in telling or recording it: to be raised once everything else is done."""
+
+
 UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
 
 
-def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, journal: Journal) -> bool:
-    """Switch everything off. Returns whether the supply was asked and said that `outputs` are off."""
+def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, journal: Journal) -> Ended:
+    """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises."""
     said: list[str] = []
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
         verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES))
-        if not verified:
-            journal.show("off-unknown", UNKNOWN, why="; ".join(said))
+    try:
+        _say(journal, said, verified=verified, by_hand=supply.by_hand)
+    except Exception as bug:  # noqa: BLE001 - it must not keep the attempt from being closed; raised in the end
+        return Ended(verified, bug)
+    return Ended(verified)
+
+
+def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool) -> None:
     if verified:
-        whose = "by the person's word" if supply.by_hand else "verified by asking"
-        journal.show("power", f"every output OFF, {whose}")
-        journal.event_if_possible("power", f"every output OFF, {whose}")
+        whose = "by the person's word" if by_hand else "verified by asking"
+        journal.show("power", f"every output OFF, {whose}", on="no")
+        journal.event_if_possible("power", f"every output OFF, {whose}", {"on": "no"}, show="")
     else:
-        journal.event_if_possible("off-unknown", f"{UNKNOWN} ({'; '.join(said)})")
-    return verified
+        journal.show("off-unknown", UNKNOWN, why="; ".join(said))
+        journal.event_if_possible("off-unknown", f"{UNKNOWN} ({'; '.join(said)})", show="")
 
 
 def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:

@@ -55,15 +55,18 @@ class Journal:
         self._tell(Told("sample", channel, step=self.step, data={"value": value, "unit": unit, "raw": raw}))
 
     def event(self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event") -> None:
-        """Keep something that happened, then show it. `show` is the kind of Told."""
+        """Keep something that happened, then show it. `show` is the kind of Told; '' where it was shown before."""
         at, monotonic = self.now()
         self.record.event(kind, text, at=at, monotonic=monotonic, step=self.step, data=data)
-        self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
+        if show:
+            self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
 
-    def event_if_possible(self, kind: str, text: str, data: Mapping[str, str] | None = None) -> None:
+    def event_if_possible(
+        self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event"
+    ) -> None:
         """Keep something that happened while ending: if the logbook fails, that is shown instead of raised."""
         try:
-            self.event(kind, text, data)
+            self.event(kind, text, data, show=show)
         except LogbookError as error:
             self.show("event", f"{text} (not in the logbook: {error.message})", kind=kind)
 

@@ -44,6 +44,8 @@ class Power:
         """Whether anything was ever set: from then on every way out switches off."""
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
+        self.bug: Exception | None = None
+        """What went wrong in telling of an emergency; to be raised in the end."""
         self.left_alone: frozenset[int] = frozenset()
         self.ceiling = Ceiling()
         self.somebody = True
@@ -103,7 +105,8 @@ class Power:
             watched.set_volts = feed.volts if done.readback is None else done.readback
             watched.valid_from, watched.start_up_until = now, now + feed.limit_time
             watched.limit_since = None
-        self._journal.event("power", f"{feed.input} set to {format_quantity(feed.volts, 'V')}", show="power")
+        text = f"{feed.input} set to {format_quantity(feed.volts, 'V')}"
+        self._journal.event("power", text, {"input": feed.input, "on": "yes"}, show="power")
 
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
         """Enable the supply's own over-current protection, now that start-up is over."""
@@ -117,7 +120,7 @@ class Power:
         how = "Enter, then switch it on when told" if self.by_hand else "Enter switches it ON"
         answer = self._waits.answer(Prompt(PromptKind.GO, f"{text}. {how}", lines=words, suggestion="go"))
         by = "the simulated bench" if answer.by_itself else "a person"
-        self._journal.event("go", text, {"by": by, "settings": "; ".join(words)})
+        self._journal.event("go", text, {"by": by, "settings": "; ".join(words)}, show="")
 
     def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
         self._judge(name, unit, asked, self._result(pending), at_most)
@@ -170,13 +173,15 @@ class Power:
             valid_from=float("inf"),
         )
         self._watch.add(watched)
+        self._journal.show("power", on="yes")
         done = self._result(self.supply.switch(feed.output, True))
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
             raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
         now = self._waits.clock.monotonic()
         watched.valid_from, watched.start_up_until = now, now + feed.limit_time
-        self._journal.event("power", f"{feed.input} ON at {format_quantity(feed.volts, 'V')}", show="power")
+        text = f"{feed.input} ON at {format_quantity(feed.volts, 'V')}"
+        self._journal.event("power", text, {"input": feed.input, "on": "yes"}, show="power")
 
     def _clear_old_trip(self, feed: Feed) -> None:
         """Clear a trip that an earlier attempt left: the output is off and its voltage at the minimum by now."""
@@ -209,7 +214,8 @@ class Power:
         if feed is not None:
             self.off_verified = not self._on
             whose = "by the person's word" if self.by_hand else "verified by asking"
-            self._journal.event("power", f"{feed.input} OFF, {whose}", show="power")
+            data = {"input": feed.input, "on": "yes" if self._on else "no"}
+            self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
 
     def all_off(self) -> None:
         """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
@@ -253,10 +259,11 @@ class Power:
             return
         before = [feed.input for feed in self._on]
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
-        verified = emergency_off(self.supply, outputs, self._waits, self._journal)
-        if before or not verified:
-            self.off_verified = verified
-        if verified:
+        ended = emergency_off(self.supply, outputs, self._waits, self._journal)
+        self.bug = ended.bug
+        if before or not ended.verified:
+            self.off_verified = ended.verified
+        if ended.verified:
             self._on.clear()
 
     # looking

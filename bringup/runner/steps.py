@@ -114,7 +114,8 @@ class Steps:
         work.step, work.tally, work.journal.step = step, Tally(), step.index
         at, monotonic = work.journal.now()
         work.journal.record.step_begun(step.index, at, monotonic)
-        work.journal.show("step-begun", step.title or step.kind, action=step.kind)
+        total = len(work.setup.procedure.steps)
+        work.journal.show("step-begun", step.title or step.kind, action=step.kind, of=total)
         if step.board_state is not None and step.board_state != work.state:
             work.state = step.board_state
             work.hands.state(step.board_state)
@@ -149,7 +150,8 @@ class Steps:
         work = self._work
         work.journal.record.step_ended(step.index, outcome, result, at=work.setup.clock.utc(), why=why, who=who)
         work.journal.step = step.index
-        work.journal.show("step-ended", why, outcome=str(outcome), result=result, who=who)
+        text = "" if outcome is StepOutcome.DONE else f"{outcome} by {who}" if who else str(outcome)
+        work.journal.show("step-ended", text, outcome=str(outcome), result=result, why=why, who=who)
         work.step = work.journal.step = None
 
     def _left_out_because(self, step: Step) -> str:
