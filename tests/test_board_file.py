@@ -39,7 +39,7 @@ def test_the_demo_board_is_read_whole(logger: Board) -> None:
     assert vin.damage_above is not None
     assert vin.damage_above.value == 33
     assert vin.capacitance is not None
-    assert vin.capacitance.value == Decimal("0.000220")
+    assert vin.capacitance.value == Decimal("0.000100")
 
 
 def test_every_fact_of_a_converter_arrives(logger: Board) -> None:

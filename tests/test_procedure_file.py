@@ -67,7 +67,7 @@ def test_apply_and_log_keep_every_number() -> None:
     assert (apply.limit_time, apply.trip_current, apply.over_voltage, apply.hold) == (None,) * 4
     assert isinstance(log, Log)
     assert log.what == (Channel("VIN", Kind.CURRENT, "VIN current"),)
-    assert (log.duration.number, log.every.number) == (10, 0.2)
+    assert (log.duration.number, log.every.number) == (5, 0.2)
     assert procedure.steps[5].expect[""].text == "60 mA .. 110 mA"
 
 
