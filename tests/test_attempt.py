@@ -459,7 +459,7 @@ def test_a_full_disk_at_any_moment_switches_off_and_loses_no_reading_silently() 
     procedure = with_steps(APPLY, Step(1, Measure(("3V3",))), Step(2, LOG))
     undisturbed = simulated_bench(procedure, history=SEEN)
     undisturbed.run()
-    for failing in range(2, undisturbed.record.writes + 1, 4):
+    for failing in range(2, undisturbed.record.writes + 1, 6):
         bench = simulated_bench(procedure, history=SEEN)
         bench.record.fail_from = failing
 

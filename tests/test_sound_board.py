@@ -31,7 +31,7 @@ def test_the_whole_procedure_passes_within_two_seconds() -> None:
     assert bench.record.ends == [(AttemptResult.PASSED, "", True)]
 
 
-@pytest.mark.parametrize("serial", [f"MBL-{number:04d}" for number in range(2, 8)])
+@pytest.mark.parametrize("serial", [f"MBL-{number:04d}" for number in range(2, 6)])
 def test_no_unit_of_a_sound_lot_is_failed(serial: str) -> None:
     bench = simulated_bench(picked("apply", "measure", "power_off"), history=SEEN)
 
