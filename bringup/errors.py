@@ -7,6 +7,7 @@
       * BenchError                no such instrument, another model, held by somebody else (2)
       * SafetyRefused             a step that may not run, found before anything is powered (2)
       * LogbookError              the logbook cannot be opened or written (2; an attempt under way turns it into 3)
+      * Stopped                   called off before an attempt began: nothing was powered (3)
       * LinkError                 an instrument that does not answer as it should (3)
     Anything else is a bug in the tool: outputs off, exit code 4.
 
@@ -101,6 +102,12 @@ class SafetyRefused(BringupError):  # noqa: N818 - a refusal is what it is
 
 class LogbookError(BringupError):
     """The logbook cannot be opened, read or written."""
+
+
+class Stopped(BringupError):  # noqa: N818 - a person's choice, not a mistake
+    """Called off before an attempt began."""
+
+    exit_code = ExitCode.STOPPED
 
 
 class LinkError(BringupError):

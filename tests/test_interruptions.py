@@ -9,7 +9,7 @@ import pytest
 from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure, Resistance, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, StepOutcome
-from bringup.errors import CommandError
+from bringup.errors import Stopped
 from bringup.runner.protocols import Answer, Interruption, PromptKind, Told, UnitHistory
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -121,9 +121,10 @@ def test_an_interruption_before_the_attempt_begins_powers_nothing() -> None:
     bench = simulated_bench(AROUND["apply"])
     bench.clock.interrupt(Interruption.CTRL_C, 0.0)
 
-    with pytest.raises(CommandError, match=r"called off by Ctrl-C before the attempt began: nothing was powered"):
+    with pytest.raises(Stopped, match=r"called off by Ctrl-C, before the attempt began: nothing was powered") as caught:
         bench.run()
 
+    assert caught.value.exit_code == 3
     assert bench.record.started == []
 
 

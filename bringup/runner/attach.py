@@ -58,7 +58,10 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
 def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, ...]:
     if supply is None or supply.by_hand:
         return ()
-    return tuple(waits.result(supply.settings(output)) for output in supply.outputs())
+    try:
+        return tuple(waits.result(supply.settings(output)) for output in supply.outputs())
+    except LinkError as error:
+        raise BenchError(f"the supply does not tell its settings: {error.message}", error.what_to_do) from error
 
 
 def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:

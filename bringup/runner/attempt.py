@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 
 from bringup.core.words import AttemptResult
-from bringup.errors import CommandError, LinkError, LogbookError, SafetyRefused
+from bringup.errors import BenchError, CommandError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
@@ -39,7 +39,8 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     """Run one procedure on one unit and return what became of it, every output off.
 
     Raises, with nothing powered: CommandError (serial), BenchError (instruments), SafetyRefused (unattended),
-    LogbookError (the attempt cannot be begun). Afterwards only a bug in the tool raises, outputs off.
+    LogbookError (the attempt cannot be begun), Stopped (called off by then). Afterwards only a bug in the tool
+    raises, outputs off.
     """
     check_serial(setup.serial, setup.procedure.board.serial_pattern)
     journal = Journal(setup.record, setup.tell, setup.clock)
@@ -52,8 +53,9 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         work = _work(setup, found, history, (journal, watch, waits, power))
         _refuse_unattended(work, found, history)
         found_on = decide_found_on(found, setup, power, waits)
-    except CalledOff as early:
-        raise CommandError(f"{early.cause} before the attempt began: nothing was powered") from early
+    except Ending as early:
+        kind = Stopped if isinstance(early, CalledOff) else BenchError
+        raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
     attempt = setup.record.begin(_start(setup, found))
     journal.show("attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated)
     steps = Steps(work)

@@ -119,7 +119,8 @@ def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, fl
     while True:
         sample = work.power.look_once(feed.output)
         now = work.waits.clock.monotonic()
-        if sample.mode == "current":
+        watched = work.watch.of(feed.output)
+        if watched is not None and in_current_limit(watched, sample):
             settler.give_up(now)
             work.waits.sleep(LOOK_EVERY)
             continue

@@ -146,6 +146,9 @@ class Watch:
         except LinkError as error:
             raise SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}") from error
         self._journal.poll(sample)
+        if sample.strays:
+            data = {"instrument": "supply", "strays": "\n".join(sample.strays)}
+            self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
         if judge_look(watched, sample):
             watched.due = now
 
