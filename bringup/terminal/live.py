@@ -50,6 +50,7 @@ class LiveView(View):
         self._offset = monotonic
         self._console: Console | None = None
         self._live: Live | None = None
+        self._shown: tuple[object, ...] = ()
 
     def _open(self) -> None:
         from rich.console import Console
@@ -70,8 +71,19 @@ class LiveView(View):
         self._console.print(Text(line.text, style=_STYLES[line.tone]), soft_wrap=True)
 
     def _draw(self) -> None:
-        if self._live is not None and not (self._leave.is_set() and self.scene.ended):
+        if self._live is None or (self._leave.is_set() and self.scene.ended):
+            return
+        # A status that has not changed is not drawn again: slow lines and screen readers are glad of it.
+        shown = self._what_counts()
+        if shown != self._shown:
+            self._shown = shown
             self._live.update(self._status(), refresh=True)
+
+    def _what_counts(self) -> tuple[object, ...]:
+        """Return everything that the status shows; equal means that it would look the same."""
+        scene, person = self.scene, self.person
+        asked = () if person is None else (person.question, person.typed, person.remark)
+        return (scene.title, scene.ended, scene.power, scene.poll, scene.step, self._going(), *asked)
 
     def _strike(self, times: int) -> None:
         ring(self._stream, times, self._leave)
