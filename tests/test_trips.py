@@ -269,6 +269,7 @@ def test_a_hand_at_the_panel_is_noticed(command: str, result: AttemptResult, say
 
     assert outcome.result is result
     assert says in outcome.cause
+    assert ("trip" in bench.record.kinds()) is (command == "OUTP OFF")
     assert bench.clock.monotonic() < 6.0
     assert not bench.on()
 

@@ -11,7 +11,7 @@ import re
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, CommandError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
-from bringup.runner.endings import CalledOff, Ending, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
+from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
@@ -102,9 +102,10 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
         work.setup.suspend()
     result, cause = verdict(steps, error)
-    if isinstance(error, Trip):
+    if isinstance(error, Trip | FoundOff):
+        # Also what may have been a silent trip: nothing of the unit's history carries over after it.
         journal.show("trip", error.cause)
-        journal.event_if_possible("trip", error.cause)
+        journal.event_if_possible("trip", error.cause, show="")
     elif isinstance(error, Interrupted):
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value})
     journal.write_polls_if_possible()

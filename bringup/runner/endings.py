@@ -8,6 +8,7 @@ They pass through every action up to the attempt, which switches off first and t
       * MissingEvidence         something required was left out or has no value (incomplete)
       * BrokenOff               an instrument, the host or a setting cannot be relied upon (broken off)
           - SupplyLost          the supply stopped answering
+          - FoundOff            an output went off by itself: a silent trip, perhaps
       * CalledOff               a person ended it (called off)
           - Interrupted         by a signal
     LeaveOut                    the person leaves out the step under way; the attempt goes on
@@ -53,6 +54,10 @@ class BrokenOff(Ending):
 
 class SupplyLost(BrokenOff):
     """The supply does not answer any more while an output may be on."""
+
+
+class FoundOff(BrokenOff):
+    """An output that should be on is off, and the supply does not say why. It may have been a trip."""
 
 
 class CalledOff(Ending):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
 from bringup.errors import LinkError
-from bringup.runner.endings import BrokenOff, CalledOff, SupplyLost, Trip
+from bringup.runner.endings import BrokenOff, CalledOff, FoundOff, SupplyLost, Trip
 from bringup.runner.journal import Journal
 from bringup.runner.protocols import Clock, Pending, PollSample
 from bringup.runner.roles import Supply
@@ -197,7 +197,7 @@ def _judge_state(watched: Watched, sample: PollSample) -> None:
     if sample.tripped:
         raise Trip(f"the supply's {sample.tripped} protection tripped on {watched.input}")
     if sample.on is False or (sample.on is None and sample.mode == "off"):
-        raise BrokenOff(
+        raise FoundOff(
             f"{watched.input} was found off though nobody here switched it: a protection that the supply does not "
             "report, or a hand at its panel"
         )
