@@ -72,6 +72,11 @@ def test_a_supply_that_hangs_up_is_tried_again(tmp_path: Path) -> None:
         assert off(bench) == 0
 
 
+def test_a_supply_whose_last_client_is_only_just_leaving_is_tried_again(tmp_path: Path) -> None:
+    with served_bench(tmp_path, manners={"supply": Manners(drop_after=0)}) as bench:
+        assert off(bench) == 0
+
+
 def test_a_supply_that_answers_as_another_is_not_touched(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with served_bench(tmp_path, supply="outputs: {VIN: 1}, expect: {model: SUPPLY-9}") as bench:
         switch_on(bench)

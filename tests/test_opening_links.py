@@ -148,6 +148,8 @@ def test_every_visa_error_is_a_fault_with_words() -> None:
         assert fault is (LinkFault.TIMEOUT if code.name == "error_timeout" else LinkFault.LOST)
         assert words.strip()
         assert explain(pyvisa.errors.VisaIOError(code)).fault is fault
+    unconnected = Exception(f"could not connect: {pyvisa.constants.StatusCode.error_timeout}")
+    assert (explain(unconnected).fault, explain(unconnected).why) == (LinkFault.TIMEOUT, "it takes no connection")
     assert explain_status(-1) == (LinkFault.LOST, "VISA reports -1")
 
 

@@ -6,6 +6,7 @@ Nothing else of the bench is needed. Where off cannot be verified, it is said in
 
 from __future__ import annotations
 
+import time
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,11 +20,15 @@ from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
 
 if TYPE_CHECKING:
+    from bringup.core.dialect import Dialect
+    from bringup.instruments.visa_link import VisaLink
     from bringup.runner.roles import Done, Supply
 
 HOLDER_WITHIN = 20.0
 """Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
 TRIES = 3
+TURNED_AWAY = 0.6
+"""Seconds in which a supply that refuses the connection is tried again."""
 FRAME = "=" * 76
 
 
@@ -100,7 +105,6 @@ def ask_holder(bench: Bench, said: list[str]) -> bool:
 def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
     """Open the supply and switch its outputs off. Returns whether it says so; appends to `said` what went wrong."""
     from bringup.host.lock import About, hold
-    from bringup.instruments.opening import Wanted, connect
     from bringup.runner.exchange import compare
     from bringup.runner.scpi_supply import ScpiSupply
 
@@ -112,12 +116,29 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         except BringupError as error:
             # Somebody has it and did not help: the outputs come first.
             said.append(error.message)
-        link = connect([Wanted("supply", role.resource, dialect)], backend=bench.backend)["supply"]
+        link = open_supply(role.resource, dialect, bench.backend)
         leave.callback(link.close)
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
         supply = ScpiSupply(role, dialect, link)
         return any(_try(supply, said) for _ in range(TRIES))
+
+
+def open_supply(resource: str, dialect: Dialect, backend: str) -> VisaLink:
+    """Open the supply. One that turns us away at once is tried again: its last client may only just be leaving.
+
+    Raises BenchError, after seconds at most: the person must hear soon that the switch is what is left.
+    """
+    from bringup.instruments.opening import Wanted, connect
+
+    give_up = time.monotonic() + TURNED_AWAY
+    while True:
+        try:
+            return connect([Wanted("supply", resource, dialect)], backend=backend)["supply"]
+        except BenchError:
+            if time.monotonic() > give_up:
+                raise
+            time.sleep(TURNED_AWAY / 4)
 
 
 def _try(supply: Supply, said: list[str]) -> bool:

@@ -70,13 +70,18 @@ def explain(error: Exception) -> Broken:
         return Broken(LinkFault.LOST, "it closed the connection")
     if isinstance(error, OSError) and error.strerror:
         return Broken(LinkFault.LOST, f"it cannot be reached ({error.strerror})")
-    if "error_timeout" in str(error):
+    # pyvisa-py words it as a bare Exception with the status code, by name or number as the Python version has it.
+    timeout = pyvisa.constants.StatusCode.error_timeout
+    if timeout.name in str(error) or str(int(timeout)) in str(error):
         return Broken(LinkFault.TIMEOUT, "it takes no connection")
     return Broken(LinkFault.LOST, str(error).strip() or type(error).__name__)
 
 
 class VisaSession:
-    """One open session (conversation.Session). Made and used in one thread."""
+    """One open session (conversation.Session). Made and used in one thread.
+
+    pyvisa opens and closes it. On a raw socket that can be reached, bytes go and come without it: see _receive_socket.
+    """
 
     def __init__(self, resource: str, backend: str, read_end: str, open_within: float) -> None:
         """Connect. Raises Broken."""
@@ -88,7 +93,8 @@ class VisaSession:
 
             manager = pyvisa.ResourceManager(backend)
             # At exit it would close sessions from the main thread, and one that hangs would keep the process alive.
-            atexit.unregister(getattr(manager, "_atexit_handler", nothing))
+            if (handler := getattr(manager, "_atexit_handler", None)) is not None:
+                atexit.unregister(handler)
             self._resource: Any = manager.open_resource(resource, open_timeout=int(open_within * 1000))
         except Exception as error:  # backends raise anything, bare Exception included
             raise explain(error) from error
@@ -130,8 +136,10 @@ class VisaSession:
         """Send."""
         try:
             takes = self._takes or self._socket is None or writable(self._socket)
-            if takes:
+            if self._socket is None:
                 self._visa.write(self._handle, data)
+            elif takes:
+                self._socket.sendall(data)
         except Exception as error:
             raise explain(error) from error
         if not takes:
@@ -187,10 +195,6 @@ class VisaSession:
 def writable(wire: socket.socket) -> bool:
     """Whether it takes what is written within WRITE_WITHIN; pyvisa-py would wait for ever."""
     return bool(select.select([], [wire], [], WRITE_WITHIN)[1])
-
-
-def nothing() -> None:
-    """Do nothing (what is unregistered where pyvisa has no handler of that name)."""
 
 
 def reachable_socket(resource: Any) -> socket.socket | None:

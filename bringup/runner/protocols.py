@@ -34,6 +34,8 @@ class Pending(Generic[T]):
         self._value: T | None = None
         self._error: BaseException | None = None
         self._then: list[Callable[[], None]] = []
+        self._relayed = False
+        """Whether a Pending made of this one has called the same `wake` already: waking twice costs a turn."""
 
     @property
     def done(self) -> bool:
@@ -64,6 +66,7 @@ class Pending(Generic[T]):
                 mapped.settle(read(self.value()))
             except Exception as error:  # noqa: BLE001 - carried to whoever reads the value
                 mapped.fail(error)
+            self._relayed = True
 
         self.when_done(carry)
         return mapped
@@ -82,6 +85,7 @@ class Pending(Generic[T]):
                 outer.fail(error)
                 return
             inner.when_done(lambda: outer.copy(inner))
+            self._relayed = outer.done
 
         self.when_done(carry)
         return outer
@@ -106,7 +110,8 @@ class Pending(Generic[T]):
             followers, self._then = self._then, []
         for follower in followers:
             follower()
-        self._wake()
+        if not self._relayed:
+            self._wake()
 
 
 class Interruption(StrEnum):
