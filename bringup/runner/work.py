@@ -161,22 +161,16 @@ class Work:
         spread: tuple[float, float] | None = None,
     ) -> Reading:
         """Make a reading, judge it, keep it, show it, and remember it for the step. `spread`: it never settled."""
-        number = value.number
-        result = judged.result or judge(number, judged.limits)
-        if number is None and judged.result is None:
-            result = Result.NO_VALUE
-        elif spread is not None and result is Result.PASS:
-            result = Result.FAIL
         at, monotonic = self.journal.now()
         reading = Reading(
             step=self.this_step.index,
             point=point,
             kind=kind,
-            value=number,
+            value=value.number,
             unit=UNIT_OF[kind],
             limits=judged.limits,
             limits_from=judged.limits_from,
-            result=result,
+            result=judged_result(value, judged, unsettled=spread is not None),
             at=at,
             monotonic=monotonic,
             instrument=instrument,
@@ -216,6 +210,16 @@ class Work:
             self.tally.failed.append(sentence(reading))
         elif reading.result is Result.NO_VALUE:
             self.tally.missing.append(sentence(reading))
+
+
+def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:
+    """Return the result of a value: no value is no value, and one that never settled does not pass."""
+    if judged.result is not None:
+        return judged.result
+    if value.number is None:
+        return Result.NO_VALUE
+    result = judge(value.number, judged.limits)
+    return Result.FAIL if unsettled and result is Result.PASS else result
 
 
 def sentence(reading: Reading) -> str:
