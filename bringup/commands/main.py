@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+import traceback
 from typing import Any
 
 import click
@@ -82,6 +83,14 @@ def main(arguments: list[str] | None = None) -> int:
         # The reader of our output left (`bringup readings | head`): nothing to say to anybody.
         sys.stderr.close()
         return ExitCode.PASSED
+    except Exception:  # noqa: BLE001 - the last line: whatever comes here is ours, and is shown whole
+        click.echo(traceback.format_exc(), err=True)
+        click.echo(
+            "This is a bug in bringup, not a mistake of yours. If an attempt was running, its outputs were switched\n"
+            "off first; look at the supply all the same. Please report the lines above with the files you used.",
+            err=True,
+        )
+        return ExitCode.BUG
     return int(outcome) if isinstance(outcome, int) else ExitCode.PASSED
 
 

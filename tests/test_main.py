@@ -1,0 +1,69 @@
+"""The command group: exit codes, errors as words, help."""
+
+from __future__ import annotations
+
+import click
+import pytest
+
+from bringup.commands import main as commands
+from bringup.commands.main import COMMANDS, LazyGroup, main
+from bringup.errors import BringupError, ExitCode, LinkError
+
+
+def failing(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
+    """Make every command raise this."""
+
+    @click.command()
+    def command() -> None:
+        raise error
+
+    monkeypatch.setattr(LazyGroup, "get_command", lambda *_: command)
+
+
+@pytest.mark.parametrize("name", list(COMMANDS))
+def test_every_command_has_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([name, "--help"]) == ExitCode.PASSED
+    assert "Usage: bringup" in capsys.readouterr().out
+
+
+def test_an_unknown_command_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["measure-everything"]) == ExitCode.REFUSED
+    assert "No such command" in capsys.readouterr().err
+
+
+def test_a_missing_option_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["run", "procedure.yaml"]) == ExitCode.REFUSED
+    assert "--serial" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "words"),
+    [
+        (
+            BringupError("no bench is named", "Give --bench FILE."),
+            ExitCode.REFUSED,
+            "no bench is named\n  Give --bench",
+        ),
+        (LinkError("the meter is silent", instrument="meter"), ExitCode.STOPPED, "the meter is silent"),
+        (KeyboardInterrupt(), ExitCode.STOPPED, "Stopped."),
+        (ZeroDivisionError("division by zero"), ExitCode.BUG, "This is a bug in bringup"),
+    ],
+    ids=["foreseeable", "a lost instrument", "Ctrl-C", "a bug"],
+)
+def test_an_error_becomes_words_and_an_exit_code(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], error: BaseException, code: int, words: str
+) -> None:
+    failing(monkeypatch, error)
+
+    assert main(["run"]) == code
+    said = capsys.readouterr().err
+    assert words in said
+    assert ("Traceback" in said) == (code == ExitCode.BUG)
+
+
+def test_the_list_of_commands_says_in_a_line_what_each_does(capsys: pytest.CaptureFixture[str]) -> None:
+    main(["--help"])
+
+    said = " ".join(capsys.readouterr().out.split())
+    for name, line in commands.COMMANDS.items():
+        assert f"{name} {line}" in said
