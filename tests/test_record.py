@@ -485,3 +485,15 @@ def test_opening_twice_in_one_process_shares_the_logbook(path: Path) -> None:
     with closing(open_for_writing(path).connection), LogbookRecord.open(path, simulated=False) as second:
         add_attempt(second, start(at=datetime(2026, 11, 26, tzinfo=UTC)))
     assert len(rows(path, "SELECT id FROM attempts")) == 1
+
+
+def test_processes_that_make_the_same_logbook_at_once_all_get_it(path: Path) -> None:
+    writers = [writer(path, stop_after=1) for _ in range(3)]
+    said = []
+    for process in writers:
+        assert process.stdout is not None
+        said.append([process.stdout.readline().strip() for _ in range(2)])
+    for process in writers:
+        process.kill()
+        process.communicate()
+    assert {(one.attempt, one.reading.id) for one in all_readings(path)} == {tuple(pair) for pair in said}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 import sys
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +23,9 @@ from bringup.logbook.values import time_text
 
 BUSY_SECONDS = 0.5
 """How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
+
+CREATION_SECONDS = 2.0
+"""How long another process may take to make the same new file."""
 
 LEFT_OPEN = "the process ended without closing it"
 """Cause of an attempt whose process died."""
@@ -47,7 +51,10 @@ def open_for_writing(path: Path) -> OpenLogbook:
     except sqlite3.Error as error:
         raise explain(error, path, "opened") from error
     try:
+        # In one transaction: another process may be making this very logbook right now.
+        connection.execute("BEGIN")
         check_ours(connection, path, new_is_fine=True)
+        connection.execute("COMMIT")
         _configure(connection, path)
         backup = bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
@@ -63,7 +70,10 @@ def open_for_writing(path: Path) -> OpenLogbook:
 
 
 def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool = False) -> None:
-    """Raise LogbookError unless this is a logbook that this version understands (or a new, empty file)."""
+    """Raise LogbookError unless this is a logbook that this version understands (or a new, empty file).
+
+    Call within a transaction: what it looks at belongs together.
+    """
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
     version = version_of(connection)
     if owner != APPLICATION_ID:
@@ -116,7 +126,7 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 
 def _configure(connection: sqlite3.Connection, path: Path) -> None:
-    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+    mode = _write_ahead(connection)
     if mode != "wal":
         raise LogbookError(
             f"the logbook {path} cannot be kept with a write-ahead file here (SQLite chose '{mode}')",
@@ -128,6 +138,21 @@ def _configure(connection: sqlite3.Connection, path: Path) -> None:
         connection.execute("PRAGMA fullfsync = ON")
         connection.execute("PRAGMA checkpoint_fullfsync = ON")
     connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _write_ahead(connection: sqlite3.Connection) -> str:
+    """Switch to a write-ahead file and return the mode that holds then.
+
+    While another process makes the same new file, SQLite refuses this at once instead of waiting; so we wait.
+    """
+    until = time.monotonic() + CREATION_SECONDS
+    while True:
+        try:
+            return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            if not error.sqlite_errorname.startswith("SQLITE_BUSY") or time.monotonic() > until:
+                raise
+        time.sleep(0.01)
 
 
 def _close_left_open(connection: sqlite3.Connection) -> tuple[str, ...]:
