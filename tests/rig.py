@@ -6,6 +6,7 @@ done to the program.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import signal
@@ -13,11 +14,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from bringup.commands.main import main
 from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
 from bringup.core.faults import Fault
 from bringup.files.board_file import load_board
@@ -130,10 +132,12 @@ class Rig:
         )
 
     def asked(self, *arguments: str) -> Any:
-        """What a reporting command says, as JSON."""
-        done = self.call(self.command(*arguments, "--json"))
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
+        """What a reporting command says, as JSON; asked in this process, which is quicker."""
+        said = io.StringIO()
+        with redirect_stdout(said):
+            code = main([*arguments, "--json", "--logbook", str(self.logbook)])
+        assert code == 0, said.getvalue()
+        return json.loads(said.getvalue())
 
 
 @contextmanager

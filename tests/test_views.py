@@ -108,7 +108,7 @@ def test_an_unsettled_reading_shows_its_range() -> None:
 def test_an_unknown_output_state_fills_the_screen_with_what_to_do() -> None:
     text = shown(Told("off-unknown", "the supply does not answer"))
 
-    assert "OUTPUT STATE UNKNOWN. USE THE SWITCH ON THE SUPPLY, NOW." in text
+    assert "O U T P U T   S T A T E   U N K N O W N\n#  USE THE SWITCH ON THE SUPPLY, NOW." in text
 
 
 def test_terminal_escapes_from_an_instrument_are_shown_not_obeyed() -> None:

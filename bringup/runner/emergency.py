@@ -6,7 +6,7 @@ raises: whatever goes wrong becomes part of what the person is told when the sta
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from bringup.runner.journal import Journal
@@ -36,13 +36,24 @@ UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, a
 def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, journal: Journal) -> Ended:
     """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises."""
     said: list[str] = []
+    bug: Exception | None = None
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
-        verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES))
+        verified = _try(supply, outputs, waits, said)
+        if not verified:
+            # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
+            bug = _guarded(lambda: journal.show("off-unknown", f"{UNKNOWN}. Trying again", why="; ".join(said)))
+            verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
+    told = _guarded(lambda: _say(journal, said, verified=verified, by_hand=supply.by_hand))
+    return Ended(verified, bug or told)
+
+
+def _guarded(tell: Callable[[], None]) -> Exception | None:
+    """Return what went wrong in telling: it must not keep the attempt from being closed, and is raised in the end."""
     try:
-        _say(journal, said, verified=verified, by_hand=supply.by_hand)
-    except Exception as bug:  # noqa: BLE001 - it must not keep the attempt from being closed; raised in the end
-        return Ended(verified, bug)
-    return Ended(verified)
+        tell()
+    except Exception as bug:  # noqa: BLE001 - see above
+        return bug
+    return None
 
 
 def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool) -> None:

@@ -213,12 +213,9 @@ class Scene:
         self.power = None
         self.ring = Ring.TRIPPED
         frame = "#" * 78
-        return (
-            Line(frame, Tone.BAD),
-            Line("#  OUTPUT STATE UNKNOWN. USE THE SWITCH ON THE SUPPLY, NOW.", Tone.BAD),
-            Line(f"#  {told.text}", Tone.BAD),
-            Line(frame, Tone.BAD),
-        )
+        said = [told.text.removeprefix("OUTPUT STATE UNKNOWN: "), str(told.data.get("why", "") or "")]
+        lines = ["O U T P U T   S T A T E   U N K N O W N", "USE THE SWITCH ON THE SUPPLY, NOW.", *filter(None, said)]
+        return tuple(Line(text, Tone.BAD) for text in (frame, *(f"#  {line}" for line in lines), frame))
 
     def _attempt_ended(self, told: Told) -> tuple[Line, ...]:
         self.ended, self.going, self.sample, self.step = True, "", "", ""
