@@ -7,13 +7,12 @@ open before anything is powered.
 from __future__ import annotations
 
 import getpass
-import os
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 import click
 
@@ -24,12 +23,8 @@ from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, ExitCode, FileError, Problem, SafetyRefused
 
 if TYPE_CHECKING:
-    from bringup.host.clock import HostClock
-    from bringup.runner.protocols import Ask, SourceText, Told
+    from bringup.runner.protocols import SourceText, Told
     from bringup.runner.setup import AttemptOutcome
-    from bringup.terminal.keys import Keys
-    from bringup.terminal.person import Person
-    from bringup.terminal.view import View
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +170,7 @@ def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
 
 def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> AttemptOutcome:
     """Open logbook, bench and terminal, and hand over to the runner. `leave` puts everything back in reverse order."""
+    from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
     from bringup.commands.instruments import open_bench
     from bringup.core.expectation import voltage_limits
     from bringup.host.clock import HostClock
@@ -220,61 +216,6 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     )
     opened.report_off(outcome.off_verified)
     return outcome
-
-
-def make_person(clock: HostClock, *, unattended: bool) -> Person | None:
-    """Return the person at the terminal; None where there is no terminal or nobody is said to be there."""
-    if unattended or not (sys.stdin.isatty() and sys.stdout.isatty()):
-        return None
-    from bringup.terminal.person import Person
-
-    return Person(wake=clock.wake)
-
-
-def choose_ask(person: Person | None, *, simulated: bool) -> Ask:
-    """Return who answers questions: the person; else the simulated bench by itself; else nobody."""
-    if person is not None:
-        return person
-    if simulated:
-        from bringup.simulation.person import SimulatedPerson
-
-        return SimulatedPerson()
-    from bringup.terminal.nobody import Nobody
-
-    return Nobody()
-
-
-@contextmanager
-def showing(person: Person | None, clock: HostClock, stream: TextIO) -> Iterator[tuple[View, Keys | None]]:
-    """Run the view that suits the terminal, and the keys if a person is there."""
-    from bringup.terminal.plain import PlainView
-
-    plain = not stream.isatty() or bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
-    view: View
-    if plain:
-        view = PlainView(stream, person)
-    else:
-        from bringup.terminal.live import LiveView
-
-        view = LiveView(stream, person)
-    keys: Keys | None = None
-    if person is not None:
-        from bringup.terminal.keys import Keys as TerminalKeys
-
-        person.on_changed(view.changed)
-        keys = TerminalKeys(person.press, on_lost=clock.hang_up)
-    view.start()
-    try:
-        with keys.taken() if keys is not None else nullcontext():
-            yield view, keys
-    finally:
-        view.close()
-
-
-def suspend(clock: HostClock, keys: Keys | None) -> None:
-    """Stop the process after Ctrl-Z, the terminal given back meanwhile. Outputs are off by then."""
-    with keys.given_back() if keys is not None else nullcontext():
-        clock.suspend_now()
 
 
 def left_open_warnings(left_open: Sequence[str]) -> Iterator[Told]:
