@@ -215,3 +215,14 @@ def test_arithmetic_settings_of_the_process_do_not_reach_us() -> None:
         context.prec = 3
         assert parse_quantity("1.23456789 V").value == Decimal("1.23456789")
         assert format_quantity(Decimal("1.23456789"), "V") == "1.23456789 V"
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [("1 MOHM", "mohm or Mohm"), ("5 mv", "mV or MV"), ("5 v", "V"), ("3 KOHM", "kohm"), ("2 hz", "Hz")],
+)
+def test_a_unit_in_wrong_capitals_is_told_every_unit_it_could_be(text: str, words: str) -> None:
+    with pytest.raises(NotationError) as caught:
+        parse_quantity(text)
+
+    assert caught.value.what_to_do.startswith(f"Did you mean {words}? ")

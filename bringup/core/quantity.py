@@ -141,24 +141,24 @@ def _split(term: Term, text: str) -> tuple[str, str, int]:
             offset=term.end,
             what_to_do=f"Write the unit: {_KNOWN}.",
         )
-    nearest = _nearest(written)
+    alike = " or ".join(_alike(written))
     raise NotationError(
         f"{written!r} in {text!r} is no unit that is known here",
         text=text,
         offset=term.unit_offset,
-        what_to_do=(f"Did you mean {nearest}? " if nearest else "") + f"Known are {_KNOWN}.",
+        what_to_do=(f"Did you mean {alike}? " if alike else "") + f"Known are {_KNOWN}.",
     )
 
 
-def _nearest(written: str) -> str:
-    """Return the known unit that differs from what was written in capitals only."""
-    for spelling in _SPELT:
-        for prefix in ("", *_PREFIXES):
-            if prefix and spelling in _NO_PREFIX:
-                continue
-            if (prefix + spelling).casefold() == written.casefold():
-                return prefix + spelling
-    return ""
+def _alike(written: str) -> list[str]:
+    """Return the known units that differ from what was written in capitals only; mohm and Mohm are both told."""
+    found: dict[tuple[str, int, int], str] = {}
+    for prefix, power in (("", 0), *_PREFIXES.items()):
+        for spelling, (unit, times) in _SPELT.items():
+            known = not (prefix and spelling in _NO_PREFIX)
+            if known and (prefix + spelling).casefold() == written.casefold():
+                found.setdefault((unit, times, power), prefix + spelling)
+    return list(found.values())
 
 
 def format_quantity(value: float | Decimal, unit: str, *, resolution: float | None = None) -> str:
