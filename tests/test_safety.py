@@ -156,10 +156,35 @@ class TestLevels:
 
     @pytest.mark.parametrize(
         ("level", "words"),
-        [("24 V", "not above the 24 V that the step applies"), ("35 V", "above the 33 V that damage VIN")],
+        [
+            ("24 V", "not above the 24 V that the step applies"),
+            ("33 V", "not below the 33 V that damage VIN"),
+            ("35 V", "not below the 33 V that damage VIN"),
+        ],
     )
     def test_an_over_voltage_level_that_cannot_protect_is_refused(self, level: str, words: str) -> None:
         assert words in only(refusals(sound(power=apply(over_voltage=q(level)))))
+
+    @pytest.mark.parametrize(
+        ("level", "words"),
+        [
+            ("25.1 V", "so near the 24 V that the step applies"),
+            ("32.5 V", "less than 2 % below the 33 V that damage VIN"),
+        ],
+    )
+    def test_an_over_voltage_level_that_may_not_protect_is_warned_about(self, level: str, words: str) -> None:
+        assert words in only(warnings(sound(power=apply(over_voltage=q(level)))))
+
+    @pytest.mark.parametrize("level", ["25.2 V", "32.34 V"])
+    def test_an_over_voltage_level_in_between_is_in_order(self, level: str) -> None:
+        assert examine(sound(power=apply(over_voltage=q(level))), bench()) == ()
+
+    def test_an_over_voltage_level_must_allow_for_the_drop_in_sensed_leads(self) -> None:
+        # 400 mA through 0.1 ohm on top of 24 V and 5 %: 25.24 V
+        supply = SupplyRole("x", outputs={"VIN": 1}, ceiling=Ceiling(q("30 V"), q("1 A")), remote_sense=True)
+        found = examine(sound(power=apply(over_voltage=q("25.21 V"))), bench(supply=supply))
+
+        assert [finding.what_to_do[:23] for finding in found] == ["State at least 25.24 V,"]
 
     def test_no_room_for_over_voltage_protection_is_warned_about(self) -> None:
         found = warnings(sound(board=with_input(damage_above=q("25 V"), working=lim("18 V .. 24.5 V"))))
@@ -377,6 +402,10 @@ class TestBench:
 
         found = refusals(sound(auxiliary, PowerOff(), auxiliary, board=board), on)
         assert found == ["VAUX and VIN are both on output 1: setting one changes the other while it is on"]
+
+        maybe = Step(0, PowerOff(), only_if=OnlyIf(attended=True))
+        assert refusals(sound(maybe, auxiliary, board=board), on) == found
+        assert refusals(sound(PowerOff(), auxiliary, board=board), on) == []
 
     @pytest.mark.parametrize("role", ["supply", "meter"])
     def test_a_missing_role_is_refused(self, role: str) -> None:

@@ -30,7 +30,7 @@ def over_voltage_level(
 
     Protection watches the terminals. With remote sense they stand higher than the board by the drop in the leads.
     """
-    need = highest * HEADROOM + lead_drop(bench, amps)
+    need = least_level(bench, highest, amps)
     damage, where = damage_level(board, name)
     if stated is not None:
         return stated, "stated in the procedure"
@@ -48,6 +48,11 @@ def over_voltage_level(
     return _rounded(
         min(level, most)
     ), f"between the {shown(highest, 'V')} needed and {shown(damage, 'V')}, which damages {where}"
+
+
+def least_level(bench: Bench | None, highest: float, amps: float) -> float:
+    """Return the volts below which protection trips on a sound board: overshoot, and the drop in sensed leads."""
+    return highest * HEADROOM + lead_drop(bench, amps)
 
 
 def lead_drop(bench: Bench | None, amps: float) -> float:

@@ -88,7 +88,7 @@ def _outputs(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     on: dict[int, str] = {}
     for step in procedure.steps:
-        if isinstance(step.action, PowerOff):
+        if isinstance(step.action, PowerOff) and step.only_if is None:
             on.clear()
         if not isinstance(step.action, Apply | Leads):
             continue

@@ -15,10 +15,13 @@ from bringup.core.expectation import feedback_limits, states_of
 from bringup.core.finding import Finding
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure, Step
-from bringup.core.protection import damage_level, over_voltage_level
+from bringup.core.protection import PROTECTION_ERROR, damage_level, least_level, over_voltage_level
 from bringup.core.quantity import Quantity
 from bringup.core.solver import solve
 from bringup.core.wording import limits_text, shown
+
+MICROVOLT = 1e-6
+"""So near, a level is the one that was asked for: 24 V and 5 % are not quite 25.2 V in binary."""
 
 
 def examine_levels(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
@@ -73,7 +76,7 @@ def _apply_volts(step: Step, apply: Apply, ceiling: Ceiling, board: Board, state
             yield Finding(
                 step.index,
                 f"`then` names {volts}; a supply's output is set to a voltage above 0 V",
-                "Write the magnitude. A negative input is fed by swapping the leads, which `leads` then verifies.",
+                "Write the voltage as it is set at the supply: above 0 V.",
                 refused=True,
             )
     highest = max((abs(volts.number) for volts in apply.then), default=0.0)
@@ -157,18 +160,35 @@ def _protection(step: Step, apply: Apply, board: Board, bench: Bench | None) -> 
                 refused=False,
             )
         return
-    level = apply.over_voltage.number
-    if level <= highest:
+    needed = least_level(bench, highest, apply.current_limit.number)
+    yield from _stated_protection(step, apply.over_voltage, highest, needed, damage, where)
+
+
+def _stated_protection(
+    step: Step, level: Quantity, highest: float, needed: float, damage: float | None, where: str
+) -> Iterator[Finding]:
+    """Below `highest` it trips always, below `needed` at turn-on; from `damage` on it does not protect."""
+    if level.number <= highest:
         yield Finding(
             step.index,
-            f"`over_voltage` is {apply.over_voltage}, not above the {shown(highest, 'V')} that the step applies",
+            f"`over_voltage` is {level}, not above the {shown(highest, 'V')} that the step applies",
             "State a level above the highest voltage, or leave it out: it is then chosen.",
             refused=True,
         )
-    if damage is not None and level > damage:
+    elif level.number < needed - MICROVOLT:
         yield Finding(
             step.index,
-            f"`over_voltage` is {apply.over_voltage}, above the {shown(damage, 'V')} that damage {where}",
-            f"State a level below {shown(damage, 'V')}, or leave it out: it is then chosen.",
-            refused=True,
+            f"`over_voltage` is {level}, so near the {shown(highest, 'V')} that the step applies that the supply's "
+            "own overshoot at turn-on, or the drop in its leads, can trip it",
+            f"State at least {shown(needed, 'V')}, or leave it out: it is then chosen.",
+            refused=False,
+        )
+    if damage is not None and level.number > damage * PROTECTION_ERROR + MICROVOLT:
+        beyond = level.number >= damage
+        yield Finding(
+            step.index,
+            f"`over_voltage` is {level}, {'not' if beyond else 'less than 2 %'} below the {shown(damage, 'V')} that "
+            f"damage {where}; protection can act 2 % later than set",
+            f"State at most {shown(damage * PROTECTION_ERROR, 'V')}, or leave it out: it is then chosen.",
+            refused=beyond,
         )

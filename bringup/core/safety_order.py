@@ -1,6 +1,6 @@
 """Whether the steps come in an order that makes sense: what is powered when, and what must come before power.
 
-The walk keeps two sets, because a conditional step may be left out: inputs that may be on, and those surely on.
+The walk keeps the inputs that may be on: a conditional `power_off` may be left out, so it takes none of them away.
 """
 
 from __future__ import annotations
