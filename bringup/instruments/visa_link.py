@@ -78,10 +78,7 @@ def explain(error: Exception) -> Broken:
 
 
 class VisaSession:
-    """One open session (conversation.Session). Made and used in one thread.
-
-    pyvisa opens and closes it. On a raw socket that can be reached, bytes go and come without it: see _receive_socket.
-    """
+    """One open session (conversation.Session), used in one thread. A raw socket in reach is read and written directly."""
 
     def __init__(self, resource: str, backend: str, read_end: str, open_within: float) -> None:
         """Connect. Raises Broken."""
