@@ -78,7 +78,7 @@ def explain(error: Exception) -> Broken:
 
 
 class VisaSession:
-    """One open session (conversation.Session), used in one thread. A raw socket in reach is read and written directly."""
+    """One open session (conversation.Session), used in one thread. A raw socket in reach is used directly."""
 
     def __init__(self, resource: str, backend: str, read_end: str, open_within: float) -> None:
         """Connect. Raises Broken."""
