@@ -245,10 +245,23 @@ class TestRamp:
     def test_falling_voltages_are_refused(self) -> None:
         assert "`then` goes from 24 V to 18 V" in only(refusals(sound(power=apply("24 V", "18 V"))))
 
-    def test_a_first_power_without_a_short_check_is_warned_about(self) -> None:
-        found = only(warnings(sound(power=apply(short_check=None))))
+    def test_a_first_power_without_a_short_check_is_refused(self) -> None:
+        found = refusals(sound(power=apply(short_check=None)))
 
-        assert found == "VIN goes to 18 V at once, without a short check"
+        assert found == ["VIN goes to 18 V at once, without a short check"]
+
+    def test_a_recheck_without_a_short_check_is_warned_about(self) -> None:
+        given = procedure(apply(short_check=None), PowerOff(), unattended_after_first_power=True)
+
+        assert refusals(given) == []
+        assert warnings(given) == ["VIN goes to 18 V at once, without a short check"]
+
+    def test_a_short_check_in_a_step_that_may_be_left_out_does_not_count(self) -> None:
+        maybe, later = Step(0, apply(), only_if=OnlyIf(attended=True)), apply(short_check=None)
+        surely = replace(maybe, only_if=None)
+
+        assert "without a short check" in only(refusals(procedure(maybe, PowerOff(), later, PowerOff())))
+        assert refusals(procedure(surely, PowerOff(), later, PowerOff())) == []
 
 
 class TestCurrents:

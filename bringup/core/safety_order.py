@@ -34,7 +34,7 @@ class _Walk:
 
 def examine_order(procedure: Procedure) -> Iterator[Finding]:
     """Find steps that need power and have none, steps that must not have it, and a first power without its gate."""
-    walk = _Walk(recheck=_is_recheck(procedure))
+    walk = _Walk(recheck=is_recheck(procedure))
     for step, state in zip(procedure.steps, states_of(procedure), strict=True):
         action = step.action
         if isinstance(action, Measure | Log):
@@ -60,7 +60,7 @@ def examine_order(procedure: Procedure) -> Iterator[Finding]:
         )
 
 
-def _is_recheck(procedure: Procedure) -> bool:
+def is_recheck(procedure: Procedure) -> bool:
     """Whether the procedure permits unattended attempts after first power and does nothing of a first power itself."""
     gates = any(isinstance(step.action, Leads | Resistance) for step in procedure.steps)
     return procedure.unattended_after_first_power and not gates

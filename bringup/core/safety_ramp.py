@@ -12,6 +12,8 @@ from bringup.core.board import Board
 from bringup.core.budget import first_converters, lowest_working
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Procedure
+from bringup.core.quantity import Quantity
+from bringup.core.safety_order import is_recheck
 from bringup.core.wording import listed, shown
 
 SHORT_CHECK_MOST = 1.0
@@ -20,33 +22,37 @@ SHORT_CHECK_MOST = 1.0
 
 def examine_ramps(procedure: Procedure) -> Iterator[Finding]:
     """Find every `apply` that is not a short check followed by working voltages in rising order."""
-    powered: set[str] = set()
+    checked: set[str] = set()
     for step in procedure.steps:
         if not isinstance(step.action, Apply):
             continue
         apply = step.action
-        yield from _short_check(step.index, apply, procedure.board, first=apply.input not in powered)
+        if apply.short_check is not None:
+            yield from _short_check(step.index, apply.short_check, apply, procedure.board)
+        elif apply.input not in checked:
+            yield _no_short_check(step.index, apply, refused=not is_recheck(procedure))
         yield from _order(step.index, apply)
         yield from _rests(step.index, apply, procedure.board)
-        powered.add(apply.input)
+        if step.only_if is None:
+            checked.add(apply.input)
 
 
 def _starts(board: Board, name: str) -> list[tuple[str, float]]:
     return [(rail.name, start) for rail, start in first_converters(board, name) if start is not None]
 
 
-def _short_check(step: int, apply: Apply, board: Board, *, first: bool) -> Iterator[Finding]:
-    check = apply.short_check
-    if check is None:
-        if first:
-            most = shown(SHORT_CHECK_MOST, "V")
-            yield Finding(
-                step,
-                f"{apply.input} goes to {apply.then[0]} at once, without a short check",
-                f"Add `short_check: {most}`: a short then meets {most} instead of {apply.then[0]}.",
-                refused=False,
-            )
-        return
+def _no_short_check(step: int, apply: Apply, *, refused: bool) -> Finding:
+    """A first power; where the unit is known to have passed one, going without is the person's choice."""
+    most = shown(SHORT_CHECK_MOST, "V")
+    return Finding(
+        step,
+        f"{apply.input} goes to {apply.then[0]} at once, without a short check",
+        f"Add `short_check: {most}`: a short then meets {most} instead of {apply.then[0]}.",
+        refused=refused,
+    )
+
+
+def _short_check(step: int, check: Quantity, apply: Apply, board: Board) -> Iterator[Finding]:
     if check.number <= 0 or check.number > SHORT_CHECK_MOST:
         yield Finding(
             step,
