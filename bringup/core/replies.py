@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import Decimal
 from enum import StrEnum
 
 from bringup.core.bench import Identity
@@ -221,7 +220,7 @@ def _judged(value: float, raw: str, over_range_from: float, last_digit: int) -> 
         return Value(None, raw, why="the instrument says that it has no number (9.91E37)")
     if magnitude >= min(over_range_from, INFINITE * (1 - CODE_TOLERANCE)):
         return Value(None, raw, over_range=1 if value > 0 else -1, why="over range")
-    resolution = float(Decimal((0, (1,), max(last_digit, -400))))
+    resolution = float(f"1e{last_digit}")
     return Value(value, raw, resolution=resolution or None)
 
 

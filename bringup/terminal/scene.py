@@ -14,7 +14,8 @@ from bringup.core.limits import deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import Kind, Result
-from bringup.runner.protocols import PollSample, Told
+from bringup.runner.protocols import Told
+from bringup.runner.records import PollSample
 from bringup.terminal.pictures import UNICODE, Signs, place
 
 
@@ -123,12 +124,22 @@ class Scene:
     poll: PollSample | None = None
     going: str = ""
     going_until: float | None = None
-    sample: str = ""
+    sampled: Told | None = None
+    """The latest sample; many come between two pictures."""
     ended: bool = False
     readings: int = 0
     failures: list[str] = field(default_factory=list)
     ring: Ring | None = None
     """The bell that the last told thing deserves."""
+
+    @property
+    def sample(self) -> str:
+        """The latest sample in words; empty without one."""
+        if self.sampled is None:
+            return ""
+        value, unit = self.sampled.data.get("value"), str(self.sampled.data.get("unit", ""))
+        shown = format_quantity(value, unit) if isinstance(value, float) else "no value"
+        return f"{self.sampled.text} {shown}"
 
     def take(self, told: Told) -> tuple[Line, ...]:
         """Note what was told; return the lines that stay on the screen."""
@@ -151,11 +162,11 @@ class Scene:
         number = f"step {told.step + 1}" if told.step is not None else "step"
         total = told.data.get("of")
         self.step = f"{number}{f' of {total}' if total else ''}: {told.text}"
-        self.going, self.sample = "", ""
+        self.going, self.sampled = "", None
         return (Line(""), Line(self.step, Tone.HEAD))
 
     def _step_ended(self, told: Told) -> tuple[Line, ...]:
-        self.going, self.sample = "", ""
+        self.going, self.sampled = "", None
         outcome, why = str(told.data.get("outcome", "")), str(told.data.get("why", "") or "")
         if outcome in {"", "done"} or not told.text:
             return ()
@@ -173,9 +184,7 @@ class Scene:
         return (line,)
 
     def _sample(self, told: Told) -> tuple[Line, ...]:
-        value, unit = told.data.get("value"), str(told.data.get("unit", ""))
-        shown = format_quantity(value, unit) if isinstance(value, float) else "no value"
-        self.sample = f"{told.text} {shown}"
+        self.sampled = told
         return ()
 
     def _poll(self, told: Told) -> tuple[Line, ...]:
@@ -218,7 +227,7 @@ class Scene:
         return tuple(Line(text, Tone.BAD) for text in (frame, *(f"#  {line}" for line in lines), frame))
 
     def _attempt_ended(self, told: Told) -> tuple[Line, ...]:
-        self.ended, self.going, self.sample, self.step = True, "", "", ""
+        self.ended, self.going, self.sampled, self.step = True, "", None, ""
         result = str(told.data.get("result", ""))
         tone = Tone.GOOD if result == "passed" else Tone.BAD
         simulated = " (SIMULATED)" if self.simulated else ""
