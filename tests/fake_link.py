@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.core.replies import read_identity
-from bringup.runner.protocols import LinkFault, Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.records import LinkFault, Reply
 
 Answer = str | list[str] | LinkFault
 """A line, lines to be given one after the other (the last one for ever), or a fault."""

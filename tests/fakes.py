@@ -21,7 +21,9 @@ from bringup.files.bench_file import load_bench
 from bringup.files.dialect_file import find_dialect
 from bringup.files.procedure_file import load_procedure
 from bringup.runner.attempt import run_attempt
-from bringup.runner.protocols import Ask, AttemptStart, InstrumentInfo, Pending, PollSample, Told, UnitHistory
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Ask, Told
+from bringup.runner.records import AttemptStart, InstrumentInfo, PollSample, UnitHistory
 from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply

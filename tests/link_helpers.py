@@ -11,7 +11,8 @@ from bringup.core.replies import ReplyKind
 from bringup.instruments.conversation import Wire
 from bringup.instruments.opening import await_here
 from bringup.instruments.visa_link import VisaLink
-from bringup.runner.protocols import Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.records import Reply
 
 QUICK = Wire(identify=Message("*IDN?", ReplyKind.IDENTITY, 0.3), recovery=0.3)
 READ = Message("READ?", ReplyKind.NUMBER, 0.3)

@@ -13,7 +13,7 @@ from bringup.core.limits import Limits
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, LimitsFrom, Result, StepOutcome
 from bringup.logbook.record import LogbookRecord
-from bringup.runner.protocols import AttemptStart, InstrumentInfo, SourceText
+from bringup.runner.records import AttemptStart, InstrumentInfo, SourceText
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 STEPS = (("inspect", "Before power"), ("resistance", ""), ("leads", ""), ("apply", ""), ("measure", "Rails"))

@@ -14,7 +14,7 @@ from bringup.core.procedure import Apply, Channel, Leads, Log, Measure, PowerOff
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, LimitsFrom, Result
 from bringup.files.board_file import load_board
-from bringup.runner.protocols import Answer, PromptKind
+from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.roles import Protection
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench, with_steps

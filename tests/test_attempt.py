@@ -16,7 +16,8 @@ from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, How, Kind, Result, StepOutcome
 from bringup.errors import BenchError, CommandError, ExitCode, LogbookError, SafetyRefused
 from bringup.runner.attempt import check_serial
-from bringup.runner.protocols import Answer, InstrumentInfo, Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.records import InstrumentInfo
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.instrument import take

@@ -14,7 +14,8 @@ from bringup.core.reading import Reading
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.runner.by_hand import HandMeter, HandSupply
-from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.roles import Function, Protection
 from bringup.runner.typed import corrected
 

@@ -11,7 +11,8 @@ import pytest
 from bringup.core.expectation import voltage_limits
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.by_hand import HandMeter, HandSupply
-from bringup.runner.protocols import Answer, Interruption, Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.protocols import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure

@@ -10,7 +10,9 @@ from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import Stopped
-from bringup.runner.protocols import Answer, Interruption, PromptKind, Told, UnitHistory
+from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.protocols import Interruption, Told
+from bringup.runner.records import UnitHistory
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 

@@ -18,7 +18,7 @@ from bringup.files.dialect_file import find_dialect
 from bringup.instruments.conversation import Broken, Wire
 from bringup.instruments.opening import Wanted, await_here, connect, try_connect
 from bringup.instruments.visa_link import VisaLink, explain, explain_status
-from bringup.runner.protocols import LinkFault
+from bringup.runner.records import LinkFault
 from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
 from tests.scripted_server import IDENTITY, ScriptedServer, answering
 

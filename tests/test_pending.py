@@ -7,7 +7,7 @@ import threading
 import pytest
 
 from bringup.errors import LinkError
-from bringup.runner.protocols import Pending
+from bringup.runner.pending import Pending
 
 
 def counted() -> tuple[Pending[int], list[str]]:

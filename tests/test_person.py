@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bringup.runner.endings import MissingEvidence
-from bringup.runner.protocols import Answer, Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.nobody import Nobody
 from bringup.terminal.person import HINTS, Person
 

@@ -9,7 +9,9 @@ from functools import cache
 import pytest
 
 from bringup.core.words import AttemptResult
-from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind, Told
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.protocols import Told
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench

@@ -28,7 +28,8 @@ from bringup.logbook.queries import attempt, readings
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
-from bringup.runner.protocols import LinkFault, PollSample, Record, UnitHistory
+from bringup.runner.protocols import Record
+from bringup.runner.records import LinkFault, PollSample, UnitHistory
 from tests.logbook_samples import APPLY, LEADS, LIMITS_3V3, MEASURE, NOON, add_attempt, ohms, start, volts
 
 ROOT = Path(__file__).parents[1]

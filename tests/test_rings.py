@@ -8,8 +8,6 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 import bringup
 
 PACKAGE = Path(bringup.__file__).parent
@@ -46,9 +44,12 @@ IMPURE = {"os", "sys", "socket", "threading", "time", "subprocess", "random", "s
 """Of the standard library, what the pure core must not import."""
 
 
+TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+
+
 def imports_of(path: Path) -> Iterator[tuple[int, str]]:
     """Every module imported anywhere in the file, also inside functions, with its line."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(TREES[path]):
         if isinstance(node, ast.Import):
             yield from ((node.lineno, alias.name) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -69,46 +70,63 @@ def name_of(path: Path) -> str:
     return path.relative_to(PACKAGE).as_posix()
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_a_module_imports_only_from_its_ring_and_further_in(path: Path) -> None:
-    allowed = MAY_IMPORT[ring_of(path)]
+def test_a_module_imports_only_from_its_ring_and_further_in() -> None:
+    wrong = []
+    for path in MODULES:
+        allowed = MAY_IMPORT[ring_of(path)]
+        for line, module in IMPORTS[path]:
+            parts = module.split(".")
+            if parts[0] == "bringup" and parts[1:] != ["__version__"] and parts[1] not in allowed:
+                wrong.append(f"{path}:{line}: {ring_of(path)} imports {module}")
 
-    for line, module in imports_of(path):
-        parts = module.split(".")
-        if parts[0] != "bringup" or parts[1:] == ["__version__"]:
+    assert not wrong
+
+
+def test_an_outside_library_comes_in_through_its_one_door() -> None:
+    wrong = []
+    for path in MODULES:
+        for line, module in IMPORTS[path]:
+            top = module.split(".")[0]
+            if top == "bringup" or (top in STANDARD and top not in DOORS):
+                continue
+            if not name_of(path).startswith(DOORS.get(top, ("nowhere",)) or ("nowhere",)):
+                wrong.append(f"{path}:{line}: {top} is let in at {DOORS.get(top, 'no door')} only")
+
+    assert not wrong
+
+
+def test_the_core_has_no_input_output_or_clock() -> None:
+    wrong = []
+    for path in MODULES:
+        if ring_of(path) != "core":
             continue
-        assert parts[1] in allowed, f"{path}:{line}: {ring_of(path)} imports {module}"
+        wrong += [f"{path}:{line}: {module}" for line, module in IMPORTS[path] if module.split(".")[0] in IMPURE]
+        wrong += [
+            f"{path}:{node.lineno}: {node.func.id}()"
+            for node in ast.walk(TREES[path])
+            if isinstance(node, ast.Call)
+            and isinstance(node.func, ast.Name)
+            and node.func.id in {"open", "print", "input"}
+        ]
+
+    assert not wrong
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_an_outside_library_comes_in_through_its_one_door(path: Path) -> None:
-    for line, module in imports_of(path):
-        top = module.split(".")[0]
-        if top == "bringup" or (top in STANDARD and top not in DOORS):
-            continue
-        assert top in DOORS, f"{path}:{line}: {top} is not among the libraries we use"
-        assert name_of(path).startswith(DOORS[top]), f"{path}:{line}: {top} is let in at {DOORS[top]} only"
+def test_a_module_says_what_belongs_in_it() -> None:
+    assert not [name_of(path) for path in MODULES if len(ast.get_docstring(TREES[path]) or "") <= 30]
 
 
-@pytest.mark.parametrize("path", [path for path in MODULES if ring_of(path) == "core"], ids=name_of)
-def test_the_core_has_no_input_output_or_clock(path: Path) -> None:
-    for line, module in imports_of(path):
-        assert module.split(".")[0] not in IMPURE, f"{path}:{line}: {module} in the pure core"
-    calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
-    opened = [call for call in calls if isinstance(call.func, ast.Name) and call.func.id in {"open", "print", "input"}]
-    assert not opened, f"{path}:{opened[0].lineno}: input or output in the pure core"
+def test_a_module_can_be_read_at_one_sitting() -> None:
+    lengths = {name_of(path): path.read_text(encoding="utf-8").count("\n") for path in MODULES}
 
-
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_a_module_says_what_belongs_in_it(path: Path) -> None:
-    docstring = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
-
-    assert docstring is not None
-    assert len(docstring) > 30
+    assert not {name: lines for name, lines in lengths.items() if lines > 310}
 
 
 def test_the_table_of_rings_names_every_package() -> None:
     assert {ring_of(path) for path in MODULES} <= set(MAY_IMPORT)
+
+
+IMPORTS = {path: list(imports_of(path)) for path in MODULES}
 
 
 def loaded_by(*arguments: str) -> set[str]:

@@ -12,7 +12,8 @@ from bringup.core.dialect import Dialect
 from bringup.core.replies import Value
 from bringup.errors import BenchError
 from bringup.files.dialect_file import find_dialect
-from bringup.runner.protocols import LinkFault, Pending
+from bringup.runner.pending import Pending
+from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function, Trouble
 from bringup.runner.scpi_meter import ScpiMeter
 from tests.fake_link import Answer, FakeLink

@@ -11,7 +11,8 @@ from bringup.core.bench import Expected, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.errors import BenchError
 from bringup.files.dialect_file import find_dialect
-from bringup.runner.protocols import LinkFault, Pending
+from bringup.runner.pending import Pending
+from bringup.runner.records import LinkFault
 from bringup.runner.roles import Protection
 from bringup.runner.scpi_supply import ScpiSupply
 from tests.fake_link import Answer, FakeLink

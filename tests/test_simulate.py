@@ -23,7 +23,7 @@ from bringup.errors import BenchError
 from bringup.files.bench_file import load_bench
 from bringup.files.board_file import load_board
 from bringup.files.dialect_file import find_dialect
-from bringup.runner.protocols import Answer, Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.simulation.bench import SUPPLIES, build
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.meter import Meter

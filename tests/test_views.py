@@ -11,7 +11,9 @@ import pytest
 from bringup.core.limits import parse_limits
 from bringup.core.reading import Reading
 from bringup.core.words import Kind, LimitsFrom, Result
-from bringup.runner.protocols import LinkFault, PollSample, Prompt, PromptKind, Told
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protocols import Told
+from bringup.runner.records import LinkFault, PollSample
 from bringup.terminal.live import LiveView
 from bringup.terminal.person import Person
 from bringup.terminal.pictures import ASCII, UNICODE, place

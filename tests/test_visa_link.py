@@ -15,7 +15,7 @@ from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.instruments.conversation import BLANK, Conversation, Wire, grouped
 from bringup.instruments.visa_link import VisaLink, VisaSession
-from bringup.runner.protocols import LinkFault
+from bringup.runner.records import LinkFault
 from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, ScriptedServer, answering
 

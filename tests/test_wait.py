@@ -13,7 +13,10 @@ import pytest
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, Interrupted, MissingEvidence, SupplyLost, Trip
 from bringup.runner.journal import Journal
-from bringup.runner.protocols import Answer, Interruption, Pending, PollSample, Prompt, PromptKind, Told
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.protocols import Interruption, Told
+from bringup.runner.records import PollSample
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch, Watched
 from bringup.simulation.clock import SimulatedClock

@@ -19,7 +19,7 @@ from bringup.commands.common import bench_option, find_bench, json_option, print
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
 from bringup.errors import BringupError, ExitCode
-from bringup.runner.protocols import PollSample
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Attached, OutputSettings
 
 if TYPE_CHECKING:

@@ -23,7 +23,8 @@ from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, ExitCode, FileError, Problem, SafetyRefused
 
 if TYPE_CHECKING:
-    from bringup.runner.protocols import SourceText, Told
+    from bringup.runner.protocols import Told
+    from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from bringup.errors import FileError, Problem
 from bringup.files.nodes import Node, Pairs, Problems, compose
-from bringup.runner.protocols import SourceText
+from bringup.runner.records import SourceText
 
 LARGEST = 1_000_000
 """Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""

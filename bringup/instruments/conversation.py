@@ -15,7 +15,7 @@ from typing import Protocol
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind, can_answer, read_identity
-from bringup.runner.protocols import LinkFault, Reply
+from bringup.runner.records import LinkFault, Reply
 
 MOST_BYTES = 1 << 20
 """A line longer than this is no answer to anything we ask."""

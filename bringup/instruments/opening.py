@@ -15,7 +15,7 @@ from bringup.core.dialect import Dialect, ask, can_ask
 from bringup.errors import BenchError, LinkError
 from bringup.instruments.conversation import IDENTIFY, Wire
 from bringup.instruments.visa_link import VisaLink
-from bringup.runner.protocols import Pending
+from bringup.runner.pending import Pending
 
 T = TypeVar("T")
 

@@ -21,7 +21,8 @@ from bringup.core.dialect import Message
 from bringup.errors import LinkError
 from bringup.instruments.conversation import Broken, Conversation, Session, Wire, unanswered
 from bringup.instruments.worker import Worker
-from bringup.runner.protocols import LinkFault, Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.records import LinkFault, Reply
 
 CHUNK = 4096
 """Bytes fetched in one go."""

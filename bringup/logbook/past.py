@@ -12,7 +12,7 @@ from typing import Any
 
 from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
-from bringup.runner.protocols import AttemptStart, UnitHistory
+from bringup.runner.records import AttemptStart, UnitHistory
 
 TRIP = "trip"
 """Kind of the event after which nothing carries over."""

@@ -24,7 +24,7 @@ from bringup.logbook.past import check_same_board, unit_history
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
 from bringup.logbook.watched import WatchedFile, rescue
-from bringup.runner.protocols import AttemptStart, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, PollSample, UnitHistory
 
 
 class LogbookRecord:

@@ -13,7 +13,7 @@ from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook.processes import Process
 from bringup.logbook.values import decimal_columns, flag, number, storable, storable_or_none, time_text
-from bringup.runner.protocols import AttemptStart, InstrumentInfo, PollSample, SourceText
+from bringup.runner.records import AttemptStart, InstrumentInfo, PollSample, SourceText
 
 Values = tuple[str | int | float | None, ...]
 Statement = tuple[str, Values]

@@ -8,7 +8,7 @@ from bringup.core.replies import Value
 from bringup.core.words import How, Kind
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import around_of, sample_volts, settled
-from bringup.runner.protocols import PollSample
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work
 

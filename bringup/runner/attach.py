@@ -11,7 +11,8 @@ from bringup.core.quantity import format_quantity
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
-from bringup.runner.protocols import InstrumentInfo, Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.wait import WaitPoint

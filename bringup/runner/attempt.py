@@ -15,7 +15,9 @@ from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, Lea
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
-from bringup.runner.protocols import AttemptStart, Interruption, Prompt, PromptKind, UnitHistory
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protocols import Interruption
+from bringup.runner.records import AttemptStart, UnitHistory
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.runner.steps import Steps
 from bringup.runner.wait import WaitPoint

@@ -16,7 +16,10 @@ from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, Kind
 from bringup.runner.exchange import joined, settled
-from bringup.runner.protocols import Ask, InstrumentInfo, Pending, PollSample, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protocols import Ask
+from bringup.runner.records import InstrumentInfo, PollSample
 from bringup.runner.roles import Attached, Done, Function, OutputSettings, Protection, Trouble
 from bringup.runner.typed import Typed, Wanted, near, type_in, value_of
 

@@ -6,7 +6,7 @@ from bringup.core.hazard import SHOCK_VOLTS, shock_points
 from bringup.core.procedure import Apply, Leads, Measure, Resistance, Step
 from bringup.core.quantity import format_quantity
 from bringup.runner.endings import MissingEvidence
-from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work
 
 

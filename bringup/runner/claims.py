@@ -8,7 +8,8 @@ from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.words import Kind
 from bringup.runner.feed import Feed
-from bringup.runner.protocols import PollSample, Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.records import PollSample
 from bringup.runner.typed import Wanted, type_in, value_of
 from bringup.runner.work import Work
 

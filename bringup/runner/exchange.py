@@ -15,7 +15,9 @@ from bringup.core.bench import Expected, Identity
 from bringup.core.dialect import Dialect, Message, ask, can_ask
 from bringup.core.replies import ReplyKind, ScpiError, read_error
 from bringup.errors import BenchError
-from bringup.runner.protocols import Link, LinkFault, Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Link
+from bringup.runner.records import LinkFault, Reply
 from bringup.runner.roles import Attached, Done, Trouble
 
 T = TypeVar("T")

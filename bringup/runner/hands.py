@@ -14,7 +14,8 @@ from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind, read_error
 from bringup.errors import LinkError
 from bringup.runner.journal import Journal
-from bringup.runner.protocols import Link, Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protocols import Link
 from bringup.runner.wait import WaitPoint
 
 

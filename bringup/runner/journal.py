@@ -11,7 +11,8 @@ from datetime import datetime
 
 from bringup.core.reading import Reading
 from bringup.errors import LogbookError
-from bringup.runner.protocols import Clock, PollSample, Record, Tell, Told
+from bringup.runner.protocols import Clock, Record, Tell, Told
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Trouble
 
 POLLS_AT_MOST_OLD = 0.7

@@ -12,7 +12,8 @@ from bringup.core.settling import Settler, State, manner_of
 from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.feed import Feed
-from bringup.runner.protocols import Pending, PollSample
+from bringup.runner.pending import Pending
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.watch import in_current_limit
 from bringup.runner.work import Settled, Work

@@ -16,8 +16,10 @@ from bringup.runner.emergency import emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
 from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.journal import Journal
-from bringup.runner.protocols import Pending, PollSample, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.readback import compare_all, faultless, judge_setting
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Protection, Supply
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch, Watched

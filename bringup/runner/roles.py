@@ -12,7 +12,8 @@ from typing import Protocol
 
 from bringup.core.bench import Identity
 from bringup.core.replies import ScpiError, Value
-from bringup.runner.protocols import InstrumentInfo, LinkFault, Pending, PollSample
+from bringup.runner.pending import Pending
+from bringup.runner.records import InstrumentInfo, LinkFault, PollSample
 
 
 class Function(StrEnum):

@@ -10,7 +10,9 @@ from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, ask, can_ask, can_tell, spell, understand_number
 from bringup.core.replies import Value
 from bringup.runner.exchange import DRAIN_TIME, attach, complaints, errors_in, faults_in, more_errors, settled
-from bringup.runner.protocols import InstrumentInfo, Link, LinkFault, Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Link
+from bringup.runner.records import InstrumentInfo, LinkFault, Reply
 from bringup.runner.roles import Attached, Function, Trouble
 
 INTEGRATION = 1.0

@@ -26,7 +26,9 @@ from bringup.core.dialect import (
 from bringup.core.replies import Value, read_integer
 from bringup.errors import BenchError
 from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, one_by_one, settled, tell
-from bringup.runner.protocols import InstrumentInfo, Link, Pending, PollSample, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Link
+from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
 
 LEVEL = {Protection.OVER_VOLTAGE: "set_over_voltage", Protection.OVER_CURRENT: "set_over_current"}

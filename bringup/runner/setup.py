@@ -13,7 +13,8 @@ from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
-from bringup.runner.protocols import Ask, Clock, Link, Record, SourceText, Tell
+from bringup.runner.protocols import Ask, Clock, Link, Record, Tell
+from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Supply
 
 EXIT_CODE_OF: dict[AttemptResult, ExitCode] = {

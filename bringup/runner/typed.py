@@ -18,7 +18,9 @@ from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind
 from bringup.errors import NotationError
 from bringup.runner.exchange import settled
-from bringup.runner.protocols import Answer, Ask, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.protocols import Ask
 from bringup.runner.roles import Trouble
 
 UNREADABLE = 5

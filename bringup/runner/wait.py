@@ -14,7 +14,9 @@ from typing import TypeVar
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, Interrupted, MissingEvidence
 from bringup.runner.journal import Journal
-from bringup.runner.protocols import Answer, Ask, Clock, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.protocols import Ask, Clock
 from bringup.runner.watch import Watch
 
 T = TypeVar("T")

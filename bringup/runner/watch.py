@@ -14,7 +14,9 @@ from bringup.core.wording import shown
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, FoundOff, SupplyLost, Trip
 from bringup.runner.journal import Journal
-from bringup.runner.protocols import Clock, Pending, PollSample
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Clock
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Supply
 
 SILENT_LOOKS = 2

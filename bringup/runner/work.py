@@ -20,7 +20,7 @@ from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
-from bringup.runner.protocols import PollSample, UnitHistory
+from bringup.runner.records import PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.wait import WaitPoint

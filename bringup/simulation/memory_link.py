@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind, can_answer, read_identity
-from bringup.runner.protocols import LinkFault, Pending, Reply
+from bringup.runner.pending import Pending
+from bringup.runner.records import LinkFault, Reply
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.instrument import Exchange, Instrument
 

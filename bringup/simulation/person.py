@@ -10,7 +10,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.simulation.clock import SimulatedClock
 
 REASON = "answered by the simulated bench"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, TextIO
 
-from bringup.runner.protocols import Prompt
+from bringup.runner.prompts import Prompt
 from bringup.terminal.person import Person
 from bringup.terminal.pictures import UNICODE
 from bringup.terminal.scene import Line, Tone

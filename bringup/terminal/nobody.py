@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from bringup.runner.endings import MissingEvidence
-from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 
 
 class Nobody:

@@ -12,7 +12,8 @@ import threading
 from collections import deque
 from collections.abc import Callable
 
-from bringup.runner.protocols import Answer, Pending, Prompt, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.keys import BACKSPACE, ENTER
 
 _LONGEST = 500

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TextIO
 
-from bringup.runner.protocols import Prompt
+from bringup.runner.prompts import Prompt
 from bringup.terminal.person import Person
 from bringup.terminal.scene import Line
 from bringup.terminal.view import View, harmless, question_lines, ring, signs_for

@@ -12,7 +12,8 @@ import unicodedata
 from collections import deque
 from typing import TextIO
 
-from bringup.runner.protocols import Prompt, Told
+from bringup.runner.prompts import Prompt
+from bringup.runner.protocols import Told
 from bringup.terminal.person import HINTS, Person
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
 from bringup.terminal.scene import STRIKES, Line, Scene

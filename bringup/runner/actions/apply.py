@@ -17,7 +17,7 @@ from bringup.runner.feed import Feed
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
-from bringup.runner.protocols import PollSample
+from bringup.runner.records import PollSample
 from bringup.runner.work import RECORDED, Judged, Work
 
 

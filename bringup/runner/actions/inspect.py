@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bringup.core.procedure import Inspect
-from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work
 
 

@@ -17,7 +17,7 @@ from bringup.runner.claims import ask_some
 from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
-from bringup.runner.protocols import PollSample
+from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.watch import in_current_limit
 from bringup.runner.work import Judged, Work

@@ -10,7 +10,7 @@ from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom
 from bringup.errors import NotationError
-from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Judged, Work
 
 KIND_OF = {unit: kind for kind, unit in UNIT_OF.items()}

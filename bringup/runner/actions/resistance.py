@@ -18,7 +18,7 @@ from bringup.core.wording import shown
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import read_once, settled
-from bringup.runner.protocols import Prompt, PromptKind
+from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 

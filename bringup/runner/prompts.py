@@ -1,0 +1,48 @@
+"""Questions to the person at the bench, and answers. Plain records; how they look is the terminal's business."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class PromptKind(StrEnum):
+    """What sort of answer is wanted."""
+
+    GO = "go"
+    """Enter (or the go key) goes on."""
+    CHECKLIST = "checklist"
+    """One key for all good, or the numbers of the exceptions."""
+    CHOICE = "choice"
+    TEXT = "text"
+    VALUE = "value"
+    """A reading, typed: the line as it was typed."""
+    REASON = "reason"
+    """A typed reason; empty is refused."""
+    CAUTION = "caution"
+    """Shown before something that can hurt; acknowledged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """One question to the person."""
+
+    kind: PromptKind
+    text: str
+    lines: tuple[str, ...] = ()
+    choices: tuple[str, ...] = ()
+    unit: str = ""
+    suggestion: str = ""
+    """What a simulated person answers; also shown as an example for VALUE."""
+    danger: bool = False
+    """Asked although it was asked before in this sitting (high voltage)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The person's answer. CHECKLIST: `exceptions` holds indexes from 0, `text` the remark."""
+
+    text: str = ""
+    exceptions: tuple[int, ...] = ()
+    by_itself: bool = False
+    """Answered by the simulated bench, not by a person."""

@@ -1,0 +1,119 @@
+"""Plain records that pass between the runner and the edge: replies, looks at the supply, what opens an attempt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from bringup.core.bench import Identity
+from bringup.core.dialect import Message
+
+
+class LinkFault(StrEnum):
+    """Why a message has no reply."""
+
+    TIMEOUT = "no answer in time"
+    LOST = "the link is lost"
+    NOT_SENT = "not sent"
+    OTHER_INSTRUMENT = "another instrument answers"
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What came of one message. `line` None with `fault` None: a message that asks for no answer, sent."""
+
+    message: Message
+    line: str | None
+    sent: float
+    received: float
+    fault: LinkFault | None = None
+    strays: tuple[str, ...] = ()
+    """Lines that came but cannot be the answer to what was asked."""
+    why: str = ""
+    """The fault in more words, for people."""
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentInfo:
+    """An instrument as it took part in an attempt."""
+
+    role: str
+    resource: str
+    dialect: str
+    identity: Identity | None
+    calibration_due: date | None
+    simulated: bool
+    by_hand: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SourceText:
+    """A file as it was used."""
+
+    kind: str
+    """'procedure', 'board' or 'bench'."""
+    path: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptStart:
+    """Everything known when an attempt begins."""
+
+    serial: str
+    procedure: str
+    board: str
+    revision: str
+    bench: str
+    operator: str
+    simulated: bool
+    started: datetime
+    monotonic: float
+    tool_version: str
+    steps: tuple[tuple[str, str], ...] = ()
+    """Kind and title of every step, in order."""
+    variant: str = ""
+    lot: str = ""
+    attended: bool = True
+    ambient: float | None = None
+    fixture: str = ""
+    instruments: tuple[InstrumentInfo, ...] = ()
+    sources: tuple[SourceText, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PollSample:
+    """One look at the supply. None means no value: it is never 0 and never the last one."""
+
+    monotonic: float
+    output: int
+    volts: float | None = None
+    amps: float | None = None
+    on: bool | None = None
+    mode: str | None = None
+    """'voltage', 'current', 'off', 'unregulated' or None if the dialect cannot tell."""
+    set_volts: float | None = None
+    set_amps: float | None = None
+    tripped: str | None = None
+    """Words of the supply's own protection that tripped; None if none or unknown."""
+    fault: LinkFault | None = None
+    over_range: bool = False
+    """The supply's volts or amps came back as over range: `volts` or `amps` is None, but it is not silence."""
+    volts_raw: str = ""
+    amps_raw: str = ""
+    """The replies as they came, from which the resolution is known; empty if unknown."""
+    strays: tuple[str, ...] = ()
+    """Lines that came but cannot be the answer to what was asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitHistory:
+    """What earlier attempts on a unit settle for this one."""
+
+    known: bool = False
+    first_power_passed: bool = False
+    """An attended attempt with `apply` passed since the last trip."""
+    resistance_seen: frozenset[str] = frozenset()
+    """Points whose resistance passed after the last trip."""
+    leads_seen: frozenset[str] = frozenset()
