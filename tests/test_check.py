@@ -131,6 +131,27 @@ def test_schema_and_fields_are_printed(kind: str, capsys: pytest.CaptureFixture[
     assert capsys.readouterr().out == fields_of(kind)
 
 
+@pytest.mark.parametrize(
+    "others",
+    [["fixtures/broken/unknown-key.yaml"], ["--fields", "board"], ["--bench", "fixtures/benches/simulated.yaml"]],
+)
+def test_a_schema_is_printed_alone_so_that_no_file_seems_checked(
+    others: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "--schema", "board", *others]) == 2
+
+    told = capsys.readouterr()
+    assert (told.out, "check no file" in told.err) == ("", True)
+
+
+def test_a_single_step_is_counted_as_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.yaml"
+    path.write_text("procedure: One\nboard: {board: Lamp, rails: {5V0: 5 V ± 5 %}}\nsteps: [{dwell: 1 s}]\n")
+
+    assert main(["check", str(path)]) == 0
+    assert "procedure 'One', 1 step: nothing wrong" in capsys.readouterr().out
+
+
 def test_a_check_of_nothing_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check"]) == 2
     assert "no file to check" in capsys.readouterr().err

@@ -43,6 +43,11 @@ def command(
     Every fault of every file is reported at once, each with file:line:column. Procedures are examined for
     what could damage the board, too. Exit code 2 if anything is wrong.
     """
+    if (schema is not None) + (fields is not None) + bool(files or bench is not None) > 1:
+        raise CommandError(
+            "--schema and --fields each print and check no file",
+            "Give one of them alone, or the files to check without either.",
+        )
     if schema is not None:
         click.echo(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
         return ExitCode.PASSED
@@ -106,7 +111,8 @@ def _print(checked: list[Checked]) -> None:
 
 def _summary(file: FileRead) -> str:
     name = getattr(file.holds, "name", "")
-    steps = f", {len(file.holds.steps)} steps" if isinstance(file.holds, Procedure) else ""
+    count = len(file.holds.steps) if isinstance(file.holds, Procedure) else 0
+    steps = f", {count} {'step' if count == 1 else 'steps'}" if count else ""
     return f"{file.kind} '{name}'{steps}: nothing wrong"
 
 

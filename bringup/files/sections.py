@@ -178,7 +178,7 @@ class Section:
             entries = {self.short: Entry(None, node, value)}
             return WRONG if value is WRONG else Values(self.name, node, entries, frozenset())
         if not isinstance(node, Pairs):
-            problems.add(node, f"found {kind_words(node)}, expected {self.words()}", self._known())
+            problems.add(node, f"found {kind_words(node)}, expected {self.words()}", self._meant(node))
             return WRONG
         entries = {}
         wrong = set()
@@ -223,8 +223,12 @@ class Section:
     def _field(self, name: str) -> Field:
         return next(one for one in self.fields if one.name == name)
 
-    def _known(self) -> str:
-        return "its keys: " + ", ".join(one.name for one in self.fields)
+    def _meant(self, node: Node) -> str:
+        """Return what to do where no mapping stands: the commonest slip is a key without its colon."""
+        known = [one.name for one in self.fields]
+        if isinstance(node, Scalar) and node.text in known:
+            return f"put a colon after it: `{node.text}:`"
+        return "its keys: " + ", ".join(known)
 
     def schema(self, definitions: dict[str, Schema]) -> Schema:
         """Put an object with these keys into `definitions` and return a reference to it."""
