@@ -31,7 +31,7 @@ DUE = Field("calibration_due", Day(), "when its calibration runs out", example="
 SUPPLY = Section("supply", "The supply.", (
     RESOURCE, DIALECT,
     Field("outputs", ByName(Whole(least=1, most=99), "input"), "which output feeds which input",
-          default="output 1 feeds every input", example="{VIN: 1}"),
+          default="output 1 feeds every input; simulated: an output each, in order", example="{VIN: 1}"),
     Field("leave_alone", Several(Whole(least=1, most=99)), "outputs that are never touched", example="[3]"),
     Field("sense", OneOf(("local", "remote")), "where it senses its voltage", default="local", example="local"),
     Field("ceiling", CEILING, "what no step may exceed", default="what the supply can",
@@ -95,7 +95,6 @@ NEEDED_OPERATIONS = {
     "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
     "meter": ("identify", "read"),
 }
-PLACEHOLDERS = ("output", "value", "function", "range", "nplc", "on")
 
 _ALL_OPERATIONS = tuple(dict.fromkeys((*OPERATIONS["supply"], *OPERATIONS["meter"])))
 DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's operations.", (

@@ -6,10 +6,10 @@ import importlib.resources
 import re
 from pathlib import Path
 
-from bringup.core.dialect import Dialect, Operation
+from bringup.core.dialect import PLACEHOLDERS, Dialect, Operation
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, FileError
-from bringup.files.bench_fields import DIALECT_FILE, NEEDED_OPERATIONS, OPERATIONS, PLACEHOLDERS
+from bringup.files.bench_fields import DIALECT_FILE, NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.nodes import Problems, in_order
 from bringup.files.sections import Values
 from bringup.files.source import Opened, open_file, open_text

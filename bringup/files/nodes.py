@@ -25,7 +25,7 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
-from bringup.errors import FileError, Problem
+from bringup.errors import Problem
 
 DEEPEST = 12
 """Levels of nesting that are read; the deepest file of ours needs seven."""
@@ -104,11 +104,6 @@ class Problems:
             column = start + offset + 1 if start >= 0 else column
         shown = source if column <= LONGEST_SHOWN else ""
         self.found.append(Problem(self.path, line, column, printable(message), shown, printable(suggestion)))
-
-    def raise_if_any(self) -> None:
-        """Raise FileError with everything found, in the order of the file."""
-        if self.found:
-            raise FileError(in_order(self.found))
 
 
 def printable(text: str) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from bringup.core.limits import Limits
 from bringup.core.procedure import Channel
+from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.nodes import Problems
@@ -13,9 +14,6 @@ from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
-
-SHORT_CHECK_MOST = 1
-"""Volts: above this, a short check is no longer harmless to a shorted board."""
 
 SUPPLY_KINDS = (Kind.VOLTAGE, Kind.CURRENT, Kind.POWER)
 """What `log` can follow: volts anywhere, volts, amperes and watts of an input as the supply reports them."""

@@ -80,9 +80,7 @@ class Text:
         text = scalar(node, self.words(), problems, blank=self.blank)
         if text is None:
             return WRONG
-        if self.name and (
-            len(text.text) > LONGEST_NAME or not text.text.isprintable() or text.text != text.text.strip()
-        ):
+        if self.name and not _is_name(text.text):
             problems.add(text, f"a name is one line of at most {LONGEST_NAME} characters, without blanks at its ends")
             return WRONG
         return text.text
