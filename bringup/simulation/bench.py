@@ -16,7 +16,7 @@ from bringup.simulation.world import BoardWorld
 SUPPLIES = {"single-output": single_output, "select-by-number": select_by_number}
 """Dialect -> the simulated supply that understands it."""
 METERS = ("configure-and-read",)
-DEFAULT_SUPPLY = "single-output"
+DEFAULT_SUPPLY = "select-by-number"
 DEFAULT_METER = METERS[0]
 DEFAULT_LEADS = 0.1
 """Ohms of both supply leads together."""
