@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pytest
 
 from bringup.core.expectation import voltage_limits
+from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.by_hand import HandMeter, HandSupply
 from bringup.runner.prompts import Answer, Prompt, PromptKind
@@ -184,3 +185,59 @@ def test_a_person_who_cannot_say_off_leaves_the_state_unknown(answer: str) -> No
 
     assert outcome.off_verified is False
     assert "off-unknown" in hands.bench.tell_kinds()
+
+
+def test_what_was_typed_first_is_kept_beside_what_replaced_it() -> None:
+    slipped: list[str] = []
+
+    def once(text: str, typed: str) -> str:
+        if text.startswith("3V3:") and typed == "3.306" and not slipped:
+            slipped.append("33.06")
+            return "33.06"
+        return typed
+
+    hands = at_the_bench(change=once)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert any("first typed '33.06', then '3.306'" in text for _, text, _ in hands.bench.record.events)
+
+
+def test_a_typed_value_is_corrected_by_a_key_and_the_old_one_is_kept() -> None:
+    correction = Scripted(Answer(text="3.31"), kind=PromptKind.TEXT, containing="3V3 voltage was typed as 3.206 V")
+    hands = at_the_bench(
+        correction, change=lambda text, typed: "3.206" if text.startswith("3V3:") and typed == "3.306" else typed
+    )
+    original = hands.bench.record.reading
+
+    def press_after(reading: Reading) -> None:
+        original(reading)
+        if reading.point == "3V3" and reading.value == 3.206:
+            hands.person.press("c", hands.bench.clock.monotonic() + 0.1)
+
+    hands.bench.record.reading = press_after  # type: ignore[method-assign]
+
+    outcome = hands.run()
+
+    old, new = [
+        each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.VOLTAGE and each.step == 4
+    ]
+    assert (old.raw, old.result) == ("3.206", Result.FAIL)
+    assert (new.raw, new.result, new.replaces) == ("3.31", Result.PASS, old.id)
+    assert outcome.result is AttemptResult.PASSED
+
+
+def test_a_correction_that_cannot_be_read_is_asked_for_again_and_enter_keeps_the_value() -> None:
+    script = [
+        Scripted(Answer(text="3,31"), containing="was typed as"),
+        Scripted(Answer(text=""), containing="was typed as"),
+    ]
+    hands = at_the_bench(*script)
+    hands.person.press("c", 60.0)
+
+    outcome = hands.run()
+
+    assert [prompt.lines for prompt, _ in hands.person.asked if "was typed as" in prompt.text][1]
+    assert not any(reading.replaces for reading in outcome.readings)
+    assert outcome.result is AttemptResult.PASSED

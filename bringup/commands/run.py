@@ -178,6 +178,7 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     from bringup.logbook.opening import open_for_writing
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
+    from bringup.runner.protocols import Told
     from bringup.runner.setup import AttemptSetup
 
     logbook = open_for_writing(wanted.logbook)
@@ -216,6 +217,10 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
         )
     )
     opened.report_off(outcome.off_verified)
+    for text in record.warnings:
+        view.tell(Told("event", f"logbook: {text}"))
+    for text in record.unwritten:
+        view.tell(Told("event", f"NOT IN THE LOGBOOK, write it down: {text}"))
     return outcome
 
 
@@ -226,7 +231,7 @@ def left_open_warnings(left_open: Sequence[str]) -> Iterator[Told]:
     for attempt_id in left_open:
         text = (
             f"attempt {attempt_id[:8]} had been left open by a process that died; it is now marked broken off. "
-            "Its outputs may have stayed on: look at the supply."
+            "If it had switched anything on, that may have stayed on: look at the supply."
         )
         yield Told("event", text)
 

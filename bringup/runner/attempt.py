@@ -11,11 +11,11 @@ import re
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, CommandError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
-from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, LeaveOut, MissingEvidence, Trip, UnitFailed
+from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.journal import Journal
+from bringup.runner.keys import act_on
 from bringup.runner.power import Power
-from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
@@ -61,7 +61,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     attempt = setup.record.begin(_start(setup, found))
     journal.show("attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated)
     steps = Steps(work)
-    waits.on_key = lambda key: _key(work, key)
+    waits.on_key = lambda key: act_on(work, key)
     return _close(work, steps, attempt, _carry_out(work, steps, found, found_on))
 
 
@@ -149,22 +149,6 @@ def verdict(steps: Steps, error: BaseException | None) -> tuple[AttemptResult, s
     if steps.missing:
         return AttemptResult.INCOMPLETE, steps.missing[0]
     return AttemptResult.PASSED, ""
-
-
-def _key(work: Work, key: str) -> None:
-    """Act on a key pressed while something runs: q calls off, n takes a note, l leaves out the step under way."""
-    if key == "q":
-        raise CalledOff("called off by the person")
-    if key not in ("n", "l"):
-        return
-    if not work.waits.may_ask:
-        work.journal.show("event", f"{key}: answer the question first", kind="key")
-    elif key == "n":
-        text = work.waits.answer(Prompt(PromptKind.TEXT, "Note", suggestion="")).text.strip()
-        if text:
-            work.journal.note(text)
-    elif work.step is not None:
-        raise LeaveOut(work.waits.reason(f"Why leave out step {work.step.index + 1} ({work.step.kind})?").text.strip())
 
 
 def _work(

@@ -43,8 +43,11 @@ class Wanted:
     """A setting: anything outside `limits` is doubtful, not only what looks like a slip."""
 
 
-def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: bool = False) -> Pending[Typed]:
-    """Ask for a value until the line can be read; ask once more if it looks like a slip, then take it."""
+def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str | None = None) -> Pending[Typed]:
+    """Ask for a value until the line can be read; ask once more if it looks like a slip, then take it.
+
+    `doubted` is the line that looked like a slip; what was typed first is kept beside what replaced it.
+    """
     prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
 
     def answered(answer: Answer) -> Pending[Typed]:
@@ -57,10 +60,14 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: bool 
             lines = (error.message, *filter(None, (error.what_to_do,)))
             return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=doubted)
         slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
-        if slips and not doubted:
+        if slips and doubted is None:
             lines = (f"{entry.text}: {'; '.join(slips)}", "Look again, and type what is shown.")
-            return type_in(ask, replace(wanted, lines=lines), tries=tries, doubted=True)
-        flags = (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
+            return type_in(ask, replace(wanted, lines=lines), tries=tries, doubted=answer.text)
+        flags: tuple[Trouble, ...] = (
+            (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
+        )
+        if doubted is not None and doubted != answer.text:
+            flags += (Trouble("typed", f"first typed {doubted!r}, then {answer.text!r}"),)
         return settled((entry, answer.text, flags))
 
     return ask.ask(prompt).chain(answered)

@@ -205,6 +205,14 @@ class Work:
             spread=found.spread,
         )
 
+    def replace(self, old: Reading, new: Reading) -> None:
+        """Keep a correction beside what it corrects. A failed step that has ended stays failed: its unit is retried."""
+        self.journal.reading(new)
+        for sentences in (self.tally.failed, self.tally.missing):
+            if sentence(old) in sentences:
+                sentences.remove(sentence(old))
+        self._remember(new)
+
     def _remember(self, reading: Reading) -> None:
         if reading.result is Result.FAIL:
             self.tally.failed.append(sentence(reading))

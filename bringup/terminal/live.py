@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.live import Live
     from rich.text import Text
 
-KEYS = "q call off    n note    l leave this step out"
+KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
 
 _STYLES = {
     Tone.PLAIN: "",
