@@ -211,6 +211,8 @@ class Section:
             return True
         if key.text in self.later:
             problems.add(key, f"'{key.text}' is not supported by this version: {self.later[key.text]}")
+        elif key.text[:1].isdigit():
+            problems.add(key, f"'{key.text}' stands where a key is due", "a comma ends a value: write 3.3 V, not 3,3 V")
         else:
             known = [one.name for one in self.fields]
             problems.add(key, f"unknown key '{key.text}' in the {self.name}", nearest(key.text, known))
