@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bringup.core.bench import Bench, Ceiling, SupplyRole
+from bringup.core.bench import Bench, Ceiling, Simulate, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
 from bringup.core.procedure import (
     Action,
@@ -419,6 +419,18 @@ class TestBench:
         maybe = Step(0, PowerOff(), only_if=OnlyIf(attended=True))
         assert refusals(sound(maybe, auxiliary, board=board), on) == found
         assert refusals(sound(PowerOff(), auxiliary, board=board), on) == []
+
+    def test_a_bench_that_simulates_another_board_is_refused(self) -> None:
+        given = sound()
+        on = simulated_bench()
+        same, other = (
+            replace(on, simulate=Simulate("board.yaml", board_name=name)) for name in (given.board.name, "Tide gauge")
+        )
+
+        assert refusals(given, same) == []
+        assert refusals(given, other) == [
+            f"the procedure is for the board '{given.board.name}', and the bench simulates 'Tide gauge'"
+        ]
 
     @pytest.mark.parametrize("role", ["supply", "meter"])
     def test_a_missing_role_is_refused(self, role: str) -> None:

@@ -95,6 +95,8 @@ class Simulate:
     state: str | None = None
     lead_resistance: Quantity | None = None
     """Both supply leads together; default 0.1 ohm."""
+    board_name: str = ""
+    """Name of the board in that file."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,6 +49,7 @@ def uses_supply(step: Step, board: Board) -> bool:
 
 def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
     """Find what this bench cannot do, or must not."""
+    yield from _simulated_board(procedure.board, bench)
     yield from _instruments(procedure, bench)
     yield from _outputs(procedure, bench)
     for step in procedure.steps:
@@ -62,6 +63,18 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             "the bench file states no `ceiling` for the supply's voltage",
             "Add one, such as `ceiling: {voltage: 30 V, current: 1 A}`: it bounds every step on this bench.",
             refused=False,
+        )
+
+
+def _simulated_board(board: Board, bench: Bench) -> Iterator[Finding]:
+    """A simulated bench that measures something else; another revision of the same board is in order."""
+    simulated = "" if bench.simulate is None else bench.simulate.board_name
+    if simulated not in ("", board.name):
+        yield Finding(
+            None,
+            f"the procedure is for the board '{board.name}', and the bench simulates '{simulated}'",
+            "Name a bench that simulates this board, or correct `simulate` in the bench file.",
+            refused=True,
         )
 
 

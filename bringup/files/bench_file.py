@@ -73,6 +73,7 @@ def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
         faults=read_faults(values, board, opened.problems),
         state=values.get("state"),
         lead_resistance=values.get("leads"),
+        board_name="" if board is None else board.get("board", ""),
     )
 
 
