@@ -90,6 +90,29 @@ def test_a_bench_is_asked_too_where_it_is_given(tmp_path: Path, capsys: pytest.C
     assert "procedures/first-power-on.yaml:14:5: " in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("supply", "words"),
+    [
+        ("dialect: select-by-number, outputs: {VIN: 7}", "input VIN is wired to output 7"),
+        ("dialect: single-output, outputs: {VIN: 2}", "input VIN is wired to output 2"),
+        ("dialect: own-words", "no simulated supply speaks the dialect `own-words`"),
+    ],
+)
+@pytest.mark.parametrize("option", [[], ["--bench"]])
+def test_a_simulated_bench_is_asked_whether_its_instruments_can_do_it(
+    supply: str, words: str, option: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shipped = (ROOT / "bringup/instruments/dialects/single-output.yaml").read_text(encoding="utf-8")
+    (tmp_path / "own-words.yaml").write_text(shipped.replace("dialect: single-output", "dialect: own-words"))
+    bench = tmp_path / "bench.yaml"
+    board = ROOT / "fixtures/boards/mooring-buoy-logger.yaml"
+    bench.write_text(f"bench: Odd bench\nsimulate: {{board: {board}}}\nsupply: {{{supply}}}\n")
+
+    assert main(["check", *option, str(bench)]) == 2
+
+    assert f"{bench}:3:9: {words}" in capsys.readouterr().out
+
+
 def test_a_bench_option_that_names_no_bench_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", SOUND[0], "--bench", SOUND[1]]) == 2
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from bringup.commands.common import json_option, print_json
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
-from bringup.errors import CommandError, ExitCode, Problem
+from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
 from bringup.files.field_docs import fields_of
 from bringup.files.nodes import Problems, in_order
@@ -69,16 +70,19 @@ def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
     bench_read = None if bench is None else read_any(bench)
     found = []
     if bench_read is not None:
-        wrong = bench_read.problems
-        if not wrong and not isinstance(bench_read.holds, Bench):
-            wrong = (Problem(str(bench), 1, 1, f"a {bench_read.kind} file, where --bench wants a bench file"),)
-        found.append(Checked(bench_read, wrong))
+        checked = _checked(bench_read, None)
+        if bench_read.holds is not None and not isinstance(bench_read.holds, Bench):
+            wrong = Problem(str(bench), 1, 1, f"a {bench_read.kind} file, where --bench wants a bench file")
+            checked = Checked(bench_read, (wrong,))
+        found.append(checked)
     on = bench_read.holds if bench_read is not None and isinstance(bench_read.holds, Bench) else None
     found += [_checked(read_any(path), on) for path in dict.fromkeys(files) if path != bench]
     return found
 
 
 def _checked(file: FileRead, bench: Bench | None) -> Checked:
+    if isinstance(file.holds, Bench):
+        return Checked(file, (*file.problems, *_not_simulated(file, file.holds)))
     if not isinstance(file.holds, Procedure):
         return Checked(file, file.problems)
     refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)
@@ -90,6 +94,22 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
         else:
             where.add((step.line, step.column), finding.message, finding.what_to_do)
     return Checked(file, tuple(in_order(refused.found)), tuple(in_order(remarks.found)))
+
+
+def _not_simulated(file: FileRead, bench: Bench) -> Iterator[Problem]:
+    """What a simulated bench asks of its instruments that they cannot do."""
+    from bringup.files.board_file import load_board
+    from bringup.simulation.bench import build
+
+    if bench.simulate is None:
+        return
+    try:
+        build(bench, load_board(bench.simulate.board_path), "")
+    except BenchError as error:
+        at = (bench.supply.line, bench.supply.column) if bench.supply is not None and bench.supply.line else (1, 1)
+        problems = Problems(str(file.path), file.text)
+        problems.add(at, error.message, error.what_to_do)
+        yield from problems.found
 
 
 def _print(checked: list[Checked]) -> None:
