@@ -36,9 +36,6 @@ class EchoInstrument:
     def interrupted(self) -> None:
         self.noted.append("interrupted")
 
-    def unterminated(self) -> None:
-        self.noted.append("unterminated")
-
 
 @dataclass
 class FakeOutput:

@@ -23,7 +23,7 @@ def supply(world: FakeWorld) -> Talk:
 
 def test_it_starts_off_at_zero_volts_with_protections_off(supply: Talk, world: FakeWorld) -> None:
     assert supply("VOLT?;CURR?;OUTP?") == "0.000;3.0000;0"
-    assert supply("VOLT:PROT?;PROT:STAT?;:CURR:PROT?;PROT:STAT?;DEL?") is not None
+    assert supply("VOLT:PROT?;PROT:STAT?;:CURR:PROT?;PROT:STAT?;DEL?") == "39.600;0;3.3000;0;0.000"
     assert (world.outputs[1].on, world.outputs[1].over_voltage, world.outputs[1].over_current) == (False, None, None)
 
 

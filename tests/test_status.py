@@ -130,11 +130,9 @@ def test_nothing_can_follow_an_identity_in_the_same_response(talk: Talk) -> None
 def test_query_errors_that_only_the_carrier_sees(talk: Talk) -> None:
     talk("*CLS")
     talk.instrument.interrupted()
-    talk.instrument.unterminated()
     talk.instrument.overrun()
 
     assert talk("SYST:ERR?") == '-410,"Query INTERRUPTED"'
-    assert talk("SYST:ERR?") == '-420,"Query UNTERMINATED"'
     assert talk("SYST:ERR?") == '-363,"Input buffer overrun"'
     assert talk("*ESR?") == "12"
 

@@ -30,9 +30,6 @@ class Instrument(Protocol):
     def interrupted(self) -> None:
         """Note that a new message came before the response to the former one was fetched, which is lost."""
 
-    def unterminated(self) -> None:
-        """Note that a response was to be fetched although nothing was asked."""
-
 
 @dataclass(frozen=True, slots=True)
 class Outcome:

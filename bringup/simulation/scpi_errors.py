@@ -36,7 +36,6 @@ TEXTS: dict[int, str] = {
     -350: "Queue overflow",
     -363: "Input buffer overrun",
     -410: "Query INTERRUPTED",
-    -420: "Query UNTERMINATED",
     -440: "Query UNTERMINATED after indefinite response",
 }
 

@@ -104,10 +104,6 @@ class ScpiInstrument:
         """Note that a response was lost to the next message."""
         self.status.report(-410)
 
-    def unterminated(self) -> None:
-        """Note that there was nothing to fetch."""
-        self.status.report(-420)
-
     @staticmethod
     def _work(
         work: Generator[float, float, str | None], now: float
