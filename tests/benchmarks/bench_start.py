@@ -1,0 +1,126 @@
+"""How soon `bringup run` speaks to an instrument, against a script that imports pyvisa and opens the same instrument.
+
+Run by hand: `python tests/benchmarks/bench_start.py`. Each run is a process of its own, the kinds of run by turns, all
+with byte code that an earlier run has written (into a folder of this benchmark, whatever PYTHONDONTWRITEBYTECODE says:
+without it Python compiles the tool anew each time, but not the libraries that pip compiled when installing them).
+Timed is from starting the process to the first byte at the instrument, which is a socket that this file listens on.
+`run` has by then read procedure, board and bench, refused what is to be refused, opened the logbook and locked the
+bench; its first message is `*IDN?`, as the script's. It is then ended: what follows takes as long as the instruments
+do. Also timed is the whole of `bringup --help`, against a Python that does nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.benchmarks.machine import facts, spread, table  # noqa: E402 - found through the line above
+
+ROUNDS = 15
+PROCEDURE = ROOT / "procedures" / "first-power-on.yaml"
+BENCH = """bench: Listening bench
+supply: {{resource: '{resource}', dialect: select-by-number, outputs: {{VIN: 1}},
+         ceiling: {{voltage: 30 V, current: 1 A}}}}
+meter: {{resource: by hand}}
+"""
+SCRIPT = """
+import pyvisa
+manager = pyvisa.ResourceManager("@py")
+instrument = manager.open_resource({resource!r}, read_termination="\\n", write_termination="\\n")
+instrument.query("*IDN?")
+"""
+FIRST = b"*IDN?\n"
+
+
+def warm(folder: Path) -> dict[str, str]:
+    """Return an environment in which byte code is kept."""
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(folder / "byte code")}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    return environment
+
+
+def to_first_byte(listener: socket.socket, command: Sequence[str], folder: Path) -> float:
+    """Start the command; return the seconds until the listener has its first byte. Ends the command."""
+    begun = time.perf_counter()
+    # It may put its complaint about the silent instrument where it likes: we are gone by then.
+    process = subprocess.Popen(
+        command,
+        cwd=folder,
+        env=warm(folder),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    try:
+        client, _ = listener.accept()
+        with client:
+            first = client.recv(1)
+            seconds = time.perf_counter() - begun
+            rest = client.recv(64)
+        assert first + rest == FIRST, f"{first + rest!r} came first"
+    finally:
+        process.kill()
+        process.communicate()
+    return seconds
+
+
+def whole(command: Sequence[str], folder: Path) -> float:
+    """Return the seconds that the whole command takes."""
+    begun = time.perf_counter()
+    subprocess.run(
+        command, cwd=folder, env=warm(folder), stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, check=True
+    )
+    return time.perf_counter() - begun
+
+
+def measure(listener: socket.socket, folder: Path) -> dict[str, list[float]]:
+    """Return the seconds of every kind of run."""
+    resource = f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
+    (folder / "bench.yaml").write_text(BENCH.format(resource=resource), encoding="utf-8")
+    (folder / "script.py").write_text(SCRIPT.format(resource=resource), encoding="utf-8")
+    tool = (sys.executable, "-m", "bringup")
+    run = (*tool, "run", str(PROCEDURE), "--serial", "MBL-0001", "--bench", "bench.yaml", "--logbook")
+    taken: dict[str, list[float]] = {}
+    for number in range(-1, ROUNDS):
+        seconds = {
+            "script": to_first_byte(listener, (sys.executable, "script.py"), folder),
+            "run": to_first_byte(listener, (*run, "kept.db"), folder),
+            "run, new logbook": to_first_byte(listener, (*run, f"new{number}.db"), folder),
+            "python -c pass": whole((sys.executable, "-c", "pass"), folder),
+            "bringup --help": whole((*tool, "--help"), folder),
+        }
+        if number >= 0:  # the round before wrote the byte code and the logbook
+            for name, each in seconds.items():
+                taken.setdefault(name, []).append(each)
+    return taken
+
+
+def main() -> None:
+    """Measure and print."""
+    machine = facts()
+    with tempfile.TemporaryDirectory(dir=Path.cwd()) as name, socket.create_server(("127.0.0.1", 0)) as listener:
+        listener.settimeout(20.0)
+        taken = measure(listener, Path(name))
+    bare = {"run": "script", "run, new logbook": "script", "bringup --help": "python -c pass"}
+    most = {"run": "1.60"}
+    rows: list[tuple[str, ...]] = [("start", "ms", "to the bare one, medians", "at most")]
+    for kind, seconds in taken.items():
+        ratio = ""
+        if kind in bare:
+            ratio = f"{statistics.median(seconds) / statistics.median(taken[bare[kind]]):.2f} x {bare[kind]}"
+        rows.append((kind, spread(seconds, 1000, 0), ratio, most.get(kind, "")))
+    print(f"Median (lowest .. highest) of {ROUNDS}, by turns. {machine}\n\n{table(rows)}")
+
+
+if __name__ == "__main__":
+    main()
