@@ -9,13 +9,13 @@ from typing import Any
 import pytest
 
 from bringup.core.bench import Ceiling
+from bringup.core.board import check_serial
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Channel, Dwell, Inspect, Log, Measure, Note, OnlyIf, Question, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, How, Kind, Result, StepOutcome
 from bringup.errors import BenchError, CommandError, ExitCode, LogbookError, SafetyRefused
-from bringup.runner.attempt import check_serial
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
 from bringup.runner.scpi_meter import ScpiMeter

@@ -23,9 +23,13 @@ from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, ExitCode, FileError, Problem, SafetyRefused
 
 if TYPE_CHECKING:
+    from bringup.commands.instruments import OpenBench
+    from bringup.host.clock import HostClock
+    from bringup.logbook.opening import OpenLogbook
     from bringup.runner.protocols import Told
     from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome
+    from bringup.terminal.person import Person
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,16 @@ class Wanted:
     fixture: str = ""
     unattended: bool = False
     as_json: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What is open by the time the runner takes over. `person`: None where nobody is at the terminal."""
+
+    logbook: OpenLogbook
+    opened: OpenBench
+    clock: HostClock
+    person: Person | None
 
 
 @click.command()
@@ -134,8 +148,8 @@ def load(procedure_path: Path, bench_path: Path) -> tuple[Procedure, Bench]:
 
 def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
     """Refuse what can be refused from the files and the command line alone."""
+    from bringup.core.board import check_serial
     from bringup.core.safety import examine
-    from bringup.runner.attempt import check_serial
 
     check_serial(wanted.serial, procedure.board.serial_pattern)
     if wanted.variant and procedure.board.variants and wanted.variant not in procedure.board.variants:
@@ -170,16 +184,11 @@ def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
 
 
 def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> AttemptOutcome:
-    """Open logbook, bench and terminal, and hand over to the runner. `leave` puts everything back in reverse order."""
-    from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
+    """Open logbook and bench, and go on with them. `leave` puts everything back in reverse order."""
+    from bringup.commands.at_terminal import make_person
     from bringup.commands.instruments import open_bench
-    from bringup.core.expectation import voltage_limits
     from bringup.host.clock import HostClock
     from bringup.logbook.opening import open_for_writing
-    from bringup.logbook.record import LogbookRecord
-    from bringup.runner.attempt import run_attempt
-    from bringup.runner.protocols import Told
-    from bringup.runner.setup import AttemptSetup
 
     logbook = open_for_writing(wanted.logbook)
     leave.callback(logbook.connection.close)
@@ -187,6 +196,19 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     person = make_person(clock, unattended=wanted.unattended)
     leave.enter_context(clock.signals())
     opened = leave.enter_context(open_bench(bench, serial=wanted.serial, wake=clock.wake, ask_off=clock.ask_off))
+    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, person), leave)
+
+
+def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack) -> AttemptOutcome:
+    """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
+    from bringup.commands.at_terminal import choose_ask, showing, suspend
+    from bringup.core.expectation import voltage_limits
+    from bringup.logbook.record import LogbookRecord
+    from bringup.runner.attempt import run_attempt
+    from bringup.runner.protocols import Told
+    from bringup.runner.setup import AttemptSetup
+
+    logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
     ask = choose_ask(person, simulated=opened.simulated)
     limits = {point.name: voltage_limits(procedure.board, point.name)[0] for point in procedure.board.points()}
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
@@ -197,7 +219,7 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
         AttemptSetup(
             serial=wanted.serial,
             procedure=procedure,
-            bench=bench,
+            bench=opened.bench,
             supply=opened.supply(ask),
             meter=opened.meter(ask, {name: known for name, known in limits.items() if known is not None}),
             clock=clock,

@@ -6,12 +6,14 @@ from them (voltages, currents, limits) is core.solver and core.budget.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
+from bringup.errors import CommandError
 
 
 class ConverterKind(StrEnum):
@@ -151,3 +153,12 @@ class Board:
             seen.add(name)
             name = self.rails[name].source
         return name
+
+
+def check_serial(serial: str, pattern: str) -> None:
+    """Refuse a serial number that does not match the board's pattern as a whole. Raises CommandError."""
+    if pattern and re.fullmatch(pattern, serial) is None:
+        raise CommandError(
+            f"the serial number {serial!r} does not match the board's pattern {pattern}",
+            "Check the label on the board; the whole serial number must match.",
+        )

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from hashlib import sha256
-from statistics import NormalDist
 
 from bringup.core.board import Board
 from bringup.core.limits import Limits
@@ -82,6 +81,8 @@ def _draw(limits: Limits | None, share: float, key: str) -> float | None:
 
 def _cut_normal(key: str) -> float:
     """Return a standard normal deviate within the cut-off that depends on `key` alone."""
+    from statistics import NormalDist  # brings much with it, and only simulated units are drawn
+
     number = int.from_bytes(sha256(key.encode()).digest()[:7], "big")
     uniform = (number + 0.5) / 2**56
     normal = NormalDist()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.resources
 import re
 from pathlib import Path
 
@@ -15,6 +14,8 @@ from bringup.files.sections import Values
 from bringup.files.source import Opened, open_file, open_text
 from bringup.files.wording import nearest
 
+SHIPPED = Path(__file__).parent.parent / "instruments" / "dialects"
+"""Where the dialects that ship are."""
 UNIT_OF_FUNCTION = {"dc volts": "V", "dc amps": "A", "ohms": "ohm"}
 
 
@@ -50,9 +51,7 @@ def own_file(name: str, beside: Path) -> Path | None:
 
 def shipped_dialects() -> dict[str, str]:
     """Return the texts of the dialects that ship, by name."""
-    folder = importlib.resources.files("bringup") / "instruments" / "dialects"
-    files = sorted((one for one in folder.iterdir() if one.name.endswith(".yaml")), key=lambda one: one.name)
-    return {one.name.removesuffix(".yaml"): one.read_text(encoding="utf-8") for one in files}
+    return {one.stem: one.read_text(encoding="utf-8") for one in sorted(SHIPPED.glob("*.yaml"))}
 
 
 def read_dialect(opened: Opened) -> Dialect | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Sequence
 
 from bringup.files.nodes import Listing, Node, Pairs
@@ -25,6 +24,8 @@ def shorten(text: str, longest: int = 60) -> str:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return 'did you mean ...?' for the nearest known word, else the list of them."""
+    import difflib  # only a file with a mistake in it pays for this
+
     words = list(known)
     lowered = {one.casefold(): one for one in words}
     close = difflib.get_close_matches(word.casefold(), lowered, n=1, cutoff=0.6)

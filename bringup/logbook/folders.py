@@ -6,9 +6,7 @@ drive type. The latter two are best effort: a kind that is not on the list below
 
 from __future__ import annotations
 
-import ctypes
 import re
-import subprocess
 import sys
 from pathlib import Path
 
@@ -59,6 +57,8 @@ def _if_network(kind: str) -> str | None:
 
 
 def _mount_list() -> str:
+    import subprocess
+
     done = subprocess.run(["/sbin/mount"], capture_output=True, text=True, timeout=5, check=False)
     return done.stdout
 
@@ -76,5 +76,7 @@ def _network_volume(real: Path, listing: str) -> str | None:
 def _network_drive(real: Path) -> str | None:
     if real.drive.startswith("\\\\"):
         return "network share"
+    import ctypes
+
     kernel = getattr(ctypes, "windll").kernel32  # noqa: B009 - the name exists on Windows only
     return "network drive" if kernel.GetDriveTypeW(real.drive + "\\") == _DRIVE_REMOTE else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import socket
 import sys
@@ -80,6 +79,8 @@ def _exists(number: int) -> bool:
 
 def _exists_on_windows(number: int) -> bool:
     # os.kill(number, 0) would send Ctrl-C on Windows.
+    import ctypes
+
     kernel = getattr(ctypes, "windll").kernel32  # noqa: B009 - the name exists on Windows only
     handle = kernel.OpenProcess(_QUERY_LIMITED_INFORMATION, False, number)
     if not handle:

@@ -6,10 +6,9 @@ switched off and verified in order, or the emergency way off. Only then is anyth
 
 from __future__ import annotations
 
-import re
-
+from bringup.core.board import check_serial
 from bringup.core.words import AttemptResult
-from bringup.errors import BenchError, CommandError, LinkError, LogbookError, SafetyRefused, Stopped
+from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
@@ -26,15 +25,6 @@ from bringup.runner.work import Work
 
 EXPECTED = (Ending, LogbookError, LinkError, KeyboardInterrupt)
 """What may end an attempt without being a bug in the tool."""
-
-
-def check_serial(serial: str, pattern: str) -> None:
-    """Refuse a serial number that does not match the board's pattern as a whole. Raises CommandError."""
-    if pattern and re.fullmatch(pattern, serial) is None:
-        raise CommandError(
-            f"the serial number {serial!r} does not match the board's pattern {pattern}",
-            "Check the label on the board; the whole serial number must match.",
-        )
 
 
 def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
