@@ -6,7 +6,9 @@ without it Python compiles the tool anew each time, but not the libraries that p
 Timed is from starting the process to the first byte at the instrument, which is a socket that this file listens on.
 `run` has by then read procedure, board and bench, refused what is to be refused, opened the logbook and locked the
 bench; its first message is `*IDN?`, as the script's. It is then ended: what follows takes as long as the instruments
-do. Also timed is the whole of `bringup --help`, against a Python that does nothing.
+do. Between the two stands what the libraries alone cost: the same script once it has also imported click, quantiphy,
+ruamel.yaml and sqlite3 and had the four files parsed. Also timed is the whole of `bringup --help`, against a Python
+that does nothing.
 """
 
 from __future__ import annotations
@@ -27,6 +29,8 @@ sys.path.insert(0, str(ROOT))
 from tests.benchmarks.machine import facts, spread, table  # noqa: E402 - found through the line above
 
 ROUNDS = 15
+BOARD = ROOT / "fixtures" / "boards" / "mooring-buoy-logger.yaml"
+DIALECT = ROOT / "bringup" / "instruments" / "dialects" / "select-by-number.yaml"
 PROCEDURE = ROOT / "procedures" / "first-power-on.yaml"
 BENCH = """bench: Listening bench
 supply: {{resource: '{resource}', dialect: select-by-number, outputs: {{VIN: 1}},
@@ -38,6 +42,14 @@ import pyvisa
 manager = pyvisa.ResourceManager("@py")
 instrument = manager.open_resource({resource!r}, read_termination="\\n", write_termination="\\n")
 instrument.query("*IDN?")
+"""
+LIBRARIES = """
+import sqlite3
+from pathlib import Path
+import click, quantiphy
+from ruamel.yaml import YAML
+for path in {paths!r}:
+    list(YAML(typ="safe", pure=True).parse(Path(path).read_text(encoding="utf-8")))
 """
 FIRST = b"*IDN?\n"
 
@@ -87,13 +99,17 @@ def measure(listener: socket.socket, folder: Path) -> dict[str, list[float]]:
     """Return the seconds of every kind of run."""
     resource = f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
     (folder / "bench.yaml").write_text(BENCH.format(resource=resource), encoding="utf-8")
-    (folder / "script.py").write_text(SCRIPT.format(resource=resource), encoding="utf-8")
+    script = SCRIPT.format(resource=resource)
+    (folder / "script.py").write_text(script, encoding="utf-8")
+    paths = [str(path) for path in (PROCEDURE, BOARD, DIALECT, folder / "bench.yaml")]
+    (folder / "libraries.py").write_text(LIBRARIES.format(paths=paths) + script, encoding="utf-8")
     tool = (sys.executable, "-m", "bringup")
     run = (*tool, "run", str(PROCEDURE), "--serial", "MBL-0001", "--bench", "bench.yaml", "--logbook")
     taken: dict[str, list[float]] = {}
     for number in range(-1, ROUNDS):
         seconds = {
             "script": to_first_byte(listener, (sys.executable, "script.py"), folder),
+            "script with the libraries": to_first_byte(listener, (sys.executable, "libraries.py"), folder),
             "run": to_first_byte(listener, (*run, "kept.db"), folder),
             "run, new logbook": to_first_byte(listener, (*run, f"new{number}.db"), folder),
             "python -c pass": whole((sys.executable, "-c", "pass"), folder),
@@ -111,7 +127,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as name, socket.create_server(("127.0.0.1", 0)) as listener:
         listener.settimeout(20.0)
         taken = measure(listener, Path(name))
-    bare = {"run": "script", "run, new logbook": "script", "bringup --help": "python -c pass"}
+    bare = dict.fromkeys(("script with the libraries", "run", "run, new logbook"), "script")
+    bare["bringup --help"] = "python -c pass"
     most = {"run": "1.60"}
     rows: list[tuple[str, ...]] = [("start", "ms", "to the bare one, medians", "at most")]
     for kind, seconds in taken.items():
