@@ -63,6 +63,13 @@ def test_a_reading_is_one_line_with_its_place_between_its_limits() -> None:
     )
 
 
+def test_a_reading_fits_into_eighty_columns_where_there_are_no_more() -> None:
+    line = reading_line(GOOD, narrow=True)
+
+    assert line.text == "  3V3                     3.306 V  ├────┼────┤  3.234 V .. 3.366 V   pass".replace("┼", "◆")
+    assert len(line.text) <= 80
+
+
 @pytest.mark.parametrize(
     ("value", "picture"),
     [

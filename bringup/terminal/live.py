@@ -9,7 +9,7 @@ from bringup.runner.prompts import Prompt
 from bringup.terminal.person import Person
 from bringup.terminal.pictures import UNICODE
 from bringup.terminal.scene import Line, Tone
-from bringup.terminal.view import View, harmless, question_lines, ring, signs_for
+from bringup.terminal.view import WIDE_FROM, View, harmless, question_lines, ring, signs_for
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -57,6 +57,7 @@ class LiveView(View):
         from rich.live import Live
 
         self._console = Console(file=self._stream, highlight=False, markup=False, emoji=False)
+        self.scene.narrow = self._console.width < WIDE_FROM
         self._live = Live(self._status(), console=self._console, auto_refresh=False, transient=True)
         self._live.start()
 

@@ -23,27 +23,28 @@ class Signs:
 UNICODE = Signs("├", "┤", "─", "┼", "◆", "◀", "▶")
 ASCII = Signs("[", "]", "-", "+", "#", "<", ">")
 
-_WIDTH = 21
+WIDE = 21
+NARROW = 9
 """Columns between the two limits."""
 
 
-def place(value: float | None, limits: Limits | None, signs: Signs = UNICODE) -> str:
-    """Draw where a value lies: ` ├────◆─────┤ `; outside, an arrow on that side. Always _WIDTH + 4 columns.
+def place(value: float | None, limits: Limits | None, signs: Signs = UNICODE, width: int = WIDE) -> str:
+    """Draw where a value lies: ` ├────◆─────┤ `; outside, an arrow on that side. Always `width` + 4 columns.
 
     One-sided limits are drawn with an open end; the scale then runs from the limit to twice it (or half).
     """
-    blank = " " * (_WIDTH + 4)
+    blank = " " * (width + 4)
     if limits is None or value is None or (limits.low is None and limits.high is None):
         return blank
     low, high = _scale(limits)
     if not high > low:
         return blank
-    cells = [signs.line] * _WIDTH
+    cells = [signs.line] * width
     if limits.nominal is not None and low <= float(limits.nominal) <= high:
-        cells[_cell(float(limits.nominal), low, high)] = signs.nominal
+        cells[_cell(float(limits.nominal), low, high, width)] = signs.nominal
     before, after = " ", " "
     if limits.accepts(value):
-        cells[_cell(min(max(value, low), high), low, high)] = signs.value
+        cells[_cell(min(max(value, low), high), low, high, width)] = signs.value
     elif value < low or (limits.low is not None and value < float(limits.low)):
         before = signs.below
     else:
@@ -64,5 +65,5 @@ def _scale(limits: Limits) -> tuple[float, float]:
     return (low, low + max(abs(low), 1e-12))
 
 
-def _cell(value: float, low: float, high: float) -> int:
-    return min(_WIDTH - 1, max(0, int((value - low) / (high - low) * (_WIDTH - 1) + 0.5)))
+def _cell(value: float, low: float, high: float, width: int) -> int:
+    return min(width - 1, max(0, int((value - low) / (high - low) * (width - 1) + 0.5)))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TextIO
 
 from bringup.runner.prompts import Prompt
 from bringup.terminal.person import Person
 from bringup.terminal.scene import Line
-from bringup.terminal.view import View, harmless, question_lines, ring, signs_for
+from bringup.terminal.view import WIDE_FROM, View, harmless, question_lines, ring, signs_for
 
 
 class PlainView(View):
@@ -15,6 +16,8 @@ class PlainView(View):
 
     def __init__(self, stream: TextIO, person: Person | None = None) -> None:
         super().__init__(signs_for(stream), person)
+        # A file or a pipe is as wide as a line needs; only a terminal has an edge.
+        self.scene.narrow = stream.isatty() and shutil.get_terminal_size().columns < WIDE_FROM
         self._stream = stream
         self._asked: Prompt | None = None
         self._echoed = ""

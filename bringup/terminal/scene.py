@@ -16,7 +16,7 @@ from bringup.core.reading import Reading
 from bringup.core.words import Kind, Result
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
-from bringup.terminal.pictures import UNICODE, Signs, place
+from bringup.terminal.pictures import NARROW, UNICODE, Signs, place
 
 
 class Tone(StrEnum):
@@ -68,8 +68,11 @@ _TONE = {
 }
 
 
-def reading_line(reading: Reading, signs: Signs = UNICODE) -> Line:
-    """One reading: name, value, its place between its limits, the limits, deviation, result."""
+def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = False) -> Line:
+    """One reading: name, value, its place between its limits, the limits, deviation, result.
+
+    About 115 columns; `narrow`, for terminals of 80, draws a smaller place and leaves the deviation out.
+    """
     kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE} else reading.kind.value
     name = " ".join(part for part in (reading.point or "", kind, reading.aspect) if part) or reading.kind.value
     if reading.value is None:
@@ -89,8 +92,12 @@ def reading_line(reading: Reading, signs: Signs = UNICODE) -> Line:
         words.append(f"unsettled: {low} .. {high}")
     if reading.note:
         words.append(reading.note)
-    picture = place(reading.value, reading.limits, signs)
-    text = f"  {name:<27} {value:>14} {picture} {limits:<22} {deviation:>9}  {'; '.join(words)}"
+    if narrow:
+        picture = place(reading.value, reading.limits, signs, NARROW)
+        text = f"  {name:<18} {value:>12} {picture} {limits:<20} {'; '.join(words)}"
+    else:
+        picture = place(reading.value, reading.limits, signs)
+        text = f"  {name:<27} {value:>14} {picture} {limits:<22} {deviation:>9}  {'; '.join(words)}"
     return Line(text.rstrip(), _TONE[reading.result])
 
 
@@ -116,6 +123,7 @@ class Scene:
     """The state of the picture. Fields are read by the view; only `take` changes them."""
 
     signs: Signs = UNICODE
+    narrow: bool = False
     title: str = ""
     simulated: bool = False
     step: str = ""
@@ -176,7 +184,7 @@ class Scene:
         assert told.reading is not None
         self.going = ""
         self.readings += 1
-        line = reading_line(told.reading, self.signs)
+        line = reading_line(told.reading, self.signs, narrow=self.narrow)
         failed = told.reading.result in {Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE}
         if failed:
             self.failures.append(line.text.strip())

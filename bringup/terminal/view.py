@@ -23,6 +23,8 @@ _MOST = 5_000
 _LOSSY = {"poll", "sample", "going"}
 _LOSSY_FROM = 100
 """Queue length from which what only refreshes the picture is dropped."""
+WIDE_FROM = 112
+"""Columns from which a reading's whole line fits."""
 _REFRESH = 0.12
 """Seconds between two pictures of the status."""
 _STRIKE = 0.12
