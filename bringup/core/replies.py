@@ -225,6 +225,8 @@ def _judged(value: float, raw: str, over_range_from: float, last_digit: int) -> 
 
 
 def _is_number(text: str, unit: str) -> bool:
+    if (match := _NRF.fullmatch(text)) is not None:
+        return len(match.group(1)) <= _MOST_DIGITS
     value = _read(text, text, 9.8e37, unit)
     return value.number is not None or bool(value.over_range) or value.why.startswith("the instrument says")
 
