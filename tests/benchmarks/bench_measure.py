@@ -198,8 +198,8 @@ def main() -> None:
     """Measure and print."""
     machine = facts()
     cases = (
-        Case("log, plain lines", "log", 7),
-        Case("log, live view", "log", 7, live=True),
+        Case("log, plain lines", "log", 15),
+        Case("log, live view", "log", 15, live=True),
         Case("measure, plain lines", "measure", 1),
     )
     rows: list[tuple[str, ...]] = [
