@@ -14,7 +14,7 @@ import pytest
 
 from bringup.core.faults import Fault, FaultKind
 from bringup.simulation.manners import Manners
-from tests.rig import BEFORE, SERIAL, UP, Rig, interrupt, rig, wait_for
+from tests.rig import BEFORE, SERIAL, UP, Rig, Said, interrupt, rig, wait_for
 
 MEASURE = "  - measure: [VIN, 3V3]\n"
 
@@ -25,7 +25,7 @@ def bench(tmp_path: Path) -> Iterator[Rig]:
         yield made
 
 
-def refused(bench: Rig, done: subprocess.CompletedProcess[str], *words: str) -> None:
+def refused(bench: Rig, done: Said, *words: str) -> None:
     """Exit code 2, the words said, nothing powered, no traceback."""
     assert done.returncode == 2, done.stdout + done.stderr
     for word in words:
@@ -174,17 +174,23 @@ def test_an_output_found_on_is_switched_off_before_anything_else(bench: Rig) -> 
     assert not bench.output_is_on()
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGTSTP, signal.SIGHUP], ids=lambda n: n.name)
+LOG = "  - log: {what: [VIN current, 3V3], for: 60 s, every: 100 ms}\n"
+
+
 @pytest.mark.parametrize(
-    ("step", "words"),
-    [("  - dwell: 60 s\n", "step 2"), ("  - log: {what: [VIN current, 3V3], for: 60 s, every: 100 ms}\n", "step 2")],
-    ids=["dwell", "log"],
+    ("number", "step"),
+    [
+        (signal.SIGINT, LOG),
+        (signal.SIGTSTP, LOG),
+        (signal.SIGTSTP, "  - dwell: 60 s\n"),
+        (signal.SIGTERM, "  - dwell: 60 s\n"),
+        (signal.SIGHUP, "  - dwell: 60 s\n"),
+    ],
+    ids=["Ctrl-C in a log", "Ctrl-Z in a log", "Ctrl-Z in a dwell", "SIGTERM in a dwell", "hang-up in a dwell"],
 )
-def test_a_signal_switches_off_and_keeps_what_was_read(
-    bench: Rig, number: signal.Signals, step: str, words: str
-) -> None:
+def test_a_signal_switches_off_and_keeps_what_was_read(bench: Rig, number: signal.Signals, step: str) -> None:
     process = bench.start(UP + step)
-    said = wait_for(process, words)
+    said = wait_for(process, "step 2")
     assert bench.output_is_on()
 
     said += interrupt(process, number)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.rig import BEFORE, UP, Rig, rig
+from tests.rig import UP, Rig, rig
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals are a POSIX thing", allow_module_level=True)
@@ -126,13 +126,16 @@ def test_a_person_goes_through_with_single_keys_and_sees_that_the_input_is_on(be
     assert not bench.output_is_on()
 
 
-def test_q_at_a_question_calls_off(bench: Rig, session: Session) -> None:
+def test_q_at_a_question_calls_off_and_the_terminal_is_left_as_it_was(bench: Rig, session: Session) -> None:
+    before = termios.tcgetattr(session.master)[3] & (termios.ECHO | termios.ICANON)
     to_the_go(session)
+    assert not termios.tcgetattr(session.master)[3] & termios.ICANON
 
     session.press("q")
 
     assert session.end() == 3
     assert not bench.output_is_on()
+    assert termios.tcgetattr(session.master)[3] & (termios.ECHO | termios.ICANON) == before
 
 
 def test_a_note_is_typed_while_the_supply_is_watched_and_kept(bench: Rig, session: Session) -> None:
@@ -199,29 +202,3 @@ def test_without_colour_there_are_lines_and_no_escapes(bench: Rig, plain_session
     assert plain_session.end() == 3
     assert "\x1b" not in plain_session.seen
     assert "on the bench of the test" in plain_session.seen
-
-
-def test_the_terminal_is_left_as_it_was(bench: Rig, session: Session) -> None:
-    before = termios.tcgetattr(session.master)[3] & (termios.ECHO | termios.ICANON)
-    to_the_go(session)
-    assert not termios.tcgetattr(session.master)[3] & termios.ICANON
-
-    session.press("q")
-    session.end()
-
-    assert termios.tcgetattr(session.master)[3] & (termios.ECHO | termios.ICANON) == before
-
-
-def test_before_steps_need_no_reason(bench: Rig) -> None:
-    environment = {**bench.environment, "TERM": "xterm-256color", "NO_COLOR": "1"}
-    made = Session(bench.run_arguments(BEFORE + UP), bench.folder, environment)
-    try:
-        made.expect("switches it ON")
-        made.press("\n")
-        made.expect("short check at 1 V")
-        assert "Reason" not in made.seen
-        made.press("q")
-        assert made.end() == 3
-    finally:
-        made.close()
-    assert not bench.output_is_on()
