@@ -116,7 +116,8 @@ class Hanging:
 def test_a_call_that_never_returns_is_left_behind_and_the_instrument_spoken_to_anew(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("bringup.instruments.visa_link.MARGIN", 0.02)
+    for module in ("conversation", "visa_link"):
+        monkeypatch.setattr(f"bringup.instruments.{module}.MARGIN", 0.02)
     Hanging.made = 0
     link = VisaLink("meter", "hangs", QUICK, connect=Hanging)
     done(link.open())
@@ -128,6 +129,22 @@ def test_a_call_that_never_returns_is_left_behind_and_the_instrument_spoken_to_a
     assert Hanging.made == 2
     link.close()
     assert time.monotonic() - started < 1.5
+
+
+def test_a_call_that_hangs_is_noticed_long_before_the_end_of_its_batch(monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in ("conversation", "visa_link"):
+        monkeypatch.setattr(f"bringup.instruments.{module}.MARGIN", 0.02)
+    Hanging.made = 0
+    link = VisaLink("supply", "hangs", QUICK, connect=Hanging)
+    done(link.open())
+    stuck = link.submit((Message("READ?", ReplyKind.NUMBER, 0.02), *[Message("READ?", ReplyKind.NUMBER, 9.0)] * 7))
+    threading.Event().wait(0.1)
+
+    (reply,) = ask(link, READ)
+
+    assert stuck.deadline > time.monotonic() + 50
+    assert reply.line == "+3.30600000E+00"
+    link.close()
 
 
 def test_a_hanging_call_does_not_keep_the_process_alive() -> None:

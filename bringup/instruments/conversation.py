@@ -6,6 +6,7 @@ session throws reaches it as a Broken.
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -23,6 +24,10 @@ MOST_STRAYS = 20
 """Stray lines kept of one reply: an instrument gone mad must not fill the memory."""
 IDENTIFY = Message("*IDN?", ReplyKind.IDENTITY, 3.0)
 BLANK = "\0 \t\r\n"
+MARGIN = 0.5
+"""Seconds on top of all time-outs before a worker counts as lost."""
+WRITE_WITHIN = 2.0
+"""Seconds in which an instrument must take what is written to it."""
 
 
 class Broken(Exception):  # noqa: N818 - what a session is then
@@ -79,6 +84,7 @@ class Conversation:
         self._buffer = bytearray()
         self._stale_head = False
         self._last = 0.0
+        self._back_by = math.inf
         self._write_end = wire.write_end.encode("latin-1")
         self._read_end = wire.read_end.encode("latin-1")[-1:] or b"\n"
 
@@ -87,19 +93,26 @@ class Conversation:
         """Whether there is a session that has answered to everything so far."""
         return self._session is not None
 
+    def hangs(self, now: float) -> bool:
+        """Whether a call that should have returned by now has not: for any thread to ask."""
+        return now > self._back_by
+
     def open(self) -> None:
         """Connect and identify, unless that was done. Raises Broken."""
         give_up = time.monotonic() + self._wire.recovery
         pause = 0.05
         while self._session is None:
+            self._back_by = time.monotonic() + self._wire.identify.timeout + WRITE_WITHIN + MARGIN
             try:
                 self._open_once()
             except Broken as broken:
                 self.close()
+                self._back_by = math.inf
                 returns = self.identity is not None and broken.fault is not LinkFault.OTHER_INSTRUMENT
                 if not returns or time.monotonic() + pause > give_up or self._cancelled.wait(pause):
                     raise
                 pause *= 2
+        self._back_by = math.inf
 
     def close(self) -> None:
         """Close the session; the next exchange opens another one."""
@@ -120,6 +133,8 @@ class Conversation:
         except Broken as broken:
             self.close()
             replies += unanswered(messages[len(replies) :], broken.fault, broken.why)
+        finally:
+            self._back_by = math.inf
         return tuple(replies)
 
     def _exchange_group(self, session: Session, group: Sequence[Message], replies: list[Reply]) -> None:
@@ -145,8 +160,11 @@ class Conversation:
             time.sleep(rest)
         if self._cancelled.is_set():
             raise Broken(LinkFault.LOST, "the link was given up")
+        # Each message has its own time-out, so a call that never returns shows long before the batch's deadline.
+        self._back_by = time.monotonic() + WRITE_WITHIN + MARGIN
         session.write(b"".join(message.text.encode("latin-1", "replace") + self._write_end for message in group))
         self._last = time.monotonic()
+        self._back_by = self._last + group[-1].timeout + MARGIN
         return self._last
 
     def _answer(self, session: Session, kind: ReplyKind, until: float, strays: list[str]) -> str:

@@ -19,17 +19,13 @@ from typing import Any
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.errors import LinkError
-from bringup.instruments.conversation import Broken, Conversation, Session, Wire, unanswered
+from bringup.instruments.conversation import MARGIN, WRITE_WITHIN, Broken, Conversation, Session, Wire, unanswered
 from bringup.instruments.worker import Worker
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, Reply
 
 CHUNK = 4096
 """Bytes fetched in one go."""
-MARGIN = 0.5
-"""Seconds on top of all time-outs before a worker counts as lost."""
-WRITE_WITHIN = 2.0
-"""Seconds in which an instrument must take what is written to it."""
 
 WORDS = {
     "error_resource_not_found": "there is no such instrument",
@@ -280,7 +276,7 @@ class VisaLink:
         """Queue a job; its Pending is due when all before it and the job itself should be done."""
         with self._lock:
             now = time.monotonic()
-            if self._worker.overdue(now):
+            if self._worker.overdue(now) or self._conversation.hangs(now):
                 # A call that does not return: leave it behind and speak to the instrument anew.
                 self._worker.stop(None)
                 self._start(self._conversation.identity)
