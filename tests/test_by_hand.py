@@ -171,7 +171,7 @@ def test_a_correction_is_a_new_reading_that_names_the_old_one() -> None:
 
 
 def test_settings_are_dictated_together_while_the_output_is_off_and_read_back_by_the_person() -> None:
-    it, typist = hand_supply("it is off", "24.00", "0.40")
+    it, typist = hand_supply("it is off", "0.40", "24.00")
     assert it.switch(1, False).value().on is False
     it.set_voltage(1, 0.0)
     it.set_current_limit(1, 0.4)
@@ -180,8 +180,8 @@ def test_settings_are_dictated_together_while_the_output_is_off_and_read_back_by
     found = it.settings(1).value()
     assert (found.volts, found.amps, found.on) == (24.0, 0.4, False)
     assert typist.texts[1:] == [
-        "Output off. Set the supply's voltage to 24 V. What does it show?",
         "Output off. Set the supply's current limit to 400 mA. What does it show?",
+        "Output off. Set the supply's voltage to 24 V. What does it show?",
     ]
 
 

@@ -80,6 +80,8 @@ def test_nothing_is_on_before_the_person_says_go() -> None:
         ("OUTP?", "1", "output 1 was switched off but the supply says on"),
         ("SYST:ERR?", '-222,"Data out of range"', "Data out of range"),
         ("CURR?", "nonsense", "the current limit"),
+        ("VOLT?", "9.9E37", "'9.9E37' cannot be read back"),
+        ("OUTP?", "9", "output 1 was switched off but the supply does not say"),
     ],
 )
 def test_any_doubt_before_power_leaves_it_off(query: str, reply: str, says: str) -> None:

@@ -44,7 +44,7 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         if role is None:
             continue
         try:
-            found = waits.result(role.attach())
+            found = waits.result(role.attach(), name, "who it is")
         except LinkError as error:
             raise BenchError(f"the {name} does not answer: {error.message}", error.what_to_do) from error
         if not role.by_hand and (found.identity is None or not found.identity.text.strip()):
@@ -60,7 +60,8 @@ def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, 
     if supply is None or supply.by_hand:
         return ()
     try:
-        return tuple(waits.result(supply.settings(output)) for output in supply.outputs())
+        outputs = supply.outputs()
+        return tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
     except LinkError as error:
         raise BenchError(f"the supply does not tell its settings: {error.message}", error.what_to_do) from error
 

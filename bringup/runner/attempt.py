@@ -12,6 +12,7 @@ from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, S
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Trip, UnitFailed
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
+from bringup.runner.headings import heading
 from bringup.runner.journal import Journal
 from bringup.runner.keys import act_on
 from bringup.runner.power import Power
@@ -49,21 +50,25 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         kind = Stopped if isinstance(early, CalledOff) else BenchError
         raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
     attempt = setup.record.begin(_start(setup, found))
-    journal.show("attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated)
     steps = Steps(work)
     waits.on_key = lambda key: act_on(work, key)
-    return _close(work, steps, attempt, _carry_out(work, steps, found, found_on))
+    return _close(work, steps, attempt, _carry_out(work, steps, attempt, found, found_on))
 
 
-def _carry_out(work: Work, steps: Steps, found: Found, found_on: tuple[int, ...]) -> BaseException | None:
+def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: tuple[int, ...]) -> BaseException | None:
     """Do the steps. Returns what ended them early. On return every output is off, or known not to be verified."""
+    setup = work.setup
+    work.power.claim(found_on)
     try:
-        log_found(found, work.setup, work.journal)
+        work.journal.show(
+            "attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated
+        )
+        log_found(found, setup, work.journal)
         for output in found_on:
             work.power.off(output)
             work.journal.event("found-on", f"output {output} was found on and switched off")
         if work.simulated:
-            work.hands.unit(work.setup.serial)
+            work.hands.unit(setup.serial)
             if work.state is not None:
                 work.hands.state(work.state)
         steps.carry_out()
@@ -91,8 +96,7 @@ def _off_in_order(work: Work) -> BaseException | None:
 def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) -> AttemptOutcome:
     """With the outputs off: say, record and return what became of the attempt."""
     journal, power = work.journal, work.power
-    if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
-        work.setup.suspend()
+    journal.ending = True
     result, cause = verdict(steps, error)
     if isinstance(error, Trip | FoundOff):
         # Also what may have been a silent trip: nothing of the unit's history carries over after it.
@@ -110,10 +114,12 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
     journal.show("attempt-ended", cause, result=str(result), off_verified=power.off_verified)
-    if error is not None and not isinstance(error, EXPECTED):
-        raise error
-    if power.bug is not None:
-        raise power.bug
+    if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
+        # Last, with everything kept: a process that is stopped may never go on.
+        work.setup.suspend()
+    for bug in (error if not isinstance(error, EXPECTED) else None, power.bug, journal.bug):
+        if bug is not None:
+            raise bug
     return AttemptOutcome(
         attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
     )
@@ -206,7 +212,7 @@ def _start(setup: AttemptSetup, found: Found) -> AttemptStart:
         started=setup.clock.utc(),
         monotonic=setup.clock.monotonic(),
         tool_version=setup.tool_version,
-        steps=tuple((step.kind, step.title) for step in procedure.steps),
+        steps=tuple((step.kind, heading(step)) for step in procedure.steps),
         variant=setup.variant,
         lot=setup.lot,
         attended=setup.ask.attended,

@@ -176,9 +176,10 @@ class HandSupply:
         return self._dictate().then(lambda got: Done(got[0][kind].number, None, got[1]))
 
     def _dictate(self) -> Pending[tuple[dict[Kind, Value], tuple[Trouble, ...]]]:
-        """Have everything set that waits, and ask for each what is shown."""
+        """Have everything set that waits, the current limit first, and ask for each what is shown."""
         waiting, self._to_set = self._to_set, {}
-        return self._dictate_next(list(waiting.items()), {}, ())
+        in_order = sorted(waiting.items(), key=lambda each: each[0] is not Kind.CURRENT)
+        return self._dictate_next(in_order, {}, ())
 
     def _dictate_next(
         self, rest: list[tuple[Kind, float]], got: dict[Kind, Value], troubles: tuple[Trouble, ...]

@@ -6,7 +6,9 @@ from collections.abc import Collection
 
 from bringup.core.limits import Limits
 from bringup.core.replies import Value
+from bringup.core.wording import shown
 from bringup.core.words import Kind
+from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -54,7 +56,20 @@ def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | No
     )
 
 
+def trip_if_shown(feed: Feed, sample: PollSample) -> None:
+    """Raise a Trip if the person says that the supply shows more than the board bears: nothing else would notice."""
+    if sample.over_range:
+        raise Trip(f"{feed.input}: the supply shows over range; that counts as above what damages the board")
+    bounds = (
+        ("V", sample.volts, feed.damage_above, "what damages it"),
+        ("A", sample.amps, feed.trip_current, "its trip level"),
+    )
+    for unit, found, most, what in bounds:
+        if found is not None and most is not None and abs(found) > most:
+            raise Trip(f"{feed.input}: the supply shows {shown(found, unit)}, above {shown(most, unit)} ({what})")
+
+
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
-    typed = work.waits.result(type_in(work.setup.ask, Wanted(text, kind, limits=limits)))
+    typed = work.waits.result(type_in(work.setup.ask, Wanted(text, kind, limits=limits)), "person", text)
     work.journal.troubles("supply", typed[2])
     return value_of(typed, kind)

@@ -16,6 +16,8 @@ from bringup.runner.wait import WaitPoint
 TRIES = 3
 BOUND = 15.0
 """Seconds for all tries together: a link that timed out needs one try to be opened again."""
+BOUND_OF_ONE = 5.0
+"""Seconds for one try: a call that hangs is left behind by the next one, which goes out on another session."""
 BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
@@ -68,12 +70,14 @@ def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool
 
 def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:
     try:
-        done = waits.result(supply.all_off())
-        said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
-        if done.on is False:
-            return True
-        said.append("the supply says that an output is on" if done.on else "the supply does not say")
-        return bool(outputs) and all(waits.result(supply.settings(output)).on is False for output in outputs)
+        with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND_OF_ONE):
+            done = waits.result(supply.all_off(), "supply", "every output off")
+            said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
+            if done.on is False:
+                return True
+            said.append("the supply says that an output is on" if done.on else "the supply does not say")
+            asked = (waits.result(supply.settings(output), "supply", f"output {output}, state") for output in outputs)
+            return bool(outputs) and all(found.on is False for found in asked)
     except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the next try comes first; it is kept and told
         said.append(f"{type(error).__name__}: {error}")
         return False

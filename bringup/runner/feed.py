@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bringup.core.arming import ApplyPlan, LeadsPlan
 from bringup.core.bench import Ceiling
+from bringup.core.board import Board
+from bringup.core.protection import damage_level
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
 from bringup.runner.endings import BrokenOff
@@ -48,6 +51,34 @@ class Feed:
         if self.trip_current is not None:
             lines.append(f"or if the current stays above {shown(self.trip_current, 'A')}")
         return tuple(lines)
+
+
+def planned(
+    plan: ApplyPlan | LeadsPlan,
+    board: Board,
+    volts: float,
+    *,
+    limit_time: float,
+    trip_current: float,
+    remote_sense: bool,
+) -> Feed:
+    """Return how a plan feeds its input at one of its voltages. Raises BrokenOff where the bench has no output for it.
+
+    What damages a rail that is plainly connected to the input bounds the input, too.
+    """
+    if plan.output is None:
+        raise BrokenOff(f"the bench gives {plan.input} no output of its supply")
+    return Feed(
+        input=plan.input,
+        output=plan.output,
+        volts=abs(volts),
+        current_limit=plan.current_limit,
+        limit_time=limit_time,
+        over_voltage=plan.over_voltage,
+        trip_current=trip_current,
+        damage_above=damage_level(board, plan.input)[0],
+        remote_sense=remote_sense,
+    )
 
 
 def within_bounds(feed: Feed, ceiling: Ceiling) -> None:

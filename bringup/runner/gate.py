@@ -9,17 +9,17 @@ from bringup.runner.work import Work
 def require_gate(work: Work, name: str) -> None:
     """Let an input be powered only if its leads and the resistance of every probed rail were found good.
 
-    In this attempt or in an earlier one since the last trip. Otherwise a person gives a reason, which is kept as an
-    event `override`; where nobody can, the attempt ends here.
+    In this attempt, or in an earlier one since the last trip if this one has not found otherwise. Else a person gives
+    a reason, which is kept as an event `override`; where nobody can, the attempt ends here.
     """
     missing = missing_evidence(work, name)
-    if not missing or work.evidence.override:
+    if not missing or name in work.evidence.overridden:
         return
     text = f"{name} is to be powered without: {'; '.join(missing)}"
     if not work.can_answer:
         raise MissingEvidence(f"{text}. Nobody is here to give a reason")
     answer = work.waits.reason(f"{text}. Why go on?", suggestion="simulated bench: nothing can be destroyed")
-    work.evidence.override = True
+    work.evidence.overridden.add(name)
     work.journal.event(
         "override",
         f"{text}. Reason: {answer.text}",
@@ -30,9 +30,9 @@ def require_gate(work: Work, name: str) -> None:
 def missing_evidence(work: Work, name: str) -> list[str]:
     """Return in words what is missing; empty if the gate is open."""
     missing = []
-    if name not in work.evidence.leads | work.history.leads_seen:
+    if name not in work.evidence.leads | (work.history.leads_seen - work.evidence.leads_doubted):
         missing.append(f"a good reading of its free leads (`leads: {name}`)")
-    seen = work.evidence.resistance | work.history.resistance_seen
+    seen = work.evidence.resistance | (work.history.resistance_seen - work.evidence.resistance_doubted)
     rails = [rail.name for rail in work.board.rails.values() if rail.probe and rail.name not in seen]
     if rails:
         missing.append(f"a good resistance of {', '.join(rails)} (`resistance`)")

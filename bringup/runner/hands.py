@@ -129,7 +129,7 @@ class SimulatedHands:
     def _send(self, text: str) -> None:
         """Send it and ask for the error, so that it has happened before anything else does."""
         question = Message("SYSTem:ERRor?", ReplyKind.ERROR)
-        replies = self._waits.result(self._link.submit((Message(text), question)))
+        replies = self._waits.result(self._link.submit((Message(text), question)), "simulated bench", text)
         line = replies[-1].line
         error = read_error(line) if line is not None else None
         if error is None or error.code != 0:

@@ -28,8 +28,19 @@ class Journal:
         self.step: int | None = None
         self.readings: list[Reading] = []
         self.unrecorded: list[Reading] = []
-        self._tell = tell
+        self.ending = False
+        """From here on a view that breaks must keep nothing from being recorded: what it raised is kept in `bug`."""
+        self.bug: Exception | None = None
+        self._view = tell
         self._polls: list[PollSample] = []
+
+    def _tell(self, told: Told) -> None:
+        try:
+            self._view(told)
+        except Exception as bug:
+            if not self.ending:
+                raise
+            self.bug = self.bug or bug
 
     def now(self) -> tuple[datetime, float]:
         """Return this moment, as wall time and as monotonic seconds."""

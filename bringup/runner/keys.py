@@ -7,9 +7,12 @@ from __future__ import annotations
 
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
-from bringup.core.words import How
+from bringup.core.replies import Value
+from bringup.core.words import How, Kind
 from bringup.errors import NotationError
 from bringup.runner.endings import CalledOff, LeaveOut
+from bringup.runner.headings import heading
+from bringup.runner.measuring import trip_if_damaging
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.typed import corrected
 from bringup.runner.work import Work
@@ -30,7 +33,7 @@ def act_on(work: Work, key: str) -> None:
     elif key == CORRECT:
         _correct(work)
     elif work.step is not None:
-        why = work.waits.reason(f"Why leave out step {work.step.index + 1} ({work.step.kind})?")
+        why = work.waits.reason(f"Why leave out step {work.step.index + 1} ({heading(work.step)})?")
         raise LeaveOut(why.text.strip())
 
 
@@ -42,7 +45,7 @@ def _note(work: Work) -> None:
 
 def _correct(work: Work) -> None:
     """Take the last typed value again. The old reading stays in the logbook, marked as replaced."""
-    old = last_typed(work.journal.readings)
+    old = None if work.step is None else last_typed(work.journal.readings)
     if old is None:
         work.journal.show("event", "c: nothing was typed yet that could be corrected", kind="key")
         return
@@ -60,6 +63,8 @@ def _correct(work: Work) -> None:
             lines = tuple(filter(None, (error.message, error.what_to_do)))
             continue
         work.replace(old, new)
+        if new.kind is Kind.VOLTAGE and new.point is not None and work.power.on:
+            trip_if_damaging(work, new.point, Value(new.value, new.raw, new.resolution))
         return
 
 

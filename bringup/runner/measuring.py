@@ -7,10 +7,14 @@ from __future__ import annotations
 
 from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
+from bringup.core.protection import damage_level
+from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value, read_number
 from bringup.core.settling import Settler, State, manner_of
+from bringup.core.wording import shown
 from bringup.core.words import Kind
 from bringup.errors import LinkError
+from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
@@ -23,6 +27,8 @@ KIND_OF: dict[Function, Kind] = {
     Function.DC_AMPS: Kind.CURRENT,
     Function.OHMS: Kind.RESISTANCE,
 }
+IN_LIMIT = "the supply is in current limit"
+"""Why a reading is not judged."""
 SILENT_READINGS = 2
 """So many readings without a value in a row end the attempt to read the point: it has no value."""
 START_UP = 0.15
@@ -42,7 +48,8 @@ CLIMB_FOR = 4.0
 def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
     """Take one fresh reading. Never raises for a silent meter: the step decides what no value means."""
     try:
-        value, troubles = work.waits.result(work.meter.read(function, around=around, point=point))
+        pending = work.meter.read(function, around=around, point=point)
+        value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
     except LinkError as error:
         work.journal.event("instrument", f"meter: {error.message}", {"instrument": "meter", "sent": error.sent})
         return Value(None, "", why=error.message)
@@ -58,10 +65,11 @@ def settled(
     `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit.
     """
     if work.meter.by_hand:
-        pending = _look_beside(work, point)
         value = read_once(work, function, point, around=around)
+        # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
+        beside = _answered(work, _look_beside(work, point))
         rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
-        return Settled(value, None, _answered(work, pending), rising=rising)
+        return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
     settler, silent, climb, limited = Settler(manner_of(KIND_OF[function])), 0, _Climb(limits), False
     started = work.waits.clock.monotonic()
     while True:
@@ -73,7 +81,7 @@ def settled(
         now = work.waits.clock.monotonic()
         state = settler.feed(now, value)
         silent = 0 if value.number is not None or value.over_range else silent + 1
-        if silent >= SILENT_READINGS:
+        if silent >= SILENT_READINGS or (function is Function.DC_VOLTS and damaging(work, point, value)):
             return Settled(value, None, beside, limited)
         if state is State.SETTLED and settler.last is not None:
             return Settled(settler.last, None, beside, limited)
@@ -154,6 +162,31 @@ def _value_of(sample: PollSample, number: float | None, raw: str) -> Value:
     return Value(number, raw or ("" if number is None else repr(number)), resolution, why=why)
 
 
+def damaging(work: Work, point: str, value: Value) -> bool:
+    """Whether a voltage is beyond what damages the point, or a rail that is plainly connected to an input."""
+    most, _ = _damage(work, point)
+    return most is not None and value.number is not None and abs(value.number) > most
+
+
+def _damage(work: Work, point: str) -> tuple[float | None, str]:
+    """Return the volts above which something is damaged, and what."""
+    if point in work.board.inputs:
+        most, whose = damage_level(work.board, point)
+        return most, "the board" if whose == point else whose
+    stated = work.board.rails[point].damage_above
+    return (None if stated is None else abs(stated.number)), "it"
+
+
+def trip_if_damaging(work: Work, point: str, value: Value) -> None:
+    """Raise a Trip for a voltage beyond what damages the point, or over range: the input goes off at once."""
+    if value.over_range:
+        raise Trip(f"{point} is over range: that counts as above what damages it")
+    if damaging(work, point, value):
+        most, whose = _damage(work, point)
+        read = format_quantity(value.number or 0.0, "V", resolution=value.resolution)
+        raise Trip(f"{point} reads {read}, above the {shown(most or 0.0, 'V')} that damage {whose}")
+
+
 def around_of(limits: Limits | None) -> float | None:
     """Return the value to expect, from which the meter's range is chosen; None: let it find its range."""
     if limits is None:
@@ -183,7 +216,7 @@ def _answered(work: Work, pending: Pending[PollSample] | None) -> PollSample | N
     if pending is None:
         return None
     try:
-        return work.waits.result(pending)
+        return work.waits.result(pending, "supply", "a look beside a reading")
     except LinkError:
         return None
 

@@ -7,6 +7,8 @@ order of switching on. Emergency: every output at once, nothing recorded first, 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import TypeVar
 
 from bringup.core.bench import Ceiling
@@ -82,11 +84,13 @@ class Power:
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
         self._clear_old_trip(feed)
-        self._set("current limit", "A", feed.current_limit, self._set_current(feed))
+        limited = self.supply.set_current_limit(feed.output, feed.current_limit)
+        self._set("current limit", "A", feed.current_limit, limited)
         self._protect(feed)
         self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
-        volts, amps = compare_all(self._journal, feed, self._result(self.supply.settings(feed.output)))
+        found = self._result(self.supply.settings(feed.output), "reading the settings back")
+        volts, amps = compare_all(self._journal, feed, found, by_hand=self.by_hand)
         self._go(feed, go)
         self._switch_on(feed, volts, amps)
 
@@ -129,9 +133,6 @@ class Power:
 
     def _judge(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
         judge_setting(self._journal, name, unit, asked, done, at_most=at_most, by_hand=self.by_hand)
-
-    def _set_current(self, feed: Feed) -> Pending[Done]:
-        return self.supply.set_current_limit(feed.output, feed.current_limit)
 
     def _protect(self, feed: Feed) -> None:
         """Over-voltage protection on, over-current protection off until start-up is over."""
@@ -176,7 +177,7 @@ class Power:
         )
         self._watch.add(watched)
         self._journal.show("power", on="yes")
-        done = self._result(self.supply.switch(feed.output, True))
+        done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
             raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
@@ -200,21 +201,34 @@ class Power:
         self._journal.event("trip-cleared", f"an earlier {tripped} trip on {feed.input} was cleared")
         self.off(feed.output)
 
+    def new_trip(self, feed: Feed, level: float) -> None:
+        """Watch an input that is on for another trip current: its board state, and with it the load, has changed."""
+        changed = replace(feed, trip_current=level)
+        self._on = [changed if each is feed else each for each in self._on]
+        watched = self._watch.of(feed.output)
+        if watched is not None:
+            watched.trip_current = level
+            watched.start_up_until = max(watched.start_up_until, self._waits.clock.monotonic() + feed.limit_time)
+
     # off
+
+    def claim(self, outputs: Sequence[int]) -> None:
+        """Take on outputs that were found on: from now on every way out switches off."""
+        self._touched = self._touched or bool(outputs)
 
     def off(self, output: int) -> None:
         """Switch one output off and verify it by asking. Raises BrokenOff if that cannot be done."""
         feed = next((feed for feed in self._on if feed.output == output), None)
         self._touched = True
         self._watch.remove(output)
-        done = self._result(self.supply.switch(output, False))
+        done = self._result(self.supply.switch(output, False), f"switching output {output} off")
         on = done.on if done.on is not None else self._result(self.supply.settings(output)).on
         if on is not False:
             raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
         self._on = [each for each in self._on if each.output != output]
+        self.off_verified = self.off_verified if feed is None else not self._on
         self._journal.troubles("supply", done.troubles)
         if feed is not None:
-            self.off_verified = not self._on
             whose = "by the person's word" if self.by_hand else "verified by asking"
             data = {"input": feed.input, "on": "yes" if self._on else "no"}
             self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
@@ -244,14 +258,15 @@ class Power:
         until = self._waits.clock.monotonic() + TERMINALS_FALL
         for output in self.supply.outputs():
             while output not in self.left_alone:
-                volts = self.look_once(output).volts
-                if volts is None or abs(volts) <= SAFE_TERMINALS:
+                look = self.look_once(output)
+                # A supply that cannot measure volts never tells; one that can and does not is no reason to go on.
+                untold = look.fault is not None or look.over_range
+                if abs(look.volts) <= SAFE_TERMINALS if look.volts is not None else not untold:
                     break
                 if self._waits.clock.monotonic() >= until:
-                    raise BrokenOff(
-                        f"output {output} is off but its terminals still carry {format_quantity(volts, 'V')}: "
-                        "discharge them before the leads are moved"
-                    )
+                    found = "an unknown voltage" if look.volts is None else format_quantity(look.volts, "V")
+                    text = f"output {output} is off but its terminals still carry {found}"
+                    raise BrokenOff(f"{text}: discharge them before the leads are moved")
                 self._waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")
 
     def emergency(self) -> None:
@@ -263,7 +278,7 @@ class Power:
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
         ended = emergency_off(self.supply, outputs, self._waits, self._journal)
         self.bug = ended.bug
-        if before or not ended.verified:
+        if before or self.off_verified is not None or not ended.verified:
             self.off_verified = ended.verified
         if ended.verified:
             self._on.clear()
@@ -273,10 +288,10 @@ class Power:
     def look_once(self, output: int) -> PollSample:
         """Look at one output now, whether it is watched or not."""
         pending = self._watch.look(output)
-        return self._result(self.supply.poll(output) if pending is None else pending)
+        return self._result(self.supply.poll(output) if pending is None else pending, f"looking at output {output}")
 
-    def _result(self, pending: Pending[T]) -> T:
+    def _result(self, pending: Pending[T], doing: str = "") -> T:
         try:
-            return self._waits.result(pending)
+            return self._waits.result(pending, "supply", doing)
         except LinkError as error:
             raise SupplyLost(f"the supply is lost: {error.message}") from error

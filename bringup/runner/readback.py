@@ -45,13 +45,20 @@ def judge_setting(
         raise differs(name, unit, asked, done.readback)
 
 
-def compare_all(journal: Journal, feed: Feed, found: OutputSettings) -> tuple[float, float]:
-    """Compare every set point, read together, and see that the output is still off. Returns volts and amps as read."""
+def compare_all(journal: Journal, feed: Feed, found: OutputSettings, *, by_hand: bool = False) -> tuple[float, float]:
+    """Compare every set point, read together, and see that the output is still off. Returns volts and amps as read.
+
+    A person can always tell what is shown: `by_hand`, a set point that nobody told is a doubt like any other.
+    """
     journal.troubles("supply", found.troubles)
     if any(trouble.errors or trouble.fault or trouble.wrong for trouble in found.troubles):
         raise BrokenOff("reading the settings back went wrong: " + "; ".join(each.text for each in found.troubles))
     pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
     for name, unit, asked, read in pairs:
+        if read is None and by_hand:
+            raise BrokenOff(
+                f"nobody has said what {name} the supply shows ({format_quantity(asked, unit)} was asked for)"
+            )
         if read is not None and not alike(asked, read, unit):
             raise differs(name, unit, asked, read)
     if found.on:

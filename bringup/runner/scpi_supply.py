@@ -25,7 +25,7 @@ from bringup.core.dialect import (
 )
 from bringup.core.replies import Value, read_integer
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, one_by_one, settled, tell
+from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, joined, one_by_one, settled, tell
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
@@ -34,15 +34,7 @@ from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Tro
 LEVEL = {Protection.OVER_VOLTAGE: "set_over_voltage", Protection.OVER_CURRENT: "set_over_current"}
 STATE = {Protection.OVER_VOLTAGE: "over_voltage_state", Protection.OVER_CURRENT: "over_current_state"}
 TRIPPED = {Protection.OVER_VOLTAGE: "tripped_over_voltage", Protection.OVER_CURRENT: "tripped_over_current"}
-LOOK = (
-    "measure_voltage",
-    "measure_current",
-    "switch",
-    "mode",
-    "set_voltage",
-    "set_current_limit",
-    *TRIPPED.values(),
-)
+LOOK = ("measure_voltage", "measure_current", "switch", "mode", "set_voltage", "set_current_limit", *TRIPPED.values())
 """What a poll asks, as far as the dialect can."""
 SETTINGS = ("set_voltage", "set_current_limit", "switch", *LEVEL.values(), *STATE.values())
 
@@ -126,7 +118,8 @@ class ScpiSupply:
             first = self._set(output, "set_over_current_delay", value=delay)
             return one_by_one(first.then(lambda done: replace(done, readback=None)), steps, self._dialect.timeout)
         untold = (Trouble("", f"{self._dialect.name} has no delay for {protection} protection"),) if delay else ()
-        return one_by_one(settled(Done(troubles=untold)), steps, self._dialect.timeout)
+        first = steps[0]().then(lambda done: joined(Done(troubles=untold), done))
+        return one_by_one(first, steps[1:], self._dialect.timeout)
 
     def set_remote_sense(self, output: int, remote: bool) -> Pending[Done]:
         """Choose where the supply senses; a Trouble if the dialect cannot."""
@@ -220,7 +213,7 @@ class ScpiSupply:
     def _readback(self, operation: str, reply: Reply) -> tuple[float | None, bool | None, tuple[Trouble, ...]]:
         if reply.line is None:
             return None, None, ()
-        unread = (Trouble(reply.message.text, f"{reply.line!r} cannot be read back"),)
+        unread = (Trouble(reply.message.text, f"{reply.line!r} cannot be read back", wrong=True),)
         if operation in (*STATE.values(), "switch", "set_remote_sense"):
             on = understand_switch(self._dialect, operation, reply.line)
             return None, on, unread if on is None else ()
@@ -274,7 +267,17 @@ class ScpiSupply:
             on=self._state(by_name, "switch"),
             over_voltage=levels[Protection.OVER_VOLTAGE],
             over_current=levels[Protection.OVER_CURRENT],
-            troubles=(*faults_in(replies), *complaints(sent, errors_in(replies[len(asked) :]))),
+            troubles=(*faults_in(replies), *self._unread(by_name), *complaints(sent, errors_in(replies[len(asked) :]))),
+        )
+
+    def _unread(self, replies: dict[str, Reply]) -> tuple[Trouble, ...]:
+        """Return a Trouble for each set point or state whose answer does not say it."""
+        got = {name: self._number(replies, name).number for name in ("set_voltage", "set_current_limit")}
+        got["switch"] = self._state(replies, "switch")
+        return tuple(
+            Trouble(replies[name].message.text, f"{replies[name].line!r} cannot be read back", wrong=True)
+            for name, value in got.items()
+            if value is None and name in replies and replies[name].line is not None
         )
 
     def _number(self, replies: dict[str, Reply], operation: str) -> Value:

@@ -18,7 +18,7 @@ from bringup.core.procedure import (
     Step,
 )
 from bringup.core.words import StepOutcome
-from bringup.runner.actions.apply import apply
+from bringup.runner.actions.apply import apply, follow_state
 from bringup.runner.actions.dwell import dwell
 from bringup.runner.actions.inspect import inspect
 from bringup.runner.actions.leads import leads
@@ -30,6 +30,7 @@ from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
 from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
+from bringup.runner.headings import heading
 from bringup.runner.work import Tally, Work
 
 TOOL = "the tool"
@@ -115,14 +116,17 @@ class Steps:
         at, monotonic = work.journal.now()
         work.journal.record.step_begun(step.index, at, monotonic)
         total = len(work.setup.procedure.steps)
-        work.journal.show("step-begun", step.title or step.kind, action=step.kind, of=total)
+        work.journal.show("step-begun", heading(step), action=step.kind, of=total)
         if step.board_state is not None and step.board_state != work.state:
             work.state = step.board_state
+            follow_state(work, changing=True)
             work.hands.state(step.board_state)
             work.journal.event("board-state", f"the board is {step.board_state} from here on")
 
     def _done(self, step: Step) -> None:
         tally = self._work.tally
+        if step.board_state is not None:
+            follow_state(self._work, changing=False)
         self.results[step.index] = tally.result
         self.failed += [f"{named(step)}: {text}" for text in tally.failed]
         self.missing += [f"{named(step)}: {text}" for text in tally.missing]

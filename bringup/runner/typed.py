@@ -15,7 +15,7 @@ from bringup.core.limits import Limits, judge
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading, new_id
 from bringup.core.replies import Value
-from bringup.core.words import UNIT_OF, How, Kind
+from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.errors import NotationError
 from bringup.runner.exchange import settled
 from bringup.runner.pending import Pending
@@ -116,7 +116,8 @@ def corrected(old: Reading, text: str, *, at: datetime, monotonic: float) -> Rea
         at=at,
         monotonic=monotonic,
         resolution=entry.resolution,
-        result=judge(entry.value, old.limits),
+        # What stood in the way of judging it then stands in the way of judging what it should have read.
+        result=old.result if old.result is Result.NOT_JUDGED else judge(entry.value, old.limits),
         unsettled=False,
         lowest=None,
         highest=None,

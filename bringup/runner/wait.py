@@ -44,15 +44,24 @@ class WaitPoint:
         """Whether a key may put a question of its own. Not while a role waits for a person: its question would be
         lost, and only the role can put it again."""
 
-    def result(self, pending: Pending[T]) -> T:
-        """Return the value, or raise its error. A pending past its deadline is lost: LinkError."""
+    def result(self, pending: Pending[T], role: str = "instrument", doing: str = "") -> T:
+        """Return the value, or raise its error. A pending past its deadline is lost: LinkError.
+
+        `role` and `doing` say who is waited for and what for. Without a deadline it is a person, whose question is
+        taken off the screen if anything ends the wait.
+        """
+        of_a_person = math.isinf(pending.deadline)
         before = self.may_ask
-        self.may_ask = before and not math.isinf(pending.deadline)
+        self.may_ask = before and not of_a_person
         try:
-            if not self._until(lambda: pending.done, pending.deadline):
-                raise LinkError("an instrument did not answer in time", instrument="instrument")
+            self._until(lambda: pending.done, pending.deadline)
         finally:
             self.may_ask = before
+            if of_a_person and not pending.done:
+                self._ask.withdraw()
+        if not pending.done:
+            what = f": {doing}" if doing else ""
+            raise LinkError(f"the {role} did not answer in time{what}", instrument=role)
         return pending.value()
 
     def sleep(self, seconds: float, text: str = "") -> None:

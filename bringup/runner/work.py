@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from bringup.core.board import Board
 from bringup.core.limits import Limits, judge
-from bringup.core.procedure import Step
+from bringup.core.procedure import Apply, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
@@ -47,9 +47,32 @@ class Evidence:
     """What this attempt has found out that power depends on."""
 
     leads: set[str] = field(default_factory=set)
+    """Inputs whose free leads were good."""
     resistance: set[str] = field(default_factory=set)
-    override: bool = False
-    """The person gave a reason for going on without all of it."""
+    """Points whose resistance was good."""
+    leads_doubted: set[str] = field(default_factory=set)
+    """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
+    resistance_doubted: set[str] = field(default_factory=set)
+    overridden: set[str] = field(default_factory=set)
+    """Inputs for which the person gave a reason for going on without all of it."""
+
+    def doubt_leads(self, name: str) -> None:
+        """Rely on nothing that was known of an input's leads."""
+        self.leads.discard(name)
+        self.leads_doubted.add(name)
+
+    def trust_leads(self, name: str) -> None:
+        """Note that they were found good."""
+        self.leads.add(name)
+
+    def doubt_resistance(self, point: str) -> None:
+        """Rely on nothing that was known of a point's resistance."""
+        self.resistance.discard(point)
+        self.resistance_doubted.add(point)
+
+    def trust_resistance(self, point: str) -> None:
+        """Note that it was found good."""
+        self.resistance.add(point)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +99,8 @@ class Judged:
     note: str = ""
 
 
+AT_LEADS = "at the free leads"
+"""Aspect of the readings that `leads` takes."""
 RECORDED = Judged()
 """No limits: the reading is only kept."""
 
@@ -103,6 +128,8 @@ class Work:
     """Inputs whose `apply` was left out or ended early: what needs them is left out too."""
     inputs_seen: set[tuple[str, str | None, float]] = field(default_factory=set)
     """Inputs measured at the board: input, board state, volts."""
+    applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
+    """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
     step: Step | None = None
 
     @property
@@ -211,6 +238,11 @@ class Work:
         for sentences in (self.tally.failed, self.tally.missing):
             if sentence(old) in sentences:
                 sentences.remove(sentence(old))
+        if new.point is not None and new.result not in (Result.PASS, Result.RECORDED):
+            if new.kind is Kind.RESISTANCE:
+                self.evidence.doubt_resistance(new.point)
+            elif new.aspect == AT_LEADS:
+                self.evidence.doubt_leads(new.point)
         self._remember(new)
 
     def _remember(self, reading: Reading) -> None:

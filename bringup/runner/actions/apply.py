@@ -6,14 +6,14 @@ stage that missed its limits: then the output is switched off and the step ends.
 
 from __future__ import annotations
 
-from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply
+from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
+from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
-from bringup.runner.claims import ask_shown
-from bringup.runner.endings import BrokenOff
-from bringup.runner.feed import Feed
+from bringup.runner.claims import ask_shown, trip_if_shown
+from bringup.runner.feed import Feed, planned
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
@@ -35,7 +35,7 @@ def apply(work: Work, action: Apply) -> None:
             work.power.up(feed, f"{plan.input}, {_named(stage)}")
         else:
             work.power.step_to(feed)
-        shown = _judge(work, feed, stage)
+        sample = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
             work.power.off(feed.output)
             work.unpowered.add(plan.input)
@@ -44,22 +44,34 @@ def apply(work: Work, action: Apply) -> None:
             work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
     feed = _feed(work, plan, plan.stages[-1])
     work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
-    measure_at_board(work, feed, shown if work.power.by_hand else None)
+    work.applied[plan.input] = (action, plan.over_current_delay)
+    measure_at_board(work, feed, sample if work.power.by_hand else None)
+
+
+def follow_state(work: Work, *, changing: bool) -> None:
+    """Have every input that is on watched for the trip current of the board state that holds now.
+
+    `changing`: the board may still be in the state before, so whichever of both is higher counts meanwhile.
+    """
+    for name, (action, delay) in work.applied.items():
+        feed = work.power.feed_of(name)
+        if feed is None or feed.trip_current is None:
+            continue
+        level, _ = trip_current(action, work.board, work.state)
+        level = max(level, feed.trip_current) if changing else level
+        if level != feed.trip_current:
+            work.power.new_trip(feed, level)
+            work.power.protect_current(feed, min(level, feed.current_limit), delay)
+            work.journal.event("trip-level", f"{name}: from here on switched off above {shown(level, 'A')}")
 
 
 def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:
-    if plan.output is None:
-        raise BrokenOff(f"the bench gives {plan.input} no output of its supply")
-    damage = work.board.inputs[plan.input].damage_above
-    return Feed(
-        input=plan.input,
-        output=plan.output,
-        volts=abs(stage.volts),
-        current_limit=plan.current_limit,
+    return planned(
+        plan,
+        work.board,
+        stage.volts,
         limit_time=stage.limit_time,
-        over_voltage=plan.over_voltage,
         trip_current=plan.trip_current,
-        damage_above=None if damage is None else abs(damage.number),
         remote_sense=work.remote_sense,
     )
 
@@ -95,4 +107,6 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> PollSample:
         spread=spread,
         how=how,
     )
+    if work.power.by_hand:
+        trip_if_shown(feed, sample)
     return sample

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bringup.core.procedure import Dwell
+from bringup.runner.headings import heading
 from bringup.runner.work import Work
 
 
 def dwell(work: Work, action: Dwell) -> None:
     """Wait at the wait point."""
-    work.waits.sleep(action.duration.number, work.this_step.title or f"dwell {action.duration}")
+    work.waits.sleep(action.duration.number, heading(work.this_step))

@@ -12,11 +12,11 @@ from bringup.core.reading import Reading
 from bringup.core.wording import shown
 from bringup.core.words import Kind, Result
 from bringup.runner.endings import BrokenOff, Trip, UnitFailed
-from bringup.runner.feed import Feed
+from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import around_of, settled
 from bringup.runner.roles import Function
-from bringup.runner.work import Judged, Work, sentence
+from bringup.runner.work import AT_LEADS, Judged, Work, sentence
 
 LIMIT_TIME = 0.2
 """Seconds of current limit allowed: there is nothing to charge at free ends."""
@@ -25,6 +25,7 @@ LIMIT_TIME = 0.2
 def leads(work: Work, action: Leads) -> None:
     """Measure the free ends at the input's final voltage, then off again."""
     plan = plan_leads(action, work.setup.procedure, work.setup.bench)
+    work.evidence.doubt_leads(plan.input)
     work.move_leads(LeadsPlace.FREE, f"the leads of {plan.input} are unplugged", (plan.input,))
     try:
         reading = _read(work, plan)
@@ -32,7 +33,7 @@ def leads(work: Work, action: Leads) -> None:
         # The board is not connected: whatever tripped, the unit has nothing to do with it.
         raise BrokenOff(f"at the free leads: {trip.cause}") from trip
     if reading.result is Result.PASS:
-        work.evidence.leads.add(plan.input)
+        work.evidence.trust_leads(plan.input)
         return
     why = sentence(reading)
     if reading.value is not None and reading.value * plan.volts < 0:
@@ -49,23 +50,17 @@ def _read(work: Work, plan: LeadsPlan) -> Reading:
     work.hands.probe(plan.input)
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
     judged = Judged(plan.limits, plan.limits_from)
-    reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect="at the free leads")
+    reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect=AT_LEADS)
     work.power.all_off()
     return reading
 
 
 def _feed(work: Work, plan: LeadsPlan) -> Feed:
-    if plan.output is None:
-        raise BrokenOff(f"the bench gives {plan.input} no output of its supply")
-    damage = work.board.inputs[plan.input].damage_above
-    return Feed(
-        input=plan.input,
-        output=plan.output,
-        volts=abs(plan.volts),
-        current_limit=plan.current_limit,
+    return planned(
+        plan,
+        work.board,
+        plan.volts,
         limit_time=LIMIT_TIME,
-        over_voltage=plan.over_voltage,
         trip_current=plan.current_limit,
-        damage_above=None if damage is None else abs(damage.number),
         remote_sense=work.remote_sense,
     )

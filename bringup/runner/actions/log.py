@@ -13,10 +13,10 @@ from bringup.core.expectation import limits_of
 from bringup.core.procedure import Channel, Log
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, Result
-from bringup.runner.claims import ask_some
-from bringup.runner.endings import Trip
+from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.feed import Feed
-from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
+from bringup.runner.headings import heading
+from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, trip_if_damaging
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.watch import in_current_limit
@@ -42,9 +42,10 @@ def log(work: Work, action: Log) -> None:
     ]
     begun, every = work.waits.clock.monotonic(), action.every.number
     count = 1 + math.floor(action.duration.number / every + 1e-9)
-    text = work.this_step.title or f"log {', '.join(channel.text for channel in action.what)}"
+    length = action.duration.number
+    work.journal.show("going", heading(work.this_step), until=begun + length, seconds=length)
     for index in range(count):
-        work.waits.sleep_until(begun + index * every, text if index % 5 == 0 else "")
+        work.waits.sleep_until(begun + index * every)
         looks: dict[str, PollSample] = {}
         for trace in traces:
             _sample(work, trace, looks)
@@ -65,8 +66,10 @@ def _sample(work: Work, trace: Trace, looks: dict[str, PollSample]) -> None:
             looks[channel.point] = _look(work, channel.point)
         value = reported(looks[channel.point], channel.kind)
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
-    if value.over_range and channel.kind is Kind.VOLTAGE:
-        raise Trip(f"{channel.point} is over range: that counts as above what damages it")
+    if channel.kind is Kind.VOLTAGE:
+        trip_if_damaging(work, channel.point, value)
+    if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
+        trip_if_shown(feed, looks[channel.point])
     if value.number is None:
         trace.missed += 1
     else:

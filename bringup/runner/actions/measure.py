@@ -5,19 +5,15 @@ Never judged while the supply is in current limit, nor where the rail's load is 
 
 from __future__ import annotations
 
-from bringup.core.board import Input
 from bringup.core.expectation import limits_of
 from bringup.core.procedure import Measure
-from bringup.core.quantity import format_quantity
 from bringup.core.solver import solve
 from bringup.core.words import Kind, Result
 from bringup.runner.at_board import measure_at_board
-from bringup.runner.endings import Trip
-from bringup.runner.measuring import around_of, settled
+from bringup.runner.measuring import IN_LIMIT, around_of, settled, trip_if_damaging
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
-IN_LIMIT = "the supply is in current limit"
 AGAIN = 20
 """How often a reading is taken again because the supply was in current limit meanwhile; the watch trips long before."""
 
@@ -37,7 +33,7 @@ def measure(work: Work, action: Measure) -> None:
         elif reason := below_minimum_load(work, point):
             judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
         work.keep_settled(point, Kind.VOLTAGE, found, judged)
-        _damage(work, point, found)
+        trip_if_damaging(work, point, found.value)
 
 
 def _out_of_limit(work: Work, point: str, around: float | None) -> Settled:
@@ -60,15 +56,3 @@ def below_minimum_load(work: Work, point: str) -> str:
     if point not in solve(work.board, volts, state=work.state).below_minimum_load:
         return ""
     return f"loaded below the minimum of {rail.converter.minimum_load}"
-
-
-def _damage(work: Work, point: str, found: Settled) -> None:
-    """A point beyond what damages it, or over the meter's range, is switched off at once."""
-    most = work.board.point(point).damage_above
-    if found.value.over_range:
-        raise Trip(f"{point} is over the meter's range: that counts as above what damages it")
-    if most is None or found.value.number is None or abs(found.value.number) <= abs(most.number):
-        return
-    whose = "the board" if isinstance(work.board.point(point), Input) else "it"
-    read = format_quantity(found.value.number, "V", resolution=found.value.resolution)
-    raise Trip(f"{point} reads {read}, above the {most} that damage {whose}")

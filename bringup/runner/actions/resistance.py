@@ -39,6 +39,7 @@ def resistance(work: Work, action: Resistance) -> None:
     if not work.move_leads(LeadsPlace.OFF, "resistance is measured", inputs):
         work.power.require_off("resistance is measured")
     for point in action.points:
+        work.evidence.doubt_resistance(point)
         work.hands.probe(point)
         if _dead(work, point):
             _ohms(work, point)
@@ -72,7 +73,7 @@ def _not_dead(work: Work, point: str, value: Value, how: How) -> None:
     if value.number is not None and live is not None and live.accepts(value.number):
         note = "meant to stay live: resistance is not measured"
         work.keep(point, Kind.VOLTAGE, value, Judged(live, LimitsFrom.BOARD, note=note), how=how, aspect="stays live")
-        work.evidence.resistance.add(point)
+        work.evidence.trust_resistance(point)
         return
     work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect="before resistance")
     if value.number is not None:
@@ -107,7 +108,7 @@ def _ohms(work: Work, point: str) -> None:
         del work.tally.missing[missing_before:]
     elif reading.result not in (Result.PASS, Result.RECORDED):
         return
-    work.evidence.resistance.add(point)
+    work.evidence.trust_resistance(point)
 
 
 def _judged(work: Work, point: str, found: Settled, limits: Limits | None, limits_from: LimitsFrom) -> Judged:

@@ -1,0 +1,59 @@
+"""What a step is called where the procedure gives it no title: what it does, to which points. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bringup.core.procedure import (
+    Action,
+    Apply,
+    Dwell,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    Note,
+    PowerOff,
+    Question,
+    Resistance,
+    Step,
+)
+from bringup.core.wording import duration
+
+MOST_NAMED = 8
+"""Points that a heading names; of more it names the first ones."""
+
+
+def heading(step: Step) -> str:
+    """Return the step's title; without one, what it does: 'measure VIN, 12V0, 5V0', 'apply VIN: 1 V, 18 V, 24 V'."""
+    return step.title or _doing(step.action)
+
+
+def _doing(action: Action) -> str:
+    match action:
+        case Inspect():
+            return f"inspect {len(action.confirm)} point{'' if len(action.confirm) == 1 else 's'}"
+        case Question():
+            return action.ask
+        case Note():
+            return f"note: {action.text}"
+        case Resistance():
+            return f"resistance to ground of {_named(action.points)}"
+        case Leads():
+            return f"volts at the free leads of {action.input}"
+        case Apply():
+            levels = ([] if action.short_check is None else [action.short_check]) + list(action.then)
+            return f"apply {action.input}: {_named(map(str, levels))}"
+        case Measure():
+            return f"measure {_named(action.points)}"
+        case Log():
+            return f"log {_named(channel.text for channel in action.what)} for {duration(action.duration.number)}"
+        case Dwell():
+            return f"dwell {duration(action.duration.number)}"
+        case PowerOff():
+            return "power off"
+
+
+def _named(names: Iterable[str]) -> str:
+    known = list(names)
+    return ", ".join(known[:MOST_NAMED]) + (" ..." if len(known) > MOST_NAMED else "")
