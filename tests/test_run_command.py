@@ -12,8 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from bringup.commands.main import main
 from bringup.core.faults import Fault, FaultKind
 from bringup.simulation.manners import Manners
+from tests.fakes import ROOT
 from tests.rig import BEFORE, SERIAL, UP, Rig, Said, interrupt, rig, wait_for
 
 MEASURE = "  - measure: [VIN, 3V3]\n"
@@ -90,6 +92,27 @@ def test_a_dangerous_procedure_is_refused_before_anything_is_opened(
     with rig(tmp_path, more=", ceiling: {voltage: 36 V, current: 1 A}") as bench:
         refused(bench, bench.run(steps), *words)
         assert not bench.logbook.exists()
+
+
+def test_one_switch_for_several_inputs_is_refused_before_anything_is_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fixtures = ROOT / "fixtures"
+    each = (ROOT / "bringup/instruments/dialects/select-by-number.yaml").read_text(encoding="utf-8")
+    dialect = each.replace("output_scope: each", "output_scope: all").replace("select-by-number", "one-switch")
+    (tmp_path / "one-switch.yaml").write_text(dialect, encoding="utf-8")
+    text = (fixtures / "benches/simulated-tide-gauge.yaml").read_text(encoding="utf-8")
+    board = fixtures / "boards/tide-gauge.yaml"
+    text = text.replace("../boards/tide-gauge.yaml", str(board)).replace("select-by-number", "one-switch")
+    bench, procedure = tmp_path / "bench.yaml", tmp_path / "procedure.yaml"
+    bench.write_text(text, encoding="utf-8")
+    procedure.write_text(f"procedure: Leads\nboard: {board}\nsteps:\n  - leads: VIN\n", encoding="utf-8")
+
+    code = main(["run", str(procedure), "--serial", "TG-001", "--bench", str(bench), "--logbook", str(tmp_path / "l")])
+
+    assert code == 2
+    assert "one switch serves every output of the supply" in capsys.readouterr().err
+    assert not (tmp_path / "l").exists()
 
 
 def test_a_serial_number_of_another_form_is_refused(bench: Rig) -> None:

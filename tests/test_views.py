@@ -142,7 +142,42 @@ def test_the_end_says_the_result_what_failed_and_that_it_was_simulated() -> None
     assert "SIMULATED: no real board was measured" in text
     assert "FAILED (SIMULATED): 3V3 is 3.4 V" in text
     assert text.count("  FAIL\n") == 2
+    assert "  what failed:\n" in text
     assert "1 reading kept; outputs OFF, verified" in text
+
+
+def test_what_the_cause_names_is_not_said_again() -> None:
+    one, other = replace(GOOD, value=3.4, result=Result.FAIL), replace(GOOD, point="1V8", result=Result.FAIL)
+    cause = "step 5 (measure): 3V3 voltage 3.4 V, wanted 3.3 V ± 2 %"
+    exact = replace(one, resolution=0.1)
+
+    alone = shown(Told("reading", reading=exact), Told("attempt-ended", cause, data={"result": "failed"}))
+    beside = shown(
+        Told("reading", reading=exact),
+        Told("reading", reading=other),
+        Told("attempt-ended", cause, data={"result": "failed"}),
+    )
+
+    assert "what failed" not in alone
+    assert beside.count("what failed beside it:") == 1
+    assert (beside.count("1V8"), beside.count("3V3")) == (2, 2)
+
+
+def test_the_words_of_a_trip_are_said_once() -> None:
+    words = "VIN draws 900 mA, above the trip level of 220 mA"
+
+    text = shown(Told("trip", words), Told("attempt-ended", words, data={"result": "failed", "off_verified": True}))
+
+    assert text.count(words) == 1
+    assert "FAILED: the trip above\n" in text
+
+
+def test_a_passed_attempt_says_so_with_its_count() -> None:
+    text = shown(
+        Told("reading", reading=GOOD), Told("attempt-ended", "", data={"result": "passed", "off_verified": True})
+    )
+
+    assert text.endswith("PASSED\n  1 reading kept; outputs OFF, verified\n")
 
 
 def test_told_things_beyond_the_queue_are_dropped_without_blocking() -> None:

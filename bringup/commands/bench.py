@@ -7,20 +7,18 @@ is shown.
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bringup.commands.bench_text import instrument_data, instrument_lines
+from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
-from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.errors import BringupError, ExitCode
-from bringup.runner.records import PollSample
-from bringup.runner.roles import Attached, OutputSettings
 
 if TYPE_CHECKING:
     from bringup.instruments.opening import Opened
@@ -28,35 +26,6 @@ if TYPE_CHECKING:
 
 ROUND_TRIPS = 5
 """So many identifications are timed; the median is shown."""
-
-
-@dataclass(frozen=True, slots=True)
-class OutputFound:
-    """One output as it was found."""
-
-    settings: OutputSettings
-    input: str | None
-    left_alone: bool
-    look: PollSample | None = None
-    """What it measures, where it was found on."""
-
-
-@dataclass(frozen=True, slots=True)
-class InstrumentFound:
-    """One role of a bench as it was found. `problem` says why there is nothing more to tell."""
-
-    role: str
-    by_hand: bool = False
-    simulated: bool = False
-    resource: str = ""
-    dialect: str = ""
-    identity: Identity | None = None
-    problem: str = ""
-    round_trip: float | None = None
-    """Median seconds from an identification sent to its answer."""
-    attached: Attached | None = None
-    outputs: tuple[OutputFound, ...] = ()
-    calibration_due: date | None = None
 
 
 @click.command()

@@ -1,18 +1,47 @@
-"""What `bringup bench` found, as lines for people and as data for programs."""
+"""What `bringup bench` found: as records, as lines for people and as data for programs."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from bringup.core.bench import Identity
 from bringup.core.quantity import format_quantity
-from bringup.runner.roles import Trouble
-
-if TYPE_CHECKING:
-    from bringup.commands.bench import InstrumentFound, OutputFound
+from bringup.runner.records import PollSample
+from bringup.runner.roles import Attached, OutputSettings, Trouble
 
 SOON = timedelta(days=30)
 """A calibration due within this time is pointed out."""
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFound:
+    """One output as it was found."""
+
+    settings: OutputSettings
+    input: str | None
+    left_alone: bool
+    look: PollSample | None = None
+    """What it measures, where it was found on."""
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentFound:
+    """One role of a bench as it was found. `problem` says why there is nothing more to tell."""
+
+    role: str
+    by_hand: bool = False
+    simulated: bool = False
+    resource: str = ""
+    dialect: str = ""
+    identity: Identity | None = None
+    problem: str = ""
+    round_trip: float | None = None
+    """Median seconds from an identification sent to its answer."""
+    attached: Attached | None = None
+    outputs: tuple[OutputFound, ...] = ()
+    calibration_due: date | None = None
 
 
 def calibration(due: date | None, today: date) -> str:

@@ -155,6 +155,7 @@ def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> 
     if wanted.variant and procedure.board.variants and wanted.variant not in procedure.board.variants:
         known = ", ".join(procedure.board.variants)
         raise CommandError(f"the board has no variant {wanted.variant!r}", f"It has: {known}.")
+    check_one_switch(procedure, bench)
     refused = [finding for finding in examine(procedure, bench) if finding.refused]
     if refused:
         raise SafetyRefused(
@@ -163,6 +164,23 @@ def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> 
             ),
             "Nothing was opened and nothing was powered.",
         )
+
+
+def check_one_switch(procedure: Procedure, bench: Bench) -> None:
+    """Refuse a supply whose one switch serves several inputs of the board: each would be powered with the others."""
+    from bringup.commands.reaching import dialect_of
+
+    if bench.supply is None or bench.supply.by_hand:
+        return
+    fed = {name: number for name, number in bench.supply.outputs.items() if name in procedure.board.inputs}
+    if len(set(fed.values())) < 2 or dialect_of(bench, "supply").output_scope != "all":  # noqa: PLR2004 - several
+        return
+    raise SafetyRefused(
+        f"{bench.path}: with the dialect {bench.supply.dialect} one switch serves every output of the supply, and the "
+        f"bench file gives outputs to {' and '.join(fed)}: they would all be powered at once",
+        "Use a supply that switches each output by itself, or give only one input an "
+        "output. Nothing was opened and nothing was powered.",
+    )
 
 
 def place(procedure: Procedure, step: int | None) -> str:

@@ -104,12 +104,12 @@ class Keys:
 
             descriptor = sys.stdin.fileno()
             while not self._leave.is_set():
-                ready, _, _ = select.select([descriptor], [], [], _LOOK_EVERY)
-                if not ready:
-                    continue
                 try:
+                    ready, _, _ = select.select([descriptor], [], [], _LOOK_EVERY)
+                    if not ready:
+                        continue
                     chunk = os.read(descriptor, 256)
-                except OSError:
+                except (OSError, ValueError):
                     chunk = b""
                 if not chunk:
                     self._on_lost()

@@ -101,6 +101,15 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
     return Line(text.rstrip(), _TONE[reading.result])
 
 
+def _told_of(reading: Reading, cause: str) -> bool:
+    """Whether the cause names this reading already, by its point, aspect and value."""
+    value = "no value"
+    if reading.value is not None:
+        value = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
+    return f"{name} {value}" in cause
+
+
 def bounds(reading: Reading) -> str:
     """The limits as two ends, in the unit's prefix of each: '3.234 V .. 3.366 V', '> 200 Ω', '' without."""
     limits = reading.limits
@@ -136,7 +145,9 @@ class Scene:
     """The latest sample; many come between two pictures."""
     ended: bool = False
     readings: int = 0
-    failures: list[str] = field(default_factory=list)
+    failures: list[Reading] = field(default_factory=list)
+    tripped: str = ""
+    """The words of the trip that is on the screen already."""
     ring: Ring | None = None
     """The bell that the last told thing deserves."""
 
@@ -187,7 +198,7 @@ class Scene:
         line = reading_line(told.reading, self.signs, narrow=self.narrow)
         failed = told.reading.result in {Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE}
         if failed:
-            self.failures.append(line.text.strip())
+            self.failures.append(told.reading)
         self.ring = Ring.FAILED if failed else Ring.TAKEN
         return (line,)
 
@@ -223,7 +234,7 @@ class Scene:
         return (Line(f"  {told.text}", Tone.WARN),)
 
     def _trip(self, told: Told) -> tuple[Line, ...]:
-        self.ring = Ring.TRIPPED
+        self.ring, self.tripped = Ring.TRIPPED, told.text
         return (Line(f"  TRIP: {told.text}", Tone.BAD),)
 
     def _off_unknown(self, told: Told) -> tuple[Line, ...]:
@@ -240,12 +251,16 @@ class Scene:
         tone = Tone.GOOD if result == "passed" else Tone.BAD
         simulated = " (SIMULATED)" if self.simulated else ""
         cause = f": {told.text}" if told.text and told.text != result else ""
+        if self.tripped and told.text.startswith(self.tripped):
+            cause = ": the trip above" + told.text.removeprefix(self.tripped)
         count = f"{self.readings} reading{'' if self.readings == 1 else 's'} kept"
         off = told.data.get("off_verified")
         outputs = {True: "outputs OFF, verified", False: "OUTPUT STATE UNKNOWN: use the switch"}.get(off, "")  # type: ignore[call-overload]
         rest = "; ".join(part for part in (count, outputs) if part)
         lines = [Line(""), Line(f"{result.upper() or 'ENDED'}{simulated}{cause}", tone), Line(f"  {rest}")]
-        if self.failures:
-            lines.append(Line("  what failed:", Tone.BAD))
-            lines += [Line(f"    {failure}", Tone.BAD) for failure in self.failures]
+        others = [reading for reading in self.failures if not _told_of(reading, told.text)]
+        if others:
+            head = "what failed:" if len(others) == len(self.failures) else "what failed beside it:"
+            lines.append(Line(f"  {head}", Tone.BAD))
+            lines += [Line(f"    {reading_line(reading, self.signs).text.strip()}", Tone.BAD) for reading in others]
         return tuple(lines)
