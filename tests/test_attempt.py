@@ -249,6 +249,7 @@ def test_a_failed_step_ends_the_attempt_and_says_what_was_not_reached() -> None:
     assert outcome.cause.startswith("step 2 (measure): 5V0 voltage 4.9")
     assert outcome.cause.endswith("wanted 3.3 V ± 2 %")
     assert outcomes(bench)[1:] == [(StepOutcome.DONE, "fail"), (StepOutcome.NOT_REACHED, "")]
+    assert [told.text for told in bench.told if told.kind == "step-ended"][-1] == "step 3 not reached: note: never"
     assert bench.record.notes == []
 
 

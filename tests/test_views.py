@@ -172,6 +172,11 @@ def test_the_words_of_a_trip_are_said_once() -> None:
     assert "FAILED: the trip above\n" in text
 
 
+def test_the_result_is_not_repeated_in_its_cause() -> None:
+    for cause, line in (("called off by Ctrl-C", "CALLED OFF: by Ctrl-C\n"), ("called off", "CALLED OFF\n")):
+        assert line in shown(Told("attempt-ended", cause, data={"result": "called off"}))
+
+
 def test_a_passed_attempt_says_so_with_its_count() -> None:
     text = shown(
         Told("reading", reading=GOOD), Told("attempt-ended", "", data={"result": "passed", "off_verified": True})

@@ -103,7 +103,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         journal.show("trip", error.cause)
         journal.event_if_possible("trip", error.cause, show="")
     elif isinstance(error, Interrupted):
-        journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value})
+        journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
     try:
         steps.close()

@@ -24,6 +24,7 @@ def require_gate(work: Work, name: str) -> None:
         "override",
         f"{text}. Reason: {answer.text}",
         {"reason": answer.text, "given by": "the simulated bench" if answer.by_itself else "a person"},
+        show="",
     )
 
 

@@ -154,7 +154,11 @@ class Steps:
         work = self._work
         work.journal.record.step_ended(step.index, outcome, result, at=work.setup.clock.utc(), why=why, who=who)
         work.journal.step = step.index
-        text = "" if outcome is StepOutcome.DONE else f"{outcome} by {who}" if who else str(outcome)
+        texts = {
+            StepOutcome.LEFT_OUT: f"left out by {who}",
+            StepOutcome.NOT_REACHED: f"step {step.index + 1} not reached: {heading(step)}",
+        }
+        text = texts.get(outcome, "")
         work.journal.show("step-ended", text, outcome=str(outcome), result=result, why=why, who=who)
         work.step = work.journal.step = None
 

@@ -250,7 +250,8 @@ class Scene:
         result = str(told.data.get("result", ""))
         tone = Tone.GOOD if result == "passed" else Tone.BAD
         simulated = " (SIMULATED)" if self.simulated else ""
-        cause = f": {told.text}" if told.text and told.text != result else ""
+        words = told.text.removeprefix(result).removeprefix(":").strip()
+        cause = f": {words}" if words else ""
         if self.tripped and told.text.startswith(self.tripped):
             cause = ": the trip above" + told.text.removeprefix(self.tripped)
         count = f"{self.readings} reading{'' if self.readings == 1 else 's'} kept"
