@@ -98,7 +98,7 @@ def test_dial_and_jack_are_named_when_they_change_and_only_then() -> None:
     ("slip", "words"),
     [
         ("33.06", "with the point elsewhere, as 3.306 V"),
-        ("-3.306", "with the other sign"),
+        ("-3.306", "a minus sign: are the leads or the probes the wrong way round?"),
         ("5.01", "it would fit 5V0"),
         ("3.306 A", "that is in A"),
     ],

@@ -234,3 +234,37 @@ def test_no_damage_to_a_sound_file_makes_a_traceback(
     read = read_any(path)
 
     assert (read.holds is None) == bool(read.problems)
+
+
+def test_a_bench_among_the_files_is_the_bench_of_the_procedures(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    bench = tmp_path / "bench.yaml"
+    bench.write_text("bench: Small\nsupply: {resource: by hand, ceiling: {voltage: 12 V}}\nmeter: by hand\n")
+
+    assert main(["check", str(ROOT / "procedures/first-power-on-by-hand.yaml"), str(bench)]) == 2
+    assert "12 V" in capsys.readouterr().out
+
+
+def test_a_current_limit_in_megaamperes_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = (ROOT / "procedures/first-power-on.yaml").read_text(encoding="utf-8")
+    board = (ROOT / "fixtures/boards/mooring-buoy-logger.yaml").as_posix()
+    procedure = tmp_path / "procedure.yaml"
+    text = text.replace("../fixtures/boards/mooring-buoy-logger.yaml", board).replace("400 mA", "400 MA")
+    procedure.write_text(text, encoding="utf-8")
+
+    assert main(["check", str(procedure)]) == 2
+    assert "Did you mean mA?" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("command", "wanted"), [("preview", "procedure"), ("run", "procedure")])
+def test_a_file_of_another_kind_is_named_for_what_it_is(
+    capsys: pytest.CaptureFixture[str], command: str, wanted: str
+) -> None:
+    bench = str(ROOT / "fixtures/benches/simulated.yaml")
+    more = ["--serial", "MBL-0001", "--bench", str(ROOT / "procedures/first-power-on.yaml")] if command == "run" else []
+
+    assert main([command, bench, *more]) == 2
+    said = capsys.readouterr().err
+    assert f"this is a bench file, where a {wanted} file is wanted (were two files given in the wrong order?)" in said
+    assert ("this is a procedure file, where a bench file is wanted" in said) == (command == "run")

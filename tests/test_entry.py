@@ -104,7 +104,7 @@ def test_refuses_nonsense_kindly(text: str, kind: Kind, message: str, way_out: s
         ("0.3306", "with the point elsewhere, as 3.306 V"),
         ("3306", "with the point elsewhere, as 3.306 V"),
         ("3.306 mV", "with the point elsewhere, as 3.306 V"),
-        ("-3.306", "with the other sign, 3.306 V"),
+        ("-3.306", "a minus sign: are the leads or the probes the wrong way round?"),
         ("3.63", "with two digits swapped, as 3.36 V"),
         ("2.334", "with two digits swapped, as 3.234 V"),
         ("5.01", "it would fit 5V0"),
@@ -127,10 +127,16 @@ def test_a_plain_number_can_be_doubted_too() -> None:
     assert doubts(33.06, Kind.VOLTAGE, None) == ()
 
 
-def test_one_ended_limits_say_nothing_of_a_slipped_point() -> None:
+def test_one_ended_limits_say_nothing_of_a_slipped_point_or_sign() -> None:
     limits = parse_limits("> 200 ohm")
     assert doubts(2.0, Kind.RESISTANCE, limits) == ()
-    assert doubts(-300.0, Kind.RESISTANCE, limits)[0].startswith("with the other sign")
+    assert doubts(-300.0, Kind.RESISTANCE, limits) == ()
+    assert doubts(0.012, Kind.CURRENT, parse_limits("<= 5.7 mA")) == ()
+
+
+def test_a_doubt_about_the_sign_does_not_name_the_value_that_would_pass() -> None:
+    (doubt,) = doubts(-24.0, Kind.VOLTAGE, parse_limits("23.52 V .. 24.48 V"))
+    assert "24" not in doubt
 
 
 @given(value=st.floats(3.234, 3.366), others=st.booleans())

@@ -42,7 +42,7 @@ def command(
     """Validate procedures, benches, boards and dialects. Nothing is opened.
 
     Every fault of every file is reported at once, each with file:line:column. Procedures are examined for
-    what could damage the board, too. Exit code 2 if anything is wrong.
+    what could damage the board, too, on the bench that is among the files. Exit code 2 if anything is wrong.
     """
     if (schema is not None) + (fields is not None) + bool(files or bench is not None) > 1:
         raise CommandError(
@@ -75,9 +75,11 @@ def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
             wrong = Problem(str(bench), 1, 1, f"a {bench_read.kind} file, where --bench wants a bench file")
             checked = Checked(bench_read, (wrong,))
         found.append(checked)
-    on = bench_read.holds if bench_read is not None and isinstance(bench_read.holds, Bench) else None
-    found += [_checked(read_any(path), on) for path in dict.fromkeys(files) if path != bench]
-    return found
+    read = [read_any(path) for path in dict.fromkeys(files) if path != bench]
+    # One bench among the files is meant as the bench of the procedures beside it.
+    benches = [file.holds for file in (bench_read, *read) if file is not None and isinstance(file.holds, Bench)]
+    on = benches[0] if len(benches) == 1 or (bench_read is not None and benches) else None
+    return found + [_checked(file, on) for file in read]
 
 
 def _checked(file: FileRead, bench: Bench | None) -> Checked:

@@ -10,6 +10,7 @@ from datetime import datetime
 
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
+from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import How, Result
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 
@@ -65,8 +66,8 @@ def value_text(reading: Reading) -> str:
 
 
 def limits_text(reading: Reading) -> str:
-    """Write the limits as they were stated, else as they were computed."""
-    return "" if reading.limits is None else reading.limits.text or str(reading.limits)
+    """Write the limits as they were stated, else as a short range of computed ends."""
+    return short_limits(reading.limits)
 
 
 def quantity_text(reading: Reading) -> str:
@@ -98,6 +99,8 @@ def failure_text(logged: LoggedReading) -> str:
         text += f", limits {limits}"
     if reading.unsettled:
         text += f", unsettled{_range(reading)}"
+    if reading.note:
+        text += f" ({reading.note})"
     return text if reading.result is Result.NO_VALUE else f"{text}: {reading.result}"
 
 

@@ -102,7 +102,7 @@ def doubts(
     """Return what makes a typed value look like a slip, in words to put to the person; nothing within its limits.
 
     `others`: limits of the board's other points by name. Limits with one end only permit so much that a slipped
-    point cannot be told; they raise no doubt but that of the unit and sign.
+    point or sign cannot be told; they raise no doubt but that of the unit.
     """
     entry = value if isinstance(value, Entry) else Entry(value, UNIT_OF[kind], f"{value:.12g}")
     due = UNIT_OF[kind]
@@ -110,7 +110,7 @@ def doubts(
         return (f"that is in {entry.unit}, where a {kind} in {due} was asked for",)
     if entry.value is None or limits is None or limits.unit != due or limits.accepts(entry.value):
         return ()
-    found = [*_sign_doubts(entry.value, limits, due)]
+    found = [*_sign_doubts(entry.value, limits)]
     if _two_ended(limits):
         found += [*_power_doubts(entry.value, limits, due), *_swap_doubts(entry.value, limits, due)]
     for name, other in (others or {}).items():
@@ -123,9 +123,12 @@ def _two_ended(limits: Limits) -> bool:
     return limits.low is not None and limits.high is not None
 
 
-def _sign_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:
-    if value != 0 and limits.accepts(-value):
-        yield f"with the other sign, {format_quantity(-value, unit)}, it would be within its limits"
+def _sign_doubts(value: float, limits: Limits) -> Iterator[str]:
+    """A sign that is wrong on both ends. The value that would pass is not named: it may well be the leads."""
+    if value == 0 or not _two_ended(limits) or not limits.accepts(-value):
+        return
+    sign = "a minus sign" if value < 0 else "no minus sign"
+    yield f"{sign}: are the leads or the probes the wrong way round? Type what is shown, sign and all"
 
 
 def _power_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:

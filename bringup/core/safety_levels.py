@@ -20,6 +20,8 @@ from bringup.core.quantity import Quantity
 from bringup.core.solver import solve
 from bringup.core.wording import limits_text, shown
 
+MOST_AMPS = 1000.0
+"""No supply on a bench gives more (common practice, no source)."""
 MICROVOLT = 1e-6
 """So near, a level is the one that was asked for: 24 V and 5 % are not quite 25.2 V in binary."""
 
@@ -33,12 +35,24 @@ def examine_levels(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
         action = step.action
         if isinstance(action, Apply):
             yield from _apply_volts(step, action, ceiling, board, state)
+            yield from _implausible(step, action.current_limit)
             yield from _current_ceiling(step, action.current_limit, ceiling)
             yield from _protection(step, action, board, bench)
         elif isinstance(action, Leads):
             volts = float(volts_at_leads(action, procedure))
             yield from _voltage_ceiling(step, volts, f"{action.input}'s free leads", ceiling)
             yield from _current_ceiling(step, action.current_limit, ceiling)
+
+
+def _implausible(step: Step, limit: Quantity) -> Iterator[Finding]:
+    """A current limit that no bench supply has: a capital M for a small one, mostly. Known without any ceiling."""
+    if limit.number > MOST_AMPS:
+        yield Finding(
+            step.index,
+            f"a current limit of {limit} is more than the {MOST_AMPS:g} A that any bench supply gives",
+            "Did you mean mA? M is mega, m is milli.",
+            refused=True,
+        )
 
 
 def _board_itself(board: Board) -> Iterator[Finding]:

@@ -13,7 +13,7 @@ from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
 from bringup.files.sections import Values
-from bringup.files.source import Opened, open_file, open_text
+from bringup.files.source import Opened, open_file, open_text, report_other_kind
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
 
@@ -29,6 +29,8 @@ def load_bench(path: str | Path) -> Bench:
 def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
     """Read an opened bench file: the bench if nothing is wrong, and the problems of all files it names."""
     problems = opened.problems
+    if report_other_kind(opened, "bench"):
+        return None, problems.found
     values = BENCH.read(opened.root, problems) if opened.root is not None else None
     if not isinstance(values, Values):
         return None, problems.found

@@ -30,7 +30,7 @@ from bringup.files.nodes import Problems, in_order
 from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
-from bringup.files.source import Opened, open_file
+from bringup.files.source import Opened, open_file, report_other_kind
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
@@ -46,6 +46,8 @@ def load_procedure(path: str | Path) -> Procedure:
 
 def read_procedure(opened: Opened) -> tuple[Procedure | None, list[Problem]]:
     """Read an opened procedure file: the procedure if nothing is wrong, and the problems of both files."""
+    if report_other_kind(opened, "procedure"):
+        return None, opened.problems.found
     values = PROCEDURE.read(opened.root, opened.problems) if opened.root is not None else None
     if not isinstance(values, Values):
         return None, opened.problems.found

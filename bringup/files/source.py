@@ -82,3 +82,13 @@ def kind_of(root: Node | None) -> str | None:
 
 def _alone(path: Path, message: str, suggestion: str = "") -> FileError:
     return FileError([Problem(str(path), 1, 1, message, "", suggestion)])
+
+
+def report_other_kind(opened: Opened, wanted: str) -> bool:
+    """Say so where a file is, by its top keys, of another kind than the one wanted: then its fields say nothing."""
+    kind = kind_of(opened.root)
+    if kind is None or kind == wanted or (kind, wanted) == ("procedure", "board"):
+        return False
+    message = f"this is a {kind} file, where a {wanted} file is wanted"
+    opened.problems.add((1, 1), message, "were two files given in the wrong order?")
+    return True
