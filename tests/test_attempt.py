@@ -303,7 +303,7 @@ def test_a_step_may_bring_the_board_into_a_state() -> None:
 
 def test_the_key_l_leaves_a_step_out_with_a_reason_and_the_attempt_is_incomplete() -> None:
     bench = simulated_bench(with_steps(APPLY, Step(1, Dwell(parse_quantity("60 s"))), Step(2, LOG)), history=SEEN)
-    asked = person(bench, Scripted(Answer("no time"), kind=PromptKind.REASON))
+    asked = person(bench, Scripted(Answer("no time"), kind=PromptKind.TEXT))
     asked.press("l", 6.0)
 
     outcome = bench.run(ask=asked)
@@ -317,7 +317,7 @@ def test_the_key_l_leaves_a_step_out_with_a_reason_and_the_attempt_is_incomplete
 
 def test_leaving_out_the_power_switches_off_and_leaves_out_what_needs_it() -> None:
     bench = simulated_bench(with_steps(replace(APPLY, action=_slow(APPLY)), Step(1, Measure(("3V3",)))), history=SEEN)
-    asked = person(bench, Scripted(Answer("smells"), kind=PromptKind.REASON))
+    asked = person(bench, Scripted(Answer("smells"), kind=PromptKind.TEXT))
     asked.press("l", 6.0)
 
     outcome = bench.run(ask=asked)

@@ -16,6 +16,7 @@ from bringup.errors import NotationError
 from bringup.runner.by_hand import HandMeter, HandSupply
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.readback import knob_limits
 from bringup.runner.roles import Function, Protection
 from bringup.runner.typed import corrected
 
@@ -119,9 +120,34 @@ def test_what_the_person_stands_by_is_taken_and_flagged() -> None:
 
 
 def test_another_unit_than_the_one_asked_for_is_never_taken_for_it() -> None:
-    it, _ = hand_meter("3.306 A", "3.306 A")
-    value, _ = it.read(Function.DC_VOLTS, point="3V3").value()
-    assert (value.number, value.why) == (None, "typed in A, a voltage was asked for")
+    it, _ = hand_meter(*["3.306 A"] * 5)
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, value.why) == (None, "what was typed cannot be read")
+    assert "that is in A" in troubles[0].text
+
+
+def test_a_doubted_value_stands_only_if_the_same_is_typed_again() -> None:
+    it, typist = hand_meter("33.06", "330.6", "330.6")
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (330.6, 3)
+    assert troubles[0].text.startswith("330.6 stands although")
+
+
+@pytest.mark.parametrize(
+    ("unit", "asked", "shown", "good"),
+    [
+        ("V", 24.0, 23.9, True),
+        ("V", 24.0, 24.2, False),
+        ("V", 1.0, 1.05, True),
+        ("A", 0.05, 0.04, True),
+        ("A", 0.05, 0.02, False),
+        ("A", 0.4, 0.42, False),
+    ],
+)
+def test_a_knob_counts_as_set_within_what_its_display_can_show(
+    unit: str, asked: float, shown: float, good: bool
+) -> None:
+    assert knob_limits(asked, unit).accepts(shown) is good
 
 
 def test_a_line_that_cannot_be_read_is_asked_for_again_with_what_is_wrong() -> None:

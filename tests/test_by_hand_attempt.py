@@ -145,7 +145,7 @@ def test_a_supply_set_wrongly_is_never_switched_on() -> None:
     outcome = hands.run()
 
     assert outcome.result is AttemptResult.BROKEN_OFF
-    assert "the voltage was set to 1 V but the supply reads back 5 V" in outcome.cause
+    assert "the voltage was to be 1 V, but 5 V was typed as what the supply shows" in outcome.cause
     ons = [prompt.text for prompt, _ in hands.person.asked if "ON now" in prompt.text]
     assert len(ons) == 1  # for the leads; not for the board
 

@@ -134,6 +134,12 @@ def test_one_ended_limits_say_nothing_of_a_slipped_point_or_sign() -> None:
     assert doubts(0.012, Kind.CURRENT, parse_limits("<= 5.7 mA")) == ()
 
 
+def test_kilovolts_on_a_twelve_volt_board_are_doubted_even_without_limits() -> None:
+    (doubt,) = doubts(4600.0, Kind.VOLTAGE, None, RAILS)
+    assert "was something else read?" in doubt
+    assert doubts(0.001, Kind.VOLTAGE, None, RAILS) == ()
+
+
 def test_a_doubt_about_the_sign_does_not_name_the_value_that_would_pass() -> None:
     (doubt,) = doubts(-24.0, Kind.VOLTAGE, parse_limits("23.52 V .. 24.48 V"))
     assert "24" not in doubt

@@ -96,6 +96,10 @@ def _completed(shown: str, unit: str) -> tuple[str, str | None]:
     return shown, None
 
 
+FAR = 3.0
+"""A value so many times beyond every other point's limits is none of this board's."""
+
+
 def doubts(
     value: Entry | float, kind: Kind, limits: Limits | None, others: Mapping[str, Limits] | None = None
 ) -> tuple[str, ...]:
@@ -108,7 +112,11 @@ def doubts(
     due = UNIT_OF[kind]
     if entry.unit != due:
         return (f"that is in {entry.unit}, where a {kind} in {due} was asked for",)
-    if entry.value is None or limits is None or limits.unit != due or limits.accepts(entry.value):
+    if entry.value is None:
+        return ()
+    if limits is None or limits.unit != due:
+        return tuple(_far_doubts(entry.value, due, others or {}))
+    if limits.accepts(entry.value):
         return ()
     found = [*_sign_doubts(entry.value, limits)]
     if _two_ended(limits):
@@ -116,7 +124,7 @@ def doubts(
     for name, other in (others or {}).items():
         if other.unit == due and _two_ended(other) and other.accepts(entry.value):
             found.append(f"it would fit {name}: is the probe on the right point?")
-    return tuple(found)
+    return tuple(found) or tuple(_far_doubts(entry.value, due, others or {}))
 
 
 def _two_ended(limits: Limits) -> bool:
@@ -129,6 +137,13 @@ def _sign_doubts(value: float, limits: Limits) -> Iterator[str]:
         return
     sign = "a minus sign" if value < 0 else "no minus sign"
     yield f"{sign}: are the leads or the probes the wrong way round? Type what is shown, sign and all"
+
+
+def _far_doubts(value: float, unit: str, others: Mapping[str, Limits]) -> Iterator[str]:
+    """Far beyond everything on this board: another quantity was read, or a prefix was typed."""
+    ends = [abs(float(end)) for each in others.values() if each.unit == unit for end in (each.low, each.high) if end]
+    if ends and abs(value) > FAR * max(ends):
+        yield f"that is more than {FAR:g} times what any other point carries: was something else read?"
 
 
 def _power_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:

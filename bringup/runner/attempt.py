@@ -61,7 +61,12 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
     work.power.claim(found_on)
     try:
         work.journal.show(
-            "attempt-begun", setup.procedure.name, serial=setup.serial, attempt=attempt, simulated=work.simulated
+            "attempt-begun",
+            setup.procedure.name,
+            serial=setup.serial,
+            attempt=attempt,
+            simulated=work.simulated,
+            by_hand=setup.supply is not None and setup.supply.by_hand,
         )
         log_found(found, setup, work.journal)
         for output in found_on:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from decimal import Decimal
 
 from bringup.core.bench import MeterRole, SupplyRole
 from bringup.core.limits import Limits
@@ -19,6 +18,7 @@ from bringup.runner.exchange import joined, settled
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Ask
+from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
 from bringup.runner.roles import Attached, Done, Function, OutputSettings, Protection, Trouble
 from bringup.runner.typed import Typed, Wanted, near, type_in, value_of
@@ -29,8 +29,6 @@ DIAL_OF = {
     Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
     Function.OHMS: "dial at ohms, red lead in the volts jack",
 }
-SET_WITHIN = {Kind.VOLTAGE: (0.001, 0.010), Kind.CURRENT: (0.002, 0.005)}
-"""A knob counts as set when it is off by this part of the value plus this many V or A at most."""
 
 
 class HandMeter:
@@ -191,7 +189,7 @@ class HandSupply:
         name = "voltage" if kind is Kind.VOLTAGE else "current limit"
         shown = format_quantity(value, UNIT_OF[kind])
         text = f"{state}Set the supply's {name} to {shown}. What does it show?"
-        typed = type_in(self._ask, Wanted(text, kind, limits=set_limits(value, kind), exact=True))
+        typed = type_in(self._ask, Wanted(text, kind, limits=knob_limits(value, UNIT_OF[kind]), exact=True))
         return typed.chain(
             lambda each: self._dictate_next(rest[1:], {**got, kind: value_of(each, kind)}, (*troubles, *each[2]))
         )
@@ -235,10 +233,3 @@ class HandSupply:
             )
 
         return volts.chain(then_amps)
-
-
-def set_limits(value: float, kind: Kind) -> Limits:
-    """Return within what a knob counts as set."""
-    part, least = SET_WITHIN[kind]
-    off = Decimal(repr(part * abs(value) + least))
-    return Limits(UNIT_OF[kind], Decimal(repr(value)) - off, Decimal(repr(value)) + off, Decimal(repr(value)))

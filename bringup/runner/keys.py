@@ -33,8 +33,10 @@ def act_on(work: Work, key: str) -> None:
     elif key == CORRECT:
         _correct(work)
     elif work.step is not None:
-        why = work.waits.reason(f"Why leave out step {work.step.index + 1} ({heading(work.step)})?")
-        raise LeaveOut(why.text.strip())
+        asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
+        why = work.waits.answer(Prompt(PromptKind.TEXT, asked, suggestion="")).text.strip()
+        if why:
+            raise LeaveOut(why)
 
 
 def _note(work: Work) -> None:

@@ -5,6 +5,9 @@ Every doubt raises BrokenOff with both numbers; switching off is the business of
 
 from __future__ import annotations
 
+from decimal import Decimal
+
+from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
@@ -14,6 +17,11 @@ from bringup.runner.roles import Done, OutputSettings
 VOLTS_OFF_BY = (0.001, 0.010)
 AMPS_OFF_BY = (0.002, 0.005)
 """A set point may come back off by this part of it plus this many V or A: half a digit of a coarse supply."""
+KNOB_VOLTS = (0.005, 0.05)
+KNOB_AMPS = (0.02, 0.005)
+"""The same for a knob and a display of three digits, which a person reads."""
+LOWEST_LIMIT = 0.5
+"""By hand a current limit may be this part of what was asked for: lower is on the safe side, and the board tells."""
 
 
 def faultless(journal: Journal, doing: str, done: Done) -> None:
@@ -59,8 +67,13 @@ def compare_all(journal: Journal, feed: Feed, found: OutputSettings, *, by_hand:
             raise BrokenOff(
                 f"nobody has said what {name} the supply shows ({format_quantity(asked, unit)} was asked for)"
             )
-        if read is not None and not alike(asked, read, unit):
+        if read is None or alike(asked, read, unit):
+            continue
+        if not by_hand:
             raise differs(name, unit, asked, read)
+        if not knob_limits(asked, unit).accepts(read):
+            typed, wanted = format_quantity(read, unit), format_quantity(asked, unit)
+            raise BrokenOff(f"the {name} was to be {wanted}, but {typed} was typed as what the supply shows")
     if found.on:
         raise BrokenOff(f"{feed.input} is on although nobody has said go")
     volts = feed.volts if found.volts is None else found.volts
@@ -72,6 +85,14 @@ def differs(name: str, unit: str, asked: float, read: float) -> BrokenOff:
     return BrokenOff(
         f"the {name} was set to {format_quantity(asked, unit)} but the supply reads back {format_quantity(read, unit)}"
     )
+
+
+def knob_limits(asked: float, unit: str) -> Limits:
+    """Return within what a knob counts as set to this value."""
+    part, least = KNOB_VOLTS if unit == "V" else KNOB_AMPS
+    off = part * abs(asked) + least
+    low = asked - off if unit == "V" else LOWEST_LIMIT * asked
+    return Limits(unit, Decimal(repr(low)), Decimal(repr(asked + off)), Decimal(repr(asked)))
 
 
 def alike(asked: float, found: float, unit: str) -> bool:

@@ -44,9 +44,10 @@ class Wanted:
 
 
 def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str | None = None) -> Pending[Typed]:
-    """Ask for a value until the line can be read; ask once more if it looks like a slip, then take it.
+    """Ask for a value until the line can be read; one that looks like a slip stands only if it is typed again.
 
-    `doubted` is the line that looked like a slip; what was typed first is kept beside what replaced it.
+    `doubted` is the line that looked like a slip; what was typed first is kept beside what replaced it. A value of
+    another kind of quantity never stands: it is no answer.
     """
     prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
 
@@ -60,9 +61,12 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str |
             lines = (error.message, *filter(None, (error.what_to_do,)))
             return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=doubted)
         slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
-        if slips and doubted is None:
+        other_kind = entry.unit != UNIT_OF[wanted.kind]
+        if slips and (other_kind or doubted is None or not _same(doubted, entry, wanted.kind)):
+            if tries <= 1:
+                return settled((None, answer.text, (Trouble("typed", f"{entry.text}: {'; '.join(slips)}"),)))
             lines = (f"{entry.text}: {'; '.join(slips)}", "Look again, and type what is shown.")
-            return type_in(ask, replace(wanted, lines=lines), tries=tries, doubted=answer.text)
+            return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=answer.text)
         flags: tuple[Trouble, ...] = (
             (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
         )
@@ -71,6 +75,12 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str |
         return settled((entry, answer.text, flags))
 
     return ask.ask(prompt).chain(answered)
+
+
+def _same(text: str, entry: Entry, kind: Kind) -> bool:
+    """Whether the line typed before says the same as this one."""
+    before = read_entry(text, kind)
+    return (before.value, before.over_range, before.unit) == (entry.value, entry.over_range, entry.unit)
 
 
 def off_target(entry: Entry, wanted: Wanted) -> tuple[str, ...]:

@@ -25,7 +25,7 @@ from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.files.dialect_file import find_dialect
 from bringup.instruments.opening import Wanted, connect
-from bringup.runner.protocols import Pending
+from bringup.runner.pending import Pending
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
 

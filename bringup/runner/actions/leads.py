@@ -36,6 +36,8 @@ def leads(work: Work, action: Leads) -> None:
         work.evidence.trust_leads(plan.input)
         return
     why = sentence(reading)
+    if reading.input_volts is not None:
+        why += f" (the supply itself reads {shown(reading.input_volts, 'V')})"
     if reading.value is not None and reading.value * plan.volts < 0:
         why += ": the leads are reversed"
     elif reading.value is None:
