@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime, time
 from typing import Any, TypeVar
 
@@ -42,6 +42,19 @@ def attempt_options(function: F) -> F:
     ):
         function = option(function)
     return function
+
+
+def order_options(keys: Iterable[str], default: str) -> Callable[[F], F]:
+    """Add `--sort --limit` with these sort keys; passed as `sort` and `limit`."""
+
+    def add(function: F) -> F:
+        order = f"Order: {', '.join(keys)}; -KEY for the other way round."
+        function = click.option(
+            "--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order."
+        )(function)
+        return click.option("--sort", metavar="KEY", default=default, show_default=True, help=order)(function)
+
+    return add
 
 
 def simulated_asked(choice: str | None) -> bool | None:

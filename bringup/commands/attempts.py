@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.tables import SIMULATED, format_table, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
@@ -24,14 +24,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @unit_options
 @attempt_options
 @click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
-@click.option(
-    "--sort",
-    metavar="KEY",
-    default="started",
-    show_default=True,
-    help=f"Order: {', '.join(ATTEMPT_KEYS)}; -KEY for the other way round.",
-)
-@click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
+@order_options(ATTEMPT_KEYS, "started")
 @json_option
 def command(
     logbook: Path,

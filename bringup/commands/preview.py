@@ -7,17 +7,15 @@ from pathlib import Path
 import click
 
 from bringup.commands.common import bench_option, configuration_file, json_option, print_json
+from bringup.commands.loading import load
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
 from bringup.core.preview import look_ahead
 from bringup.core.preview_data import data_of
 from bringup.core.preview_text import text_of
-from bringup.core.procedure import Procedure
-from bringup.errors import ExitCode, FileError, Problem
-from bringup.files.bench_file import load_bench
+from bringup.errors import ExitCode
 from bringup.files.configuration import bench_of
 from bringup.files.dialect_file import find_dialect
-from bringup.files.procedure_file import load_procedure
 
 
 @click.command("preview")
@@ -42,23 +40,6 @@ def named_bench(bench: Path | None) -> Path | None:
     """Return the bench file that the option, the environment or the user's configuration names, None if none does."""
     configuration = configuration_file()
     return bench_of(configuration) if bench is None and configuration.exists() else bench
-
-
-def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Bench | None]:
-    """Read both files; the faults of both are raised together."""
-    problems: list[Problem] = []
-    procedure, bench = None, None
-    try:
-        procedure = load_procedure(procedure_path)
-    except FileError as error:
-        problems += error.problems
-    try:
-        bench = None if bench_path is None else load_bench(bench_path)
-    except FileError as error:
-        problems += error.problems
-    if procedure is None or problems:
-        raise FileError(problems)
-    return procedure, bench
 
 
 def supply_dialect(bench: Bench | None) -> Dialect | None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.core.words import Kind, Result
@@ -28,14 +28,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
 @click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result.")
 @click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards.")
-@click.option(
-    "--sort",
-    metavar="KEY",
-    default="at",
-    show_default=True,
-    help=f"Order: {', '.join(READING_KEYS)}; -KEY for the other way round.",
-)
-@click.option("--limit", metavar="N", type=click.IntRange(min=1), help="Only the first N in that order.")
+@order_options(READING_KEYS, "at")
 @json_option
 def command(
     logbook: Path,

@@ -20,7 +20,7 @@ from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option, print_json
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
-from bringup.errors import CommandError, ExitCode, FileError, Problem, SafetyRefused
+from bringup.errors import CommandError, ExitCode, SafetyRefused
 
 if TYPE_CHECKING:
     from bringup.commands.instruments import OpenBench
@@ -117,33 +117,16 @@ def login_name() -> str:
 
 def run(wanted: Wanted) -> ExitCode:
     """Carry out the attempt. Raises BringupError for whatever is refused."""
+    from bringup.commands.loading import load
+
     procedure, bench = load(wanted.procedure, wanted.bench)
+    assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     check_before_opening(wanted, procedure, bench)
     with ExitStack() as leave:
         outcome = attempt(wanted, procedure, bench, leave)
     if wanted.as_json:
         print_outcome(wanted.logbook, outcome)
     return outcome.exit_code
-
-
-def load(procedure_path: Path, bench_path: Path) -> tuple[Procedure, Bench]:
-    """Read both files; the faults of both are raised together."""
-    from bringup.files.bench_file import load_bench
-    from bringup.files.procedure_file import load_procedure
-
-    problems: list[Problem] = []
-    procedure, bench = None, None
-    try:
-        procedure = load_procedure(procedure_path)
-    except FileError as error:
-        problems += error.problems
-    try:
-        bench = load_bench(bench_path)
-    except FileError as error:
-        problems += error.problems
-    if procedure is None or bench is None:
-        raise FileError(problems)
-    return procedure, bench
 
 
 def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
