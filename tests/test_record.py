@@ -21,8 +21,9 @@ from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, LimitsFrom, Result, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook import processes
+from bringup.logbook.breaking_off import LEFT_OPEN
 from bringup.logbook.filters import Filters
-from bringup.logbook.opening import LEFT_OPEN, open_for_writing
+from bringup.logbook.opening import open_for_writing
 from bringup.logbook.processes import Process, may_be_alive, this_process
 from bringup.logbook.queries import attempt, readings
 from bringup.logbook.reading import read

@@ -9,26 +9,20 @@ import sqlite3
 import sys
 import time
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
-from bringup.core.words import AttemptResult
 from bringup.errors import LogbookError
+from bringup.logbook.breaking_off import close_left_open
 from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
 from bringup.logbook.migrations import bring_up_to_date, version_of
-from bringup.logbook.processes import Process, may_be_alive
 from bringup.logbook.tables import APPLICATION_ID, VERSION
-from bringup.logbook.values import time_text
 
 BUSY_SECONDS = 0.5
 """How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
 
 CREATION_SECONDS = 2.0
 """How long another process may take to make the same new file."""
-
-LEFT_OPEN = "the process ended without closing it"
-"""Cause of an attempt whose process died."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +53,7 @@ def open_for_writing(path: Path) -> OpenLogbook:
         backup = bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
-        left_open = _close_left_open(connection)
+        left_open = close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
         raise explain(error, path, "written to") from error
@@ -153,57 +147,3 @@ def _write_ahead(connection: sqlite3.Connection) -> str:
             if not error.sqlite_errorname.startswith("SQLITE_BUSY") or time.monotonic() > until:
                 raise
         time.sleep(0.01)
-
-
-def _close_left_open(connection: sqlite3.Connection) -> tuple[str, ...]:
-    """Mark attempts of dead processes as broken off. Returns their ids."""
-    rows = connection.execute(
-        "SELECT id, host, boot, process, process_started FROM attempts WHERE result IS NULL"
-    ).fetchall()
-    dead = tuple(row[0] for row in rows if not may_be_alive(Process(*row[1:])))
-    if not dead:
-        return ()
-    connection.execute("BEGIN IMMEDIATE")
-    try:
-        for attempt in dead:
-            _break_off(connection, attempt)
-    except BaseException:
-        connection.execute("ROLLBACK")
-        raise
-    connection.execute("COMMIT")
-    return dead
-
-
-def _break_off(connection: sqlite3.Connection, attempt: str) -> None:
-    """Close one attempt at the time of the last thing it recorded; nothing says that its outputs went off."""
-    last, monotonic = connection.execute(
-        "SELECT max(at), max(monotonic) FROM ("
-        " SELECT started AS at, monotonic FROM attempts WHERE id = :attempt"
-        " UNION ALL SELECT started, monotonic FROM steps WHERE attempt = :attempt"
-        " UNION ALL SELECT ended, NULL FROM steps WHERE attempt = :attempt"
-        " UNION ALL SELECT at, monotonic FROM readings WHERE attempt = :attempt"
-        " UNION ALL SELECT at, monotonic FROM samples WHERE attempt = :attempt"
-        " UNION ALL SELECT at, monotonic FROM events WHERE attempt = :attempt)",
-        {"attempt": attempt},
-    ).fetchone()
-    (powered,) = connection.execute(
-        "SELECT EXISTS (SELECT 1 FROM polls WHERE attempt = :attempt AND is_on = 1)"
-        " OR EXISTS (SELECT 1 FROM steps WHERE attempt = :attempt AND started IS NOT NULL"
-        " AND kind IN ('apply', 'leads'))",
-        {"attempt": attempt},
-    ).fetchone()
-    changed = connection.execute(
-        "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ? AND result IS NULL",
-        (AttemptResult.BROKEN_OFF, LEFT_OPEN, last, 0 if powered else None, attempt),
-    ).rowcount
-    if changed:
-        connection.execute(
-            "INSERT INTO events (attempt, kind, content, at, monotonic) VALUES (?, 'left open', ?, ?, ?)",
-            (
-                attempt,
-                "Found open, its process gone; closed as broken off."
-                + (" Its outputs may have stayed on." if powered else ""),
-                time_text(datetime.now(UTC)),
-                monotonic,
-            ),
-        )

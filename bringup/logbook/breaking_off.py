@@ -1,0 +1,136 @@
+"""Closes attempts that their own process can close no more: at the next opening, or by the guardian from beside it.
+
+Both leave the same traces: the result `broken off` with its cause, whether the outputs were verified off, and an
+event that says who found out.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bringup.core.words import AttemptResult
+from bringup.errors import LogbookError
+from bringup.logbook.faults import explain
+from bringup.logbook.migrations import version_of
+from bringup.logbook.processes import Process, may_be_alive
+from bringup.logbook.tables import APPLICATION_ID, VERSION
+from bringup.logbook.values import flag, storable, time_text
+
+LEFT_OPEN = "the process ended without closing it"
+"""Cause of an attempt whose process died."""
+
+WAIT_SECONDS = 5.0
+"""How long the guardian waits for another writer: nothing is powered any more by then."""
+
+
+def mark_broken_off(path: Path, attempt: str, cause: str, *, off_verified: bool | None, at: datetime) -> bool:
+    """Close an attempt from another process. Returns whether it was open; an event says what is known in any case.
+
+    `attempt`: its whole id; `off_verified`: False means that the outputs may have stayed on, None that nothing had
+    been on. `at`: aware. Call it when the outputs are off: it waits up to WAIT_SECONDS for another writer. Raises
+    LogbookError for a file that is gone, of another version, or cannot be written, and for an unknown attempt.
+    """
+    try:
+        with closing(_open_existing(path)) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                _check(connection, path)
+                _, monotonic = _last(connection, attempt)
+                found = _close(connection, attempt, (AttemptResult.BROKEN_OFF, cause, time_text(at), off_verified))
+                _say(connection, attempt, "guardian", cause if found else f"{cause} (it was closed already)", monotonic)
+            except BaseException:
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
+                raise
+            connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise explain(error, path, "written to") from error
+    return found
+
+
+def close_left_open(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """Mark attempts of dead processes as broken off. Returns their ids."""
+    rows = connection.execute(
+        "SELECT id, host, boot, process, process_started FROM attempts WHERE result IS NULL"
+    ).fetchall()
+    dead = tuple(row[0] for row in rows if not may_be_alive(Process(*row[1:])))
+    if not dead:
+        return ()
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for attempt in dead:
+            _left_open(connection, attempt)
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+    return dead
+
+
+def _open_existing(path: Path) -> sqlite3.Connection:
+    """Open for writing what exists, as it is set up already. Creates nothing."""
+    where = f"{path.absolute().as_uri()}?mode=rw"
+    connection = sqlite3.connect(where, uri=True, isolation_level=None, timeout=WAIT_SECONDS)
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+def _check(connection: sqlite3.Connection, path: Path) -> None:
+    if int(connection.execute("PRAGMA application_id").fetchone()[0]) != APPLICATION_ID:
+        raise LogbookError(f"{path} is not a logbook of bringup")
+    if version_of(connection) != VERSION:
+        raise LogbookError(f"the logbook {path} is of version {version_of(connection)}, not {VERSION}")
+
+
+def _left_open(connection: sqlite3.Connection, attempt: str) -> None:
+    """Close one attempt at the time of the last thing it recorded; nothing says that its outputs went off."""
+    last, monotonic = _last(connection, attempt)
+    (powered,) = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM polls WHERE attempt = :attempt AND is_on = 1)"
+        " OR EXISTS (SELECT 1 FROM steps WHERE attempt = :attempt AND started IS NOT NULL"
+        " AND kind IN ('apply', 'leads'))",
+        {"attempt": attempt},
+    ).fetchone()
+    off_verified = False if powered else None
+    if _close(connection, attempt, (AttemptResult.BROKEN_OFF, LEFT_OPEN, last, off_verified)):
+        stayed = " Its outputs may have stayed on." if powered else ""
+        said = f"Found open, its process gone; closed as broken off.{stayed}"
+        _say(connection, attempt, "left open", said, monotonic)
+
+
+def _last(connection: sqlite3.Connection, attempt: str) -> tuple[str, float]:
+    """Return the time and the monotonic time of the last thing an attempt recorded. Raises LogbookError: unknown."""
+    last, monotonic = connection.execute(
+        "SELECT max(at), max(monotonic) FROM ("
+        " SELECT started AS at, monotonic FROM attempts WHERE id = :attempt"
+        " UNION ALL SELECT started, monotonic FROM steps WHERE attempt = :attempt"
+        " UNION ALL SELECT ended, NULL FROM steps WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM readings WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM samples WHERE attempt = :attempt"
+        " UNION ALL SELECT at, monotonic FROM events WHERE attempt = :attempt)",
+        {"attempt": attempt},
+    ).fetchone()
+    if last is None:
+        raise LogbookError(f"no attempt {attempt} is in the logbook")
+    return last, monotonic
+
+
+def _close(connection: sqlite3.Connection, attempt: str, end: tuple[AttemptResult, str, str, bool | None]) -> bool:
+    """Close an attempt if it is open. Returns whether it was."""
+    result, cause, ended, off_verified = end
+    changed = connection.execute(
+        "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ? AND result IS NULL",
+        (result, storable(cause), ended, flag(off_verified), attempt),
+    )
+    return bool(changed.rowcount)
+
+
+def _say(connection: sqlite3.Connection, attempt: str, kind: str, text: str, monotonic: float) -> None:
+    connection.execute(
+        "INSERT INTO events (attempt, kind, content, at, monotonic) VALUES (?, ?, ?, ?, ?)",
+        (attempt, kind, storable(text), time_text(datetime.now(UTC)), monotonic),
+    )

@@ -1,0 +1,93 @@
+"""Closing attempts from beside the process that wrote them: what the guardian found out is in the logbook."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from bringup.core.words import AttemptResult
+from bringup.errors import LogbookError
+from bringup.logbook import breaking_off
+from bringup.logbook.breaking_off import mark_broken_off
+from bringup.logbook.queries import attempt
+from bringup.logbook.reading import read
+from bringup.logbook.record import LogbookRecord
+from bringup.logbook.rows import LoggedAttempt
+from tests.logbook_samples import NOON, add_attempt, start, volts
+
+CAUSE = "the tool was killed; the guardian switched off"
+LATER = NOON + timedelta(seconds=30)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "bringup.db"
+
+
+def left_open(path: Path) -> str:
+    """Write an attempt and let go of it without an end, as a killed process does."""
+    with LogbookRecord.open(path, simulated=False) as record:
+        identity = record.begin(start())
+        record.reading(volts())
+    return identity
+
+
+def logged(path: Path, identity: str) -> LoggedAttempt:
+    return read(path, lambda connection: attempt(connection, identity))
+
+
+@pytest.mark.parametrize("off_verified", [True, False, None])
+def test_an_attempt_is_marked_broken_off_with_what_is_known_of_the_outputs(
+    path: Path, off_verified: bool | None
+) -> None:
+    identity = left_open(path)
+    assert mark_broken_off(path, identity, CAUSE, off_verified=off_verified, at=LATER)
+    after = logged(path, identity)
+    assert (after.result, after.cause, after.off_verified) == (AttemptResult.BROKEN_OFF, CAUSE, off_verified)
+    assert after.ended == LATER
+    assert [(event.kind, event.text) for event in after.events] == [("guardian", CAUSE)]
+    assert len(after.readings) == 1
+
+
+def test_an_attempt_that_was_closed_already_keeps_its_result_and_gets_the_event(path: Path) -> None:
+    with LogbookRecord.open(path, simulated=False) as record:
+        identity = add_attempt(record, start())
+    assert not mark_broken_off(path, identity, CAUSE, off_verified=True, at=LATER)
+    after = logged(path, identity)
+    assert after.result is AttemptResult.PASSED
+    assert after.events[-1].text == f"{CAUSE} (it was closed already)"
+
+
+def test_it_waits_for_a_writer_that_lets_go(path: Path) -> None:
+    identity = left_open(path)
+    with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        release = threading.Timer(breaking_off.WAIT_SECONDS / 20, lambda: other.execute("COMMIT"))
+        release.start()
+        assert mark_broken_off(path, identity, CAUSE, off_verified=True, at=LATER)
+        release.join()
+
+
+def test_a_writer_that_never_lets_go_is_said(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(breaking_off, "WAIT_SECONDS", 0.05)
+    identity = left_open(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LogbookError, match="another program holds it locked"):
+            mark_broken_off(path, identity, CAUSE, off_verified=True, at=LATER)
+    assert logged(path, identity).result is None
+
+
+def test_an_unknown_attempt_and_a_file_that_is_gone_are_said_and_nothing_is_made(path: Path) -> None:
+    left_open(path)
+    with pytest.raises(LogbookError, match="no attempt 1234 is in the logbook"):
+        mark_broken_off(path, "1234", CAUSE, off_verified=True, at=LATER)
+    gone = path.with_name("gone.db")
+    with pytest.raises(LogbookError, match="the system does not let it be opened"):
+        mark_broken_off(gone, "1234", CAUSE, off_verified=True, at=LATER)
+    assert not gone.exists()
