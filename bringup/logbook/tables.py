@@ -249,6 +249,14 @@ INDEXES = (
     "CREATE INDEX sources_used ON attempt_sources (sha256)",
 )
 
+CONTINUES = (
+    "ALTER TABLE attempts ADD COLUMN continues TEXT REFERENCES attempts (id)",
+    # In which attempt a step was really done that this one relies on; NULL: in this one.
+    "ALTER TABLE steps ADD COLUMN carried_from TEXT REFERENCES attempts (id)",
+    # An attempt is continued once: what came after it belongs to the one that did.
+    "CREATE UNIQUE INDEX attempts_continuing ON attempts (continues) WHERE continues IS NOT NULL",
+)
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(
         1,
@@ -268,6 +276,7 @@ MIGRATIONS: tuple[Migration, ...] = (
             *INDEXES,
         ),
     ),
+    Migration(2, "an attempt that continues another", CONTINUES),
 )
 
 VERSION = MIGRATIONS[-1].number
