@@ -16,9 +16,14 @@ if TYPE_CHECKING:
     from bringup.terminal.view import View
 
 
+def at_a_terminal() -> bool:
+    """Whether standard input and output are a terminal, so that somebody can be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def make_person(clock: HostClock, *, unattended: bool) -> Person | None:
     """Return the person at the terminal; None where there is no terminal or nobody is said to be there."""
-    if unattended or not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if unattended or not at_a_terminal():
         return None
     from bringup.terminal.person import Person
 

@@ -20,7 +20,7 @@ from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option, print_json
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
-from bringup.errors import CommandError, ExitCode, SafetyRefused
+from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
     from bringup.commands.instruments import OpenBench
@@ -117,61 +117,17 @@ def login_name() -> str:
 
 def run(wanted: Wanted) -> ExitCode:
     """Carry out the attempt. Raises BringupError for whatever is refused."""
+    from bringup.commands.before_opening import check_before_opening
     from bringup.commands.loading import load
 
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    check_before_opening(wanted, procedure, bench)
+    check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     with ExitStack() as leave:
         outcome = attempt(wanted, procedure, bench, leave)
     if wanted.as_json:
         print_outcome(wanted.logbook, outcome)
     return outcome.exit_code
-
-
-def check_before_opening(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
-    """Refuse what can be refused from the files and the command line alone."""
-    from bringup.core.board import check_serial
-    from bringup.core.safety import examine
-
-    check_serial(wanted.serial, procedure.board.serial_pattern)
-    if wanted.variant and procedure.board.variants and wanted.variant not in procedure.board.variants:
-        known = ", ".join(procedure.board.variants)
-        raise CommandError(f"the board has no variant {wanted.variant!r}", f"It has: {known}.")
-    check_one_switch(procedure, bench)
-    refused = [finding for finding in examine(procedure, bench) if finding.refused]
-    if refused:
-        raise SafetyRefused(
-            "\n".join(
-                f"{place(procedure, finding.step)}{finding.message}\n  {finding.what_to_do}" for finding in refused
-            ),
-            "Nothing was opened and nothing was powered.",
-        )
-
-
-def check_one_switch(procedure: Procedure, bench: Bench) -> None:
-    """Refuse a supply whose one switch serves several inputs of the board: each would be powered with the others."""
-    from bringup.commands.reaching import dialect_of
-
-    if bench.supply is None or bench.supply.by_hand:
-        return
-    fed = {name: number for name, number in bench.supply.outputs.items() if name in procedure.board.inputs}
-    if len(set(fed.values())) < 2 or dialect_of(bench, "supply").output_scope != "all":  # noqa: PLR2004 - several
-        return
-    raise SafetyRefused(
-        f"{bench.path}: with the dialect {bench.supply.dialect} one switch serves every output of the supply, and the "
-        f"bench file gives outputs to {' and '.join(fed)}: they would all be powered at once",
-        "Use a supply that switches each output by itself, or give only one input an "
-        "output. Nothing was opened and nothing was powered.",
-    )
-
-
-def place(procedure: Procedure, step: int | None) -> str:
-    """Return 'file:line:column: ' of a step, or of the procedure as a whole."""
-    if step is None:
-        return f"{procedure.path}: "
-    where = procedure.steps[step]
-    return f"{procedure.path}:{where.line}:{where.column}: "
 
 
 def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -11,6 +12,13 @@ from bringup.core.quantity import Quantity
 
 SIMULATED_MAKER = "BRINGUP SIMULATED"
 """First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
+
+_LOOPBACK = re.compile(r"TCPIP[0-9]*::(127(\.[0-9]{1,3}){3}|localhost|\[?::1\]?)(::.*)?", re.IGNORECASE)
+
+
+def on_loopback(resource: str) -> bool:
+    """Whether a VISA resource string names this computer itself: only there can a simulated instrument listen."""
+    return _LOOPBACK.fullmatch(resource) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,3 +120,14 @@ class Bench:
     backend: str = "@py"
     """pyvisa's backend."""
     path: str = ""
+
+    def surely_real(self) -> Iterator[str]:
+        """Yield what shows without asking anything that this bench is no simulation: 'the supply is at TCPIP0::...'.
+
+        An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
+        """
+        for name, role in (("supply", self.supply), ("meter", self.meter)):
+            if role is not None and role.by_hand:
+                yield f"the {name} is by hand"
+            elif role is not None and role.resource is not None and not on_loopback(role.resource):
+                yield f"the {name} is at {role.resource}"

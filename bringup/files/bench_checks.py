@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from bringup.core.bench import on_loopback
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -15,8 +16,6 @@ DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read"}
 
 RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL)[^:\s]*(::.*)?", re.IGNORECASE)
 """How VISA resource strings begin (VPP-4.3, from memory), and those of pyvisa's backends."""
-
-LOOPBACK = re.compile(r"TCPIP[0-9]*::(127(\.[0-9]{1,3}){3}|localhost)::.*", re.IGNORECASE)
 
 
 def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
@@ -54,7 +53,7 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     elif not RESOURCE.fullmatch(resource):
         message = f"'{resource}' is no VISA resource string"
         problems.add(section.at("resource"), message, "such as TCPIP0::192.0.2.10::5025::SOCKET, or `by hand`")
-    elif simulated and not LOOPBACK.fullmatch(resource):
+    elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
     if not simulated and "dialect" not in section and "dialect" not in section.wrong:
