@@ -38,6 +38,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     check_serial(setup.serial, setup.procedure.board.serial_pattern)
     journal = Journal(setup.record, setup.tell, setup.clock)
     watch = Watch(setup.supply, setup.clock, journal, setup.poll_every)
+    watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
     try:
@@ -50,6 +51,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         kind = Stopped if isinstance(early, CalledOff) else BenchError
         raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
     attempt = setup.record.begin(_start(setup, found))
+    setup.guard.attempt(attempt)
     steps = Steps(work)
     waits.on_key = lambda key: act_on(work, key)
     return _close(work, steps, attempt, _carry_out(work, steps, attempt, found, found_on))

@@ -35,8 +35,18 @@ class Ended:
 UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
 
 
-def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, journal: Journal) -> Ended:
-    """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises."""
+def emergency_off(
+    supply: Supply,
+    outputs: Sequence[int],
+    waits: WaitPoint,
+    journal: Journal,
+    *,
+    verified_off: Callable[[], None] = lambda: None,
+) -> Ended:
+    """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises.
+
+    `verified_off` is called as soon as they are, before anything is recorded: recording may take its time.
+    """
     said: list[str] = []
     bug: Exception | None = None
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
@@ -45,6 +55,8 @@ def emergency_off(supply: Supply, outputs: Sequence[int], waits: WaitPoint, jour
             # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
             bug = _guarded(lambda: journal.show("off-unknown", f"{UNKNOWN}. Trying again", why="; ".join(said)))
             verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
+    if verified:
+        bug = _guarded(verified_off) or bug
     told = _guarded(lambda: _say(journal, said, verified=verified, by_hand=supply.by_hand))
     return Ended(verified, bug or told)
 

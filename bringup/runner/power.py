@@ -14,9 +14,10 @@ from typing import TypeVar
 from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
-from bringup.runner.emergency import emergency_off
+from bringup.runner.emergency import BOUND, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
 from bringup.runner.feed import Feed, within_bounds
+from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
@@ -41,6 +42,7 @@ class Power:
     def __init__(self, supply: Supply | None, waits: WaitPoint, watch: Watch, journal: Journal) -> None:
         self._supply = supply
         self._waits = waits
+        self._guarding = Guarding(watch.guard, waits)
         self._watch = watch
         self._journal = journal
         self._on: list[Feed] = []
@@ -81,6 +83,7 @@ class Power:
     def up(self, feed: Feed, go: str) -> None:
         """Switch an input on in the fixed order. `go` tells the person what for. Raises an Ending on any doubt."""
         within_bounds(feed, self.ceiling)
+        self._guarding.ready(feed.input)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
         self._clear_old_trip(feed)
@@ -162,6 +165,7 @@ class Power:
 
     def _switch_on(self, feed: Feed, volts: float, amps: float) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
+        self._guarding.going_on(feed.output, feed.input)
         self.off_verified = False
         self._on.append(feed)
         watched = Watched(
@@ -215,17 +219,19 @@ class Power:
     def claim(self, outputs: Sequence[int]) -> None:
         """Take on outputs that were found on: from now on every way out switches off."""
         self._touched = self._touched or bool(outputs)
+        self._guarding.found_on(outputs)
 
     def off(self, output: int) -> None:
         """Switch one output off and verify it by asking. Raises BrokenOff if that cannot be done."""
         feed = next((feed for feed in self._on if feed.output == output), None)
         self._touched = True
         self._watch.remove(output)
-        done = self._result(self.supply.switch(output, False), f"switching output {output} off")
-        on = done.on if done.on is not None else self._result(self.supply.settings(output)).on
+        done = self._ending(output, self.supply.switch(output, False))
+        on = done.on if done.on is not None else self._ending(output, self.supply.settings(output)).on
         if on is not False:
             raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
         self._on = [each for each in self._on if each.output != output]
+        self._guarding.off(output)
         self.off_verified = self.off_verified if feed is None else not self._on
         self._journal.troubles("supply", done.troubles)
         if feed is not None:
@@ -276,7 +282,8 @@ class Power:
             return
         before = [feed.input for feed in self._on]
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
-        ended = emergency_off(self.supply, outputs, self._waits, self._journal)
+        self._guarding.emergency(BOUND)
+        ended = emergency_off(self.supply, outputs, self._waits, self._journal, verified_off=self._guarding.all_off)
         self.bug = ended.bug
         if before or self.off_verified is not None or not ended.verified:
             self.off_verified = ended.verified
@@ -289,6 +296,11 @@ class Power:
         """Look at one output now, whether it is watched or not."""
         pending = self._watch.look(output)
         return self._result(self.supply.poll(output) if pending is None else pending, f"looking at output {output}")
+
+    def _ending(self, output: int, pending: Pending[T]) -> T:
+        """Wait for a step of switching off."""
+        self._guarding.switching_off(output, pending)
+        return self._result(pending, f"switching output {output} off")
 
     def _result(self, pending: Pending[T], doing: str = "") -> T:
         try:

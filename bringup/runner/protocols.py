@@ -53,6 +53,32 @@ class Clock(Protocol):
         """Forget the interruption: the runner has acted on it."""
 
 
+class Guard(Protocol):
+    """Somebody outside this process who switches off when it dies or hangs. Every call returns at once, none raises."""
+
+    @property
+    def lost(self) -> str:
+        """Why it cannot be relied upon any more; empty while it can."""
+
+    def ready(self) -> Pending[None]:
+        """Done once it could act at once. Raises LinkError where it cannot be had."""
+
+    def attempt(self, attempt: str) -> None:
+        """Tell the id of the attempt in the logbook."""
+
+    def on(self) -> Pending[None]:
+        """Tell that an output is about to go on. Done when it was heard: switch on only then."""
+
+    def beat(self) -> None:
+        """Tell that the supply has just been seen doing what it should, by whoever decides. Never from a timer."""
+
+    def ending(self, seconds: float) -> None:
+        """Tell that switching off is under way, and may take that long without a sign of life."""
+
+    def off(self) -> None:
+        """Tell that every output is off, verified by asking."""
+
+
 class Link(Protocol):
     """The wire to one instrument. Every call returns at once."""
 

@@ -13,9 +13,10 @@ from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
-from bringup.runner.protocols import Ask, Clock, Link, Record, Tell
+from bringup.runner.protocols import Ask, Clock, Guard, Link, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Supply
+from bringup.runner.unguarded import Unguarded
 
 EXIT_CODE_OF: dict[AttemptResult, ExitCode] = {
     AttemptResult.PASSED: ExitCode.PASSED,
@@ -59,6 +60,8 @@ class AttemptSetup:
     """Cautions acknowledged in this sitting; grows, so pass the same set to every attempt of a sitting."""
     suspend: Callable[[], None] = nothing
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
+    guard: Guard = field(default_factory=Unguarded)
+    """Who switches off when this process dies or hangs."""
     poll_every: float = 0.2
     """Seconds between two looks at the supply while an output is on."""
 

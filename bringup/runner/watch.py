@@ -15,9 +15,10 @@ from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, FoundOff, SupplyLost, Trip
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
-from bringup.runner.protocols import Clock
+from bringup.runner.protocols import Clock, Guard
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Supply
+from bringup.runner.unguarded import Unguarded
 
 SILENT_LOOKS = 2
 """So many looks without an answer in a row mean that the supply is lost."""
@@ -71,6 +72,8 @@ class Watch:
         self._journal = journal
         self._interval = interval
         self._watched: dict[int, Watched] = {}
+        self.guard: Guard = Unguarded()
+        """Who hears of every good look, and who must be there while an output is on."""
 
     def add(self, watched: Watched) -> None:
         """Watch an output from now on. By hand there is nothing to poll."""
@@ -115,6 +118,8 @@ class Watch:
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
+        if self._watched and self.guard.lost:
+            raise BrokenOff(f"the guardian is gone while an output is on: {self.guard.lost}")
         for watched in list(self._watched.values()):
             self._take(watched)
             now = self._clock.monotonic()
@@ -153,6 +158,9 @@ class Watch:
             self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
         if judge_look(watched, sample):
             watched.due = now
+        if watched.latest is sample:
+            # Only a look that brought everything it should is a sign that supply, wire and tool are well.
+            self.guard.beat()
 
 
 def count_silent(watched: Watched, why: str) -> None:
