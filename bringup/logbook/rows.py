@@ -104,6 +104,8 @@ class LoggedStep:
     who: str
     started: datetime | None
     ended: datetime | None
+    carried_from: str | None = None
+    """Id of the attempt in which it was really done, where that is an earlier one; its readings are there."""
 
     def as_json(self) -> Json:
         """Return every field."""
@@ -117,6 +119,7 @@ class LoggedStep:
             "who": self.who,
             "started": time_text(self.started) if self.started else None,
             "ended": time_text(self.ended) if self.ended else None,
+            "carried_from": self.carried_from,
         }
 
 
@@ -188,6 +191,9 @@ class LoggedAttempt:
     tool_version: str
     ambient: float | None
     fixture: str
+    continues: str | None = None
+    """Id of the attempt that this one goes on from."""
+    continued_by: str | None = None
     readings: tuple[LoggedReading, ...] = ()
     steps: tuple[LoggedStep, ...] = ()
     events: tuple[LoggedEvent, ...] = ()
@@ -213,6 +219,8 @@ class LoggedAttempt:
             "tool_version": self.tool_version,
             "ambient": self.ambient,
             "fixture": self.fixture,
+            "continues": self.continues,
+            "continued_by": self.continued_by,
             "simulated": self.simulated,
             "readings": [reading.as_json() for reading in self.readings],
         }

@@ -34,7 +34,7 @@ UNIT = _insert(
 ATTEMPT = _insert(
     "attempts",
     "id serial simulated procedure board revision variant lot bench operator attended started tool_version ambient"
-    " fixture monotonic host boot process process_started",
+    " fixture monotonic host boot process process_started continues",
 )
 STEP = _insert("steps", "attempt step kind title outcome", " ON CONFLICT (attempt, step) DO NOTHING")
 INSTRUMENT = _insert(
@@ -53,6 +53,7 @@ SAMPLE = _insert("samples", "attempt step channel unit at monotonic value raw")
 POLL = _insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
 STEP_BEGUN = "UPDATE steps SET outcome = NULL, started = ?, monotonic = ? WHERE attempt = ? AND step = ?"
 STEP_ENDED = "UPDATE steps SET outcome = ?, result = ?, why = ?, who = ?, ended = ? WHERE attempt = ? AND step = ?"
+STEP_CARRIED = "UPDATE steps SET outcome = ?, result = 'pass', carried_from = ? WHERE attempt = ? AND step = ?"
 END = "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ?"
 NOTE = _insert("notes", "id serial simulated attempt step at who content")
 EVENT = _insert("events", "attempt step kind content at monotonic data")
@@ -85,10 +86,14 @@ def attempt_statements(attempt: str, start: AttemptStart, process: Process) -> l
         process.boot,
         process.number,
         process.started,
+        start.continues,
     )
     made: list[Statement] = [(UNIT, (storable(start.serial), simulated, *design)), (ATTEMPT, row)]
     made += [
         step_statement(attempt, index, kind, title, "not reached") for index, (kind, title) in enumerate(start.steps)
+    ]
+    made += [
+        (STEP_CARRIED, (StepOutcome.DONE, origin, attempt, place(index))) for index, origin in start.carried.items()
     ]
     made += [instrument_statement(attempt, info) for info in start.instruments]
     for source in start.sources:

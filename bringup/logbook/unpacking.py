@@ -81,6 +81,8 @@ def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> Lo
         tool_version=row["tool_version"],
         ambient=row["ambient"],
         fixture=row["fixture"],
+        continues=row["continues"],
+        continued_by=row["continued_by"],
         readings=readings,
     )
 
@@ -97,6 +99,7 @@ def step_of(row: sqlite3.Row) -> LoggedStep:
         row["who"],
         _time(row["started"]),
         _time(row["ended"]),
+        row["carried_from"],
     )
 
 

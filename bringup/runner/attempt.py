@@ -11,6 +11,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Trip, UnitFailed
+from bringup.runner.going_on import decide
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.headings import heading
 from bringup.runner.journal import Journal
@@ -47,10 +48,11 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         work = _work(setup, found, history, (journal, watch, waits, power))
         _refuse_unattended(work, found, history)
         found_on = decide_found_on(found, setup, power, waits)
+        work.going_on = None if setup.going_on is None else decide(work, setup.going_on)
     except Ending as early:
         kind = Stopped if isinstance(early, CalledOff) else BenchError
         raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
-    attempt = setup.record.begin(_start(setup, found))
+    attempt = setup.record.begin(_start(work, found))
     setup.guard.attempt(attempt)
     steps = Steps(work)
     waits.on_key = lambda key: act_on(work, key)
@@ -73,6 +75,8 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
         log_found(found, setup, work.journal)
         for output in found_on:
             work.power.off(output)
+        if work.going_on is not None:
+            work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
             work.journal.event("found-on", f"output {output} was found on and switched off")
         if work.simulated:
             work.hands.unit(setup.serial)
@@ -206,8 +210,8 @@ def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:
         )
 
 
-def _start(setup: AttemptSetup, found: Found) -> AttemptStart:
-    procedure = setup.procedure
+def _start(work: Work, found: Found) -> AttemptStart:
+    setup, procedure = work.setup, work.setup.procedure
     return AttemptStart(
         serial=setup.serial,
         procedure=procedure.name,
@@ -228,3 +232,5 @@ def _start(setup: AttemptSetup, found: Found) -> AttemptStart:
         instruments=found.infos,
         sources=setup.sources,
     )
+        continues=None if work.going_on is None else work.going_on.earlier.id,
+        carried={} if work.going_on is None else work.going_on.steps,

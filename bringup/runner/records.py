@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -80,6 +81,10 @@ class AttemptStart:
     fixture: str = ""
     instruments: tuple[InstrumentInfo, ...] = ()
     sources: tuple[SourceText, ...] = ()
+    continues: str | None = None
+    """Id of the attempt that this one goes on from."""
+    carried: Mapping[int, str] = field(default_factory=dict)
+    """Index of a step that is not done again -> id of the attempt in which it was done and passed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
+from bringup.runner.earlier import Earlier
 from bringup.runner.protocols import Ask, Clock, Guard, Link, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Supply
@@ -62,6 +63,8 @@ class AttemptSetup:
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
     guard: Guard = field(default_factory=Unguarded)
     """Who switches off when this process dies or hangs."""
+    going_on: Earlier | None = None
+    """The attempt that this one continues; whether it may has been found out before (earlier.differences)."""
     poll_every: float = 0.2
     """Seconds between two looks at the supply while an output is on."""
 

@@ -30,6 +30,7 @@ from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
 from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
+from bringup.runner.going_on import carry
 from bringup.runner.headings import heading
 from bringup.runner.work import Tally, Work
 
@@ -71,7 +72,9 @@ class Steps:
         """Step -> 'pass', 'fail' or '' for steps that were done."""
         self.failed: list[str] = []
         self.missing: list[str] = []
-        self._ended: set[int] = set()
+        self._carried = set() if work.going_on is None else set(work.going_on.steps)
+        """Steps that an earlier attempt did and passed: the logbook has them as done from the beginning."""
+        self._ended = set(self._carried)
 
     def carry_out(self) -> None:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
@@ -92,6 +95,9 @@ class Steps:
 
     def _one(self, step: Step) -> None:
         work = self._work
+        if step.index in self._carried:
+            self._carry(step)
+            return
         self._enter(step)
         why = self._left_out_because(step)
         if why:
@@ -110,6 +116,15 @@ class Steps:
             return
         self._done(step)
 
+    def _carry(self, step: Step) -> None:
+        """Take over what an earlier attempt found out in this step."""
+        work = self._work
+        work.journal.step = step.index
+        self.results[step.index] = "pass"
+        work.journal.show("step-ended", f"step {step.index + 1} {carry(work, step)}", outcome="carried over")
+        self._change_state(step)
+        work.journal.step = None
+
     def _enter(self, step: Step) -> None:
         work = self._work
         work.step, work.tally, work.journal.step = step, Tally(), step.index
@@ -117,6 +132,10 @@ class Steps:
         work.journal.record.step_begun(step.index, at, monotonic)
         total = len(work.setup.procedure.steps)
         work.journal.show("step-begun", heading(step), action=step.kind, of=total)
+        self._change_state(step)
+
+    def _change_state(self, step: Step) -> None:
+        work = self._work
         if step.board_state is not None and step.board_state != work.state:
             work.state = step.board_state
             follow_state(work, changing=True)

@@ -16,6 +16,7 @@ from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
+from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
@@ -131,6 +132,8 @@ class Work:
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
     step: Step | None = None
+    going_on: GoingOn | None = None
+    """What is carried over from an earlier attempt; None: everything is done here."""
 
     @property
     def board(self) -> Board:
@@ -263,8 +266,13 @@ def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:
 
 
 def sentence(reading: Reading) -> str:
-    """Say what a reading was and what was wanted: '3V3 voltage 2.81 V, wanted 3.234 V .. 3.366 V'."""
+    """Say what a reading was and what was wanted: '3V3 voltage 2.81 V, wanted 3.234 V .. 3.366 V'.
+
+    What failed for another reason than its limits says that reason: '3V3 resistance 7 MΩ: about 850 Ω is expected'.
+    """
     name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
+    if reading.value is None and reading.result is Result.FAIL:
+        return f"{name}: {reading.note}"
     if reading.value is None:
         found = f"no value ({reading.note})" if reading.note else "no value"
     else:
@@ -272,5 +280,7 @@ def sentence(reading: Reading) -> str:
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
         found += f" never settled ({low} .. {high})"
+    elif reading.result is Result.FAIL and reading.note and judge(reading.value, reading.limits) is not Result.FAIL:
+        return f"{name} {found}: {reading.note}"
     wanted = f", wanted {limits_text(reading.limits)}" if reading.limits is not None else ""
     return f"{name} {found}{wanted}"

@@ -1,0 +1,79 @@
+"""Reads a unit's last attempt from the logbook, as far as going on with it depends on it."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+
+from bringup.core.words import AttemptResult, StepOutcome
+from bringup.logbook.faults import explain
+from bringup.logbook.opening import OpenLogbook
+from bringup.logbook.past import TRIP
+from bringup.logbook.values import time_from
+from bringup.runner.earlier import Earlier, EarlierStep
+from bringup.runner.records import SourceText
+
+_LAST = (
+    "SELECT id, started, result, cause, procedure, board, revision, variant, off_verified FROM attempts"
+    " WHERE serial = :serial AND simulated = :simulated ORDER BY seq DESC LIMIT 1"
+)
+_STEPS = (
+    "SELECT s.kind, s.outcome, s.result, coalesce(s.carried_from, s.attempt), EXISTS (SELECT 1 FROM readings r"
+    " WHERE r.attempt = coalesce(s.carried_from, s.attempt) AND r.step = s.step"
+    " AND r.result IN ('fail', 'conditional fail')"
+    " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id))"
+    " FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
+)
+_SOURCES = (
+    "SELECT u.kind, u.path, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256"
+    " WHERE u.attempt = :attempt ORDER BY u.kind, u.path"
+)
+_EVENT = "SELECT 1 FROM events WHERE attempt = :attempt AND kind IN ({kinds}) LIMIT 1"
+_POWERED = "SELECT 1 FROM steps WHERE attempt = :attempt AND kind = 'apply' AND started IS NOT NULL LIMIT 1"
+
+
+def last_attempt(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earlier | None:
+    """Return the unit's last attempt, also one that is still going; None if it has none. Raises LogbookError."""
+    try:
+        return _last_attempt(logbook.connection, serial, simulated=simulated)
+    except sqlite3.Error as error:
+        raise explain(error, logbook.path, "read") from error
+
+
+def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Earlier | None:
+    row = connection.execute(_LAST, {"serial": serial, "simulated": int(simulated)}).fetchone()
+    if row is None:
+        return None
+    attempt, started, result, cause, procedure, board, revision, variant, off_verified = row
+    key = {"attempt": attempt}
+    steps = tuple(
+        EarlierStep(kind, StepOutcome(outcome) if outcome else None, found, origin, bool(doubted))
+        for kind, outcome, found, origin, doubted in connection.execute(_STEPS, key)
+    )
+    return Earlier(
+        id=attempt,
+        started=time_from(started),
+        result=AttemptResult(result) if result else None,
+        cause=cause,
+        procedure=procedure,
+        board=board,
+        revision=revision,
+        variant=variant,
+        steps=steps,
+        sources=tuple(SourceText(*source) for source in connection.execute(_SOURCES, key)),
+        disturbed=next(_disturbed(connection, attempt, off_verified=off_verified), ""),
+    )
+
+
+def _disturbed(connection: sqlite3.Connection, attempt: str, *, off_verified: int | None) -> Iterator[str]:
+    """Say why readings of the unpowered board do not hold after that attempt; nothing if they do."""
+
+    def any_of(statement: str) -> bool:
+        return connection.execute(statement, {"attempt": attempt}).fetchone() is not None
+
+    if any_of(_EVENT.format(kinds=f"'{TRIP}'")):
+        yield "there was a trip, or what may have been one, in that attempt"
+    if off_verified == 0:
+        yield "the outputs were not verified off at the end of that attempt"
+    if any_of(_POWERED) and any_of(_EVENT.format(kinds="'guardian', 'left open'")):
+        yield "the tool died after it had powered the board: nobody saw whether anything tripped"
