@@ -105,6 +105,9 @@ class FakeWorld:
         self._move(now)
         self.outputs[output].over_current = amps
 
+    def set_watchdog(self, output: int, until: float, now: float) -> None:
+        self._move(now)
+
     def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
         self._move(now)
         self.outputs[output].remote = remote

@@ -235,7 +235,7 @@ def test_a_withdrawn_question_is_never_answered() -> None:
 EXAMPLES = {"output": "1", "value": "1.5", "on": "ON", "function": "VOLT:DC", "range": "10", "nplc": "1"}
 
 
-@pytest.mark.parametrize("name", ["single-output", "select-by-number", "configure-and-read"])
+@pytest.mark.parametrize("name", ["single-output", "single-output-watchdog", "select-by-number", "configure-and-read"])
 def test_every_message_of_the_shipped_dialects_is_understood(name: str) -> None:
     dialect = find_dialect(name, SIMULATED)
     world = FakeWorld(probed="3V3")

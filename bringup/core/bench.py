@@ -10,6 +10,10 @@ from datetime import date
 from bringup.core.faults import Fault
 from bringup.core.quantity import Quantity
 
+WATCHDOG = 5.0
+"""Seconds of silence after which a supply with a communication watchdog is to switch off by itself: well beyond what
+the tool lets pass before it counts the supply as lost, and switches off in its own way."""
+
 SIMULATED_MAKER = "BRINGUP SIMULATED"
 """First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
 
@@ -68,6 +72,8 @@ class SupplyRole:
     ceiling: Ceiling = Ceiling()
     expected: Expected = Expected()
     calibration_due: date | None = None
+    watchdog: float | None = WATCHDOG
+    """Time-out in seconds of its own communication watchdog, if the dialect reaches one; None: not to be used."""
     line: int = 0
     column: int = 0
 

@@ -74,6 +74,8 @@ class Dialect:
     """Seconds to keep between messages."""
     output_scope: str = "each"
     """'each' or 'all': what one output switch switches."""
+    watchdog_scope: str = "all"
+    """'each' or 'all': what the communication watchdog switches off."""
     clear_re_energises: bool = False
     """Clearing a trip may bring the output back on."""
     over_range_from: float = 9.8e37

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from bringup.core.bench import on_loopback
+from bringup.core.dialect import Dialect, can_tell
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -13,6 +14,10 @@ from bringup.files.wording import nearest
 BY_HAND = "by hand"
 DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read"}
 """What a simulated bench speaks where its file names no dialect."""
+
+NOT_USED = "not used"
+WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
+"""Seconds. Two looks that go unanswered take 2 s, and only then is the supply counted as lost."""
 
 RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL)[^:\s]*(::.*)?", re.IGNORECASE)
 """How VISA resource strings begin (VPP-4.3, from memory), and those of pyvisa's backends."""
@@ -30,6 +35,7 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
     supply, meter = roles["supply"], roles["meter"]
     if supply is not None:
         _check_outputs(supply, None if board is None else Tree(board), problems)
+        _check_watchdog(supply, problems)
     if supply is not None and meter is not None:
         resource = meter.get("resource", BY_HAND)
         if resource != BY_HAND and resource == supply.get("resource"):
@@ -58,6 +64,25 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
     if not simulated and "dialect" not in section and "dialect" not in section.wrong:
         problems.add(section.node, f"the {role} needs 'dialect'", f"such as {DEFAULT_DIALECT[role]}")
+
+
+def check_reached(supply: Values, dialect: Dialect, problems: Problems) -> None:
+    """Report what the bench file wants of its supply and the supply's dialect has no words for."""
+    if supply.get("watchdog", NOT_USED) != NOT_USED and not can_tell(dialect, "watchdog_state"):
+        message = f"the dialect {dialect.name} reaches no communication watchdog"
+        problems.add(supply.at("watchdog"), message, "leave `watchdog` out, or name a dialect with `watchdog_state`")
+
+
+def _check_watchdog(supply: Values, problems: Problems) -> None:
+    stated = supply.get("watchdog")
+    if stated is None or stated == NOT_USED:
+        return
+    at = supply.at("watchdog")
+    if not WATCHDOG_LEAST <= stated.number <= WATCHDOG_MOST:
+        message = f"a communication watchdog of {stated}: it is {WATCHDOG_LEAST:g} s to {WATCHDOG_MOST:g} s"
+        problems.add(at, message, "less would switch off in use, more would protect nothing")
+    if supply.get("resource") == BY_HAND:
+        problems.add(at, "a supply that is by hand hears nobody: it has no communication watchdog", "leave it out")
 
 
 def _check_outputs(supply: Values, tree: Tree | None, problems: Problems) -> None:

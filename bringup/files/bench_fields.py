@@ -36,6 +36,9 @@ SUPPLY = Section("supply", "The supply.", (
     Field("sense", OneOf(("local", "remote")), "where it senses its voltage", default="local", example="local"),
     Field("ceiling", CEILING, "what no step may exceed", default="what the supply can",
           example="{voltage: 30 V, current: 1 A}"),
+    Field("watchdog", AnyOf(("not used",), SECONDS),
+          "time without a message after which the supply switches off by itself, where its dialect has such a watchdog",
+          default="5 s", example="10 s"),
     IDENTITY, DUE,
 ))
 METER = Section("meter", "The meter.", (RESOURCE, DIALECT, IDENTITY, DUE))
@@ -86,7 +89,7 @@ OPERATIONS = {
         "identify", "error", "set_voltage", "set_current_limit", "set_over_voltage", "set_over_current",
         "set_over_current_delay", "set_remote_sense", "select", "switch", "all_off", "measure_voltage",
         "measure_current", "mode", "over_voltage_state", "over_current_state", "tripped_over_voltage",
-        "tripped_over_current", "clear_trip",
+        "tripped_over_current", "clear_trip", "set_watchdog", "watchdog_state", "refresh_watchdog", "tripped_watchdog",
     ),
     "meter": ("identify", "error", "configure", "integration", "read"),
 }
@@ -107,6 +110,8 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
     Field("gap", SOME_SECONDS, "time to keep between messages", default="0 s", example="10 ms"),
     Field("timeout", SECONDS, "time an answer may take", default="2 s", example="2 s"),
     Field("output_scope", OneOf(("each", "all")), "what one output switch switches", default="each", example="each"),
+    Field("watchdog_scope", OneOf(("each", "all")), "what its communication watchdog switches off", default="all",
+          example="all"),
     Field("clear_re_energises", YesNo(), "clearing a trip may bring the output back on", default="no", example="yes"),
     Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
           example="9.8e37"),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bringup.core.bench import Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
 from bringup.errors import FileError, Problem
-from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, check_bench
+from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
@@ -65,6 +65,8 @@ def _dialect_problems(role: str, values: Values, opened: Opened) -> list[Problem
         fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
         message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
+    elif dialect is not None and role == "supply":
+        check_reached(section, dialect, opened.problems)
     return file.problems.found
 
 
@@ -112,9 +114,15 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         ceiling=Ceiling(**facts),
         expected=_expected(section),
         calibration_due=section.get("calibration_due"),
+        watchdog=_watchdog(section),
         line=values.at("supply").line,
         column=values.at("supply").column,
     )
+
+
+def _watchdog(section: Values) -> float | None:
+    stated = section.get("watchdog")
+    return WATCHDOG if stated is None else None if stated == NOT_USED else stated.number
 
 
 def _meter(values: Values, *, simulated: bool) -> MeterRole | None:

@@ -91,6 +91,22 @@ def _check(values: Values, problems: Problems) -> None:
     for _, operation in values.sections("operations"):
         _check_operation(operation, problems)
     _check_ranges(values, problems)
+    _check_watchdog(values, problems)
+
+
+def _check_watchdog(values: Values, problems: Problems) -> None:
+    """A communication watchdog that could not be switched off again would switch off whatever comes later."""
+    written = {entry.key.text: entry for entry in values.many("operations") if entry.key is not None}
+    state = written.get("watchdog_state")
+    for name in ("set_watchdog", "refresh_watchdog", "tripped_watchdog"):
+        if name in written and state is None and "watchdog_state" not in values.wrong:
+            node = written[name].key
+            assert node is not None
+            problems.add(node, f"'{name}' without 'watchdog_state': nothing arms it or switches it off again")
+    for name in ("watchdog_state", "set_watchdog", "refresh_watchdog"):
+        entry = written.get(name)
+        if entry is not None and isinstance(entry.value, Values) and "send" not in entry.value.entries:
+            problems.add(entry.at, f"'{name}' needs `send`: it is something to tell the supply")
 
 
 def _check_operation(operation: Values, problems: Problems) -> None:
@@ -123,9 +139,20 @@ def _check_ranges(values: Values, problems: Problems) -> None:
             last = one.value.value
 
 
+_AS_READ = (
+    "checked_against",
+    "identity_pattern",
+    "write_end",
+    "read_end",
+    "output_scope",
+    "watchdog_scope",
+    "clear_re_energises",
+)
+
+
 def _build(values: Values, path: str) -> Dialect:
     facts = {}
-    for name in ("checked_against", "identity_pattern", "write_end", "read_end", "output_scope", "clear_re_energises"):
+    for name in _AS_READ:
         if name in values:
             facts[name] = values.get(name)
     for name in ("gap", "timeout"):

@@ -29,6 +29,8 @@ class Protection(StrEnum):
 
     OVER_VOLTAGE = "over-voltage"
     OVER_CURRENT = "over-current"
+    WATCHDOG = "communication watchdog"
+    """Its level is a time: seconds without a message after which the supply switches off by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ class OutputSettings:
     on: bool | None
     over_voltage: float | None = None
     over_current: float | None = None
+    watchdog: float | None = None
     troubles: tuple[Trouble, ...] = ()
 
 

@@ -30,13 +30,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
-
-LEVEL = {Protection.OVER_VOLTAGE: "set_over_voltage", Protection.OVER_CURRENT: "set_over_current"}
-STATE = {Protection.OVER_VOLTAGE: "over_voltage_state", Protection.OVER_CURRENT: "over_current_state"}
-TRIPPED = {Protection.OVER_VOLTAGE: "tripped_over_voltage", Protection.OVER_CURRENT: "tripped_over_current"}
-LOOK = ("measure_voltage", "measure_current", "switch", "mode", "set_voltage", "set_current_limit", *TRIPPED.values())
-"""What a poll asks, as far as the dialect can."""
-SETTINGS = ("set_voltage", "set_current_limit", "switch", *LEVEL.values(), *STATE.values())
+from bringup.runner.supply_operations import LEVEL, LOOK, SETTINGS, STATE, TRIPPED
 
 
 class ScpiSupply:
@@ -59,6 +53,8 @@ class ScpiSupply:
         self._link = link
         self._resource = resource or role.resource or ""
         self._monotonic = monotonic
+        self._fed = False
+        """Whether every look also sends what the communication watchdog waits for."""
         if role.leave_alone and dialect.output_scope == "all":
             raise BenchError(
                 f"the bench file wants outputs {', '.join(map(str, role.leave_alone))} left alone, "
@@ -76,7 +72,10 @@ class ScpiSupply:
         )
 
     def can_protect(self, protection: Protection) -> bool:
-        """Whether the dialect reaches that protection."""
+        """Whether the dialect reaches that protection. A watchdog that would switch off a stranger's output is none."""
+        if protection is Protection.WATCHDOG:
+            strangers = self._role.leave_alone and self._dialect.watchdog_scope == "all"
+            return can_tell(self._dialect, STATE[protection]) and not strangers
         return can_tell(self._dialect, LEVEL[protection])
 
     def outputs(self) -> Sequence[int]:
@@ -109,9 +108,12 @@ class ScpiSupply:
         The read-back is that of the level, `on` that of the enabling.
         """
         state = STATE[protection]
+        if protection is Protection.WATCHDOG:
+            self._fed = level is not None and can_tell(self._dialect, "refresh_watchdog")
         if level is None:
             return self._set(output, state, on=False)
-        steps = [lambda: self._set(output, LEVEL[protection], value=level)]
+        known = can_tell(self._dialect, LEVEL[protection])
+        steps = [lambda: self._set(output, LEVEL[protection], value=level)] if known else []
         if can_tell(self._dialect, state):
             steps.append(lambda: self._set(output, state, on=True).then(lambda done: replace(done, readback=None)))
         if protection is Protection.OVER_CURRENT and can_tell(self._dialect, "set_over_current_delay"):
@@ -178,6 +180,8 @@ class ScpiSupply:
         """Ask these of an output, the selection first where one of them needs it; `errors`: the error queue last."""
         texts = [self._dialect.operations[name].query for name in operations]
         lead = () if all(names_output(text) for text in texts) else self._select(output)
+        if self._fed:
+            lead += spell(self._dialect, "refresh_watchdog", output=output)
         queries = [ask(self._dialect, name, output=output) for name in operations]
         if errors and can_ask(self._dialect, "error"):
             queries.append(ask(self._dialect, "error"))
@@ -267,6 +271,7 @@ class ScpiSupply:
             on=self._state(by_name, "switch"),
             over_voltage=levels[Protection.OVER_VOLTAGE],
             over_current=levels[Protection.OVER_CURRENT],
+            watchdog=levels[Protection.WATCHDOG],
             troubles=(*faults_in(replies), *self._unread(by_name), *complaints(sent, errors_in(replies[len(asked) :]))),
         )
 

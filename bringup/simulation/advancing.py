@@ -80,7 +80,8 @@ class Advancing:
         """Something goes to and fro and will go on so (hiccup, a board that cannot start): take that as given."""
         seconds = until - self.now
         if self._any_on():
-            seconds = min(seconds, self.fault_due - self.on_seconds)
+            silent = min(stage.alive_until for stage in self.stages.values() if stage.on) - self.now
+            seconds = min(seconds, self.fault_due - self.on_seconds, silent)
         if seconds <= 0.0:
             return
         self._pass(seconds)

@@ -10,10 +10,14 @@ from bringup.core.board import Board
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.meter import Meter
-from bringup.simulation.supply import Supply, select_by_number, single_output
+from bringup.simulation.supply import Supply, select_by_number, single_output, with_watchdog
 from bringup.simulation.world import BoardWorld
 
-SUPPLIES = {"single-output": single_output, "select-by-number": select_by_number}
+SUPPLIES = {
+    "single-output": single_output,
+    "single-output-watchdog": with_watchdog,
+    "select-by-number": select_by_number,
+}
 """Dialect -> the simulated supply that understands it."""
 METERS = ("configure-and-read",)
 DEFAULT_SUPPLY = "select-by-number"

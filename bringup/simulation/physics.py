@@ -70,6 +70,9 @@ class World(Protocol):
     def set_over_current(self, output: int, amps: float | None, delay: float, now: float) -> None:
         """Set the trip current and the time it must last; None: protection off."""
 
+    def set_watchdog(self, output: int, until: float, now: float) -> None:
+        """Have the output switch itself off (a trip) at `until` if it is on; math.inf: never."""
+
     def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
         """Sense at the board instead of the terminals."""
 
@@ -83,7 +86,7 @@ class World(Protocol):
         """Whether the output is on (a trip switches it off)."""
 
     def tripped(self, output: int, now: float) -> str | None:
-        """'over-voltage', 'over-current' or None."""
+        """'over-voltage', 'over-current', 'watchdog' or None."""
 
     def mode(self, output: int, now: float) -> OutputMode:
         """What the power stage does at this moment."""

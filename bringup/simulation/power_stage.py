@@ -35,7 +35,7 @@ OVER_VOLTAGE_DELAY = 100e-6
 SENSE_REACH = 1.0
 """Volts of lead drop that remote sense can make up for."""
 
-OVER_VOLTAGE, OVER_CURRENT = "over-voltage", "over-current"
+OVER_VOLTAGE, OVER_CURRENT, WATCHDOG = "over-voltage", "over-current", "watchdog"
 
 _DAMPED = NATURAL * sqrt(1.0 - DAMPING**2)
 
@@ -73,6 +73,8 @@ class PowerStage:
     over_volts_since: float | None = None
     over_amps_since: float | None = None
     limiting_since: float | None = None
+    alive_until: float = inf
+    """Its communication watchdog switches it off then, unless somebody speaks to the supply before."""
 
     def target(self) -> float:
         """Volts that the terminals settle at in constant voltage, lead drop apart."""
@@ -135,18 +137,20 @@ class PowerStage:
             self.crowbar = True
         elif self.over_amps_since is not None and now >= self.over_amps_since + self.over_current_delay:
             self._trip(OVER_CURRENT, now)
+        elif now >= self.alive_until:
+            self._trip(WATCHDOG, now)
         return self.trip is not None
 
     def next_event(self, now: float) -> float:
         """Time of the next change that is already certain unless something happens before."""
-        times = [inf]
+        times = [self.alive_until if self.on else inf]
         if self.over_volts_since is not None:
             times.append(self.over_volts_since + OVER_VOLTAGE_DELAY)
         if self.over_amps_since is not None:
             times.append(self.over_amps_since + self.over_current_delay)
         if self.limiting_since is not None:
             times.append(self.limiting_since + CROSSOVER)
-        return min(time for time in times if time > now)
+        return min((time for time in times if time > now), default=inf)
 
     def shift(self, seconds: float) -> None:
         """Let everything have happened later by so much."""

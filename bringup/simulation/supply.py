@@ -1,4 +1,4 @@
-"""The simulated supplies: SUPPLY-1 with one output, SUPPLY-3 with three that are selected by number.
+"""The simulated supplies: SUPPLY-1 with one output, SUPPLY-1W with a watchdog, SUPPLY-3 with three, selected by number.
 
 Both spell SOURce, OUTPut, MEASure and STATus as SCPI-1999 does. `STATus:QUEStionable:CONDition?` (SUPPLY-3:
 `STATus:QUEStionable:INSTrument:ISUMmary<n>:CONDition?`): bit 0 the voltage is not regulated, that is constant
@@ -9,15 +9,17 @@ it was told last, as some real families do; on SUPPLY-1 it stays off.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Generator, Iterable, Mapping
 
 from bringup.simulation.command_tree import Call, Command
 from bringup.simulation.figures import nr2, nr3, quantised, uniform
+from bringup.simulation.instrument import Exchange
 from bringup.simulation.parameters import Special, boolean, integer, number, special, word
 from bringup.simulation.physics import OutputMode, World
 from bringup.simulation.scpi_errors import ScpiFault
 from bringup.simulation.scpi_instrument import ScpiInstrument
+from bringup.simulation.supply_levels import AMP_STEP, LEVELS, VOLT_STEP, Output, Rating, preset
+from bringup.simulation.supply_watchdog import SupplyWatchdog
 
 MEASURING_TIME = 0.02
 """Seconds over which a supply averages what it reads back: one period of 50 Hz."""
@@ -26,59 +28,7 @@ SWITCHING_TIME = 0.005
 GAIN_ERROR = 2e-4
 OFFSET_STEPS = 2
 """What the read-back may be off: part of the reading, and steps of its resolution."""
-LONGEST_DELAY = 10.0
-VOLT_STEP = 0.001
-AMP_STEP = 0.0001
-SECOND_STEP = 0.001
-HEADROOM = 1.1
-"""Protection levels reach this much above the rating."""
-
 _CONDITION = {OutputMode.OFF: 0, OutputMode.CURRENT: 1, OutputMode.VOLTAGE: 2, OutputMode.UNREGULATED: 3}
-
-
-@dataclass(frozen=True, slots=True)
-class Rating:
-    """What one output can deliver."""
-
-    volts: float
-    amps: float
-
-
-@dataclass(slots=True)
-class _Output:
-    """The settings of one output, which the instrument remembers whatever its power stage does."""
-
-    rating: Rating
-    levels: dict[str, float] = field(default_factory=dict)
-    over_voltage_on: bool = False
-    over_current_on: bool = False
-    remote: bool = False
-    wanted_on: bool = False
-    """What it was told last; a trip does not change it."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Level:
-    """One setting with a number: its unit, its steps, and its largest value on an output."""
-
-    unit: str
-    step: float
-    largest: Callable[[Rating], float]
-
-
-_LEVELS: Mapping[str, _Level] = {
-    "volts": _Level("V", VOLT_STEP, lambda rating: rating.volts),
-    "amps": _Level("A", AMP_STEP, lambda rating: rating.amps),
-    "over_voltage": _Level("V", VOLT_STEP, lambda rating: HEADROOM * rating.volts),
-    "over_current": _Level("A", AMP_STEP, lambda rating: HEADROOM * rating.amps),
-    "delay": _Level("S", SECOND_STEP, lambda _: LONGEST_DELAY),
-}
-
-
-def _preset(rating: Rating) -> dict[str, float]:
-    """Return the levels after power-on and `*RST`."""
-    levels = {name: level.largest(rating) for name, level in _LEVELS.items()}
-    return levels | {"volts": 0.0, "delay": 0.0}
 
 
 class Supply(ScpiInstrument):
@@ -94,9 +44,11 @@ class Supply(ScpiInstrument):
         pace: float = 1.0,
         exponents: bool = False,
         clear_re_energises: bool = False,
+        watchdog: SupplyWatchdog | None = None,
     ) -> None:
         """`exponents`: numbers as NR3 instead of NR2. Every output starts as `*RST` leaves it."""
-        self._stages = {output: _Output(rating, _preset(rating)) for output, rating in ratings.items()}
+        self._watchdog = watchdog
+        self._stages = {output: Output(rating, preset(rating)) for output, rating in ratings.items()}
         self._selected = min(ratings)
         self._several = len(ratings) > 1
         self._write = nr3 if exponents else nr2
@@ -107,13 +59,21 @@ class Supply(ScpiInstrument):
     def reset(self, now: float) -> None:
         """Outputs off, 0 V, largest current limit, protections off (levels at their largest), local sense."""
         self._selected = min(self._stages)
+        if self._watchdog is not None:
+            self._watchdog.forget(self.world, self.outputs, now)
         for output, before in self._stages.items():
             self.world.switch(output, on=False, now=now)
             self.world.clear_trip(output, now)
-            self._stages[output] = _Output(before.rating, _preset(before.rating))
+            self._stages[output] = Output(before.rating, preset(before.rating))
             self.world.set_remote_sense(output, remote=False, now=now)
-            for name in _LEVELS:
+            for name in LEVELS:
                 self._apply(output, name, now)
+
+    def exchange(self, message: bytes, now: float) -> Exchange:
+        """Work on a message. Being spoken to at all is what most communication watchdogs wait for."""
+        if self._watchdog is not None:
+            self._watchdog.heard(self.world, self.outputs, now)
+        return (yield from super().exchange(message, now))
 
     def look(self, now: float) -> None:
         """Observe the power stages: their state is the questionable condition."""
@@ -139,6 +99,8 @@ class Supply(ScpiInstrument):
         yield Command("MEASure[:SCALar]:CURRent[:DC]?", lambda call: self._measure(call, "amps"))
         if self._several:
             yield from self._selection()
+        if self._watchdog is not None:
+            yield from self._watchdog.commands(self.world, self.outputs)
 
     # selection
 
@@ -165,7 +127,7 @@ class Supply(ScpiInstrument):
         self._selected = int(str(call.values[0]).removeprefix("OUT"))
 
     @property
-    def _stage(self) -> _Output:
+    def _stage(self) -> Output:
         return self._stages[self._selected]
 
     def _condition(self, output: int, now: float) -> int:
@@ -179,23 +141,23 @@ class Supply(ScpiInstrument):
             self._apply(self._selected, name, call.now)
 
         def asked(call: Call) -> str:
-            level = _LEVELS[name]
+            level = LEVELS[name]
             asked_for = call.values[0]
             value = self._stage.levels[name] if asked_for is None else self._special(name, asked_for)
             return self._write(value, level.step)
 
-        yield Command(pattern, told, (number(_LEVELS[name].unit),))
+        yield Command(pattern, told, (number(LEVELS[name].unit),))
         yield Command(f"{pattern}?", asked, (special(optional=True),))
 
     def _special(self, name: str, asked: object) -> float:
         rating = self._stage.rating
         if asked is Special.MINIMUM:
             return 0.0
-        return _LEVELS[name].largest(rating) if asked is Special.MAXIMUM else _preset(rating)[name]
+        return LEVELS[name].largest(rating) if asked is Special.MAXIMUM else preset(rating)[name]
 
     def _set(self, name: str, asked: object) -> None:
         """Remember a level, in whole steps. One that the output cannot reach is refused and nothing changes."""
-        level = _LEVELS[name]
+        level = LEVELS[name]
         value = asked if isinstance(asked, float) else self._special(name, asked)
         rounded = quantised(value, level.step)
         if not -level.step / 2 <= value <= level.largest(self._stage.rating) + level.step / 2:
@@ -284,6 +246,13 @@ class Supply(ScpiInstrument):
 def single_output(world: World, *, serial: str = "SIM-S-0001", pace: float = 1.0) -> Supply:
     """SUPPLY-1: 36 V, 3 A, numbers as NR2."""
     return Supply(world, model="SUPPLY-1", ratings={1: Rating(36.0, 3.0)}, serial=serial, pace=pace)
+
+
+def with_watchdog(world: World, *, serial: str = "SIM-S-0002", pace: float = 1.0, only_fed: bool = False) -> Supply:
+    """SUPPLY-1W: as SUPPLY-1, with a communication watchdog; `only_fed`: nothing but its own command counts."""
+    ratings = {1: Rating(36.0, 3.0)}
+    dog = SupplyWatchdog(only_fed=only_fed)
+    return Supply(world, model="SUPPLY-1W", ratings=ratings, serial=serial, pace=pace, watchdog=dog)
 
 
 def select_by_number(world: World, *, serial: str = "SIM-S-0003", pace: float = 1.0) -> Supply:

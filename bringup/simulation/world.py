@@ -116,6 +116,10 @@ class BoardWorld:
         stage.over_current, stage.over_current_delay = amps, delay
         stage.watch(self._bench.now)
 
+    def set_watchdog(self, output: int, until: float, now: float) -> None:
+        """Have the output switch itself off then; math.inf: never."""
+        self._look(output, now).alive_until = until
+
     def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
         """Sense at the board instead of the terminals."""
         stage = self._touch(output, now)
@@ -136,7 +140,7 @@ class BoardWorld:
         return self._look(output, now).on
 
     def tripped(self, output: int, now: float) -> str | None:
-        """'over-voltage', 'over-current' or None."""
+        """'over-voltage', 'over-current', 'watchdog' or None."""
         return self._look(output, now).trip
 
     def mode(self, output: int, now: float) -> OutputMode:
@@ -222,9 +226,8 @@ class BoardWorld:
         return stage
 
     def _known(self, point: str) -> None:
-        if point not in self._board.inputs and point not in self._board.rails:
-            known = ", ".join([*self._board.inputs, *self._board.rails])
-            raise BenchError(f"The board has no point {point!r}.", f"It has {known}.")
+        if point not in (known := [*self._board.inputs, *self._board.rails]):
+            raise BenchError(f"The board has no point {point!r}.", f"It has {', '.join(known)}.")
 
     def _appear(self) -> None:
         """Let due faults appear, charges included."""
