@@ -294,7 +294,9 @@ def test_power_off_waits_for_the_discharge() -> None:
     outcome = bench.run()
 
     last = outcome.readings[-1]
-    assert (last.point, last.aspect) == ("VIN", "after power off")
+    assert (last.point, last.aspect, last.result) == ("VIN", "after power off", Result.PASS)
+    assert last.limits is not None
+    assert (last.limits.text, last.limits_from) == ("< 1 V", LimitsFrom.PROCEDURE)
     assert last.value is not None
     assert last.value < 1.0
     assert bench.world.input_volts("VIN", bench.clock.monotonic()) < 1.0
@@ -308,7 +310,7 @@ def test_a_board_that_stays_charged_is_said_so() -> None:
 
     outcome = bench.run()
 
-    assert outcome.result is AttemptResult.INCOMPLETE
+    assert outcome.result is AttemptResult.FAILED
     assert "VIN still carries" in outcome.cause
     assert "keep off the board" in outcome.cause
     assert "not-discharged" in bench.record.kinds()

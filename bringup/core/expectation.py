@@ -37,6 +37,11 @@ ASKED_BELOW = 10.0
 """Below this many ohms a person has to say that it is meant to be so (common practice, no source)."""
 
 
+UNLIKE = 5.0
+"""A resistance so many times above or below the one expected is put to a person: meters, test currents and diodes
+account for less (common practice, no source)."""
+
+
 class Doubt(StrEnum):
     """What the rule of thumb says of an unpowered resistance that has no limits."""
 
@@ -56,6 +61,11 @@ def resistance_doubt(ohms: float, leads: float = LEAD_OHMS) -> Doubt:
     if ohms <= leads + BLOCKED_ABOVE_LEADS:
         return Doubt.BLOCK
     return Doubt.ASK if ohms < ASKED_BELOW else Doubt.NONE
+
+
+def unlike(ohms: float, expected: float, *, rising: bool = False) -> bool:
+    """Whether a resistance is another than the one expected. One that still rises may yet come up to it."""
+    return ohms > UNLIKE * expected or (not rising and ohms < expected / UNLIKE)
 
 
 def limits_of(step: Step, point: str, board: Board, state: str | None = None) -> tuple[Limits | None, LimitsFrom]:

@@ -27,7 +27,7 @@ KIND_OF = {Function.DC_VOLTS: Kind.VOLTAGE, Function.DC_AMPS: Kind.CURRENT, Func
 DIAL_OF = {
     Function.DC_VOLTS: "dial at DC volts, red lead in the volts jack",
     Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
-    Function.OHMS: "dial at ohms, red lead in the volts jack",
+    Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
 
 

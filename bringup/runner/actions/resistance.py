@@ -2,19 +2,22 @@
 
 Each point is first read in volts: more than 50 mV means that it is charged or fed from elsewhere, and ohms would be
 nonsense. A reading that climbs is a capacitor charging from the meter; what counts is that it has passed the limit.
+Over range answers whether a rail is shorted, not how many ohms it has; where the board file says how many to expect,
+an open rail, or one far from that, is put to the person.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 from bringup.core.board import Rail
-from bringup.core.expectation import Doubt, limits_of, resistance_doubt
+from bringup.core.expectation import Doubt, limits_of, resistance_doubt, unlike
 from bringup.core.limits import Limits
 from bringup.core.procedure import Resistance
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
-from bringup.core.wording import shown
+from bringup.core.wording import limits_text, shown
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import read_once, settled
@@ -31,6 +34,10 @@ EVERY = 0.5
 FALLING = 0.98
 """A point that keeps more than this part of its voltage from one look to the next is not discharging."""
 MEANT = ("it is meant to be so", "no, it is a fault")
+FAULT, AGAIN, RIGHT = "it is a fault", "measure it again", "it is right all the same"
+OVER_RANGE = "over range: open, or more than the meter can show"
+EVERY_METER_SHOWS = 10e6
+"""Ohms that are in the range of any meter: what is expected to have more may well be over range."""
 
 
 def resistance(work: Work, action: Resistance) -> None:
@@ -95,29 +102,80 @@ def _what_could_feed(work: Work, point: str) -> str:
 
 
 def _ohms(work: Work, point: str) -> None:
-    here = work.board.point(point)
+    """Read, judge and keep ohms; what a person has measured again is kept beside what it replaces."""
     limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
-    around = None if here.unpowered_resistance is None else here.unpowered_resistance.number
-    found = settled(work, Function.OHMS, point, around=around, limits=limits)
-    judged = _judged(work, point, found, limits, limits_from)
-    missing_before = len(work.tally.missing)
+    while True:
+        found = _read(work, point, limits)
+        judged, again = _judged(work, point, found, limits, limits_from)
+        reading = work.keep_settled(point, Kind.RESISTANCE, found, judged)
+        if not again:
+            break
+    not_shorted = found.value.over_range > 0 and reading.result is Result.NOT_JUDGED
+    if not_shorted or reading.result in (Result.PASS, Result.RECORDED):
+        work.evidence.trust_resistance(point)
+
+
+def _read(work: Work, point: str, limits: Limits | None) -> Settled:
+    expected = _expected(work, point)
+    found = settled(work, Function.OHMS, point, around=expected, limits=limits)
+    if found.value.over_range > 0 and expected is not None and not work.meter.by_hand:
+        text = f"{point} is over range where about {shown(expected, 'ohm')} is expected: read again on any range"
+        work.journal.event("range", text)
+        found = settled(work, Function.OHMS, point, limits=limits)
     if found.rising and found.spread is not None:
         found = Settled(found.value, None, found.beside, found.limited, rising=True)
-    reading = work.keep_settled(point, Kind.RESISTANCE, found, judged)
-    if open_enough(found.value, limits):
-        del work.tally.missing[missing_before:]
-    elif reading.result not in (Result.PASS, Result.RECORDED):
-        return
-    work.evidence.trust_resistance(point)
+    return found
 
 
-def _judged(work: Work, point: str, found: Settled, limits: Limits | None, limits_from: LimitsFrom) -> Judged:
+def _expected(work: Work, point: str) -> float | None:
+    stated = work.board.point(point).unpowered_resistance
+    return None if stated is None else stated.number
+
+
+def _judged(
+    work: Work, point: str, found: Settled, limits: Limits | None, limits_from: LimitsFrom
+) -> tuple[Judged, bool]:
+    """Return by what the ohms are judged, and whether the person has them measured again."""
     ohms = found.value.number
-    if open_enough(found.value, limits):
-        return Judged(limits, limits_from, note="over range: more than the meter can show, so above the lower limit")
     note = "still rising when it was taken" if found.rising else ""
-    if limits is not None or ohms is None:
-        return Judged(limits, limits_from, note=note)
+    if found.value.over_range > 0:
+        return _open(work, point, limits, limits_from)
+    judged = Judged(limits, limits_from, note=note)
+    if ohms is None or (limits is not None and not limits.accepts(ohms)):
+        return judged, False
+    if limits is None:
+        judged = _without_limits(work, point, ohms, note)
+    expected = _expected(work, point)
+    if judged.result is None and expected is not None and unlike(ohms, expected, rising=found.rising):
+        text = f"{shown(ohms, 'ohm')} where about {shown(expected, 'ohm')} is expected"
+        return _put(work, f"{point} has {text}", (FAULT, AGAIN, RIGHT), judged, note=text)
+    return judged, False
+
+
+def _open(work: Work, point: str, limits: Limits | None, limits_from: LimitsFrom) -> tuple[Judged, bool]:
+    """Over range on every range: nothing is shorted; whether it should be open is another question."""
+    expected = _expected(work, point)
+    if expected is not None and expected <= EVERY_METER_SHOWS:
+        note = f"{OVER_RANGE}, where about {shown(expected, 'ohm')} is expected: is what hangs on it connected?"
+        return _put(work, f"{point} is {note}", (FAULT, AGAIN), Judged(limits, limits_from), note=note)
+    if limits is not None and limits.high is not None:
+        return Judged(limits, limits_from, Result.FAIL, f"{OVER_RANGE}, wanted {limits_text(limits)}"), False
+    return Judged(limits, limits_from, Result.NOT_JUDGED, f"{OVER_RANGE}; so not shorted"), False
+
+
+def _put(work: Work, text: str, choices: tuple[str, ...], judged: Judged, *, note: str) -> tuple[Judged, bool]:
+    """Put a doubt to the person; without one, an open rail is a fault."""
+    said = FAULT
+    if work.can_answer or RIGHT in choices:
+        said = work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=FAULT)).text
+    note = f"{note} ({said})"
+    if said == AGAIN:
+        return replace(judged, result=Result.NOT_JUDGED, note=note), True
+    return replace(judged, result=None if said == RIGHT else Result.FAIL, note=note), False
+
+
+def _without_limits(work: Work, point: str, ohms: float, note: str) -> Judged:
+    """Apply the rule of thumb where neither step nor board file states limits."""
     doubt = resistance_doubt(ohms)
     if doubt is Doubt.NONE:
         return Judged(note=note)
@@ -130,8 +188,3 @@ def _judged(work: Work, point: str, found: Settled, limits: Limits | None, limit
     meant = answer.text == MEANT[0]
     result = Result.RECORDED if meant else Result.FAIL
     return Judged(limits_from=LimitsFrom.RULE, result=result, note=f"{answer.text} (answered)")
-
-
-def open_enough(value: Value, limits: Limits | None) -> bool:
-    """Whether over range in ohms says all that is wanted: nothing bounds the resistance from above."""
-    return value.over_range > 0 and (limits is None or limits.high is None)
