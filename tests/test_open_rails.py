@@ -163,10 +163,9 @@ def test_a_doubted_resistance_that_is_measured_again_stays_beside_the_new_one() 
     outcome = hands.run()
 
     assert outcome.result is AttemptResult.PASSED
-    assert [(each.value, each.result) for each in ohms(outcome.readings, "3V3")] == [
-        (7e6, Result.NOT_JUDGED),
-        (850.0, Result.PASS),
-    ]
+    first, second = ohms(outcome.readings, "3V3")
+    assert [(each.value, each.result) for each in (first, second)] == [(7e6, Result.NOT_JUDGED), (850.0, Result.PASS)]
+    assert (first.replaces, second.replaces) == (None, first.id)
 
 
 def test_a_doubt_is_answered_by_the_simulated_bench_as_a_fault() -> None:

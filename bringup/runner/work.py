@@ -189,8 +189,12 @@ class Work:
         aspect: str = "",
         beside: PollSample | None = None,
         spread: tuple[float, float] | None = None,
+        replaces: str | None = None,
     ) -> Reading:
-        """Make a reading, judge it, keep it, show it, and remember it for the step. `spread`: it never settled."""
+        """Make a reading, judge it, keep it, show it, and remember it for the step.
+
+        `spread`: it never settled. `replaces`: id of the reading in whose place it was taken.
+        """
         at, monotonic = self.journal.now()
         reading = Reading(
             step=self.this_step.index,
@@ -215,13 +219,21 @@ class Work:
             lowest=None if spread is None else spread[0],
             highest=None if spread is None else spread[1],
             note=judged.note or value.why,
+            replaces=replaces,
         )
         self.journal.reading(reading)
         self._remember(reading)
         return reading
 
     def keep_settled(
-        self, point: str, kind: Kind, found: Settled, judged: Judged = RECORDED, *, aspect: str = ""
+        self,
+        point: str,
+        kind: Kind,
+        found: Settled,
+        judged: Judged = RECORDED,
+        *,
+        aspect: str = "",
+        replaces: str | None = None,
     ) -> Reading:
         """Keep what the meter settled at."""
         return self.keep(
@@ -233,6 +245,7 @@ class Work:
             aspect=aspect,
             beside=found.beside,
             spread=found.spread,
+            replaces=replaces,
         )
 
     def replace(self, old: Reading, new: Reading) -> None:

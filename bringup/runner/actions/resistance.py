@@ -104,10 +104,12 @@ def _what_could_feed(work: Work, point: str) -> str:
 def _ohms(work: Work, point: str) -> None:
     """Read, judge and keep ohms; what a person has measured again is kept beside what it replaces."""
     limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
+    doubted = None
     while True:
         found = _read(work, point, limits)
         judged, again = _judged(work, point, found, limits, limits_from)
-        reading = work.keep_settled(point, Kind.RESISTANCE, found, judged)
+        reading = work.keep_settled(point, Kind.RESISTANCE, found, judged, replaces=doubted)
+        doubted = reading.id
         if not again:
             break
     not_shorted = found.value.over_range > 0 and reading.result is Result.NOT_JUDGED
