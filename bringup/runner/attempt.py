@@ -70,7 +70,9 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
             serial=setup.serial,
             attempt=attempt,
             simulated=work.simulated,
-            by_hand=setup.supply is not None and setup.supply.by_hand,
+            supply=setup.supply is not None,
+            by_hand=by_hand(setup),
+            on="yes" if found_on else "no",
         )
         log_found(found, setup, work.journal)
         for output in found_on:
@@ -124,7 +126,8 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     if journal.unrecorded:
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
-    journal.show("attempt-ended", cause, result=str(result), off_verified=power.off_verified)
+    off, claimed = power.off_verified, by_hand(work.setup)
+    journal.show("attempt-ended", cause, result=str(result), off_verified=off, by_hand=claimed)
     if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
         # Last, with everything kept: a process that is stopped may never go on.
         work.setup.suspend()
@@ -134,6 +137,11 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     return AttemptOutcome(
         attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
     )
+
+
+def by_hand(setup: AttemptSetup) -> bool:
+    """Whether a person sets the supply: what is known of its outputs is then that person's word."""
+    return setup.supply is not None and setup.supply.by_hand
 
 
 def verdict(steps: Steps, error: BaseException | None) -> tuple[AttemptResult, str]:

@@ -34,13 +34,13 @@ def act_on(work: Work, key: str) -> None:
         _correct(work)
     elif work.step is not None:
         asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
-        why = work.waits.answer(Prompt(PromptKind.TEXT, asked, suggestion="")).text.strip()
+        why = work.waits.answer(Prompt(PromptKind.TEXT, asked, suggestion="", optional=True)).text.strip()
         if why:
             raise LeaveOut(why)
 
 
 def _note(work: Work) -> None:
-    text = work.waits.answer(Prompt(PromptKind.TEXT, "Note", suggestion="")).text.strip()
+    text = work.waits.answer(Prompt(PromptKind.TEXT, "Note", suggestion="", optional=True)).text.strip()
     if text:
         work.journal.note(text)
 
@@ -55,7 +55,7 @@ def _correct(work: Work) -> None:
     asked = f"{name} was typed as {format_reading(old.value, old.unit, old.resolution)}. What is it? (Enter keeps it)"
     lines: tuple[str, ...] = ()
     while True:
-        text = work.waits.answer(Prompt(PromptKind.TEXT, asked, lines=lines)).text.strip()
+        text = work.waits.answer(Prompt(PromptKind.TEXT, asked, lines=lines, optional=True)).text.strip()
         if not text:
             return
         at, monotonic = work.journal.now()

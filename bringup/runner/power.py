@@ -23,7 +23,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
-from bringup.runner.roles import Done, OutputSettings, Protection, Supply
+from bringup.runner.roles import Done, Protection, Supply
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch, Watched
 
@@ -102,8 +102,7 @@ class Power:
         within_bounds(feed, self.ceiling)
         watched = self._watch.of(feed.output)
         if watched is not None:
-            watched.valid_from = float("inf")
-            watched.start_up_until = float("inf")
+            watched.valid_from = watched.start_up_until = float("inf")
             watched.limit_time = feed.limit_time
         self._over_current(feed, None)
         done = self._result(self.supply.set_voltage(feed.output, feed.volts))
@@ -180,7 +179,7 @@ class Power:
             valid_from=float("inf"),
         )
         self._watch.add(watched)
-        self._journal.show("power", on="yes")
+        self._journal.show("power", on="unknown" if self.by_hand else "yes")
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
@@ -238,6 +237,8 @@ class Power:
             whose = "by the person's word" if self.by_hand else "verified by asking"
             data = {"input": feed.input, "on": "yes" if self._on else "no"}
             self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
+        elif not self._on:
+            self._journal.show("power", on="no")
 
     def all_off(self) -> None:
         """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
@@ -252,10 +253,10 @@ class Power:
         for output in self.supply.outputs():
             if output in self.left_alone:
                 continue
-            state: OutputSettings = self._result(self.supply.settings(output))
-            if state.on is not False:
+            if self._result(self.supply.settings(output)).on is not False:
                 self._journal.event("found-on", f"output {output} is not off before {what_for}; it is switched off")
                 self.off(output)
+        self._journal.show("power", on="no")
 
     def wait_for_terminals(self) -> None:
         """Wait until no terminal carries more than a volt; the person is told if one stays charged."""

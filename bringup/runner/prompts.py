@@ -34,6 +34,8 @@ class Prompt:
     unit: str = ""
     suggestion: str = ""
     """What a simulated person answers; also shown as an example for VALUE."""
+    optional: bool = False
+    """TEXT: an empty answer takes the question back (Enter alone, Esc)."""
     danger: bool = False
     """Asked although it was asked before in this sitting (high voltage)."""
 

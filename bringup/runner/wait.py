@@ -87,7 +87,8 @@ class WaitPoint:
         except BaseException:
             self._ask.withdraw()
             raise
-        self._journal.show("prompt-answered", prompt.text, answer=answer.text, by_itself=answer.by_itself)
+        how = {"answer": answer.text, "by_itself": answer.by_itself}
+        self._journal.show("prompt-answered", prompt.text, kind=str(prompt.kind), **how)
         return answer
 
     def _answered(self, prompt: Prompt) -> Answer:
