@@ -29,7 +29,7 @@ from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.simulation import meter as simulated_meter
-from bringup.simulation import supply as simulated_supply
+from bringup.simulation.bench import SUPPLIES
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
@@ -222,7 +222,7 @@ def simulated_bench(
     assert bench.supply is not None
     assert bench.meter is not None
     world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults)
-    maker = simulated_supply.select_by_number if "number" in bench.supply.dialect else simulated_supply.single_output
+    maker = SUPPLIES[bench.supply.dialect]
     supply_link = MemoryLink("supply (simulated)", maker(world), clock)
     meter_link = MemoryLink("meter (simulated)", simulated_meter.Meter(world), clock)
     return SimulatedBench(

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from bringup.core.bench import SupplyRole
+from bringup.core.words import AttemptResult
 from bringup.errors import FileError
 from bringup.files.bench_file import load_bench
 from bringup.files.dialect_file import find_dialect, load_dialect
+from bringup.runner.roles import Protection
+from bringup.runner.scpi_supply import ScpiSupply
+from bringup.simulation.instrument import take
+from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.supply import Supply, with_watchdog
 from bringup.simulation.world import BoardWorld
-from tests.fakes import FIRST_POWER_ON, ROOT, the_procedure
-from tests.test_simulate import Talk
+from tests.fakes import FIRST_POWER_ON, ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_procedure
+from tests.test_status import Talk
 
 BENCH = ROOT / "fixtures/benches/simulated-watchdog.yaml"
 WDOG = "OUTP:PROT:WDOG"
@@ -143,3 +150,133 @@ def test_the_dialect_that_ships_spells_all_of_it() -> None:
     operations = find_dialect("single-output-watchdog", ".").operations
 
     assert {"set_watchdog", "watchdog_state", "tripped_watchdog"} <= set(operations)
+
+
+# in an attempt
+
+
+def attempt(**changes: object) -> SimulatedBench:
+    return simulated_bench(picked("apply", "log"), history=SEEN, bench_path=BENCH, **changes)  # type: ignore[arg-type]
+
+
+def settings_sent(bench: SimulatedBench) -> list[str]:
+    return [text for text in bench.supply_link.sent if not text.endswith("?")]
+
+
+def test_it_is_armed_last_before_on_and_switched_off_after_off() -> None:
+    bench = attempt()
+
+    outcome = bench.run()
+
+    sent = settings_sent(bench)
+    on = sent.index("OUTP ON")
+    assert outcome.result is AttemptResult.PASSED
+    assert sent[on - 2 : on] == [f"{WDOG}:DEL 5", f"{WDOG} ON"]
+    assert sent[-2:] == ["OUTP OFF", f"{WDOG} OFF"]
+    assert sent.count(f"{WDOG} ON") == 1
+    text = next(text for kind, text, _ in bench.record.events if kind == "watchdog")
+    assert text == "the supply switches off by itself when it hears nothing for 5 s"
+
+
+@pytest.mark.parametrize("dialect", ["select-by-number", "single-output"])
+def test_a_dialect_without_one_is_told_nothing_of_it(dialect: str) -> None:
+    path = BENCH.with_name("simulated.yaml" if dialect == "select-by-number" else "simulated-single-output.yaml")
+    bench = simulated_bench(picked("apply"), history=SEEN, bench_path=path)
+
+    assert bench.run().off_verified is True
+    assert not [text for text in bench.supply_link.sent if "WDOG" in text]
+
+
+def test_a_bench_that_does_not_want_it_leaves_it_alone() -> None:
+    bench = attempt()
+    assert bench.bench.supply is not None
+    supply = replace(bench.bench.supply, watchdog=None)
+
+    assert bench.run(bench=replace(bench.bench, supply=supply)).result is AttemptResult.PASSED
+    assert not [text for text in settings_sent(bench) if "WDOG" in text]
+
+
+def test_a_watchdog_that_the_supply_does_not_take_keeps_the_output_off() -> None:
+    bench = attempt()
+    bench.clock.at(0.1, lambda: bench.supply_link.troubles.garbage.update({f"{WDOG}?": "0"}))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "watchdog was to be on, and the supply says that it is not" in outcome.cause
+    assert "OUTP ON" not in bench.supply_link.sent
+
+
+def test_the_supply_is_off_by_itself_after_the_link_died_for_good() -> None:
+    bench = attempt()
+    bench.clock.at(5.0, lambda: setattr(bench.supply_link.troubles, "lost_at", 5.0))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert outcome.off_verified is False
+    assert not bench.world.is_on(1, 10.1)
+    assert bench.world.tripped(1, 10.1) == "watchdog"
+    assert f"{WDOG} OFF" not in bench.supply_link.sent
+
+
+def test_an_output_that_its_watchdog_switched_off_is_no_fault_of_the_unit() -> None:
+    bench = attempt()
+    bench.clock.at(5.0, lambda: bench.world.set_watchdog(1, 5.01, bench.clock.monotonic()))
+    panel = bench.supply_link._instrument
+    assert isinstance(panel, Supply)
+    panel._watchdog = None
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "VIN is off: the supply's communication watchdog heard nothing for too long" in outcome.cause
+
+
+def test_its_trip_is_cleared_by_the_operator_before_the_next_attempt() -> None:
+    bench = attempt()
+    for text in ("VOLT 1", f"{WDOG} ON", f"{WDOG}:DEL 1", "OUTP ON"):
+        take(bench.supply_link._instrument, text.encode(), 0.0)
+    assert bench.world.is_on(1, 0.9)
+    bench.clock.wait(2.0)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    asked = [prompt.text for prompt, _ in bench.ask.asked]  # type: ignore[attr-defined]
+    assert "the supply's communication watchdog has tripped on VIN before: Enter clears it" in asked
+    sent = settings_sent(bench)
+    cleared = sent.index("OUTP:PROT:CLE")
+    assert sent[:cleared] == ["OUTP OFF", "VOLT 0"]
+    assert sent[cleared + 1] == "OUTP OFF"
+
+
+def test_one_that_waits_for_a_message_of_its_own_gets_it_with_every_look(tmp_path: Path) -> None:
+    feeding = dialect_text(
+        f"set_watchdog: {{send: '{WDOG}:DEL {{value}}', query: '{WDOG}:DEL?'}}",
+        f"watchdog_state: {{send: '{WDOG} {{on}}', query: '{WDOG}?', reply: boolean}}",
+        f"refresh_watchdog: {{send: '{WDOG}:FEED'}}",
+        f"tripped_watchdog: {{query: '{WDOG}:TRIP?', reply: boolean}}",
+    )
+    (tmp_path / "own.yaml").write_text(feeding, encoding="utf-8")
+    bench = attempt()
+    assert bench.bench.supply is not None
+    link = MemoryLink("supply", with_watchdog(bench.world, only_fed=True), bench.clock)
+    supply = ScpiSupply(bench.bench.supply, load_dialect(tmp_path / "own.yaml"), link, monotonic=bench.clock.monotonic)
+
+    outcome = bench.run(supply=supply)
+
+    assert outcome.result is AttemptResult.PASSED
+    on, off = link.sent.index("OUTP ON"), link.sent.index(f"{WDOG} OFF")
+    assert f"{WDOG}:FEED" not in link.sent[:on] + link.sent[off:]
+    assert link.sent[on:off].count(f"{WDOG}:FEED") > 20
+
+
+def test_an_output_that_is_to_be_left_alone_forbids_it() -> None:
+    role = SupplyRole(None, "x", {"VIN": 1}, leave_alone=(3,))
+    bench = attempt()
+    dialect = find_dialect("single-output-watchdog", ".")
+
+    assert not ScpiSupply(role, dialect, bench.supply_link).can_protect(Protection.WATCHDOG)
+    each = replace(dialect, watchdog_scope="each")
+    assert ScpiSupply(role, each, bench.supply_link).can_protect(Protection.WATCHDOG)

@@ -48,7 +48,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         work = _work(setup, found, history, (journal, watch, waits, power))
         _refuse_unattended(work, found, history)
         found_on = decide_found_on(found, setup, power, waits)
-        work.going_on = None if setup.going_on is None else decide(work, setup.going_on)
+        work.going_on = None if setup.going_on is None else decide(work, setup.going_on, found_on=bool(found_on))
     except Ending as early:
         kind = Stopped if isinstance(early, CalledOff) else BenchError
         raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
@@ -121,6 +121,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     try:
         steps.close()
         work.setup.record.end(result, cause, at=work.setup.clock.utc(), off_verified=power.off_verified)
+        work.setup.guard.closed()
     except LogbookError as failed:
         result, cause = AttemptResult.BROKEN_OFF, f"{cause}; the end is not in the logbook: {failed.message}"
     if journal.unrecorded:
@@ -174,6 +175,7 @@ def _work(
     if setup.bench.supply is not None:
         power.left_alone = frozenset(setup.bench.supply.leave_alone)
         power.ceiling = setup.bench.supply.ceiling
+        power.protecting.watchdog = setup.bench.supply.watchdog
     hands: Hands
     person = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
     if setup.simulated_link is None:

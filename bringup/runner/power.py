@@ -14,13 +14,14 @@ from typing import TypeVar
 from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
-from bringup.runner.emergency import BOUND, emergency_off
+from bringup.runner.emergency import BOUND, BOUND_OF_ONE, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
 from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, Protection, Supply
@@ -45,6 +46,7 @@ class Power:
         self._guarding = Guarding(watch.guard, waits)
         self._watch = watch
         self._journal = journal
+        self.protecting = Protecting(waits, journal)
         self._on: list[Feed] = []
         self._touched = False
         """Whether anything was ever set: from then on every way out switches off."""
@@ -86,7 +88,8 @@ class Power:
         self._guarding.ready(feed.input)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
-        self._clear_old_trip(feed)
+        if self.protecting.clear_old_trip(self.supply, feed, somebody=self.somebody):
+            self.off(feed.output)
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         self._protect(feed)
@@ -165,6 +168,7 @@ class Power:
     def _switch_on(self, feed: Feed, volts: float, amps: float) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
         self._guarding.going_on(feed.output, feed.input)
+        self.protecting.arm(self.supply, feed)
         self.off_verified = False
         self._on.append(feed)
         watched = Watched(
@@ -188,21 +192,6 @@ class Power:
         watched.valid_from, watched.start_up_until = now, now + feed.limit_time
         text = f"{feed.input} ON at {format_quantity(feed.volts, 'V')}"
         self._journal.event("power", text, {"input": feed.input, "on": "yes"}, show="power")
-
-    def _clear_old_trip(self, feed: Feed) -> None:
-        """Clear a trip that an earlier attempt left: the output is off and its voltage at the minimum by now."""
-        if self.by_hand:
-            return
-        tripped = self._result(self.supply.poll(feed.output)).tripped
-        if not tripped:
-            return
-        if not self.somebody:
-            raise BrokenOff(f"the supply's {tripped} protection has tripped on {feed.input} before; nobody is here")
-        text = f"the supply's {tripped} protection has tripped on {feed.input} before: Enter clears it"
-        self._waits.answer(Prompt(PromptKind.GO, text, suggestion="clear it"))
-        faultless(self._journal, "clearing the trip", self._result(self.supply.clear_trip(feed.output)))
-        self._journal.event("trip-cleared", f"an earlier {tripped} trip on {feed.input} was cleared")
-        self.off(feed.output)
 
     def new_trip(self, feed: Feed, level: float) -> None:
         """Watch an input that is on for another trip current: its board state, and with it the load, has changed."""
@@ -230,6 +219,8 @@ class Power:
         if on is not False:
             raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
         self._on = [each for each in self._on if each.output != output]
+        if not self._on:
+            self.protecting.disarm(self.supply)
         self._guarding.off(output)
         self.off_verified = self.off_verified if feed is None else not self._on
         self._journal.troubles("supply", done.troubles)
@@ -290,6 +281,8 @@ class Power:
             self.off_verified = ended.verified
         if ended.verified:
             self._on.clear()
+            with self._waits.emergency(BOUND_OF_ONE):
+                self.protecting.disarm(self._supply)
 
     # looking
 

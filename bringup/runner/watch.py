@@ -17,7 +17,7 @@ from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Clock, Guard
 from bringup.runner.records import PollSample
-from bringup.runner.roles import Supply
+from bringup.runner.roles import Protection, Supply
 from bringup.runner.unguarded import Unguarded
 
 SILENT_LOOKS = 2
@@ -204,6 +204,8 @@ def _judge_volts(watched: Watched, sample: PollSample) -> None:
 
 
 def _judge_state(watched: Watched, sample: PollSample) -> None:
+    if sample.tripped == Protection.WATCHDOG:
+        raise BrokenOff(f"{watched.input} is off: the supply's {sample.tripped} heard nothing for too long")
     if sample.tripped:
         raise Trip(f"the supply's {sample.tripped} protection tripped on {watched.input}")
     if sample.on is False or (sample.on is None and sample.mode == "off"):

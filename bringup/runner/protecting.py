@@ -1,0 +1,93 @@
+"""The supply's own protections beside the two levels: its communication watchdog, and trips that are to be cleared.
+
+The watchdog is armed when everything is set and the person has said go, and switched off once every output is verified
+off; where that cannot be verified it stays armed. A trip is cleared by the operator's word only: the output is off by
+then, verified, and its voltage at the minimum, for some supplies come back on when they are cleared.
+"""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+from bringup.core.quantity import format_quantity
+from bringup.errors import LinkError
+from bringup.runner.endings import BrokenOff, SupplyLost
+from bringup.runner.feed import Feed
+from bringup.runner.journal import Journal
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.readback import faultless, judge_setting
+from bringup.runner.roles import Protection, Supply
+from bringup.runner.wait import WaitPoint
+
+T = TypeVar("T")
+
+
+class Protecting:
+    """What one attempt does with the supply's watchdog and its trips."""
+
+    def __init__(self, waits: WaitPoint, journal: Journal) -> None:
+        self._waits = waits
+        self._journal = journal
+        self._armed: int | None = None
+        """The output at which the watchdog was armed."""
+        self.watchdog: float | None = None
+        """Seconds of silence that it is set to; None: not to be used."""
+
+    def arm(self, supply: Supply, feed: Feed) -> None:
+        """Arm the watchdog if there is one and it is not armed yet. Raises BrokenOff if the supply does not take it."""
+        if self.watchdog is None or self._armed is not None or not supply.can_protect(Protection.WATCHDOG):
+            return
+        self._armed = feed.output
+        done = self._result(supply.set_protection(feed.output, Protection.WATCHDOG, self.watchdog), "its watchdog")
+        judge_setting(self._journal, "communication watchdog", "s", self.watchdog, done)
+        if done.on is False:
+            raise BrokenOff("the supply's communication watchdog was to be on, and the supply says that it is not")
+        text = f"the supply switches off by itself when it hears nothing for {format_quantity(self.watchdog, 's')}"
+        self._journal.event("watchdog", text, show="")
+
+    def disarm(self, supply: Supply) -> None:
+        """Switch the watchdog off again, every output being verified off. Never raises: nothing is on any more."""
+        output, self._armed = self._armed, None
+        if output is None:
+            return
+        try:
+            done = self._waits.result(
+                supply.set_protection(output, Protection.WATCHDOG, None), "supply", "its watchdog"
+            )
+            said = "; ".join(trouble.text for trouble in done.troubles) or "it says that it is on"
+            why = "" if done.faultless and not done.on else said
+        except LinkError as error:
+            why = error.message
+        if why:
+            text = f"the supply's communication watchdog could not be switched off again: {why}"
+            self._journal.event_if_possible("watchdog", f"{text}. It may trip later, with the output off")
+
+    def clear_old_trip(self, supply: Supply, feed: Feed, *, somebody: bool) -> bool:
+        """Clear a trip that an earlier attempt left, if the person says so. The output is off, its voltage lowered.
+
+        Returns whether one was cleared: the caller verifies once more that the output is off.
+        """
+        if supply.by_hand:
+            return False
+        tripped = self._result(supply.poll(feed.output), f"looking at output {feed.output}").tripped
+        if not tripped:
+            return False
+        if not somebody:
+            raise BrokenOff(f"the supply's {tripped} has tripped on {feed.input} before; nobody is here to clear it")
+        text = f"the supply's {tripped} has tripped on {feed.input} before: Enter clears it"
+        lines = ("find out why before you do", "its output is off, its voltage at the minimum")
+        self._waits.answer(Prompt(PromptKind.GO, text, lines=lines, suggestion="clear it"))
+        done = self._result(supply.clear_trip(feed.output), "clearing the trip")
+        self._journal.event("trip-cleared", f"an earlier trip of the {tripped} on {feed.input} was cleared")
+        if done.on:
+            text = f"{feed.input} came back on when its trip was cleared, with its voltage at the minimum: off again"
+            self._journal.event("came-back-on", text)
+        faultless(self._journal, "clearing the trip", done)
+        return True
+
+    def _result(self, pending: Pending[T], doing: str) -> T:
+        try:
+            return self._waits.result(pending, "supply", doing)
+        except LinkError as error:
+            raise SupplyLost(f"the supply is lost: {error.message}") from error
