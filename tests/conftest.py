@@ -1,8 +1,17 @@
-"""Order of the suite: what waits for wall time begins first, so that the rest fills the processors meanwhile."""
+"""How the suite spends its time: byte code kept, and what waits for wall time begun first."""
 
 from __future__ import annotations
 
+import gc
+import os
+import sys
+
 import pytest
+
+# Where a machine sets this (many containers do), each of the processes that the tests start would compile the whole
+# package anew, and each of pytest's workers all tests. What is kept stands in __pycache__, as everywhere else.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 WAITING = ("test_readme", "test_run_command", "test_terminal_session")
 
@@ -11,3 +20,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the tests of the modules in WAITING first, in that order; everything else keeps its place."""
     place = {name: number for number, name in enumerate(WAITING)}
     items.sort(key=lambda item: place.get(item.path.stem, len(WAITING)))
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector the thousands of collected tests, which live to the end anyway."""
+    gc.freeze()

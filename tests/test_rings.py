@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import bringup
@@ -44,12 +45,20 @@ IMPURE = {"os", "sys", "socket", "threading", "time", "subprocess", "random", "s
 """Of the standard library, what the pure core must not import."""
 
 
-TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+@cache
+def tree_of(path: Path) -> ast.Module:
+    """The module, parsed."""
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imports_of(path: Path) -> Iterator[tuple[int, str]]:
+@cache
+def imports_of(path: Path) -> tuple[tuple[int, str], ...]:
     """Every module imported anywhere in the file, also inside functions, with its line."""
-    for node in ast.walk(TREES[path]):
+    return tuple(found_imports(path))
+
+
+def found_imports(path: Path) -> Iterator[tuple[int, str]]:
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from ((node.lineno, alias.name) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -74,7 +83,7 @@ def test_a_module_imports_only_from_its_ring_and_further_in() -> None:
     wrong = []
     for path in MODULES:
         allowed = MAY_IMPORT[ring_of(path)]
-        for line, module in IMPORTS[path]:
+        for line, module in imports_of(path):
             parts = module.split(".")
             if parts[0] == "bringup" and parts[1:] != ["__version__"] and parts[1] not in allowed:
                 wrong.append(f"{path}:{line}: {ring_of(path)} imports {module}")
@@ -85,7 +94,7 @@ def test_a_module_imports_only_from_its_ring_and_further_in() -> None:
 def test_an_outside_library_comes_in_through_its_one_door() -> None:
     wrong = []
     for path in MODULES:
-        for line, module in IMPORTS[path]:
+        for line, module in imports_of(path):
             top = module.split(".")[0]
             if top == "bringup" or (top in STANDARD and top not in DOORS):
                 continue
@@ -100,10 +109,10 @@ def test_the_core_has_no_input_output_or_clock() -> None:
     for path in MODULES:
         if ring_of(path) != "core":
             continue
-        wrong += [f"{path}:{line}: {module}" for line, module in IMPORTS[path] if module.split(".")[0] in IMPURE]
+        wrong += [f"{path}:{line}: {module}" for line, module in imports_of(path) if module.split(".")[0] in IMPURE]
         wrong += [
             f"{path}:{node.lineno}: {node.func.id}()"
-            for node in ast.walk(TREES[path])
+            for node in ast.walk(tree_of(path))
             if isinstance(node, ast.Call)
             and isinstance(node.func, ast.Name)
             and node.func.id in {"open", "print", "input"}
@@ -113,7 +122,7 @@ def test_the_core_has_no_input_output_or_clock() -> None:
 
 
 def test_a_module_says_what_belongs_in_it() -> None:
-    assert not [name_of(path) for path in MODULES if len(ast.get_docstring(TREES[path]) or "") <= 30]
+    assert not [name_of(path) for path in MODULES if len(ast.get_docstring(tree_of(path)) or "") <= 30]
 
 
 def test_a_module_can_be_read_at_one_sitting() -> None:
@@ -124,9 +133,6 @@ def test_a_module_can_be_read_at_one_sitting() -> None:
 
 def test_the_table_of_rings_names_every_package() -> None:
     assert {ring_of(path) for path in MODULES} <= set(MAY_IMPORT)
-
-
-IMPORTS = {path: list(imports_of(path)) for path in MODULES}
 
 
 def loaded_by(*arguments: str) -> set[str]:
