@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from bringup.core.limits import Limits
+from bringup.core.notation import MAX_LENGTH
 from bringup.core.quantity import format_quantity, parse_quantity
 from bringup.core.words import UNIT_OF, Kind
 from bringup.errors import NotationError
@@ -58,6 +59,10 @@ def read_entry(text: str, kind: Kind) -> Entry:
     body = text.strip()
     if not body:
         raise NotationError("nothing was typed", text=text, what_to_do=what_to_do)
+    if len(body) > MAX_LENGTH:
+        raise NotationError(
+            f"{len(body)} characters are no reading: {body[:30]!r}...", text=text[:MAX_LENGTH], what_to_do=what_to_do
+        )
     rising = _RISING.search(body)
     shown = body[: rising.start()].strip() if rising else body
     if over := _OVER_RANGE.fullmatch(shown):

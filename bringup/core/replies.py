@@ -23,7 +23,7 @@ INFINITE = 9.9e37
 CODE_TOLERANCE = 1e-6
 """Relative; instruments print the codes with different numbers of digits."""
 
-_NRF = re.compile(r"([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))(?:[eE]([+-]?[0-9]{1,6}))?")
+_NRF = re.compile(r"([+-]?(?:[0-9]++\.?[0-9]*+|\.[0-9]++))(?:[eE]([+-]?[0-9]{1,6}))?")
 _INTEGER = re.compile(r"[+-]?[0-9]{1,18}")
 _RADIX = re.compile(r"#(?:[Hh]([0-9A-Fa-f]{1,16})|[Qq]([0-7]{1,22})|[Bb]([01]{1,64}))")
 _ERROR = re.compile(r"([+-]?[0-9]{1,9})(?:[ \t]*,[ \t]*|[ \t]+|$)(.*)", re.DOTALL)
@@ -36,6 +36,8 @@ _FALSE = ("0", "+0", "-0", "OFF", "NO", "FALSE")
 _OHM = re.compile(r"\s*ohms?$", re.IGNORECASE)
 _DC = re.compile(r"(?<=[VA])\s?DC$")
 _MOST_DIGITS = 64
+_LONGEST_NUMBER = 120
+"""Characters of a number with its exponent and unit; anything longer is something else."""
 _WORDS = re.compile(r"[A-Za-z]{3}")
 _MOST_IDENTITY = 200
 _SHORTEST_IDENTITY = 6
@@ -189,6 +191,8 @@ def _read(text: str, raw: str, over_range_from: float, unit: str) -> Value:
         return Value(None, raw, over_range=_OVER_RANGE_WORDS[word], why="over range")
     if word in _NOT_A_NUMBER_WORDS:
         return Value(None, raw, why="the instrument says that it has no number")
+    if len(text) > _LONGEST_NUMBER:
+        return Value(None, raw, why=f"{text[:40]!r}... is no number: it has {len(text)} characters")
     match = _NRF.fullmatch(text)
     if match is None:
         return _read_with_unit(text, raw, over_range_from, unit)

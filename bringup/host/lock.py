@@ -32,6 +32,7 @@ _TRIES = 5
 _BETWEEN_TRIES = 0.02
 """Somebody who only looks holds a lock for a moment, and a new holder needs one to say who it is."""
 _LONGEST = 4096
+_LAST_PORT = 65535
 # Not through a link that somebody put there, and (Windows) as bytes.
 _OPEN: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
@@ -172,11 +173,21 @@ def _read(descriptor: int, resource: str) -> Holder:
         os.lseek(descriptor, 0, os.SEEK_SET)
         said = json.loads(os.read(descriptor, _LONGEST))
         control = said["control"]
-        address = None if control is None else ControlAddress(int(control["port"]), str(control["token"]))
-        texts = (str(said["command"]), str(said["serial"]), str(said["since"]))
+        address = None if control is None else _address(int(control["port"]), str(control["token"]))
+        texts = (_plain(said["command"]), _plain(said["serial"]), _plain(said["since"]))
         return Holder(resource, int(said["pid"]), *texts, control=address)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
         return Holder(resource)
+
+
+def _address(port: int, token: str) -> ControlAddress | None:
+    """Return where a holder listens; None where that is no port, or the token nothing that we would have written."""
+    return ControlAddress(port, token) if 0 < port <= _LAST_PORT and token.isascii() and token.isalnum() else None
+
+
+def _plain(said: object) -> str:
+    """Return what a holder says of itself with nothing in it that would do something to a terminal."""
+    return "".join(one if one.isprintable() else "·" for one in str(said))
 
 
 if sys.platform == "win32":
