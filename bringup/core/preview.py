@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
-from bringup.core.bench import Bench
+from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, states_of
 from bringup.core.finding import Finding
@@ -143,7 +143,10 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
         return []
     gaps = []
     if supply_by_hand(bench):
-        gaps.append("the supply is set by hand: nothing trips, and off is what the person says it is")
+        gaps.append(
+            "the supply is set by hand: no protection of it is set or seen, nothing trips, no watchdog acts, "
+            "and off is what the person says it is"
+        )
     elif bench.supply is not None:
         if supply is not None and not can_tell(supply, "set_over_voltage"):
             gaps.append(f"the dialect {supply.name} reaches no over-voltage protection: only the set voltage bounds it")
@@ -151,9 +154,28 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
             gaps.append(f"the dialect {supply.name} reaches no over-current protection: the tool's own trip is slower")
         if supply is not None and not can_ask(supply, "mode"):
             gaps.append(f"the dialect {supply.name} cannot ask whether the supply is in current limit")
-        gaps.append(
-            "no communication watchdog of the supply is used: if this computer loses power, the output stays as it is"
-        )
+        if supply is not None and not any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current")):
+            gaps.append(f"the dialect {supply.name} cannot ask what tripped: the output is then only found off")
+        gaps.append(_power_cut(bench.supply, supply))
     if meter_by_hand(bench):
-        gaps.append("the meter is read by hand: a reading is what the person typed")
+        gaps.append("the meter is read by hand: a reading is what the person typed, and no rail is watched")
+    elif bench.meter is not None:
+        gaps.append(
+            "a rail is watched only while the meter is on it: between readings nothing sees it rise or collapse"
+        )
     return gaps
+
+
+def _power_cut(role: SupplyRole, supply: Dialect | None) -> str:
+    """What becomes of an output that is on when this computer loses power."""
+    stays = "if this computer loses power, the output stays as it is"
+    if supply is None or not can_tell(supply, "watchdog_state"):
+        named = "the supply" if supply is None else f"the dialect {supply.name}"
+        return f"{named} reaches no communication watchdog: {stays}"
+    if role.watchdog is None:
+        return f"the supply's communication watchdog is not used, as the bench file says: {stays}"
+    if role.leave_alone and supply.watchdog_scope == "all":
+        alone = listed(f"output {output}" for output in role.leave_alone)
+        return f"the supply's communication watchdog is not used, for it would switch off {alone} too: {stays}"
+    seconds = shown(role.watchdog, "s")
+    return f"if this computer loses power, the output stays on for {seconds}, until the supply's own watchdog acts"
