@@ -5,6 +5,9 @@ No value is no value: a meter that is silent, late or talks nonsense gives a Val
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.protection import damage_level
@@ -58,11 +61,18 @@ def read_once(work: Work, function: Function, point: str, *, around: float | Non
 
 
 def settled(
-    work: Work, function: Function, point: str, *, around: float | None = None, limits: Limits | None = None
+    work: Work,
+    function: Function,
+    point: str,
+    *,
+    around: float | None = None,
+    limits: Limits | None = None,
+    within: float = math.inf,
 ) -> Settled:
     """Read until successive readings agree; by hand, one reading that the person has waited for.
 
-    `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit.
+    `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit. `within`:
+    seconds after which it counts as never settled, where that is sooner than usual.
     """
     if work.meter.by_hand:
         value = read_once(work, function, point, around=around)
@@ -70,7 +80,9 @@ def settled(
         beside = _answered(work, _look_beside(work, point))
         rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
         return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
-    settler, silent, climb, limited = Settler(manner_of(KIND_OF[function])), 0, _Climb(limits), False
+    manner = manner_of(KIND_OF[function])
+    settler = Settler(replace(manner, bound=min(manner.bound, within)))
+    silent, climb, limited = 0, _Climb(limits), False
     started = work.waits.clock.monotonic()
     while True:
         begun = work.waits.clock.monotonic()

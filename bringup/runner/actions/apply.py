@@ -1,7 +1,8 @@
 """`apply`: power an input in stages, each judged by the current it should draw, the ramp ended at the first doubt.
 
 Short check, then over the range in which converters start in one step, then nominal. The voltage is not raised past a
-stage that missed its limits: then the output is switched off and the step ends.
+stage that missed its limits: then the output is switched off and the step ends, after a look at the rails where that
+can do no harm.
 """
 
 from __future__ import annotations
@@ -9,9 +10,11 @@ from __future__ import annotations
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
+from bringup.runner.behind import look_behind, may_look
 from bringup.runner.claims import ask_shown, trip_if_shown
 from bringup.runner.feed import Feed, planned
 from bringup.runner.gate import require_gate
@@ -35,17 +38,22 @@ def apply(work: Work, action: Apply) -> None:
             work.power.up(feed, f"{plan.input}, {_named(stage)}")
         else:
             work.power.step_to(feed)
-        sample = _judge(work, feed, stage)
+        sample, current = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
+            if may_look(work, feed, stage, sample, current):
+                work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
+                look_behind(work, feed, stage, current)
             work.power.off(feed.output)
             work.unpowered.add(plan.input)
             return
-        if plan.hold:
+        if plan.hold and (work.tally.result == "pass" or not work.this_step.end_on_fail):
             work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
     feed = _feed(work, plan, plan.stages[-1])
     work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
     work.applied[plan.input] = (action, plan.over_current_delay)
     measure_at_board(work, feed, sample if work.power.by_hand else None)
+    if work.this_step.end_on_fail and may_look(work, feed, plan.stages[-1], sample, current):
+        look_behind(work, feed, plan.stages[-1], current)
 
 
 def follow_state(work: Work, *, changing: bool) -> None:
@@ -81,7 +89,7 @@ def _named(stage: Stage) -> str:
     return volts if stage.purpose is not Purpose.SHORT_CHECK else f"short check at {volts}"
 
 
-def _judge(work: Work, feed: Feed, stage: Stage) -> PollSample:
+def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     """Keep what the supply reports once it has settled, and judge the current by the stage's expectation."""
     spread = None
     if work.power.by_hand:
@@ -96,7 +104,7 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> PollSample:
     if sample.mode == "current":
         judged = Judged(stage.current, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
         work.tally.missing.append(f"{feed.input} {aspect}: the supply stayed in current limit")
-    work.keep(
+    current = work.keep(
         feed.input,
         Kind.CURRENT,
         amps,
@@ -109,4 +117,4 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> PollSample:
     )
     if work.power.by_hand:
         trip_if_shown(feed, sample)
-    return sample
+    return sample, current
