@@ -9,7 +9,7 @@ import click
 
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import SIMULATED, format_table, local_time, result_text, under_rows
+from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
@@ -68,6 +68,7 @@ def _row(attempt: LoggedAttempt) -> tuple[str, ...]:
 
 def _below(attempt: LoggedAttempt) -> list[str]:
     lines = [attempt.cause] if attempt.cause else []
+    lines += links(attempt)
     if attempt.off_verified is False:
         lines.append("It is not known whether the outputs went off.")
     return lines

@@ -8,14 +8,14 @@ import click
 
 from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import INDENT, SIMULATED, failure_text, local_time, result_text, value_text
+from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
 
-ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state"})
+ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"})
 """Events of every attempt, kept but not told again."""
 
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
@@ -68,6 +68,7 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
         lines.append(f"{INDENT}cause: {attempt.cause}")
     if attempt.off_verified is False:
         lines.append(f"{INDENT}It is not known whether the outputs went off.")
+    lines += [f"{INDENT}{text}" for text in links(attempt)]
     for step in attempt.steps:
         if step.outcome is StepOutcome.LEFT_OUT:
             by = f" by {step.who}" if step.who else ""

@@ -47,6 +47,7 @@ class Wanted:
     fixture: str = ""
     unattended: bool = False
     as_json: bool = False
+    going_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,12 @@ class Surroundings:
 @click.option("--variant", metavar="NAME", default="", help="Assembly variant, one of the board file's.")
 @click.option("--ambient", metavar="TEMPERATURE", default=None, help="Ambient temperature, such as '23 degC'.")
 @click.option("--fixture", metavar="TEXT", default="", help="Fixture and cables used, kept with the attempt.")
+@click.option(
+    "--continue",
+    "going_on",
+    is_flag=True,
+    help="Go on with the unit's last attempt, called off or broken off: what needs no power and passed stays.",
+)
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
 @json_option
 def command(
@@ -81,6 +88,7 @@ def command(
     variant: str,
     ambient: str | None,
     fixture: str,
+    going_on: bool,
     unattended: bool,
     as_json: bool,
 ) -> ExitCode:
@@ -103,6 +111,7 @@ def command(
             fixture=fixture,
             unattended=unattended,
             as_json=as_json,
+            going_on=going_on,
         )
     )
 
@@ -159,6 +168,7 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
 def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack) -> AttemptOutcome:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
+    from bringup.commands.going_on import find_earlier, hint, to_go_on_with
     from bringup.core.expectation import voltage_limits
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
@@ -168,10 +178,16 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
     logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
     ask = choose_ask(person, simulated=opened.simulated)
     limits = {point.name: voltage_limits(procedure.board, point.name)[0] for point in procedure.board.points()}
-    record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
+    simulated, texts = opened.simulated_link is not None, tuple(sources(wanted, procedure))
+    earlier = find_earlier(logbook, wanted.serial, simulated=simulated)
+    if wanted.going_on:
+        earlier = to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts)
+    record = LogbookRecord(logbook, simulated=simulated)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
     for told in left_open_warnings(logbook.left_open):
         view.tell(told)
+    if not wanted.going_on and (text := hint(earlier, procedure, wanted.variant, texts)):
+        view.tell(Told("event", text))
     outcome = run_attempt(
         AttemptSetup(
             serial=wanted.serial,
@@ -191,7 +207,8 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
             lot=wanted.lot,
             ambient=wanted.ambient,
             fixture=wanted.fixture,
-            sources=tuple(sources(wanted, procedure)),
+            sources=texts,
+            going_on=earlier if wanted.going_on else None,
             suspend=lambda: suspend(clock, keys),
         )
     )

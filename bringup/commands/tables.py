@@ -12,6 +12,7 @@ from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
 from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import How, Result
+from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 
 SIMULATED = "SIMULATED"
@@ -107,6 +108,12 @@ def failure_text(logged: LoggedReading) -> str:
 def result_text(attempt: LoggedAttempt) -> str:
     """Write an attempt's result; one that nobody closed is going, or its process died."""
     return attempt.result.value if attempt.result else "not ended"
+
+
+def links(attempt: LoggedAttempt) -> list[str]:
+    """Write which attempt it continues, and which one continues it, one line each."""
+    pairs = (("continues", attempt.continues), ("continued by", attempt.continued_by))
+    return [f"{words} attempt {other[:ID_SHOWN]}" for words, other in pairs if other]
 
 
 def _range(reading: Reading) -> str:

@@ -8,14 +8,19 @@ from collections.abc import Iterator
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
-from bringup.logbook.past import TRIP
 from bringup.logbook.values import time_from
 from bringup.runner.earlier import Earlier, EarlierStep
 from bringup.runner.records import SourceText
 
+# An attempt that was called off before anything was done or switched leaves the one before it the last.
 _LAST = (
-    "SELECT id, started, result, cause, procedure, board, revision, variant, off_verified FROM attempts"
-    " WHERE serial = :serial AND simulated = :simulated ORDER BY seq DESC LIMIT 1"
+    "SELECT a.id, a.started, a.result, a.cause, a.procedure, a.board, a.revision, a.variant, a.off_verified"
+    " FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
+    " AND NOT (coalesce(a.result, '') = 'called off' AND a.off_verified IS NULL AND a.continues IS NULL"
+    " AND NOT EXISTS (SELECT 1 FROM steps s WHERE s.attempt = a.id AND s.outcome = 'done' AND s.result <> '')"
+    " AND NOT EXISTS (SELECT 1 FROM readings r WHERE r.attempt = a.id)"
+    " AND NOT EXISTS (SELECT 1 FROM events e WHERE e.attempt = a.id AND e.kind IN ('trip', 'found-on')))"
+    " ORDER BY a.seq DESC LIMIT 1"
 )
 _STEPS = (
     "SELECT s.kind, s.outcome, s.result, coalesce(s.carried_from, s.attempt), EXISTS (SELECT 1 FROM readings r"
@@ -33,7 +38,10 @@ _POWERED = "SELECT 1 FROM steps WHERE attempt = :attempt AND kind = 'apply' AND 
 
 
 def last_attempt(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earlier | None:
-    """Return the unit's last attempt, also one that is still going; None if it has none. Raises LogbookError."""
+    """Return the unit's last attempt, also one that is still going; None if it has none. Raises LogbookError.
+
+    One that was called off with nothing done or switched on is passed over.
+    """
     try:
         return _last_attempt(logbook.connection, serial, simulated=simulated)
     except sqlite3.Error as error:
@@ -71,7 +79,7 @@ def _disturbed(connection: sqlite3.Connection, attempt: str, *, off_verified: in
     def any_of(statement: str) -> bool:
         return connection.execute(statement, {"attempt": attempt}).fetchone() is not None
 
-    if any_of(_EVENT.format(kinds=f"'{TRIP}'")):
+    if any_of(_EVENT.format(kinds="'trip'")):
         yield "there was a trip, or what may have been one, in that attempt"
     if off_verified == 0:
         yield "the outputs were not verified off at the end of that attempt"

@@ -75,10 +75,10 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
             on="yes" if found_on else "no",
         )
         log_found(found, setup, work.journal)
-        for output in found_on:
-            work.power.off(output)
         if work.going_on is not None:
             work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
+        for output in found_on:
+            work.power.off(output)
             work.journal.event("found-on", f"output {output} was found on and switched off")
         if work.simulated:
             work.hands.unit(setup.serial)
@@ -241,6 +241,6 @@ def _start(work: Work, found: Found) -> AttemptStart:
         fixture=setup.fixture,
         instruments=found.infos,
         sources=setup.sources,
-    )
         continues=None if work.going_on is None else work.going_on.earlier.id,
         carried={} if work.going_on is None else work.going_on.steps,
+    )

@@ -23,12 +23,17 @@ Harmless = Inspection | Unpowered | Dwell | PowerOff
 """Actions that put no power on the board: what stands behind any other one is done again."""
 
 
-def decide(work: Work, earlier: Earlier) -> GoingOn:
-    """Say what is carried over. Where readings of the unpowered board could be, a person is asked about rework."""
+def decide(work: Work, earlier: Earlier, *, found_on: bool) -> GoingOn:
+    """Say what is carried over. Where readings of the unpowered board could be, a person is asked about rework.
+
+    `found_on`: an output was found on, so that nobody knows what the board went through meanwhile.
+    """
     procedure = work.setup.procedure
     candidates = dict(_candidates(procedure, earlier))
     unpowered = [step for step in candidates.values() if isinstance(step.action, Unpowered)]
     disturbed, reasons = earlier.disturbed, dict[int, str]()
+    if found_on and not disturbed:
+        disturbed = "an output was found on"
     if unpowered and not disturbed:
         disturbed = _rework(work, earlier)
     for step in unpowered:

@@ -1,0 +1,45 @@
+"""`bringup run --continue`: finds the unit's last attempt and says whether, and if not why not, to go on with it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from bringup.errors import CommandError
+
+if TYPE_CHECKING:
+    from bringup.core.procedure import Procedure
+    from bringup.logbook.opening import OpenLogbook
+    from bringup.runner.earlier import Earlier
+    from bringup.runner.records import SourceText
+
+ANEW = "Run it without --continue to begin anew. Nothing was powered."
+
+
+def find_earlier(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earlier | None:
+    """Return the unit's last attempt; real and simulated units are two. Raises LogbookError."""
+    from bringup.logbook.earlier import last_attempt
+
+    return last_attempt(logbook, serial, simulated=simulated)
+
+
+def to_go_on_with(
+    earlier: Earlier | None, serial: str, procedure: Procedure, variant: str, sources: tuple[SourceText, ...]
+) -> Earlier:
+    """Return the attempt to go on with. Raises CommandError, with every difference, where that may not be."""
+    from bringup.runner.earlier import differences
+
+    if earlier is None:
+        raise CommandError(f"{serial} has no attempt in this logbook that could be continued", ANEW)
+    why = list(differences(earlier, procedure, variant, sources))
+    if why:
+        raise CommandError(f"{earlier.named} of {serial} cannot be continued: {'; '.join(why)}", ANEW)
+    return earlier
+
+
+def hint(earlier: Earlier | None, procedure: Procedure, variant: str, sources: tuple[SourceText, ...]) -> str:
+    """Return one line that says that the last attempt could be continued; '' if it could not."""
+    from bringup.runner.earlier import differences
+
+    if earlier is None or list(differences(earlier, procedure, variant, sources)):
+        return ""
+    return f"{earlier.named} could be continued: call this one off with `q`, then run it with --continue"
