@@ -13,9 +13,11 @@ from pathlib import Path
 
 from bringup.core.words import AttemptResult
 from bringup.errors import LogbookError
+from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
 from bringup.logbook.migrations import version_of
 from bringup.logbook.processes import Process, may_be_alive
+from bringup.logbook.statements import END, event_statement
 from bringup.logbook.tables import APPLICATION_ID, VERSION
 from bringup.logbook.values import flag, storable, time_text
 
@@ -122,15 +124,11 @@ def _last(connection: sqlite3.Connection, attempt: str) -> tuple[str, float]:
 def _close(connection: sqlite3.Connection, attempt: str, end: tuple[AttemptResult, str, str, bool | None]) -> bool:
     """Close an attempt if it is open. Returns whether it was."""
     result, cause, ended, off_verified = end
-    changed = connection.execute(
-        "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ? AND result IS NULL",
-        (result, storable(cause), ended, flag(off_verified), attempt),
-    )
-    return bool(changed.rowcount)
+    statement = f"{END} AND result IS NULL"
+    values = (result, storable(cause), ended, flag(off_verified), attempt)
+    return bool(Chain(connection).write([(statement, values)], attempt))
 
 
 def _say(connection: sqlite3.Connection, attempt: str, kind: str, text: str, monotonic: float) -> None:
-    connection.execute(
-        "INSERT INTO events (attempt, kind, content, at, monotonic) VALUES (?, ?, ?, ?, ?)",
-        (attempt, kind, storable(text), time_text(datetime.now(UTC)), monotonic),
-    )
+    said = event_statement(attempt, None, kind, text, datetime.now(UTC), monotonic, None)
+    Chain(connection).write([said], attempt)

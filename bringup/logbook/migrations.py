@@ -8,7 +8,8 @@ from contextlib import closing
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.tables import APPLICATION_ID, MIGRATIONS, Migration
+from bringup.logbook.chain import adopt
+from bringup.logbook.tables import APPLICATION_ID, CHAINED, MIGRATIONS, Migration
 
 
 def version_of(connection: sqlite3.Connection) -> int:
@@ -57,6 +58,8 @@ def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migr
             if migration.number > version_of(connection):
                 for statement in migration.statements:
                     connection.execute(statement)
+                if migration.number == CHAINED:
+                    adopt(connection)
                 connection.execute(f"PRAGMA user_version = {migration.number}")
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         _check_references(connection, path, migrations[-1].number)

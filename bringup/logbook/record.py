@@ -18,6 +18,7 @@ from bringup.core.reading import Reading, new_id
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook import statements
+from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.past import check_same_board, unit_history
@@ -33,6 +34,7 @@ class LogbookRecord:
     def __init__(self, logbook: OpenLogbook, *, simulated: bool) -> None:
         """`simulated`: which kind of earlier attempts `history` looks at; `begin` settles it for good."""
         self._connection = logbook.connection
+        self._chain = Chain(logbook.connection)
         self._path = logbook.path
         self._simulated = simulated
         self._file = WatchedFile(logbook.path)
@@ -81,7 +83,7 @@ class LogbookRecord:
         made = statements.attempt_statements(attempt, start, this_process())
         try:
             check_same_board(self._connection, start)
-            self._commit(made)
+            self._commit(made, attempt)
         except sqlite3.Error as error:
             raise explain(error, self._path, "written to") from error
         self._attempt, self._serial, self._operator = attempt, start.serial, start.operator
@@ -229,7 +231,7 @@ class LogbookRecord:
         while self._waiting:
             words, made = self._waiting[0]
             try:
-                self._commit(made)
+                self._commit(made, self._open_attempt())
             except sqlite3.IntegrityError as error:
                 self._refused.append(words)
                 broken = error
@@ -239,20 +241,17 @@ class LogbookRecord:
         if broken is not None:
             raise explain(broken, self._path, "written to") from broken
 
-    def _commit(self, made: Sequence[Statement]) -> None:
+    def _commit(self, made: Sequence[Statement], attempt: str) -> None:
         """Execute all or none, and see that it went into the file that bears the logbook's name."""
-        if len(made) == 1:
-            self._connection.execute(*made[0])
-        else:
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                for statement, values in made:
-                    self._connection.execute(statement, values)
-                self._connection.execute("COMMIT")
-            except sqlite3.Error:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            self._chain.write(made, attempt)
+            self._connection.execute("COMMIT")
+        except sqlite3.Error:
+            self._chain.forget()
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
         try:
             self._file.check()
         except LogbookError as error:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bringup.logbook.chain_tables import CHAIN
+
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
 
@@ -257,6 +259,9 @@ CONTINUES = (
     "CREATE UNIQUE INDEX attempts_continuing ON attempts (continues) WHERE continues IS NOT NULL",
 )
 
+CHAINED = 3
+"""From this version on every row written is hashed (chain.py)."""
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(
         1,
@@ -277,6 +282,7 @@ MIGRATIONS: tuple[Migration, ...] = (
         ),
     ),
     Migration(2, "an attempt that continues another", CONTINUES),
+    Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
 )
 
 VERSION = MIGRATIONS[-1].number
