@@ -121,6 +121,7 @@ def test_who_is_expected_keeps_the_digits_of_a_serial_number(tmp_path: Path) -> 
         ("{input: VIN, sense: open}", Fault("VIN", FaultKind.SENSE_OPEN)),
         ("{rail: 3V3, back_fed: 2.8 V}", Fault("3V3", FaultKind.BACK_FED, 2.8)),
         ("{rail: 12V0, charged: 5 V}", Fault("12V0", FaultKind.CHARGED, 5)),
+        ("{rail: 12V0, charged: 5 V, held_by: 100 mF}", Fault("12V0", FaultKind.CHARGED, 5, farads=0.1)),
     ],
 )
 def test_every_fault_can_be_planted(tmp_path: Path, written: str, fault: Fault) -> None:

@@ -14,7 +14,7 @@ from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.watch import Watched, in_current_limit, judge_look
 from bringup.simulation.instrument import Instrument, take
 from bringup.simulation.person import Scripted, SimulatedPerson
-from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench
+from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_bench
 
 GOOD = PollSample(10.0, 1, 24.0, 0.07, True, "voltage", 24.0, 0.4)
 
@@ -242,6 +242,19 @@ def test_a_point_fed_from_elsewhere_is_not_measured_in_ohms() -> None:
     assert "fed by 5V0, a debug or USB lead" in outcome.cause
     assert not [each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.RESISTANCE]
     assert outcome.off_verified is None
+
+
+def test_a_charge_that_lasts_is_still_there_when_the_probe_arrives_and_is_named() -> None:
+    planted = the_bench(ROOT / "fixtures/benches/faults/12v0-charged.yaml").simulate
+    assert planted is not None
+    bench = simulated_bench(picked("resistance"), faults=planted.faults)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert outcome.cause.startswith("step 1 (resistance): 12V0 carries 4.")
+    assert "with every output off: charged, or fed by VIN" in outcome.cause
+    assert not [each for each in outcome.readings if each.point == "12V0" and each.kind is Kind.RESISTANCE]
 
 
 def test_a_charged_point_is_waited_for() -> None:

@@ -114,6 +114,9 @@ def _net(
     stated = [farads.number for name in points if (farads := board.point(name).capacitance) is not None]
     missing = any(fault.kind is FaultKind.CAPACITOR_MISSING and fault.point in points for fault in faults)
     capacitance = 0.0 if missing else sum(stated, 0.0) if stated else None
+    held = sum(fault.farads for fault in faults if fault.kind is FaultKind.CHARGED and fault.point in points)
+    if held:
+        capacitance = (capacitance or 0.0) + held
     stage = stage_of(board, board.rails[root], faults, parts) if root in board.rails else None
     return Net(tuple(points), stage, sign_of(board, root), whole, drains, children, capacitance)
 

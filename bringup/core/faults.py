@@ -44,3 +44,5 @@ class Fault:
     kind: FaultKind
     value: float | None = None
     after: float = 0.0
+    farads: float = 0.0
+    """Of a charge: capacitance that holds it beside the point's own, as a backup capacitor does. Else unused."""

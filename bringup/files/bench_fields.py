@@ -5,7 +5,7 @@ from __future__ import annotations
 from bringup.core.replies import ReplyKind
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount
-from bringup.files.fields import AMPERES, ANY_VOLTS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS
+from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
 
@@ -57,6 +57,8 @@ FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("sense", Fixed("open"), "a sense lead of this input", example="open"),
     Field("back_fed", VOLTS, "fed by something else", example="2.8 V"),
     Field("charged", VOLTS, "residual charge at the start", example="5 V"),
+    Field("held_by", FARADS, "capacitance that holds the charge beside the point's own", default="nothing more",
+          example="100 mF"),
     Field("after", SOME_SECONDS, "output-on time before it appears", default="0 s", example="3 s"),
 ))
 SIMULATE = Section("simulate", "A bench whose instruments are simulated, and what they measure.", (

@@ -59,8 +59,11 @@ def _fault(values: Values, tree: Tree | None, problems: Problems) -> Fault | Non
         return None
     kind = KINDS[(key, stated if isinstance(stated, str) else "")]
     value = stated.number if isinstance(stated, Quantity) else None
-    after = values.get("after")
-    return Fault(values.get(place), kind, value, 0.0 if after is None else after.number)
+    after, held_by = values.get("after"), values.get("held_by")
+    if held_by is not None and kind is not FaultKind.CHARGED:
+        problems.add(values.at("held_by"), "`held_by` belongs to `charged`", "leave it out")
+    farads = 0.0 if held_by is None else held_by.number
+    return Fault(values.get(place), kind, value, 0.0 if after is None else after.number, farads)
 
 
 def _possible(key: str, place: str, values: Values, tree: Tree, problems: Problems) -> bool:
