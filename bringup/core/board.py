@@ -111,6 +111,8 @@ class Rail:
     """Limits of that resistance."""
     damage_above: Quantity | None = None
     """By magnitude, also on negative rails."""
+    collapse_below: Quantity | None = None
+    """By magnitude; 0 V: it may go, as one does that firmware switches. Default: half its lower limit."""
     stays_live: Limits | None = None
     """Volts that may be found on it with the supply off (a cell, a debug lead)."""
 

@@ -17,6 +17,7 @@ from bringup.core.procedure import (
     Log,
     Measure,
     Note,
+    OnLost,
     OnlyIf,
     PowerOff,
     Question,
@@ -139,6 +140,12 @@ def only_if_text(only_if: OnlyIf) -> str:
 def _details(step: Step) -> Iterator[str]:
     if isinstance(step.action, Inspect):
         yield from (f"- {item}" for item in step.action.confirm)
+    if step.steady is not None:
+        then = "ends the attempt" if step.end_on_creep else "is a warning"
+        yield f"a creep by more than {100 * step.steady:.3g} % of a value {then}"
+    if step.on_lost is not OnLost.END:
+        then = "is waited for" if step.on_lost is OnLost.WAIT else "leaves no values, and the step goes on"
+        yield f"a meter that is lost {then}"
     if isinstance(step.action, Question):
         if step.action.choices:
             good = f" (good: {listed(step.action.good)})" if step.action.good else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from bringup.core.board import Board
 from bringup.core.limits import Limits
@@ -113,7 +114,22 @@ class PowerOff:
     discharged_below: Quantity | None = None
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Dwell | PowerOff
+@dataclass(frozen=True, slots=True)
+class HostProgram:
+    """A program on this computer, such as one that loads firmware. Never through a shell: the arguments are a list."""
+
+    program: tuple[str, ...]
+    """The program and its arguments. One that is a marker, such as `{serial}`, stands for that value, whole."""
+    time_out: Quantity
+    exit_code: int = 0
+    """What it must end with."""
+    contains: tuple[str, ...] = ()
+    """What its output must hold."""
+    loads: str = ""
+    """File that it loads into the board; its SHA-256 is kept."""
+
+
+Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Dwell | PowerOff | HostProgram
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -126,8 +142,20 @@ ACTION_NAMES: dict[type, str] = {
     Log: "log",
     Dwell: "dwell",
     PowerOff: "power_off",
+    HostProgram: "host_program",
 }
 """The key that names each action in a procedure."""
+
+
+class OnLost(StrEnum):
+    """What becomes of a step whose meter is lost. The supply is watched on in each case."""
+
+    END = "end"
+    """The attempt ends, broken off."""
+    WAIT = "wait"
+    """It is tried again, ever more seldom, until it answers or the person calls off."""
+    GO_ON = "go_on"
+    """What it should have read has no value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +188,13 @@ class Step:
     cautions: tuple[str, ...] = ()
     board_state: str | None = None
     """From this step on, the board is in this state."""
+    irreversible: bool = False
+    """Asked for with the serial number, done once on a unit, and only with every rail passed."""
+    steady: float | None = None
+    """Part of their values by which what is read in this step may creep; None: it may creep."""
+    end_on_creep: bool = False
+    """`on_creep: end`; otherwise a creep is a warning."""
+    on_lost: OnLost = OnLost.END
     line: int = 0
     column: int = 0
 

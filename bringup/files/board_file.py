@@ -87,6 +87,7 @@ def _rail(name: str, values: Values) -> Rail:
         unpowered_resistance=values.get("unpowered_resistance"),
         ground=values.get("ground"),
         damage_above=values.get("damage_above"),
+        collapse_below=values.get("collapse_below"),
         stays_live=values.get("stays_live"),
     )
 

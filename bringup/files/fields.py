@@ -7,7 +7,8 @@ From this table come the reader, the JSON Schemas (`bringup check --schema KIND`
 from __future__ import annotations
 
 from bringup.core.board import ConverterKind
-from bringup.files.alternatives import Either
+from bringup.core.procedure import OnLost
+from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, Part
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import OneOf, Pattern, Text, YesNo
@@ -67,6 +68,9 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="2.2 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 200 Ω'"),
     Field("damage_above", VOLTS, "what would damage what hangs on it, by magnitude", example="3.6 V"),
+    Field("collapse_below", Amount(("V",), least="zero"),
+          "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
+          default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
 ), short="expect")
 
@@ -98,6 +102,15 @@ COMMON = (
     Field("only_if", ONLY_IF, "when the step is to be done", default="always", example="{attended: yes}"),
     Field("caution", TEXTS, "shown before the step", example="The heat sink gets hot"),
     Field("board_state", NAME, "from this step on, the board is in this state", example="programmed"),
+    Field("on_lost", OneOf(tuple(OnLost)),
+          "what a lost meter does: ends the attempt, is waited for with the supply watched, or leaves no values",
+          default="end", example="wait"),
+)
+STEADY = (
+    Field("steady", AnyOf(("yes", "no"), PERCENT),
+          "what is read must not creep, that is move evenly for 10 s or more, beyond its noise and this part of its "
+          "value; `yes`: 1 %", default="no", example="yes"),
+    Field("on_creep", OneOf(("warn", "end")), "what a creep does to the attempt", default="warn", example="end"),
 )
 LATER_KEYS = {"irreversible": "leave the step to a person with `inspect` for now"}
 
@@ -151,9 +164,9 @@ ACTIONS = {
               required=True, example="VIN current"),
         Field("for", SECONDS, "how long", required=True, example="30 s"),
         Field("every", SECONDS, "time between samples", default="200 ms", example="200 ms"),
-        expect(None, "limits", "60 mA .. 110 mA")),
+        expect(None, "limits", "60 mA .. 110 mA"), *STEADY),
     "dwell": action("dwell", "Wait, with the supply watched.",
-        Field("for", SECONDS, "how long", required=True, example="2 s"), short="for"),
+        Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
         Field("discharged_below", VOLTS, "volts that count as discharged", example="1 V"), may_be_empty=True),
 }

@@ -13,6 +13,7 @@ from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree
+from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
 
 SUPPLY_KINDS = (Kind.VOLTAGE, Kind.CURRENT, Kind.POWER)
@@ -64,6 +65,7 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             )
         if kind == "apply":
             _check_apply(body, problems)
+        check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:
                 problems.add(body.at("name"), f"an earlier step is already called '{name}'")

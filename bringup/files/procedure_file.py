@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.board import Board
+from bringup.core.creep import ALLOWED
 from bringup.core.limits import Limits
 from bringup.core.procedure import (
     Action,
@@ -15,6 +16,7 @@ from bringup.core.procedure import (
     Log,
     Measure,
     Note,
+    OnLost,
     OnlyIf,
     PowerOff,
     Procedure,
@@ -22,7 +24,7 @@ from bringup.core.procedure import (
     Resistance,
     Step,
 )
-from bringup.core.quantity import parse_quantity
+from bringup.core.quantity import Quantity, parse_quantity
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import PROCEDURE
@@ -122,6 +124,9 @@ def _step(index: int, step: Values, names: list[str]) -> Step:
         only_if=_only_if(body.section_in("only_if"), names),
         cautions=body.get("caution", ()),
         board_state=body.get("board_state"),
+        steady=_steady(body.get("steady", "no")),
+        end_on_creep=body.get("on_creep", "warn") == "end",
+        on_lost=OnLost(body.get("on_lost", OnLost.END)),
         line=key.line,
         column=key.column,
     )
@@ -165,6 +170,13 @@ _APPLY_FIELDS = (
     "over_voltage",
     "hold",
 )
+
+
+def _steady(stated: str | Quantity) -> float | None:
+    """Return the part by which values may creep; None: as they like."""
+    if isinstance(stated, Quantity):
+        return stated.number / 100.0
+    return ALLOWED if stated == "yes" else None
 
 
 def _unit_asked(body: Values) -> str:

@@ -103,6 +103,7 @@ def check_voltages(tree: Tree, problems: Problems) -> None:
         _check_input(name, one, problems)
     for name, rail in tree.rails.items():
         _check_damage(name, rail, tree.nominal(name), problems)
+        _check_collapse(name, rail, tree.nominal(name), problems)
         _check_stated(name, rail, problems)
         if (converter := rail.section_in("converter")) is not None:
             _check_network(name, rail, converter, problems)
@@ -130,6 +131,15 @@ def _check_damage(name: str, point: Values, nominal: Decimal | None, problems: P
     if damage.value <= reached:
         message = f"damage_above of {name} lies within what it is meant to reach ({volts(reached)} by magnitude)"
         problems.add(point.at("damage_above"), message)
+
+
+def _check_collapse(name: str, rail: Values, nominal: Decimal | None, problems: Problems) -> None:
+    collapse, expected = rail.get("collapse_below"), rail.get("expect")
+    ends = [abs(end) for end in (expected.low, expected.high) if end is not None] if expected is not None else []
+    least = min(ends) if ends else abs(nominal) if nominal is not None else None
+    if collapse is not None and least is not None and collapse.value >= least:
+        message = f"collapse_below of {name} lies within what it is meant to read (from {volts(least)} by magnitude)"
+        problems.add(rail.at("collapse_below"), message, "a sound rail must never come near it")
 
 
 def _check_stated(name: str, rail: Values, problems: Problems) -> None:
