@@ -65,7 +65,10 @@ class CommandError(BringupError):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One fault in a file. `line` and `column` count from 1; `source` is the line as it stands in the file."""
+    """One fault in a file. `line` and `column` count from 1; `source` is the line as it stands in the file.
+
+    Both are 0 where the file as a whole is meant: one that is not there has no first line.
+    """
 
     path: str
     line: int
@@ -75,7 +78,8 @@ class Problem:
     suggestion: str = ""
 
     def __str__(self) -> str:
-        head = f"{self.path}:{self.line}:{self.column}: {self.message}"
+        place = f":{self.line}:{self.column}" if self.line else ""
+        head = f"{self.path}{place}: {self.message}"
         if self.suggestion:
             head += f" ({self.suggestion})"
         if not self.source.strip():

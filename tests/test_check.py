@@ -51,7 +51,7 @@ def test_all_faults_of_all_files_are_told_and_a_shared_board_once(capsys: pytest
         "board-file-broken.yaml:4:15:",
         "probe-twice.yaml:4:37:",
         "tag.yaml:3:8:",
-        "no-such-file.yaml:1:1:",
+        "no-such-file.yaml:",
         "fixtures/boards/tide-gauge.yaml:",
         "4",
     ]

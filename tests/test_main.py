@@ -28,7 +28,15 @@ def test_every_command_has_help(name: str, capsys: pytest.CaptureFixture[str]) -
 
 def test_an_unknown_command_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["measure-everything"]) == ExitCode.REFUSED
-    assert "No such command" in capsys.readouterr().err
+    assert "No such command 'measure-everything': known: run, check," in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("typed", "meant"), [("runn", "run"), ("READINGS", "readings"), ("standings", "standing")])
+def test_a_mistyped_command_is_told_which_one_was_meant(
+    capsys: pytest.CaptureFixture[str], typed: str, meant: str
+) -> None:
+    assert main([typed]) == ExitCode.REFUSED
+    assert f"No such command '{typed}': did you mean '{meant}'?" in capsys.readouterr().err
 
 
 def test_a_missing_option_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:

@@ -72,7 +72,7 @@ def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
     if bench_read is not None:
         checked = _checked(bench_read, None)
         if bench_read.holds is not None and not isinstance(bench_read.holds, Bench):
-            wrong = Problem(str(bench), 1, 1, f"a {bench_read.kind} file, where --bench wants a bench file")
+            wrong = Problem(str(bench), 0, 0, f"a {bench_read.kind} file, where --bench wants a bench file")
             checked = Checked(bench_read, (wrong,))
         found.append(checked)
     read = [read_any(path) for path in dict.fromkeys(files) if path != bench]
@@ -92,7 +92,7 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
         step = None if finding.step is None else file.holds.steps[finding.step]
         where = refused if finding.refused else remarks
         if step is None:  # of the whole procedure: no line of it is to blame
-            where.found.append(Problem(str(file.path), 1, 1, finding.message, "", finding.what_to_do))
+            where.found.append(Problem(str(file.path), 0, 0, finding.message, "", finding.what_to_do))
         else:
             where.add((step.line, step.column), finding.message, finding.what_to_do)
     return Checked(file, tuple(in_order(refused.found)), tuple(in_order(remarks.found)))
@@ -138,6 +138,11 @@ def _summary(file: FileRead) -> str:
     return f"{file.kind} '{name}'{steps}: nothing wrong"
 
 
+def _problem(problem: Problem) -> dict[str, object]:
+    """Return a problem for JSON; line and column null where the file as a whole is meant."""
+    return asdict(problem) | {"line": problem.line or None, "column": problem.column or None}
+
+
 def _as_data(checked: list[Checked]) -> dict[str, object]:
     return {
         "ok": not any(one.problems for one in checked),
@@ -146,8 +151,8 @@ def _as_data(checked: list[Checked]) -> dict[str, object]:
                 "path": str(one.file.path),
                 "kind": one.file.kind or None,
                 "name": getattr(one.file.holds, "name", None),
-                "problems": [asdict(problem) for problem in one.problems],
-                "remarks": [asdict(remark) for remark in one.remarks],
+                "problems": [_problem(problem) for problem in one.problems],
+                "remarks": [_problem(remark) for remark in one.remarks],
             }
             for one in checked
         ],

@@ -47,6 +47,17 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command that the first argument names; for a mistyped one say which was probably meant."""
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            from bringup.files.wording import nearest
+
+            raise click.UsageError(f"No such command '{name}': {nearest(name, COMMANDS)}", ctx)
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the list without importing anything."""
         del ctx

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bringup.errors import FileError, Problem
+from bringup.files.nearby import meant
 from bringup.files.nodes import Node, Pairs, Problems, compose
 from bringup.runner.records import SourceText
 
@@ -44,7 +45,7 @@ def read_text(path: Path) -> str:
         if len(raw) > LARGEST:
             raise _alone(path, f"more than the {LARGEST} bytes that are read", "is this the right file?")
     except FileNotFoundError:
-        raise _alone(path, "no such file") from None
+        raise _alone(path, "no such file", meant(path)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _alone(path, f"cannot be read: {reason}") from error
@@ -81,7 +82,8 @@ def kind_of(root: Node | None) -> str | None:
 
 
 def _alone(path: Path, message: str, suggestion: str = "") -> FileError:
-    return FileError([Problem(str(path), 1, 1, message, "", suggestion)])
+    """Return what is wrong with a file as a whole: no place in it is to blame."""
+    return FileError([Problem(str(path), 0, 0, message, "", suggestion)])
 
 
 def report_other_kind(opened: Opened, wanted: str) -> bool:
