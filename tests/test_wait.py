@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from bringup.errors import LinkError
-from bringup.runner.endings import BrokenOff, CalledOff, Interrupted, MissingEvidence, SupplyLost, Trip
+from bringup.runner.endings import BrokenOff, CalledOff, Interrupted, MissingEvidence, Slept, SupplyLost, Trip
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
@@ -58,16 +58,24 @@ class AskFake:
 
 
 class SleepyClock(SimulatedClock):
-    """A computer that goes to sleep: the wall clock jumps, the monotonic one does not (or does)."""
+    """A computer that goes to sleep: the monotonic clock misses it, or jumps; its wall clock can be set."""
 
     def __init__(self) -> None:
         super().__init__()
         self.slept = 0.0
         self.sleep_at = math.inf
         self.monotonic_stops = True
+        self.set_forward = 0.0
+
+    def asleep(self) -> float:
+        return self.slept
 
     def utc(self) -> datetime:
-        return super().utc() + timedelta(seconds=self.slept)
+        return super().utc() + timedelta(seconds=self.slept + self.set_forward)
+
+    def pass_time(self, seconds: float) -> None:
+        """Time goes by while nobody waits: in a commit, or while the process is stopped."""
+        self._now += seconds
 
     def wait(self, until: float) -> None:
         super().wait(until)
@@ -285,6 +293,51 @@ def test_sleep_of_the_computer_does_not_matter_with_everything_off() -> None:
     desk.waits.sleep(3.0)
 
     assert desk.clock.monotonic() == 3.0
+
+
+@pytest.mark.parametrize("seconds", [3600.0, -3600.0])
+def test_a_wall_clock_that_is_set_is_not_taken_for_sleep(seconds: float) -> None:
+    clock = SleepyClock()
+    desk = Desk(clock)
+    desk.switch_on()
+    clock.at(1.0, lambda: setattr(clock, "set_forward", seconds))
+
+    desk.waits.sleep(3.0)
+
+    assert clock.monotonic() == 3.0
+
+
+@pytest.mark.parametrize("asleep", [False, True], ids=["a commit hangs", "the computer sleeps in a commit"])
+def test_a_gap_outside_any_wait_is_noticed_by_the_next_one(asleep: bool) -> None:
+    clock = SleepyClock()
+    desk = Desk(clock)
+    desk.switch_on()
+    desk.waits.sleep(1.0)
+
+    if asleep:
+        clock.slept = 60.0
+    else:
+        clock.pass_time(60.0)
+
+    with pytest.raises(Slept, match=r"slept or the tool hung for 60 s while an output was on"):
+        desk.waits.sleep(1.0)
+
+
+@pytest.mark.parametrize("gap", ["before it is on", "a short one"])
+def test_a_gap_that_left_nothing_unwatched_is_none(gap: str) -> None:
+    clock = SleepyClock()
+    desk = Desk(clock)
+    desk.waits.sleep(1.0)
+    if gap == "before it is on":
+        clock.pass_time(60.0)
+    desk.switch_on()
+    desk.waits.sleep(1.0)
+    if gap == "a short one":
+        clock.pass_time(4.9)
+
+    desk.waits.sleep(1.0)
+
+    assert desk.watch.busy
 
 
 def test_two_looks_without_an_answer_mean_that_the_supply_is_lost(desk: Desk) -> None:

@@ -170,6 +170,7 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
     from bringup.commands.at_terminal import choose_ask, showing, suspend
     from bringup.commands.going_on import find_earlier, hint, to_go_on_with
     from bringup.core.expectation import voltage_limits
+    from bringup.host.awake import keeper
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
@@ -209,6 +210,7 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
             fixture=wanted.fixture,
             sources=texts,
             going_on=earlier if wanted.going_on else None,
+            awake=None if opened.simulated else keeper(),
             suspend=lambda: suspend(clock, keys),
         )
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 import time
 from collections import deque
@@ -41,6 +42,21 @@ _HONOURED = ("SIGHUP", "SIGTSTP")
 _LONGEST_PIECE = 0.1 if os.name == "nt" else 3600.0
 
 
+def _missed() -> float:
+    """Return by how much a clock that counts on during sleep is ahead of the monotonic one (which need not).
+
+    Linux and macOS have both clocks. On Windows the monotonic clock itself counts on (from memory), so nothing is
+    missed. Elsewhere only the wall clock is left, and setting it looks like sleep.
+    """
+    if sys.platform == "win32":
+        return 0.0
+    if sys.platform == "darwin":
+        return time.clock_gettime(time.CLOCK_MONOTONIC_RAW) - time.clock_gettime(time.CLOCK_UPTIME_RAW)
+    number = getattr(time, "CLOCK_BOOTTIME", None)
+    ahead = time.time() if number is None else time.clock_gettime(number)
+    return ahead - time.monotonic()
+
+
 class HostClock:
     """Implements runner.protocols.Clock on the host's clock."""
 
@@ -55,6 +71,10 @@ class HostClock:
     def utc(self) -> datetime:
         """Wall time, aware."""
         return datetime.now(UTC)
+
+    def asleep(self) -> float:
+        """Seconds that the monotonic clock missed while the computer slept, up to a constant."""
+        return _missed()
 
     def wait(self, until: float) -> None:
         """Return at monotonic time `until`, or earlier if `wake` was called, also before this wait began."""

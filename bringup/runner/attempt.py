@@ -10,7 +10,7 @@ from bringup.core.board import check_serial
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
-from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Trip, UnitFailed
+from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Slept, Trip, UnitFailed
 from bringup.runner.going_on import decide
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.headings import heading
@@ -42,6 +42,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
+    waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
         found = attach(setup, waits)
         history = setup.record.history(setup.serial)
@@ -115,9 +116,12 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         # Also what may have been a silent trip: nothing of the unit's history carries over after it.
         journal.show("trip", error.cause)
         journal.event_if_possible("trip", error.cause, show="")
+    elif isinstance(error, Slept):
+        journal.event_if_possible("trip", f"{error.cause}: taken for a trip, since nobody saw what happened meanwhile")
     elif isinstance(error, Interrupted):
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
+    work.waits.wakefulness.close()
     try:
         steps.close()
         work.setup.record.end(result, cause, at=work.setup.clock.utc(), off_verified=power.off_verified)

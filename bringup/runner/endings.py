@@ -9,6 +9,7 @@ They pass through every action up to the attempt, which switches off first and t
       * BrokenOff               an instrument, the host or a setting cannot be relied upon (broken off)
           - SupplyLost          the supply stopped answering
           - FoundOff            an output went off by itself: a silent trip, perhaps
+          - Slept               nobody looked for a while: the computer slept, or the tool hung
       * CalledOff               a person ended it (called off)
           - Interrupted         by a signal
     LeaveOut                    the person leaves out the step under way; the attempt goes on
@@ -58,6 +59,10 @@ class SupplyLost(BrokenOff):
 
 class FoundOff(BrokenOff):
     """An output that should be on is off, and the supply does not say why. It may have been a trip."""
+
+
+class Slept(BrokenOff):
+    """Nobody looked at an output that was on, for longer than it may be left alone. It may have tripped meanwhile."""
 
 
 class CalledOff(Ending):

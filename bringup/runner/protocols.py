@@ -40,6 +40,12 @@ class Clock(Protocol):
     def utc(self) -> datetime:
         """Wall time, aware."""
 
+    def asleep(self) -> float:
+        """Seconds that `monotonic` missed because the computer slept. Only differences count; they never shrink.
+
+        A wall clock that somebody sets is not sleep, as far as the system can tell the two apart.
+        """
+
     def wait(self, until: float) -> None:
         """Return at monotonic time `until`, or earlier if something called `wake` (or was scheduled)."""
 

@@ -18,6 +18,7 @@ from bringup.runner.protocols import Ask, Clock, Guard, Link, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Supply
 from bringup.runner.unguarded import Unguarded
+from bringup.runner.wakefulness import KeepAwake
 
 EXIT_CODE_OF: dict[AttemptResult, ExitCode] = {
     AttemptResult.PASSED: ExitCode.PASSED,
@@ -63,6 +64,8 @@ class AttemptSetup:
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
     guard: Guard = field(default_factory=Unguarded)
     """Who switches off when this process dies or hangs."""
+    awake: KeepAwake | None = None
+    """Keeps the computer awake while an output is on; None: nothing does."""
     going_on: Earlier | None = None
     """The attempt that this one continues; whether it may has been found out before (earlier.differences)."""
     poll_every: float = 0.2

@@ -12,17 +12,15 @@ from contextlib import contextmanager
 from typing import TypeVar
 
 from bringup.errors import LinkError
-from bringup.runner.endings import BrokenOff, Interrupted, MissingEvidence
+from bringup.runner.endings import Interrupted, MissingEvidence
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask, Clock
+from bringup.runner.wakefulness import Wakefulness
 from bringup.runner.watch import Watch
 
 T = TypeVar("T")
-
-ASLEEP = 5.0
-"""So many seconds more than the wait should have taken mean that the computer slept or the tool hung."""
 
 
 class WaitPoint:
@@ -34,6 +32,7 @@ class WaitPoint:
         self._ask = ask
         self._journal = journal
         self._watch = watch
+        self.wakefulness = Wakefulness(clock, journal, lambda: watch.busy)
         self._hard_end: float | None = None
         self._handling_key = False
         self._questions = 0
@@ -120,6 +119,7 @@ class WaitPoint:
 
     def look_around(self) -> None:
         """Do what every wait does on waking. Raises an Ending if something calls for it."""
+        self.wakefulness.look()
         interruption = self.clock.interruption()
         if interruption is not None:
             self.clock.acknowledge()
@@ -151,17 +151,5 @@ class WaitPoint:
             now = self.clock.monotonic()
             if now >= deadline:
                 return False
-            self._nap(now, wake_at)
-
-    def _nap(self, now: float, until: float) -> None:
-        """Wait on the clock, and notice when far more time went by than was asked for."""
-        wall = self.clock.utc()
-        self.clock.wait(until)
-        if self._hard_end is not None or not self._watch.busy:
-            return
-        monotonic_passed = self.clock.monotonic() - now
-        wall_passed = (self.clock.utc() - wall).total_seconds()
-        # Some systems stop the monotonic clock during sleep, some do not: either gap is noticed.
-        lost = max(monotonic_passed - max(0.0, until - now), wall_passed - monotonic_passed)
-        if lost > ASLEEP:
-            raise BrokenOff(f"the computer slept or the tool hung for {lost:.0f} s while an output was on")
+            self.wakefulness.due(wake_at)
+            self.clock.wait(wake_at)

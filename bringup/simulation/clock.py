@@ -36,6 +36,10 @@ class SimulatedClock:
         """The fixed start plus the simulated seconds."""
         return self._start + timedelta(seconds=self._now)
 
+    def asleep(self) -> float:
+        """Nothing: no simulated second is missed."""
+        return 0.0
+
     def at(self, time: float, callback: Callable[[], None], *, wakes: bool = True) -> None:
         """Call `callback` when simulated `time` comes (at once in the next wait if it has passed).
 
