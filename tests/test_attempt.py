@@ -16,6 +16,7 @@ from bringup.core.procedure import Apply, Channel, Dwell, Inspect, Log, Measure,
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, How, Kind, Result, StepOutcome
 from bringup.errors import BenchError, CommandError, ExitCode, LogbookError, SafetyRefused
+from bringup.runner.actions.inspect import EXPLAINED
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
 from bringup.runner.scpi_meter import ScpiMeter
@@ -510,7 +511,42 @@ def test_an_exception_in_an_inspection_fails_with_its_remark() -> None:
     outcome = bench.run(ask=person(bench, bad))
 
     assert outcome.result is AttemptResult.FAILED
-    assert outcome.cause == "step 1 (inspect): not as it should be: no bridges (bridge at U3)"
+    assert outcome.cause == "step 1 (inspect): not as it should be: 2. no bridges (bridge at U3)"
+
+
+def test_an_exception_that_the_remark_explains_is_kept_and_gone_on_with() -> None:
+    bench = simulated_bench(with_steps(Step(0, Inspect(("polarity", "no bridges", "clean")))))
+    bad = Scripted(Answer("R12 fitted by hand", exceptions=(2,)), kind=PromptKind.CHECKLIST)
+    explained = Scripted(Answer(EXPLAINED), kind=PromptKind.CHOICE, containing="3. clean (R12 fitted by hand)")
+
+    outcome = bench.run(ask=person(bench, bad, explained))
+
+    assert outcome.result is AttemptResult.PASSED
+    (text,) = [text for kind, text, _ in bench.record.events if kind == "inspected"]
+    assert text == "gone on with: 3. clean (R12 fitted by hand)"
+
+
+def test_a_move_of_the_leads_is_told_in_plain_english() -> None:
+    bench = simulated_bench()
+
+    bench.run()
+
+    moves = [told.text for told in bench.told if told.text.startswith("simulated: the supply's leads")]
+    assert moves == [
+        "simulated: the supply's leads are off the board, touching nothing",
+        "simulated: the supply's leads are unplugged, the meter across their free ends",
+        "simulated: the supply's leads are plugged into the board",
+    ]
+
+
+def test_an_exception_without_a_remark_is_explained_by_nothing() -> None:
+    bench = simulated_bench(with_steps(Step(0, Inspect(("polarity", "no bridges", "clean")))))
+    asked = person(bench, Scripted(Answer("", exceptions=(0, 2)), kind=PromptKind.CHECKLIST))
+
+    outcome = bench.run(ask=asked)
+
+    assert outcome.cause == "step 1 (inspect): not as it should be: 1. polarity; 3. clean"
+    assert len(asked.asked) == 1
 
 
 @pytest.mark.parametrize(("answer", "result"), [("green", AttemptResult.PASSED), ("red", AttemptResult.FAILED)])

@@ -169,6 +169,31 @@ def test_a_history_tells_trips_and_corrections(run: Run, filled: tuple[Path, dic
     ]
 
 
+def test_a_history_tells_the_story_and_not_what_is_so_in_every_attempt(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    told = {
+        "inspected": "not as it should be: 2. no bridges (bridge at U3)",
+        "override": "VIN is to be powered without: a good resistance of 3V3. Reason: measured by hand",
+        "live": "12V0 carries 4.9 V with every output off",
+    }
+    routine = {
+        "go": "VIN, short check at 1 V",
+        "range": "VREF is over range",
+        "unread": "no read-back",
+        "power": "VIN ON",
+    }
+    with LogbookRecord.open(path, simulated=False) as record:
+        record.begin(start())
+        record.event("inspected", "all good: polarity; no bridges", at=NOON, monotonic=1.0)
+        for kind, text in {**routine, **told}.items():
+            record.event(kind, text, at=NOON, monotonic=2.0)
+        record.end(AttemptResult.FAILED, "", at=NOON, off_verified=True)
+
+    _, out, _ = run("history", "MBL-0001", logbook=path)
+
+    assert out.splitlines()[4:] == [f"    {kind}: {text}" for kind, text in told.items()]
+
+
 def test_a_history_marks_what_was_simulated(run: Run) -> None:
     _, out, _ = run("history", "MBL-0001", "--simulated")
     assert "SIMULATED: none of this happened to a real unit." in out

@@ -13,10 +13,14 @@ from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
-from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
+from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading
 
-ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"})
-"""Events of every attempt, kept but not told again."""
+ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
+    {"go", "trip-level", "unread", "range", "look-behind"}
+)
+"""Events of every attempt, and how a reading came about: kept, but not told again."""
+NOTHING_WRONG = ("inspected", "all good")
+"""Kind of event, and how its text begins, where an inspection found nothing."""
 
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
@@ -75,8 +79,13 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
             lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
     lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
     lines += _corrections(attempt.readings)
-    lines += [f"{INDENT}{event.kind}: {event.text}" for event in attempt.events if event.kind not in ROUTINE_EVENTS]
+    lines += [f"{INDENT}{event.kind}: {event.text}" for event in attempt.events if _worth_telling(event)]
     return lines
+
+
+def _worth_telling(event: LoggedEvent) -> bool:
+    kind, beginning = NOTHING_WRONG
+    return event.kind not in ROUTINE_EVENTS and not (event.kind == kind and event.text.startswith(beginning))
 
 
 def _corrections(readings: tuple[LoggedReading, ...]) -> list[str]:

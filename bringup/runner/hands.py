@@ -29,6 +29,14 @@ class LeadsPlace(StrEnum):
     """Off the board, touching nothing."""
 
 
+WORDS = {
+    LeadsPlace.BOARD: "plugged into the board",
+    LeadsPlace.FREE: "unplugged, the meter across their free ends",
+    LeadsPlace.OFF: "off the board, touching nothing",
+}
+"""The same for people."""
+
+
 class Hands(Protocol):
     """Whoever moves probe and leads."""
 
@@ -116,7 +124,7 @@ class SimulatedHands:
         self._send("SIMulate:PROBe NONE")
         self._at = None
         self._send(f"SIMulate:LEADs {where.value.upper()}")
-        self._journal.show("event", f"simulated: the supply's leads are at {where.value}", kind="simulated")
+        self._journal.show("event", f"simulated: the supply's leads are {WORDS[where]}", kind="simulated")
 
     def unit(self, serial: str) -> None:
         """Put the simulated unit of that serial number on the bench."""
