@@ -11,13 +11,15 @@ def check_before_opening(
     procedure: Procedure, bench: Bench, *, serial: str, variant: str = "", unattended: bool = False
 ) -> None:
     """Refuse what can be refused from the files and the command line alone."""
+    from bringup.commands.programs import examine_programs
     from bringup.core.board import check_serial
     from bringup.core.safety import examine
 
     check_serial(serial, procedure.board.serial_pattern)
     check_variant(variant, procedure)
     check_one_switch(procedure, bench)
-    refused = [finding for finding in examine(procedure, bench) if finding.refused]
+    found = (*examine(procedure, bench), *examine_programs(procedure))
+    refused = [finding for finding in found if finding.refused]
     if refused:
         raise SafetyRefused(
             "\n".join(

@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from bringup.commands.common import json_option, print_json
+from bringup.commands.programs import examine_programs
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
@@ -88,7 +89,7 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
     if not isinstance(file.holds, Procedure):
         return Checked(file, file.problems)
     refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)
-    for finding in examine(file.holds, bench):
+    for finding in (*examine(file.holds, bench), *examine_programs(file.holds)):
         step = None if finding.step is None else file.holds.steps[finding.step]
         where = refused if finding.refused else remarks
         if step is None:  # of the whole procedure: no line of it is to blame

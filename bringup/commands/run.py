@@ -46,6 +46,7 @@ class Wanted:
     ambient: float | None = None
     fixture: str = ""
     unattended: bool = False
+    agree: bool = False
     as_json: bool = False
     going_on: bool = False
 
@@ -77,6 +78,7 @@ class Surroundings:
     help="Go on with the unit's last attempt, called off or broken off: what needs no power and passed stays.",
 )
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
+@click.option("--agree-to-programs", is_flag=True, help="Agree to the programs that the procedure runs on this computer.")
 @json_option
 def command(
     procedure: Path,
@@ -90,6 +92,7 @@ def command(
     fixture: str,
     going_on: bool,
     unattended: bool,
+    agree_to_programs: bool,
     as_json: bool,
 ) -> ExitCode:
     """Step through PROCEDURE on one unit: live view, every reading in the logbook, outputs off at the end.
@@ -110,6 +113,7 @@ def command(
             ambient=None if ambient is None else parse_quantity(ambient, "degC").number,
             fixture=fixture,
             unattended=unattended,
+            agree=agree_to_programs,
             as_json=as_json,
             going_on=going_on,
         )
@@ -132,6 +136,7 @@ def run(wanted: Wanted) -> ExitCode:
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
+    agree_to_programs(wanted, procedure, bench)
     with ExitStack() as leave:
         outcome = attempt(wanted, procedure, bench, leave)
     if wanted.as_json:
@@ -165,12 +170,27 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, person), leave)
 
 
+def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
+    """See to it that the programs of the procedure are agreed to, if it has any. Raises SafetyRefused."""
+    from bringup.core.program import programs_of
+
+    if not programs_of(procedure):
+        return
+    from bringup.commands.at_terminal import at_a_terminal
+    from bringup.commands.programs import program_files, require_agreement
+
+    person = at_a_terminal() and not wanted.unattended
+    require_agreement(procedure, bench, program_files(procedure), person=person, option=wanted.agree)
+
+
 def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack) -> AttemptOutcome:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
     from bringup.commands.going_on import find_earlier, hint, to_go_on_with
+    from bringup.commands.programs import program_files
     from bringup.core.expectation import voltage_limits
     from bringup.host.awake import keeper
+    from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
@@ -211,6 +231,8 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
             sources=texts,
             going_on=earlier if wanted.going_on else None,
             awake=None if opened.simulated else keeper(),
+            programs=HostPrograms(clock.wake),
+            program_files=program_files(procedure),
             suspend=lambda: suspend(clock, keys),
         )
     )

@@ -12,6 +12,7 @@ from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
     Apply,
     Dwell,
+    HostProgram,
     Inspect,
     Leads,
     Log,
@@ -24,6 +25,7 @@ from bringup.core.procedure import (
     Resistance,
     Step,
 )
+from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
 from bringup.core.wording import duration, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
@@ -121,6 +123,8 @@ def doing(step: Step) -> str:
         case PowerOff():
             below = "" if action.discharged_below is None else f", wait until below {action.discharged_below}"
             return f"power off, verified{below}"
+        case HostProgram():
+            return f"run a program on this computer, for at most {duration(action.time_out.number)}"
 
 
 def only_if_text(only_if: OnlyIf) -> str:
@@ -152,6 +156,12 @@ def _details(step: Step) -> Iterator[str]:
             yield f"one of {listed(step.action.choices)}{good}"
         elif "" in step.expect:
             yield f"judged by {limits_text(step.expect[''])}"
+    if isinstance(step.action, HostProgram):
+        yield f"arguments: {listed_arguments(step.action.program)}"
+        yield f"must end with exit code {step.action.exit_code}"
+        yield from (f"its output must hold {text!r}" for text in step.action.contains)
+        if step.action.loads:
+            yield f"loads {step.action.loads}, whose SHA-256 is kept"
 
 
 def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:

@@ -11,7 +11,7 @@ from bringup.core.procedure import OnLost
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, Part
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import OneOf, Pattern, Text, YesNo
+from bringup.files.shapes import OneOf, Pattern, Text, Whole, YesNo
 
 NAME = Text(name=True)
 TEXT = Text()
@@ -169,10 +169,19 @@ ACTIONS = {
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
         Field("discharged_below", VOLTS, "volts that count as discharged", example="1 V"), may_be_empty=True),
+    "host_program": action("host_program", "A program on this computer, such as one that loads firmware. No shell.",
+        Field("program", Several(Text(blank=True), one_too=False),
+              "program and arguments; {serial}, {attempt}, {board_state}, {loads} as whole arguments stand for these",
+              required=True, example="[flasher, --port, ttyX, --serial, '{serial}']"),
+        Field("time_out", SECONDS, "after which the outputs go off and it is ended", default="60 s", example="90 s"),
+        Field("exit_code", Whole(most=4_294_967_295), "what it must end with", default="0", example="0"),
+        Field("contains", TEXTS, "what its output must hold", example="[Verified]"),
+        Field("loads", TEXT, "file that it loads, relative to this one; its SHA-256 is kept", example="logger.bin"),
+        short="program"),
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "load", "ripple", "host_program", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "load", "ripple", "listen"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from bringup.core.limits import Limits
 from bringup.core.procedure import Channel
+from bringup.core.program import MARKERS, marker_of, pasted_marker
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
@@ -65,6 +66,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             )
         if kind == "apply":
             _check_apply(body, problems)
+        if kind == "host_program":
+            _check_program(body, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:
@@ -176,6 +179,21 @@ def _check_question(body: Values, problems: Problems) -> None:
     elif expect is not None and unit is not None and expect.unit != unit:
         message = f"the answer is asked for in {UNIT_WORDS[unit]}, its limits are in {UNIT_WORDS[expect.unit]}"
         problems.add(body.at("expect"), message)
+
+
+def _check_program(body: Values, problems: Problems) -> None:
+    known = ", ".join(f"{{{word}}}" for word in MARKERS)
+    for index, entry in enumerate(body.many("program")):
+        word, pasted = marker_of(entry.value), pasted_marker(entry.value)
+        if not entry.value.strip() and index == 0:
+            problems.add(entry.node, "the program has no name")
+        elif pasted is not None:
+            message = f"{{{pasted}}} stands inside an argument, and is never pasted into one"
+            problems.add(entry.node, message, f"make it an argument of its own, or read BRINGUP_{pasted.upper()}")
+        elif word is not None and (word not in MARKERS or index == 0):
+            problems.add(entry.node, f"{{{word}}} stands for nothing here", f"what there is: {known}")
+        elif word == "loads" and "loads" not in body:
+            problems.add(entry.node, "{loads} without a file in `loads`", "name the file there")
 
 
 def _check_apply(body: Values, problems: Problems) -> None:

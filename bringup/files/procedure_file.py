@@ -11,6 +11,7 @@ from bringup.core.procedure import (
     Action,
     Apply,
     Dwell,
+    HostProgram,
     Inspect,
     Leads,
     Log,
@@ -36,6 +37,8 @@ from bringup.files.source import Opened, open_file, report_other_kind
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
+PROGRAM_TIME_OUT = "60 s"
+"""Default time that a program of this computer may take."""
 
 
 def load_procedure(path: str | Path) -> Procedure:
@@ -154,9 +157,17 @@ def _action(kind: str, body: Values) -> Action:
             return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every)
         case "dwell":
             return Dwell(body.get("for"))
+        case "host_program":
+            return _program(body)
         case _:
             assert kind == "power_off", kind
             return PowerOff(body.get("discharged_below"))
+
+
+def _program(body: Values) -> HostProgram:
+    time_out = body.get("time_out", parse_quantity(PROGRAM_TIME_OUT, "s"))
+    texts = body.get("program"), time_out, body.get("exit_code", 0), body.get("contains", ()), body.get("loads", "")
+    return HostProgram(*texts)
 
 
 _APPLY_FIELDS = (

@@ -9,6 +9,7 @@ from __future__ import annotations
 from bringup.core.board import check_serial
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
+from bringup.runner.actions.host_program import end_programs
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Slept, Trip, UnitFailed
 from bringup.runner.going_on import decide
@@ -55,6 +56,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
         raise kind(f"{early.cause}, before the attempt began: nothing was powered") from early
     attempt = setup.record.begin(_start(work, found))
     setup.guard.attempt(attempt)
+    work.attempt = attempt
     steps = Steps(work)
     waits.on_key = lambda key: act_on(work, key)
     return _close(work, steps, attempt, _carry_out(work, steps, attempt, found, found_on))
@@ -111,6 +113,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     """With the outputs off: say, record and return what became of the attempt."""
     journal, power = work.journal, work.power
     journal.ending = True
+    end_programs(work)
     result, cause = verdict(steps, error)
     if isinstance(error, Trip | FoundOff):
         # Also what may have been a silent trip: nothing of the unit's history carries over after it.

@@ -8,6 +8,7 @@ from bringup.core.procedure import (
     Action,
     Apply,
     Dwell,
+    HostProgram,
     Inspect,
     Leads,
     Log,
@@ -52,6 +53,8 @@ def _doing(action: Action) -> str:
             return f"dwell {duration(action.duration.number)}"
         case PowerOff():
             return "power off"
+        case HostProgram():
+            return f"program {' '.join(action.program)}"
 
 
 def _named(names: Iterable[str]) -> str:

@@ -18,7 +18,7 @@ from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt
-from bringup.runner.records import AttemptStart, PollSample, Reply, UnitHistory
+from bringup.runner.records import AttemptStart, PollSample, ProgramEnd, ProgramOrder, Reply, UnitHistory
 
 
 class Interruption(StrEnum):
@@ -104,6 +104,24 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Close for good. Waits a bounded time."""
+
+
+class Running(Protocol):
+    """A program of this computer that was started."""
+
+    @property
+    def ended(self) -> Pending[ProgramEnd]:
+        """How it ended; also where it could not be started at all. Without a deadline."""
+
+    def stop(self) -> None:
+        """End it and its children: ask them first, then force them. Returns at once; `ended` tells the rest."""
+
+
+class Programs(Protocol):
+    """Where programs of this computer are run. They have no terminal, no input, and none of our sockets."""
+
+    def start(self, order: ProgramOrder) -> Running:
+        """Start one. Returns at once, whatever becomes of it."""
 
 
 class Ask(Protocol):

@@ -113,6 +113,39 @@ class PollSample:
 
 
 @dataclass(frozen=True, slots=True)
+class ProgramOrder:
+    """A program to be run, with everything settled: nothing of it goes through a shell."""
+
+    arguments: tuple[str, ...]
+    """The program's own file first, as a full path."""
+    folder: str
+    environment: Mapping[str, str]
+    """Variables besides those that every program gets."""
+    loads: str = ""
+    """File whose SHA-256 is wanted; '' for none."""
+    wanted: tuple[str, ...] = ()
+    """Texts to look for in the whole of the output."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProgramEnd:
+    """How a program ended."""
+
+    exit_code: int | None
+    """None where it could not be started or was ended by us; negative where a signal ended it (POSIX)."""
+    output: str = ""
+    """What it wrote, output and errors as they came; of very much only its beginning and its end."""
+    written: int = 0
+    """Bytes that it wrote in all."""
+    found: tuple[str, ...] = ()
+    """Those of the wanted texts that its output held."""
+    digest: str = ""
+    """SHA-256 of the file it loads, in hexadecimal digits."""
+    why: str = ""
+    """Why there is no exit code, or what else was odd, in words."""
+
+
+@dataclass(frozen=True, slots=True)
 class UnitHistory:
     """What earlier attempts on a unit settle for this one."""
 

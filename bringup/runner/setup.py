@@ -5,7 +5,7 @@ Everything here is a plain record. Links, logbook and terminal come in through t
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from bringup.core.bench import Bench
@@ -14,7 +14,7 @@ from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
-from bringup.runner.protocols import Ask, Clock, Guard, Link, Record, Tell
+from bringup.runner.protocols import Ask, Clock, Guard, Link, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Supply
 from bringup.runner.unguarded import Unguarded
@@ -60,6 +60,10 @@ class AttemptSetup:
     sources: tuple[SourceText, ...] = ()
     acknowledged: set[str] = field(default_factory=set)
     """Cautions acknowledged in this sitting; grows, so pass the same set to every attempt of a sitting."""
+    programs: Programs | None = None
+    """Where programs of this computer are run; None: nowhere."""
+    program_files: Mapping[str, str] = field(default_factory=dict)
+    """Program as the procedure names it -> its file, as found before anything was powered."""
     suspend: Callable[[], None] = nothing
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
     guard: Guard = field(default_factory=Unguarded)

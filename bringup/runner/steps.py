@@ -6,6 +6,7 @@ from bringup.core.procedure import (
     Action,
     Apply,
     Dwell,
+    HostProgram,
     Inspect,
     Leads,
     Log,
@@ -20,6 +21,7 @@ from bringup.core.procedure import (
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
 from bringup.runner.actions.dwell import dwell
+from bringup.runner.actions.host_program import host_program, off_and_end
 from bringup.runner.actions.inspect import inspect
 from bringup.runner.actions.leads import leads
 from bringup.runner.actions.log import log
@@ -61,6 +63,8 @@ def perform(work: Work, action: Action) -> None:
             dwell(work, action)
         case PowerOff():
             power_off(work, action)
+        case HostProgram():
+            host_program(work, action)
 
 
 class Steps:
@@ -132,7 +136,17 @@ class Steps:
         work.journal.record.step_begun(step.index, at, monotonic)
         total = len(work.setup.procedure.steps)
         work.journal.show("step-begun", heading(step), action=step.kind, of=total)
-        self._change_state(step)
+        if isinstance(step.action, HostProgram):
+            self._allow_state(step)
+        else:
+            self._change_state(step)
+
+    def _allow_state(self, step: Step) -> None:
+        """A program brings the board into its state by ending well; what the board draws may change before that."""
+        work = self._work
+        before, work.state = work.state, step.board_state or work.state
+        follow_state(work, changing=True)
+        work.state = before
 
     def _change_state(self, step: Step) -> None:
         work = self._work
@@ -144,6 +158,8 @@ class Steps:
 
     def _done(self, step: Step) -> None:
         tally = self._work.tally
+        if isinstance(step.action, HostProgram) and tally.result == "pass":
+            self._change_state(step)
         if step.board_state is not None:
             follow_state(self._work, changing=False)
         self.results[step.index] = tally.result
@@ -164,6 +180,7 @@ class Steps:
             work.power.all_off()
         if isinstance(step.action, Apply):
             work.unpowered.add(step.action.input)
+        off_and_end(work)
         self.failed += [f"{named(step)}: {text}" for text in work.tally.failed]
         self.missing.append(f"{named(step)} was left out: {why}")
         self._end(step, StepOutcome.LEFT_OUT, "fail" if work.tally.failed else "", why=why, who=PERSON)

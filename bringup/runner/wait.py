@@ -63,6 +63,12 @@ class WaitPoint:
             raise LinkError(f"the {role} did not answer in time{what}", instrument=role)
         return pending.value()
 
+    def until(self, pending: Pending[T], until: float, text: str = "") -> bool:
+        """Wait for it until that monotonic moment, watching the supply. Returns whether it has come."""
+        if text and math.isfinite(until):
+            self._journal.show("going", text, until=until, seconds=max(0.0, until - self.clock.monotonic()))
+        return self._until(lambda: pending.done, until)
+
     def sleep(self, seconds: float, text: str = "") -> None:
         """Let so many seconds pass, watching the supply. `text` says what for."""
         until = self.clock.monotonic() + seconds

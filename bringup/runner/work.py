@@ -21,6 +21,7 @@ from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
+from bringup.runner.protocols import Running
 from bringup.runner.records import PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
@@ -132,6 +133,10 @@ class Work:
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
     step: Step | None = None
+    attempt: str = ""
+    """The attempt's id, once it has begun."""
+    program: Running | None = None
+    """The program of this computer that is under way."""
     going_on: GoingOn | None = None
     """What is carried over from an earlier attempt; None: everything is done here."""
 
