@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 import time
 from itertools import pairwise
 
@@ -103,8 +104,9 @@ def test_the_log_keeps_every_sample_and_sums_up() -> None:
     assert len(bench.record.samples) == 16
     assert {name for name, _ in bench.record.samples} == {"VIN current"}
     summed = {each.aspect: each.value for each in outcome.readings if each.step == 1}
-    assert set(summed) == {"minimum", "maximum", "mean"}
+    assert set(summed) == {"minimum", "maximum", "mean", "standard deviation"}
     values = [value for _, value in bench.record.samples if value is not None]
     assert summed["minimum"] == min(values)
     assert summed["maximum"] == max(values)
-    assert summed["mean"] == pytest.approx(sum(values) / len(values))
+    assert summed["mean"] == statistics.mean(values)
+    assert summed["standard deviation"] == pytest.approx(statistics.stdev(values), rel=1e-15)

@@ -1,7 +1,7 @@
-"""`log`: repeated readings of one or more quantities, each sample kept, then minimum, maximum and mean as readings.
+"""`log`: repeated readings of one or more quantities, each sample kept, then what they come to as readings.
 
-Every sample must lie within the step's `expect`: minimum and maximum are judged by it. A sample without a value is
-kept as that and never replaced.
+Every sample must lie within the step's `expect`: minimum, maximum and mean are judged by it, the standard deviation
+is recorded. A sample without a value is kept as that and never replaced. Samples are in the logbook, not in memory.
 """
 
 from __future__ import annotations
@@ -12,14 +12,15 @@ from dataclasses import dataclass, field
 from bringup.core.expectation import limits_of
 from bringup.core.procedure import Channel, Log
 from bringup.core.replies import Value
+from bringup.core.running import Running
 from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
+from bringup.runner.looks import in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, trip_if_damaging
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.watch import in_current_limit
 from bringup.runner.work import Judged, Work
 
 
@@ -29,9 +30,22 @@ class Trace:
 
     channel: Channel
     around: float | None
-    values: list[Value] = field(default_factory=list)
+    seen: Running = field(default_factory=Running)
+    least: Value | None = None
+    most: Value | None = None
     missed: int = 0
     limited: bool = False
+
+    def take(self, value: Value) -> None:
+        """Take one sample, with or without a value."""
+        if value.number is None:
+            self.missed += 1
+            return
+        self.seen.add(value.number)
+        if self.least is None or self.least.number is None or value.number < self.least.number:
+            self.least = value
+        if self.most is None or self.most.number is None or value.number > self.most.number:
+            self.most = value
 
 
 def log(work: Work, action: Log) -> None:
@@ -70,10 +84,7 @@ def _sample(work: Work, trace: Trace, looks: dict[str, PollSample]) -> None:
         trip_if_damaging(work, channel.point, value)
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
         trip_if_shown(feed, looks[channel.point])
-    if value.number is None:
-        trace.missed += 1
-    else:
-        trace.values.append(value)
+    trace.take(value)
 
 
 def _look(work: Work, name: str) -> PollSample:
@@ -107,16 +118,17 @@ def _limited(work: Work, point: str) -> bool:
 
 
 def _sum_up(work: Work, trace: Trace) -> None:
-    """Keep minimum, maximum and mean, each judged by the step's limits."""
+    """Keep minimum, maximum and mean, each judged by the step's limits, and the standard deviation."""
     channel = trace.channel
     limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
     instrument = "supply" if channel.point in work.board.inputs else "meter"
     by_hand = work.power.by_hand if instrument == "supply" else work.meter.by_hand
     how = How.TYPED if by_hand else How.READ
     if trace.missed:
-        total = trace.missed + len(trace.values)
+        total = trace.missed + trace.seen.count
         work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")
-    if not trace.values:
+    least, most = trace.least, trace.most
+    if least is None or most is None:
         nothing = Value(None, "", why="no sample has a value")
         work.keep(channel.point, channel.kind, nothing, Judged(limits, limits_from), instrument=instrument)
         return
@@ -124,9 +136,10 @@ def _sum_up(work: Work, trace: Trace) -> None:
     if trace.limited:
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, "the supply was in current limit")
         work.tally.missing.append(f"{channel.text}: the supply was in current limit")
-    least = min(trace.values, key=lambda value: value.number or 0.0)
-    most = max(trace.values, key=lambda value: value.number or 0.0)
-    numbers = [value.number for value in trace.values if value.number is not None]
-    mean = Value(math.fsum(numbers) / len(numbers), f"mean of {len(numbers)} samples", least.resolution)
+    mean = Value(trace.seen.mean, f"mean of {trace.seen.count} samples", least.resolution)
     for aspect, value, made in (("minimum", least, how), ("maximum", most, how), ("mean", mean, How.DERIVED)):
         work.keep(channel.point, channel.kind, value, judged, instrument=instrument, how=made, aspect=aspect)
+    if (deviation := trace.seen.deviation) is not None:
+        spread = Value(deviation, f"of {trace.seen.count} samples")
+        kind, aspect = channel.kind, "standard deviation"
+        work.keep(channel.point, kind, spread, instrument=instrument, how=How.DERIVED, aspect=aspect)
