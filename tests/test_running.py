@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 
 from bringup.core.running import Running
 
-readings = st.lists(st.floats(min_value=-1e6, max_value=1e6, allow_subnormal=False), min_size=2, max_size=60)
+sizes = st.floats(min_value=1e-12, max_value=1e9)
+readings = st.lists(sizes | sizes.map(lambda size: -size) | st.just(0.0), min_size=2, max_size=60)
+"""Values from a picovolt to a gigaohm, of either sign."""
 
 
 def of(values: list[float]) -> Running:

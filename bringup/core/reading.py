@@ -38,7 +38,8 @@ class Reading:
     """The reply as it came, or what was typed."""
     how: How = How.READ
     aspect: str = ""
-    """Which statistic of a `log` or which of several alike: 'minimum', 'maximum', 'mean', 'standard deviation', 'at the board', ..."""
+    """Which statistic of a `log` ('minimum', 'maximum', 'mean', 'standard deviation') or which of several alike
+    ('at the board', ...)."""
     resolution: float | None = None
     """Weight of the last digit of the reply, base units; None if unknown."""
     board_state: str | None = None
