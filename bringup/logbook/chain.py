@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from bringup.errors import LogbookError
 from bringup.logbook.encoding import Cell, link_hash, row_hash, row_key, seed
-from bringup.logbook.statements import Statement, Values
+from bringup.logbook.statements import Statement
 
 COVERED: dict[str, tuple[str, ...]] = {
     "units": ("serial", "simulated"),
@@ -58,14 +58,16 @@ class Plan:
 
     table: str
     statement: str
-    names: tuple[str, ...] = ()
-    """Of a plain insert: the columns of its values. Empty: the statement returns the rows, at a cost."""
-    reals: tuple[int, ...] = ()
-    """Places of the values that are stored as doubles whatever they were."""
+    names: tuple[str, ...]
+    """The columns of what `stored` takes."""
+    reals: tuple[int, ...]
+    """Places of the cells that are stored as doubles."""
+    returning: bool
+    """The statement returns the rows written, which costs; else its values are the row."""
 
-    def stored(self, values: Values) -> Sequence[Cell]:
-        """Return the row of a plain insert as it is stored."""
-        row = list(values)
+    def stored(self, cells: Sequence[Cell]) -> Sequence[Cell]:
+        """Return a row as a later SELECT will. What RETURNING gives for a REAL column can be an integer (3.40)."""
+        row = list(cells)
         for place in self.reals:
             cell = row[place]
             if cell is not None:
@@ -79,14 +81,13 @@ def plan_of(connection: sqlite3.Connection, statement: str) -> Plan:
     table = words[2] if words[0] == "INSERT" else words[1]
     if table not in COVERED or words[0] not in ("INSERT", "UPDATE"):
         raise LogbookError(f"a statement on '{table}' is no part of the chain: {statement[:60]}")
+    columns = {row[1]: (row[2], row[4]) for row in connection.execute(f"PRAGMA table_info({table})")}
     plain = _PLAIN.fullmatch(statement)
-    if plain is None:
-        return Plan(table, f"{statement} RETURNING *")
-    names = tuple(plain[1].split(", "))
-    kinds = {row[1]: (row[2], row[4]) for row in connection.execute(f"PRAGMA table_info({table})")}
-    if any(default is not None for name, (_, default) in kinds.items() if name not in names):
-        return Plan(table, f"{statement} RETURNING *")
-    return Plan(table, statement, names, tuple(i for i, name in enumerate(names) if kinds[name][0] == "REAL"))
+    given = tuple(plain[1].split(", ")) if plain else ()
+    returning = not plain or any(default is not None for name, (_, default) in columns.items() if name not in given)
+    names = tuple(columns) if returning else given
+    reals = tuple(place for place, name in enumerate(names) if columns[name][0] == "REAL")
+    return Plan(table, f"{statement} RETURNING *" if returning else statement, names, reals, returning)
 
 
 class Chain:
@@ -115,10 +116,8 @@ class Chain:
             if plan is None:
                 plan = self._plans[statement] = plan_of(self._connection, statement)
             cursor = self._connection.execute(plan.statement, values)
-            rows = [plan.stored(values)] if plan.names else cursor.fetchall()
-            if rows:
-                names = plan.names or tuple(column[0] for column in cursor.description)
-                entries += entries_of(plan.table, names, rows, attempt)
+            written = cursor.fetchall() if plan.returning else [values]
+            entries += entries_of(plan.table, plan.names, [plan.stored(row) for row in written], attempt)
         if entries:
             self.append(entries)
         return len(entries)

@@ -2,7 +2,8 @@
 
 A row is written as netstrings (`LENGTH:BYTES,`): its table's name, then for every column that is not NULL, in the
 order of their names, the column's name and its value. A value is one letter for its type and its bytes: `i` and
-decimal digits, `r` and the eight bytes of the IEEE 754 double (big-endian), `t` and UTF-8, `b` and the bytes.
+decimal digits, `r` and the eight bytes of the IEEE 754 double (big-endian; zero without a sign), `t` and UTF-8, `b`
+and the bytes.
 NULL columns are left out, so that a column added later leaves the hashes of older rows as they are. `seq` is left out
 too: it numbers rows within one file, and the order of the chain stands for it.
 
@@ -42,7 +43,8 @@ def encode_row(table: str, names: tuple[str, ...], row: Sequence[Cell]) -> bytes
         if isinstance(cell, str):
             content = b"t" + cell.encode("utf-8", "surrogatepass")
         elif isinstance(cell, float):
-            content = b"r" + _DOUBLE(cell)
+            # SQLite does not keep the sign of a zero.
+            content = b"r" + _DOUBLE(cell or 0.0)
         elif isinstance(cell, int):
             content = b"i%d" % cell
         else:

@@ -47,7 +47,8 @@ READING_KEYS = {
 ATTEMPTS = """
 SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.bench, a.operator,
        a.attended, a.started, a.ended, a.result, a.cause, a.off_verified, a.tool_version, a.ambient, a.fixture,
-       a.continues, (SELECT c.id FROM attempts c WHERE c.continues = a.id) AS continued_by
+       a.continues, (SELECT c.id FROM attempts c WHERE c.continues = a.id) AS continued_by,
+       (SELECT h.link FROM chain h WHERE h.covers = 'attempts' AND h.row = a.id ORDER BY h.seq DESC LIMIT 1) AS anchor
   FROM attempts a
  WHERE {where}
 """

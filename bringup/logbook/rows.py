@@ -194,6 +194,8 @@ class LoggedAttempt:
     continues: str | None = None
     """Id of the attempt that this one goes on from."""
     continued_by: str | None = None
+    anchor: str = ""
+    """The hash that stands for all its rows up to its end and for everything written before: see audit.py."""
     readings: tuple[LoggedReading, ...] = ()
     steps: tuple[LoggedStep, ...] = ()
     events: tuple[LoggedEvent, ...] = ()
@@ -221,6 +223,7 @@ class LoggedAttempt:
             "fixture": self.fixture,
             "continues": self.continues,
             "continued_by": self.continued_by,
+            "anchor": self.anchor,
             "simulated": self.simulated,
             "readings": [reading.as_json() for reading in self.readings],
         }

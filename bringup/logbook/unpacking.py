@@ -83,6 +83,7 @@ def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> Lo
         fixture=row["fixture"],
         continues=row["continues"],
         continued_by=row["continued_by"],
+        anchor=bytes(row["anchor"]).hex() if row["anchor"] else "",
         readings=readings,
     )
 

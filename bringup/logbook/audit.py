@@ -1,0 +1,162 @@
+"""Whether a logbook is as it was written: every row against its hash, every hash against the chain, an anchor in it.
+
+What cannot be found without a hash kept elsewhere: that the end was cut off, rows and hashes alike, or that all was
+written anew from some point on. `audit` says what it found first, in the order of the chain.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from bringup.errors import CommandError
+from bringup.logbook.chain import COVERED, ORIGIN, OWN
+from bringup.logbook.comparing import Expected, Finding, compare_keyed, compare_ordered
+from bringup.logbook.encoding import link_hash, seed
+
+LEAST_ANCHOR = 12
+"""Hexadecimal digits that name a hash well enough: a chance match is one in 2^48 for each hash in the chain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """What an audit found. `anchor`: the last hash, hexadecimal, '' where nothing was ever written."""
+
+    origin: str
+    since: str
+    hashes: int
+    rows: int
+    old_rows: int
+    attempts: int
+    anchor: str
+    findings: tuple[Finding, ...]
+    asked: str | None = None
+    asked_at: int | None = None
+    """Place of the hash that was asked for; None where it is not in the chain."""
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing is other than it was written, and the hash asked for is in the chain."""
+        return not self.findings and (self.asked is None or self.asked_at is not None)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the audit with all findings."""
+        return {
+            "sound": self.sound,
+            "origin": self.origin,
+            "since": self.since,
+            "tables": list(COVERED),
+            "hashes": self.hashes,
+            "rows": self.rows,
+            "rows_from_before": self.old_rows,
+            "attempts": self.attempts,
+            "anchor": self.anchor,
+            "anchor_asked": self.asked,
+            "anchor_found": None if self.asked is None else self.asked_at is not None,
+            "findings": [finding.as_json() for finding in self.findings],
+        }
+
+
+@dataclass(slots=True)
+class _Walk:
+    """What walking along the chain gathers."""
+
+    expected: dict[str, Expected] = field(default_factory=lambda: {table: Expected() for table in COVERED})
+    findings: list[Finding] = field(default_factory=list)
+    last_of: dict[int, int] = field(default_factory=dict)
+    """Number of an attempt -> place of its last entry."""
+    old: int = 0
+    hashes: int = 0
+    anchor: str = ""
+    asked_at: int | None = None
+
+
+def audit(connection: sqlite3.Connection, asked: str | None = None) -> Audit:
+    """Compare everything. `asked`: a hash printed earlier, or its beginning; CommandError for what is no hash."""
+    if asked is not None:
+        asked = _check_asked(asked)
+    ids: dict[int, str] = dict(
+        connection.execute("SELECT attempt, row FROM chain WHERE covers = 'attempts' ORDER BY seq DESC")
+    )
+    walk = _walk(connection, ids, asked)
+    rows = 0
+    for table, key in COVERED.items():
+        expected = walk.expected[table]
+        compare = compare_keyed if key else compare_ordered
+        rows += compare(connection, table, expected, ids, walk.findings)
+    serials = dict(connection.execute("SELECT id, serial FROM attempts"))
+    walk.findings.sort(key=lambda finding: finding.place)
+    damage = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if damage != "ok":
+        # Last: what the hashes say names the row, SQLite's own words may not.
+        walk.findings.append(Finding("altered", "file", f"SQLite finds it damaged: {damage}", None, walk.hashes))
+    origin, since = connection.execute(ORIGIN).fetchone() or ("", "")
+    return Audit(
+        origin,
+        since,
+        walk.hashes,
+        rows,
+        walk.old,
+        len(ids),
+        walk.anchor,
+        tuple(finding.of(serials.get(finding.attempt or "")) for finding in walk.findings),
+        asked,
+        walk.asked_at,
+    )
+
+
+def _check_asked(asked: str) -> str:
+    plain = asked.strip().lower()
+    if len(plain) < LEAST_ANCHOR or set(plain) - set("0123456789abcdef"):
+        raise CommandError(
+            f"'{asked}' is no hash of a logbook",
+            f"Give the hash that was printed, or at least its first {LEAST_ANCHOR} digits (0 to 9, a to f).",
+        )
+    return plain
+
+
+def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None) -> _Walk:
+    """Follow the links from the beginning, and gather what the rows must be."""
+    walk = _Walk()
+    links = {
+        number: seed(origin, made)
+        for number, origin, made in connection.execute("SELECT number, id, made FROM origins")
+    }
+    previous = 0
+    for place, origin, number, table, key, old, digest, link in _entries(connection):
+        attempt = ids.get(number, "") if number is not None else None
+        made = link_hash(links.get(origin, b""), table, key, attempt, digest, old=bool(old))
+        if made != link:
+            walk.findings.append(_unlinked(place, previous, (table, key, attempt)))
+        links[origin], previous = link, place
+        if table in walk.expected:
+            walk.expected[table].add(place, number, key, digest, keyed=bool(COVERED[table]))
+        walk.old += old
+        walk.hashes += 1
+        if origin == OWN:
+            walk.anchor = link.hex()
+            if asked is not None and walk.anchor.startswith(asked):
+                walk.asked_at = place
+    return walk
+
+
+def _entries(
+    connection: sqlite3.Connection,
+) -> Iterator[tuple[int, int, int | None, str, str | None, int, bytes, bytes]]:
+    for row in connection.execute("SELECT seq, origin, attempt, covers, row, old, hash, link FROM chain ORDER BY seq"):
+        yield tuple(row)
+
+
+def _unlinked(place: int, previous: int, entry: tuple[str, str | None, str | None]) -> Finding:
+    table, key, attempt = entry
+    if place != previous + 1:
+        gap = (
+            f"entry {previous + 1} of the chain is missing"
+            if place == previous + 2
+            else (f"entries {previous + 1} to {place - 1} of the chain are missing")
+        )
+        return Finding("removed", "chain", gap, attempt, place)
+    about = f"entry {place} of the chain, about {table} {key or ''}".rstrip()
+    return Finding("altered", "chain", f"{about}: it, or the one before it", attempt, place)
