@@ -13,12 +13,13 @@ import pytest
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, Interrupted, MissingEvidence, Slept, SupplyLost, Trip
 from bringup.runner.journal import Journal
+from bringup.runner.looks import Watched
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption, Told
 from bringup.runner.records import PollSample
 from bringup.runner.wait import WaitPoint
-from bringup.runner.watch import Watch, Watched
+from bringup.runner.watch import Watch
 from bringup.simulation.clock import SimulatedClock
 from tests.fakes import RecordFake, SupplyFake
 

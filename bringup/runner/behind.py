@@ -16,10 +16,10 @@ from bringup.core.wording import listed, shown
 from bringup.core.words import Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.feed import Feed
+from bringup.runner.looks import in_current_limit
 from bringup.runner.measuring import IN_LIMIT, around_of, settled, trip_if_damaging
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.watch import in_current_limit
 from bringup.runner.work import RECORDED, Judged, Work, sentence
 
 LOOK_FOR = 5.0

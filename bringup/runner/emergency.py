@@ -61,6 +61,15 @@ def emergency_off(
     return Ended(verified, bug or told)
 
 
+def cut_off(supply: Supply, waits: WaitPoint, journal: Journal) -> None:
+    """Tell every output off, once. Never raises: the emergency that follows tries again, asks and tells."""
+    said: list[str] = []
+    with waits.emergency(BOUND_OF_ONE):
+        _try(supply, (), waits, said)
+    if said:
+        _guarded(lambda: journal.show("event", f"the first try at switching off: {'; '.join(said)}", kind="off"))
+
+
 def _guarded(tell: Callable[[], None]) -> Exception | None:
     """Return what went wrong in telling: it must not keep the attempt from being closed, and is raised in the end."""
     try:

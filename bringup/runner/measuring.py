@@ -19,10 +19,10 @@ from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
+from bringup.runner.looks import in_current_limit
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.watch import in_current_limit
 from bringup.runner.work import Settled, Work
 
 KIND_OF: dict[Function, Kind] = {

@@ -14,19 +14,20 @@ from typing import TypeVar
 from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
-from bringup.runner.emergency import BOUND, BOUND_OF_ONE, emergency_off
+from bringup.runner.emergency import BOUND, BOUND_OF_ONE, cut_off, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost
 from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
+from bringup.runner.looks import Watched
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
-from bringup.runner.roles import Done, Protection, Supply
+from bringup.runner.roles import Done, OutputSettings, Supply
 from bringup.runner.wait import WaitPoint
-from bringup.runner.watch import Watch, Watched
+from bringup.runner.watch import Watch
 
 T = TypeVar("T")
 
@@ -92,13 +93,13 @@ class Power:
             self.off(feed.output)
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
-        self._protect(feed)
+        self.protecting.levels(self.supply, feed)
         self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found = self._result(self.supply.settings(feed.output), "reading the settings back")
         volts, amps = compare_all(self._journal, feed, found, by_hand=self.by_hand)
         self._go(feed, go)
-        self._switch_on(feed, volts, amps)
+        self._switch_on(feed, replace(found, volts=volts, amps=amps))
 
     def step_to(self, feed: Feed) -> None:
         """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
@@ -106,8 +107,8 @@ class Power:
         watched = self._watch.of(feed.output)
         if watched is not None:
             watched.valid_from = watched.start_up_until = float("inf")
-            watched.limit_time = feed.limit_time
-        self._over_current(feed, None)
+            watched.limit_time, watched.over_current = feed.limit_time, None
+        self.protecting.over_current(self.supply, feed, None)
         done = self._result(self.supply.set_voltage(feed.output, feed.volts))
         self._on = [feed if each.output == feed.output else each for each in self._on]
         self._judge("voltage", "V", feed.volts, done)
@@ -121,7 +122,9 @@ class Power:
 
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
         """Enable the supply's own over-current protection, now that start-up is over."""
-        self._over_current(feed, level, delay)
+        told = self.protecting.over_current(self.supply, feed, level, delay)
+        if (watched := self._watch.of(feed.output)) is not None:
+            watched.over_current = told
 
     def _go(self, feed: Feed, text: str) -> None:
         if not self.somebody:
@@ -139,22 +142,6 @@ class Power:
     def _judge(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
         judge_setting(self._journal, name, unit, asked, done, at_most=at_most, by_hand=self.by_hand)
 
-    def _protect(self, feed: Feed) -> None:
-        """Over-voltage protection on, over-current protection off until start-up is over."""
-        if feed.over_voltage is not None and self.supply.can_protect(Protection.OVER_VOLTAGE):
-            done = self.supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
-            self._set("over-voltage protection", "V", feed.over_voltage, done, at_most=feed.damage_above)
-        self._over_current(feed, None)
-
-    def _over_current(self, feed: Feed, level: float | None, delay: float = 0.0) -> None:
-        if not self.supply.can_protect(Protection.OVER_CURRENT):
-            return
-        pending = self.supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
-        if level is None:
-            faultless(self._journal, "over-current protection off", self._result(pending))
-        else:
-            self._set("over-current protection", "A", level, pending, at_most=feed.current_limit)
-
     def _sense(self, feed: Feed) -> None:
         """Sense where the bench file says. A supply that cannot choose senses at its terminals."""
         if self.by_hand and not feed.remote_sense:
@@ -165,7 +152,7 @@ class Power:
             wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
             raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
 
-    def _switch_on(self, feed: Feed, volts: float, amps: float) -> None:
+    def _switch_on(self, feed: Feed, found: OutputSettings) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
         self._guarding.going_on(feed.output, feed.input)
         self.protecting.arm(self.supply, feed)
@@ -174,8 +161,9 @@ class Power:
         watched = Watched(
             output=feed.output,
             input=feed.input,
-            set_volts=volts,
-            set_amps=amps,
+            set_volts=found.volts or 0.0,
+            set_amps=found.amps or 0.0,
+            over_voltage=found.over_voltage,
             limit_time=feed.limit_time,
             trip_current=feed.trip_current,
             damage_above=feed.damage_above,
@@ -266,6 +254,14 @@ class Power:
                     text = f"output {output} is off but its terminals still carry {found}"
                     raise BrokenOff(f"{text}: discharge them before the leads are moved")
                 self._waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")
+
+    def cut(self) -> None:
+        """Every output off at once for what was seen, before it is kept. The emergency that follows verifies it."""
+        if self._supply is None or self.by_hand or not self._on:
+            return
+        self._watch.clear()
+        self._guarding.emergency(BOUND_OF_ONE)
+        cut_off(self._supply, self._waits, self._journal)
 
     def emergency(self) -> None:
         """Every output off at once. Never raises; leaves `off_verified` at what is known then."""

@@ -1,4 +1,4 @@
-"""The supply's own protections beside the two levels: its communication watchdog, and trips that are to be cleared.
+"""The supply's own protections: their levels, its communication watchdog, and trips that are to be cleared.
 
 The watchdog is armed when everything is set and the person has said go, and switched off once every output is verified
 off; where that cannot be verified it stays armed. A trip is cleared by the operator's word only: the output is off by
@@ -17,7 +17,7 @@ from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.readback import faultless, judge_setting
-from bringup.runner.roles import Protection, Supply
+from bringup.runner.roles import Done, Protection, Supply
 from bringup.runner.wait import WaitPoint
 
 T = TypeVar("T")
@@ -33,6 +33,29 @@ class Protecting:
         """The output at which the watchdog was armed."""
         self.watchdog: float | None = None
         """Seconds of silence that it is set to; None: not to be used."""
+
+    def levels(self, supply: Supply, feed: Feed) -> None:
+        """Over-voltage protection on, over-current protection off until start-up is over."""
+        if feed.over_voltage is not None and supply.can_protect(Protection.OVER_VOLTAGE):
+            pending = supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
+            done, most = self._result(pending, "over-voltage protection"), feed.damage_above
+            self._judge("over-voltage protection", "V", feed.over_voltage, done, most, by_hand=supply.by_hand)
+        self.over_current(supply, feed, None)
+
+    def over_current(self, supply: Supply, feed: Feed, level: float | None, delay: float = 0.0) -> float | None:
+        """Set over-current protection, or switch it off. Returns the level that the supply reads back."""
+        if not supply.can_protect(Protection.OVER_CURRENT):
+            return None
+        pending = supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
+        done = self._result(pending, "over-current protection")
+        if level is None:
+            faultless(self._journal, "over-current protection off", done)
+            return None
+        self._judge("over-current protection", "A", level, done, feed.current_limit, by_hand=supply.by_hand)
+        return done.readback
+
+    def _judge(self, name: str, unit: str, level: float, done: Done, most: float | None, *, by_hand: bool) -> None:
+        judge_setting(self._journal, name, unit, level, done, at_most=most, by_hand=by_hand)
 
     def arm(self, supply: Supply, feed: Feed) -> None:
         """Arm the watchdog if there is one and it is not armed yet. Raises BrokenOff if the supply does not take it."""
