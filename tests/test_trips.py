@@ -9,9 +9,9 @@ import pytest
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.runner.endings import BrokenOff, CalledOff, Ending, SupplyLost, Trip
+from bringup.runner.looks import Watched, in_current_limit, judge_look
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.records import LinkFault, PollSample
-from bringup.runner.watch import Watched, in_current_limit, judge_look
 from bringup.simulation.instrument import Instrument, take
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_bench
