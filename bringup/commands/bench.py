@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
-from bringup.commands.common import bench_option, find_bench, json_option, print_json
+from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.errors import BringupError, ExitCode
@@ -38,6 +38,7 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
     """
     from bringup.files.bench_file import load_bench
 
+    show_left_messages()
     path = find_bench(bench)
     described = load_bench(path)
     found = look(described)

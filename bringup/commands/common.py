@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
-from bringup.errors import CommandError
+from bringup.errors import BenchError, CommandError
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -50,6 +50,19 @@ def json_option(function: F) -> F:
 def print_json(data: object) -> None:
     """Print one JSON document. NaN and infinity are refused: they are not JSON."""
     click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def show_left_messages() -> None:
+    """Show what a guardian left for whoever comes next, on standard error, once."""
+    from bringup.host.left_messages import take_messages
+
+    try:
+        texts = take_messages()
+    except BenchError:
+        # No place for messages is no place for locks: whoever needs one says so.
+        return
+    for text in texts:
+        click.echo(text, err=True)
 
 
 def configuration_file() -> Path:

@@ -31,6 +31,8 @@ class OpenBench:
     resources: Mapping[str, str]
     links: Mapping[str, VisaLink]
     control: ControlServer
+    links_closed: ExitStack
+    """What is put here is done once the links are closed, before anybody else may have the bench."""
 
     @property
     def simulated_link(self) -> Link | None:
@@ -93,9 +95,10 @@ def open_bench(
     with ExitStack() as leave:
         control = leave.enter_context(ControlServer(ask_off))
         leave.enter_context(hold(lock_names(bench), About("bringup run", serial, control.address)))
+        links_closed = leave.enter_context(ExitStack())
         resources = leave.enter_context(reached(bench, serial=serial))
         wanted = [Wanted(role, resource, dialects[role]) for role, resource in resources.items()]
         links = connect(wanted, backend=bench.backend, wake=wake)
         for link in links.values():
             leave.callback(link.close)
-        yield OpenBench(bench, dialects, resources, links, control)
+        yield OpenBench(bench, dialects, resources, links, control, links_closed)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from bringup.commands.common import bench_option, find_bench
+from bringup.commands.common import bench_option, find_bench, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_name
 from bringup.core.bench import Bench, SupplyRole
 from bringup.errors import BenchError, BringupError, ExitCode
@@ -41,6 +41,7 @@ def command(bench: Path | None) -> ExitCode:
     """
     from bringup.files.bench_file import load_bench
 
+    show_left_messages()
     described = load_bench(find_bench(bench))
     role = described.supply
     if role is None:

@@ -78,7 +78,9 @@ class Surroundings:
     help="Go on with the unit's last attempt, called off or broken off: what needs no power and passed stays.",
 )
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
-@click.option("--agree-to-programs", is_flag=True, help="Agree to the programs that the procedure runs on this computer.")
+@click.option(
+    "--agree-to-programs", is_flag=True, help="Agree to the programs that the procedure runs on this computer."
+)
 @json_option
 def command(
     procedure: Path,
@@ -131,8 +133,10 @@ def login_name() -> str:
 def run(wanted: Wanted) -> ExitCode:
     """Carry out the attempt. Raises BringupError for whatever is refused."""
     from bringup.commands.before_opening import check_before_opening
+    from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
 
+    show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
@@ -187,6 +191,7 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
     from bringup.commands.going_on import find_earlier, hint, to_go_on_with
+    from bringup.commands.guarding import guarded
     from bringup.commands.programs import program_files
     from bringup.core.expectation import voltage_limits
     from bringup.host.awake import keeper
@@ -197,6 +202,7 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
     from bringup.runner.setup import AttemptSetup
 
     logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
+    guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
     ask = choose_ask(person, simulated=opened.simulated)
     limits = {point.name: voltage_limits(procedure.board, point.name)[0] for point in procedure.board.points()}
     simulated, texts = opened.simulated_link is not None, tuple(sources(wanted, procedure))
@@ -223,6 +229,7 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
             operator=wanted.operator,
             tool_version=__version__,
             simulated_link=opened.simulated_link,
+            guard=guard,
             unattended=wanted.unattended,
             variant=wanted.variant,
             lot=wanted.lot,

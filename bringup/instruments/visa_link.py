@@ -74,6 +74,17 @@ def explain(error: Exception) -> Broken:
     return Broken(LinkFault.LOST, str(error).strip() or type(error).__name__)
 
 
+def load(backend: str) -> Any:
+    """Import all that opening a session needs, and return the resource manager. Backends raise anything."""
+    import pyvisa
+
+    manager = pyvisa.ResourceManager(backend)
+    # At exit it would close sessions from the main thread, and one that hangs would keep the process alive.
+    if (handler := getattr(manager, "_atexit_handler", None)) is not None:
+        atexit.unregister(handler)
+    return manager
+
+
 class VisaSession:
     """One open session (conversation.Session), used in one thread. A raw socket in reach is used directly."""
 
@@ -83,13 +94,7 @@ class VisaSession:
         self._leave = ExitStack()
         self._timeout_ms = -1
         try:
-            import pyvisa
-
-            manager = pyvisa.ResourceManager(backend)
-            # At exit it would close sessions from the main thread, and one that hangs would keep the process alive.
-            if (handler := getattr(manager, "_atexit_handler", None)) is not None:
-                atexit.unregister(handler)
-            self._resource: Any = manager.open_resource(resource, open_timeout=int(open_within * 1000))
+            self._resource: Any = load(backend).open_resource(resource, open_timeout=int(open_within * 1000))
         except Exception as error:  # backends raise anything, bare Exception included
             raise explain(error) from error
         try:
@@ -221,6 +226,8 @@ class VisaLink:
         )
         self._lock = threading.Lock()
         self._closed = False
+        self.left_behind = False
+        """Whether a call never came back: it may still be carried out when its session is closed."""
         self._start(None)
 
     def _start(self, identity: Identity | None) -> None:
@@ -270,7 +277,7 @@ class VisaLink:
     def close(self, within: float = 1.0) -> None:
         """Close for good, waiting that many seconds at most: a worker that hangs is left behind."""
         self._closed = True
-        self._worker.stop(within)
+        self.left_behind = not self._worker.stop(within) or self.left_behind
 
     def _put(self, job: Callable[[Conversation, Pending[Any]], None], budget: float) -> Pending[Any]:
         """Queue a job; its Pending is due when all before it and the job itself should be done."""
@@ -278,6 +285,7 @@ class VisaLink:
             now = time.monotonic()
             if self._worker.overdue(now) or self._conversation.hangs(now):
                 # A call that does not return: leave it behind and speak to the instrument anew.
+                self.left_behind = True
                 self._worker.stop(None)
                 self._start(self._conversation.identity)
             busy_until = self._worker.busy_until(now)

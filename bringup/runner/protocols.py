@@ -84,6 +84,9 @@ class Guard(Protocol):
     def off(self) -> None:
         """Tell that every output is off, verified by asking."""
 
+    def closed(self) -> None:
+        """Tell that the attempt is closed in the logbook."""
+
 
 class Link(Protocol):
     """The wire to one instrument. Every call returns at once."""

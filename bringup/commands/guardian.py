@@ -1,0 +1,272 @@
+"""The guardian's process: waits beside the tool, and switches the supply off when the tool dies, hangs or gives up.
+
+Started by `bringup run` for itself, never by a person. It says `ready` once everything it may need is loaded, answers
+every line it is told, and leaves when it is told to stand down. What comes from the terminal, and a polite request to
+end, do not end it while an output is on.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from contextlib import ExitStack
+from enum import Enum
+from queue import Empty, SimpleQueue
+
+from bringup.commands.guardian_duty import LOOKS_AFTER_HANG, SwitchingOff
+from bringup.commands.guardian_spec import GuardianSpec, read_spec
+from bringup.commands.guardian_words import Account
+from bringup.errors import BringupError
+from bringup.host.control import ControlServer, Outcome
+from bringup.host.lock import About, hold
+from bringup.host.tool_process import ToolProcess
+from bringup.host.vigil import LastWord, Vigil
+from bringup.instruments.visa_link import load
+
+PREDECESSOR_LEAVES = 2.0
+"""Seconds allowed for the guardian of an attempt that has just ended."""
+DYING = 0.3
+"""Seconds between the end of the pipe and the end of the process: the system closes what a dead process had open, one
+after the other. A tool that closed the pipe and lives on is out of its mind."""
+FINISHING = 2.0
+"""Seconds that the tool is given to end by itself when `bringup off` found it not answering."""
+KILLED_WITHIN = 2.0
+"""Seconds for a killed process to be gone; one that the system does not let go holds the supply no longer than that."""
+GONE_AFTER_WORD = 5.0
+"""Seconds for the tool to be gone after its last word."""
+OVERSLEPT = 1.0
+"""So many seconds too late mean that this process itself was not running."""
+SETTLED_SHORTLY = 10.0
+"""Seconds for verifying anew what the tool had verified before it died."""
+
+
+class Why(Enum):
+    """Why the vigil is over."""
+
+    STOOD_DOWN = ""
+    LOOK = "a call to the supply never came back before it was closed"
+    TAKE_OVER = "off could not be verified"
+    DIED = "bringup was killed or crashed"
+    HUNG = "bringup hung and was ended"
+    ASKED = "bringup did not answer `bringup off` and was ended"
+
+
+class Happened(Enum):
+    """What ends a wait, beside a line from the tool."""
+
+    PIPE_ENDED = "pipe ended"
+    GONE = "gone"
+    ASKED = "asked"
+    TERMINATED = "terminated"
+
+
+class Guardian:
+    """One tool, one supply."""
+
+    def __init__(self, spec: GuardianSpec, vigil: Vigil, tool: ToolProcess) -> None:
+        self._spec, self._vigil, self._tool = spec, vigil, tool
+        self._events: SimpleQueue[str | Happened] = SimpleQueue()
+        self.asked = threading.Event()
+
+    def put(self, event: str | Happened) -> None:
+        """Wake the wait. Callable from any thread and from a signal handler."""
+        if event is Happened.ASKED:
+            self.asked.set()
+        self._events.put(event)
+
+    def watch(self) -> Why:
+        """Wait until there is something to do, or nothing any more."""
+        pipe_ended = terminated = False
+        while True:
+            vigil = self._vigil
+            if vigil.last_word is not None:
+                return {
+                    LastWord.STAND_DOWN: Why.STOOD_DOWN,
+                    LastWord.STAND_DOWN_AND_LOOK: Why.LOOK,
+                    LastWord.TAKE_OVER: Why.TAKE_OVER,
+                }[vigil.last_word]
+            if terminated and not vigil.on:
+                return Why.STOOD_DOWN
+            event = self._next()
+            if event is Happened.GONE:
+                if not pipe_ended:
+                    self._rest()
+                if vigil.last_word is None:
+                    return Why.DIED
+            elif event is Happened.PIPE_ENDED:
+                pipe_ended = True
+            elif event is Happened.TERMINATED:
+                terminated = True
+            elif event is Happened.ASKED and not self._tool.gone.wait(FINISHING):
+                self._rest()
+                if vigil.last_word is None:
+                    return Why.ASKED
+            if (pipe_ended and vigil.on and not self._tool.gone.wait(DYING)) or vigil.hangs(time.monotonic()):
+                return Why.HUNG
+
+    def _next(self) -> Happened | None:
+        """Wait for the next event, take in a line by itself. None: a line, or time has passed."""
+        until = self._vigil.silent_until
+        try:
+            event = self._events.get(timeout=None if until is None else max(0.0, until - time.monotonic()))
+        except Empty:
+            assert until is not None
+            if time.monotonic() - until > OVERSLEPT:
+                self._vigil.overslept(time.monotonic())
+            return None
+        if isinstance(event, Happened):
+            return event
+        self._hear(event)
+        return None
+
+    def _rest(self) -> None:
+        """Take in what the tool said before it was gone."""
+        while True:
+            try:
+                event = self._events.get(timeout=0.05)
+            except Empty:
+                return
+            if event is Happened.PIPE_ENDED:
+                return
+            if isinstance(event, str):
+                self._hear(event)
+
+    def _hear(self, line: str) -> None:
+        self._vigil.heard(line, time.monotonic())
+        _say("heard")
+
+    def act(self, why: Why, control: ControlServer) -> None:
+        """Do what has to be done, then keep and say it."""
+        if why in (Why.HUNG, Why.ASKED):
+            self._tool.kill()
+            self._tool.gone.wait(KILLED_WITHIN)
+        elif why is Why.LOOK:
+            self._tool.gone.wait(GONE_AFTER_WORD)
+        account = Account(self._spec, self._vigil, why.value, restore=why in (Why.DIED, Why.HUNG, Why.ASKED))
+        duty = SwitchingOff(self._spec, control.address, self.asked)
+        try:
+            verified, trouble = self._switch_off(why, duty, account)
+            control.report(Outcome.UNKNOWN if verified is False else Outcome.OFF)
+            account.settle(verified, trouble)
+        finally:
+            duty.let_go()
+
+    def _switch_off(self, why: Why, duty: SwitchingOff, account: Account) -> tuple[bool | None, str]:
+        """Return whether the outputs are off (None: none had been on), and what stood in the way."""
+        vigil, spec = self._vigil, self._spec
+        if spec.own_child:
+            return (True if vigil.was_on else None), ""
+        if vigil.on or why is Why.ASKED:
+            off = duty.until_off(spec.try_for, account.slow)
+            return off.verified, off.why
+        if not vigil.was_on:
+            return None, ""
+        # Off was verified before. Asked anew, for a message may still have been on its way; but only while nobody
+        # else has the supply.
+        begun = time.monotonic()
+        for after in LOOKS_AFTER_HANG if why is Why.LOOK else LOOKS_AFTER_HANG[:1]:
+            self.asked.wait(max(0.0, begun + after - time.monotonic()))
+            duty.take_lock()
+            if not duty.holds:
+                break
+            off = duty.until_off(SETTLED_SHORTLY, account.slow)
+            if not off.verified:
+                return False, off.why
+        return True, ""
+
+
+def _say(line: str) -> None:
+    try:
+        os.write(1, f"{line}\n".encode())
+    except OSError:
+        return  # nobody listens any more; the end of the tool is noticed otherwise
+
+
+def _read_line() -> str:
+    """Read one line of standard input, byte by byte: what follows belongs to the thread that reads on."""
+    data = bytearray()
+    while not data.endswith(b"\n"):
+        if not (piece := os.read(0, 1)):
+            break
+        data += piece
+    return data.decode("ascii").strip()
+
+
+def _listen(guardian: Guardian) -> None:
+    """Pass on every line until the pipe ends."""
+    buffer = b""
+    while data := os.read(0, 4096):
+        *lines, buffer = (buffer + data).split(b"\n")
+        for line in lines:
+            guardian.put(line.decode("ascii", "replace"))
+    guardian.put(Happened.PIPE_ENDED)
+
+
+def _hold_off_signals(guardian: Guardian) -> None:
+    for name in ("SIGINT", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGTTIN", "SIGTTOU", "SIGBREAK"):
+        if (number := getattr(signal, name, None)) is not None:
+            signal.signal(number, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: guardian.put(Happened.TERMINATED))
+
+
+def main() -> int:
+    """Read the spec, load, watch, act."""
+    spec = read_spec(_read_line())
+    tool = ToolProcess(spec.tool)
+    vigil = Vigil(spec.hang_bound)
+    guardian = Guardian(spec, vigil, tool)
+    _hold_off_signals(guardian)
+    with ExitStack() as leave:
+        control = leave.enter_context(ControlServer(lambda: guardian.put(Happened.ASKED)))
+        try:
+            load(spec.backend)
+            _hold_our_name(leave, spec, control)
+        except BringupError as error:
+            _say(error.message)
+            return 1
+        tool.watch(lambda: guardian.put(Happened.GONE))
+        threading.Thread(target=_listen, args=(guardian,), name="lines", daemon=True).start()
+        _say("ready")
+        why = guardian.watch()
+        if why is not Why.STOOD_DOWN:
+            guardian.act(why, control)
+    return 0
+
+
+def guardian_lock(lock: str) -> str:
+    """Return the name under which a supply's guardian is found by `bringup off`."""
+    return f"GUARDIAN::{lock}"
+
+
+def _hold_our_name(leave: ExitStack, spec: GuardianSpec, control: ControlServer) -> None:
+    """Be found as this supply's guardian. Raises BenchError while another one is at work."""
+    about = About("bringup guardian", spec.serial, control.address)
+    until = time.monotonic() + PREDECESSOR_LEAVES
+    while True:
+        try:
+            leave.enter_context(hold((guardian_lock(spec.lock),), about))
+        except BringupError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+        else:
+            return
+
+
+def entry() -> None:
+    """Run and leave at once: nothing here needs Python's own way of ending, which takes its time."""
+    code = 1
+    try:
+        code = main()
+    except BaseException:  # noqa: BLE001 - the last line: it is shown to whoever started us
+        sys.excepthook(*sys.exc_info())
+    finally:
+        sys.stderr.flush()
+        os._exit(code)
+
+
+if __name__ == "__main__":
+    entry()

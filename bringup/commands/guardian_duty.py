@@ -1,0 +1,125 @@
+"""What the guardian does once the tool is dead, hangs, or could not verify off: outputs off, kept, and said.
+
+Everything it needs was loaded before; the outputs come first, the logbook and words after. It never gives up at a
+first failure: a supply that takes one client frees it only when the system has closed the dead tool's socket, and a
+cable may be plugged in again.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+
+from bringup.commands.guardian_spec import GuardianSpec
+from bringup.errors import BenchError, BringupError
+from bringup.host.lock import About, ControlAddress, hold, holder_of
+from bringup.instruments.conversation import same_instrument
+from bringup.instruments.opening import result, wire_of
+from bringup.instruments.visa_link import VisaLink
+from bringup.runner.exchange import compare
+from bringup.runner.roles import Done
+from bringup.runner.scpi_supply import ScpiSupply
+
+FIRST_PAUSE, LONGEST_PAUSE = 0.02, 2.0
+"""Seconds between two tries, doubled each time."""
+FIRST_PATIENCE = 0.5
+"""Seconds for the first answer at the first try, doubled each time up to what the dialect allows: a supply that never
+answers this connection may answer the next."""
+LOOKS_AFTER_HANG = (0.0, 1.0, 3.0)
+"""Seconds after the tool is gone at which off is verified anew, where a call to the supply had never come back."""
+SLOW_AFTER = 3.0
+"""Seconds after which the person at the terminal is told to use the switch."""
+GOES_TO_ANOTHER = 5.0
+"""Seconds after which a supply that another program holds is that program's business."""
+
+
+@dataclass(frozen=True, slots=True)
+class Off:
+    """What became of the outputs."""
+
+    verified: bool
+    why: str = ""
+    """What stood in the way, if they could not be verified off."""
+
+
+class SwitchingOff:
+    """Opens the supply by itself and switches it off, for as long as it takes."""
+
+    def __init__(self, spec: GuardianSpec, control: ControlAddress, asked: threading.Event) -> None:
+        """`asked`: set when somebody asks for off, which ends a pause."""
+        self._spec = spec
+        self._about = About("bringup guardian", spec.serial, control)
+        self._asked = asked
+        self._held = ExitStack()
+        self.holds = False
+        """Whether the supply's lock is ours."""
+
+    def take_lock(self) -> None:
+        """Take the supply's lock, which the dead tool has freed, if it can be had."""
+        if self.holds:
+            return
+        try:
+            self._held.enter_context(hold((self._spec.lock,), self._about))
+        except BringupError:
+            # Whoever has it, and if there is no place for locks at all: the outputs come first.
+            return
+        self.holds = True
+
+    def let_go(self) -> None:
+        """Free the lock."""
+        self._held.close()
+
+    def until_off(self, seconds: float, when_slow: Callable[[str], None]) -> Off:
+        """Try until every output is verified off, at most for so long. `when_slow` is told once that it takes time."""
+        begun = time.monotonic()
+        pause, patience, told = FIRST_PAUSE, FIRST_PATIENCE, False
+        while True:
+            self.take_lock()
+            off = self.once(patience)
+            passed = time.monotonic() - begun
+            if off.verified or passed >= seconds:
+                return off
+            if self._anothers() and passed >= GOES_TO_ANOTHER:
+                return Off(False, f"{off.why}; another program holds the supply now")
+            if not told and passed >= SLOW_AFTER:
+                told = True
+                when_slow(off.why)
+            self._asked.wait(min(pause, seconds - passed))
+            self._asked.clear()
+            pause, patience = min(2 * pause, LONGEST_PAUSE), 2 * patience
+
+    def once(self, patience: float) -> Off:
+        """Open, identify, switch off, ask. Never raises."""
+        spec = self._spec
+        wire = wire_of(spec.dialect)
+        identify = replace(wire.identify, timeout=min(patience, wire.identify.timeout))
+        link = VisaLink("supply", spec.resource, replace(wire, identify=identify, recovery=0.0), backend=spec.backend)
+        try:
+            found = result(link.open())
+            compare(link.name, found, spec.role.expected, spec.dialect)
+            if spec.known is not None and not same_instrument(found, spec.known):
+                raise BenchError(f"{found.text!r} answers where {spec.known.text!r} did before")
+            done: Done = result(ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource).all_off())
+        except BringupError as error:
+            return Off(False, error.message)
+        except Exception as error:  # noqa: BLE001 - whatever it is, the next try may get through
+            return Off(False, f"{type(error).__name__}: {error}")
+        finally:
+            link.close(within=0.5)
+        if done.on is False:
+            return Off(True)
+        why = "the supply says that an output is on" if done.on else "the supply does not say whether it is off"
+        return Off(False, "; ".join((why, *(trouble.text for trouble in done.troubles))))
+
+    def _anothers(self) -> bool:
+        """Whether a living program that is not the dead tool holds the supply."""
+        if self.holds:
+            return False
+        try:
+            holder = holder_of(self._spec.lock)
+        except BringupError:
+            return False
+        return holder is not None and holder.pid not in (0, self._spec.tool) and holder.command != "bringup off"

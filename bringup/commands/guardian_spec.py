@@ -1,0 +1,59 @@
+"""What the guardian is given to know: everything it needs to switch a supply off by itself, in one line.
+
+The records themselves travel, not the files they were read from: whatever becomes of those during an attempt, the
+guardian speaks to the supply as the tool did. Both ends are the same program in the same version.
+"""
+
+from __future__ import annotations
+
+import base64
+import pickle
+from dataclasses import dataclass, field
+from typing import Any
+
+from bringup.core.bench import Identity, SupplyRole
+from bringup.core.dialect import Dialect
+from bringup.host.vigil import HANG_BOUND
+
+TRY_FOR = 300.0
+"""Seconds for which the guardian tries to reach a supply whose state nobody knows."""
+
+
+@dataclass(frozen=True, slots=True)
+class GuardianSpec:
+    """One supply, one attempt, one tool."""
+
+    role: SupplyRole
+    dialect: Dialect
+    resource: str
+    """Where the supply is reached; for a simulated role, where it was served."""
+    backend: str
+    lock: str
+    """What is locked for the supply (reaching.lock_name)."""
+    known: Identity | None
+    """Who answered there when the attempt began: nobody else is switched off."""
+    bench: str
+    serial: str
+    logbook: str
+    """Absolute path."""
+    tool: int
+    """The tool's process."""
+    own_child: bool = False
+    """The supply is simulated by a child of the tool, and goes with it."""
+    terminal: str = ""
+    """Path of the tool's terminal; empty if it has none."""
+    terminal_modes: list[Any] = field(default_factory=list)
+    """How that terminal was set (termios), so that the shell gets it back; empty if unknown."""
+    hang_bound: float = HANG_BOUND
+    try_for: float = TRY_FOR
+
+    def as_line(self) -> str:
+        """Return it as one line of text."""
+        return base64.b64encode(pickle.dumps(self)).decode("ascii")
+
+
+def read_spec(line: str) -> GuardianSpec:
+    """Read what `as_line` wrote."""
+    spec = pickle.loads(base64.b64decode(line))  # noqa: S301 - see the import
+    assert isinstance(spec, GuardianSpec)
+    return spec

@@ -1,0 +1,115 @@
+"""What the guardian keeps and says of what it did: the logbook, a message for the next start, the tool's terminal.
+
+The outputs have been seen to by then. Each of the three is tried whatever became of the others.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bringup.commands.guardian_spec import GuardianSpec
+from bringup.errors import BringupError, LogbookError
+from bringup.host.left_messages import leave_message
+from bringup.host.vigil import Vigil
+from bringup.logbook.breaking_off import mark_broken_off
+from bringup.runner.emergency import UNKNOWN
+
+LOGBOOK_TRIES = 5
+BETWEEN_LOGBOOK_TRIES = 2.0
+FRAME = "=" * 76
+_SHOW_CURSOR = "\x1b[?25h"
+
+
+class Account:
+    """The account of one duty. `why` says what ended the tool; `restore`: its terminal was left as it was set."""
+
+    def __init__(self, spec: GuardianSpec, vigil: Vigil, why: str, *, restore: bool) -> None:
+        self._spec, self._vigil, self._why, self._restore = spec, vigil, why, restore
+
+    def slow(self, why: str) -> None:
+        """Tell the person at the terminal that it takes time: their hand is quicker."""
+        self._to_terminal("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, f"bringup guardian: trying on; {why}")))
+
+    def settle(self, verified: bool | None, trouble: str) -> None:
+        """Keep and say what became of the outputs (None: none had been on)."""
+        vigil = self._vigil
+        if not vigil.attempt or (vigil.closed and verified is not False and not vigil.on):
+            # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
+            return
+        text = f"{self._what()}; {self._outputs(verified, trouble)}"
+        kept = self._keep(text, verified)
+        stamp = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+        said = (
+            f"bringup guardian, {stamp}: {self._spec.serial} on {self._spec.bench}: {self._what()}.\n"
+            f"{self._outputs(verified, trouble)[:1].upper()}{self._outputs(verified, trouble)[1:]}. {kept}"
+        )
+        if verified is False:
+            said = "\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, said))
+        self._to_terminal(said)
+        with suppress(OSError, BringupError):
+            # A full disk: it has been said, and is in the logbook if that could be written.
+            leave_message(said)
+
+    def _what(self) -> str:
+        on = " with an output on" if self._vigil.on else ""
+        if self._vigil.silent_until is not None and "hung" in self._why:
+            return f"{self._why}: no sign of life for {self._spec.hang_bound:g} s{on}"
+        return f"{self._why}{on}"
+
+    def _outputs(self, verified: bool | None, trouble: str) -> str:
+        if verified is None:
+            return "no output had been on"
+        if self._spec.own_child:
+            return "the simulated bench ended with it"
+        if verified:
+            spared = self._spec.role.leave_alone
+            but = f" but {', '.join(map(str, spared))}, which was left alone" if spared else ""
+            return f"every output is OFF, verified by asking{but}"
+        return f"the output state is UNKNOWN: {trouble}"
+
+    def _keep(self, cause: str, verified: bool | None) -> str:
+        """Mark the attempt in the logbook, which may be locked for a while. Returns words for the person."""
+        for attempt in range(LOGBOOK_TRIES):
+            if attempt:
+                time.sleep(BETWEEN_LOGBOOK_TRIES)
+            try:
+                mark_broken_off(
+                    Path(self._spec.logbook), self._vigil.attempt, cause, off_verified=verified, at=datetime.now(UTC)
+                )
+            except LogbookError as error:
+                trouble = error.message
+            else:
+                return f"Attempt {self._vigil.attempt[:8]} is marked broken off."
+        return f"The logbook does not know it yet: {trouble}."
+
+    def _to_terminal(self, text: str) -> None:
+        """Write to the tool's terminal if it is still there; nothing may wait for it."""
+        if not self._spec.terminal or sys.platform == "win32":
+            return
+        try:
+            descriptor = os.open(self._spec.terminal, os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        except OSError:
+            return
+        try:
+            if self._restore:
+                self._give_back(descriptor)
+            ends = text.replace("\n", "\r\n")
+            os.write(descriptor, f"\r\n{ends}\r\n".encode())
+        except OSError:
+            return
+        finally:
+            os.close(descriptor)
+
+    def _give_back(self, descriptor: int) -> None:
+        """Set the terminal as it was before the tool took its keys, and show the cursor."""
+        if self._spec.terminal_modes:
+            import termios
+
+            with suppress(termios.error):
+                termios.tcsetattr(descriptor, termios.TCSANOW, self._spec.terminal_modes)
+        os.write(descriptor, _SHOW_CURSOR.encode())

@@ -1,0 +1,75 @@
+"""Starts the guardian of an attempt, and has it stand down once the links are closed."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.reaching import lock_name
+from bringup.host.guardian import GuardianProcess
+from bringup.runner.unguarded import Unguarded
+
+if TYPE_CHECKING:
+    from bringup.commands.instruments import OpenBench
+    from bringup.runner.protocols import Guard
+
+
+def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], None]) -> Guard:
+    """Start the guardian of a bench whose supply answers to us; by hand there is nothing that one could switch off.
+
+    It loads what it needs while the attempt goes on; the runner waits for it before the first output goes on.
+    """
+    role = opened.bench.supply
+    if role is None or role.by_hand:
+        return Unguarded()
+    terminal, modes = terminal_of_ours()
+    spec = GuardianSpec(
+        role=role,
+        dialect=opened.dialects["supply"],
+        resource=opened.resources["supply"],
+        backend=opened.bench.backend,
+        lock=lock_name(opened.bench, "supply"),
+        known=opened.links["supply"].identity,
+        bench=opened.bench.name,
+        serial=serial,
+        logbook=str(logbook.absolute()),
+        tool=os.getpid(),
+        own_child=role.resource is None,
+        terminal=terminal,
+        terminal_modes=modes,
+    )
+    process = GuardianProcess(command(serial), spec.as_line(), wake)
+
+    def stand_down() -> None:
+        if process.close(look_again=opened.links["supply"].left_behind):
+            click.echo(
+                f"The guardian (process {process.pid}) goes on trying to switch off and says here what came of it.",
+                err=True,
+            )
+
+    opened.links_closed.callback(stand_down)
+    return process
+
+
+def command(serial: str) -> list[str]:
+    """Return what starts a guardian: this Python with our own search path, whatever the current folder holds."""
+    program = f"import sys; sys.path[:] = {sys.path!r}; from bringup.commands.guardian import entry; entry()"
+    return [sys.executable, "-P", "-c", program, "bringup guardian", serial]
+
+
+def terminal_of_ours() -> tuple[str, list[Any]]:
+    """Return the terminal's path and how it is set; empty where there is none, or none that has a path."""
+    if sys.platform == "win32":
+        return "", []
+    import termios
+
+    for descriptor in (2, 1, 0):
+        if os.isatty(descriptor):
+            return os.ttyname(descriptor), termios.tcgetattr(descriptor)
+    return "", []

@@ -1,0 +1,40 @@
+"""Messages that a process which nobody watches leaves for whoever uses the tool next: one small file each."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bringup.host.folder import state_folder
+
+_ENDING = ".message"
+_LONGEST = 4096
+
+
+def leave_message(text: str) -> Path:
+    """Leave a message; returns its file. Raises OSError or BenchError where it cannot be written."""
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+    path = state_folder() / f"{stamp}-{secrets.token_hex(4)}{_ENDING}"
+    unfinished = path.with_suffix(".unfinished")
+    with unfinished.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    unfinished.rename(path)
+    return path
+
+
+def take_messages() -> list[str]:
+    """Return what was left, oldest first, and remove it. Raises BenchError as `state_folder` does."""
+    texts = []
+    for path in sorted(state_folder().glob(f"*{_ENDING}")):
+        # Two commands that start together must not both show it: only one of them renames it.
+        ours = path.with_suffix(f".taken-{os.getpid()}")
+        with suppress(OSError):
+            path.rename(ours)
+            texts.append(ours.read_text(encoding="utf-8", errors="replace")[:_LONGEST])
+            ours.unlink()
+    return texts

@@ -1,0 +1,79 @@
+"""What the guardian knows of the tool it watches over, from the lines it was told; and when silence means a hang.
+
+Pure: lines and moments go in. Lines: `attempt ID`, `on`, `beat`, `ending SECONDS`, `off`, `closed`, and as the last
+word one of `stand down`, `stand down and look` or `take over`.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+HANG_BOUND = 5.0
+"""Seconds without a sign of life while an output is on that count as a hang. A supply that falls silent is noticed by
+the tool itself after two; whatever blocks the tool for longer than this, a person would have switched off by hand."""
+
+
+class LastWord(StrEnum):
+    """How the tool ends its relation with the guardian."""
+
+    STAND_DOWN = "stand down"
+    """All is done."""
+    STAND_DOWN_AND_LOOK = "stand down and look"
+    """Off was verified, but a call to the supply never came back: look once more when the process is gone."""
+    TAKE_OVER = "take over"
+    """Off could not be verified, and the links are closed: go on trying."""
+
+
+class Vigil:
+    """The state of the outputs as the tool told it, and until when it may be silent. Monotonic seconds."""
+
+    def __init__(self, hang_bound: float = HANG_BOUND) -> None:
+        self._hang_bound = hang_bound
+        self.attempt = ""
+        """Its id in the logbook; empty before it began."""
+        self.closed = False
+        """Whether the tool has closed the attempt in the logbook."""
+        self.on = False
+        """Whether an output may be on."""
+        self.was_on = False
+        self.silent_until: float | None = None
+        """When silence becomes a hang; None while nothing is on."""
+        self.last_word: LastWord | None = None
+
+    def heard(self, line: str, now: float) -> None:
+        """Take in one line. What cannot be understood is no sign of life."""
+        word, _, rest = line.partition(" ")
+        if line in tuple(LastWord):
+            self.last_word = LastWord(line)
+        elif word == "attempt":
+            self.attempt, self.closed = rest, False
+        elif word == "closed":
+            self.closed = True
+        elif word == "on":
+            self.on = self.was_on = True
+            self._bear(now, 0.0)
+        elif word == "beat":
+            self._bear(now, 0.0)
+        elif word == "ending":
+            self._bear(now, _seconds(rest))
+        elif word == "off":
+            self.on, self.silent_until = False, None
+
+    def hangs(self, now: float) -> bool:
+        """Whether the tool has been silent for too long."""
+        return self.silent_until is not None and now >= self.silent_until
+
+    def overslept(self, now: float) -> None:
+        """This process itself was not running for a while, so the silence proves nothing: allow the bound once more."""
+        self._bear(now, 0.0)
+
+    def _bear(self, now: float, seconds: float) -> None:
+        if self.on:
+            self.silent_until = max(now + max(seconds, self._hang_bound), self.silent_until or 0.0)
+
+
+def _seconds(text: str) -> float:
+    try:
+        return min(float(text), 600.0)
+    except ValueError:
+        return 0.0
