@@ -1,8 +1,10 @@
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pytest
 
+from bringup.commands.reaching import dialect_of
 from bringup.core.bench import Bench, Expected, MeterRole
 from bringup.core.faults import Fault, FaultKind
 from bringup.errors import FileError
@@ -176,3 +178,16 @@ def test_a_wrong_configuration_is_not_guessed_at(tmp_path: Path, text: str, mess
 
     with pytest.raises(FileError, match=message):
         bench_of(path)
+
+
+def test_the_dialects_that_were_checked_are_those_that_are_used() -> None:
+    bench = load_bench(BENCHES / "corner-bench.yaml")
+
+    assert {role: dialect.name for role, dialect in bench.dialects.items()} == {
+        "supply": "select-by-number",
+        "meter": "configure-and-read",
+    }
+    assert dialect_of(bench, "supply") is bench.dialects["supply"]
+    assert bench.supply is not None
+    other = replace(bench, supply=replace(bench.supply, dialect="single-output"))
+    assert dialect_of(other, "supply").name == "single-output"

@@ -8,6 +8,8 @@ import click
 
 from bringup.commands.common import bench_option, configuration_file, json_option, print_json
 from bringup.commands.loading import load
+from bringup.commands.reaching import dialect_of
+from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
 from bringup.core.preview import look_ahead
@@ -15,7 +17,6 @@ from bringup.core.preview_data import data_of
 from bringup.core.preview_text import text_of
 from bringup.errors import ExitCode
 from bringup.files.configuration import bench_of
-from bringup.files.dialect_file import find_dialect
 
 
 @click.command("preview")
@@ -32,7 +33,7 @@ def command(procedure: Path, bench: Path | None, *, as_json: bool) -> ExitCode:
     if as_json:
         print_json(data_of(preview))
     else:
-        click.echo(text_of(preview), nl=False)
+        say(text_of(preview), nl=False)
     return ExitCode.REFUSED if preview.refused else ExitCode.PASSED
 
 
@@ -46,4 +47,4 @@ def supply_dialect(bench: Bench | None) -> Dialect | None:
     """Return the dialect of the bench's supply; None where it has none."""
     if bench is None or bench.supply is None or not bench.supply.dialect:
         return None
-    return find_dialect(bench.supply.dialect, bench.path)
+    return dialect_of(bench, "supply")

@@ -53,9 +53,13 @@ def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
 
 def dialect_of(bench: Bench, role: str) -> Dialect:
     """Return the dialect of a role that is not by hand. Raises BenchError or FileError."""
+    name = roles_of(bench)[role].dialect
+    read = bench.dialects.get(role)
+    if read is not None and read.name == name:
+        return read
     from bringup.files.dialect_file import find_dialect
 
-    return find_dialect(roles_of(bench)[role].dialect, bench.path)
+    return find_dialect(name, bench.path)
 
 
 def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:

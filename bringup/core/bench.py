@@ -6,9 +6,13 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from typing import TYPE_CHECKING
 
 from bringup.core.faults import Fault
 from bringup.core.quantity import Quantity
+
+if TYPE_CHECKING:
+    from bringup.core.dialect import Dialect  # its replies know the Identity that stands here
 
 WATCHDOG = 5.0
 """Seconds of silence after which a supply with a communication watchdog is to switch off by itself: well beyond what
@@ -126,6 +130,8 @@ class Bench:
     backend: str = "@py"
     """pyvisa's backend."""
     path: str = ""
+    dialects: Mapping[str, Dialect] = field(default_factory=dict, compare=False)
+    """Role -> the dialect that the bench file names, as it was read and checked with it."""
 
     def surely_real(self) -> Iterator[str]:
         """Yield what shows without asking anything that this bench is no simulation: 'the supply is at TCPIP0::...'.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
@@ -39,26 +40,30 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
     if simulate is not None and (path := board_path(simulate, opened.path)) is not None:
         board, _, elsewhere = follow_board(path, simulate, problems)
     check_bench(values, board, problems)
+    dialects = dict[str, Dialect]()
     for role in ("supply", "meter"):
-        elsewhere = elsewhere + _dialect_problems(role, values, opened)
+        dialect, wrong = _dialect(role, values, opened)
+        elsewhere = elsewhere + wrong
+        if dialect is not None:
+            dialects[role] = dialect
     simulated = None if simulate is None else _simulate(simulate, board, opened)
     found = problems.found + elsewhere
     if found:
         return None, found
     inputs = [] if board is None else list(Tree(board).inputs)
-    return _build(values, simulated, inputs, str(opened.path)), []
+    return _build(values, simulated, inputs, str(opened.path), dialects), []
 
 
-def _dialect_problems(role: str, values: Values, opened: Opened) -> list[Problem]:
-    """Look the dialect of a role up; return what is wrong in its file, report here if there is none."""
+def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None, list[Problem]]:
+    """Look the dialect of a role up; return it, and what is wrong in its file. Report here if there is none."""
     section = values.section_in(role)
     if section is None or (name := section.get("dialect")) is None:
-        return []
+        return None, []
     own = own_file(name, opened.path)
     shipped = shipped_dialects()
     if own is None and name not in shipped:
         opened.problems.add(section.at("dialect"), f"no dialect is called '{name}'", nearest(name, shipped))
-        return []
+        return None, []
     file = open_file(own) if own is not None else open_text(Path(f"{name}.yaml"), shipped[name])
     dialect = read_dialect(file)
     if dialect is not None and dialect.role != role:
@@ -67,7 +72,7 @@ def _dialect_problems(role: str, values: Values, opened: Opened) -> list[Problem
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
     elif dialect is not None and role == "supply":
         check_reached(section, dialect, opened.problems)
-    return file.problems.found
+    return dialect, file.problems.found
 
 
 def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
@@ -81,7 +86,9 @@ def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
     )
 
 
-def _build(values: Values, simulate: Simulate | None, inputs: list[str], path: str) -> Bench:
+def _build(
+    values: Values, simulate: Simulate | None, inputs: list[str], path: str, dialects: dict[str, Dialect]
+) -> Bench:
     return Bench(
         name=values.get("bench"),
         supply=_supply(values, inputs, simulated=simulate is not None),
@@ -90,6 +97,7 @@ def _build(values: Values, simulate: Simulate | None, inputs: list[str], path: s
         simulate=simulate,
         backend=values.get("backend", "@py"),
         path=path,
+        dialects=dialects,
     )
 
 
