@@ -526,6 +526,14 @@ def test_an_exception_that_the_remark_explains_is_kept_and_gone_on_with() -> Non
     assert text == "gone on with: 3. clean (R12 fitted by hand)"
 
 
+def test_a_letter_typed_instead_of_an_answer_does_what_the_key_does() -> None:
+    question = Question("What is the radio's current?", unit="A")
+    bench = simulated_bench(with_steps(Step(0, question)))
+    asked = person(bench, Scripted(Answer("q"), kind=PromptKind.VALUE))
+
+    assert bench.run(ask=asked).result is AttemptResult.CALLED_OFF
+
+
 def test_a_move_of_the_leads_is_told_in_plain_english() -> None:
     bench = simulated_bench()
 

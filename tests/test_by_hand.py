@@ -112,6 +112,43 @@ def test_what_looks_like_a_slip_is_asked_for_once_more(slip: str, words: str) ->
     assert [trouble.text for trouble in troubles] == [f"first typed {slip!r}, then '3.306'"]
 
 
+def test_each_output_of_a_supply_by_hand_has_a_state_of_its_own() -> None:
+    it, typist = hand_supply(
+        "it is off", "it is off", "it is on", "it is off", outputs={"VIN": 1, "VBAT": 2}, leave_alone=(3,)
+    )
+    for output in (1, 2):
+        assert it.settings(output).value().on is False
+    it.switch(1, True)
+
+    assert it.settings(2).value().on is False
+    assert it.switch(2, False).value().on is False
+    assert it.switch(1, False).value().on is False
+
+    assert typist.texts == [
+        "Is output 1 of the supply (VIN) off?",
+        "Is output 2 of the supply (VBAT) off?",
+        "Switch output 1 of the supply (VIN) ON now.",
+        "Switch output 1 of the supply (VIN) OFF. Is it off?",
+    ]
+
+
+def test_an_emergency_asks_for_every_output_whatever_was_said_before() -> None:
+    it, typist = hand_supply("it is off", "it is off", "it is off", outputs={"VIN": 1, "VBAT": 2})
+    it.settings(1)
+    it.settings(2)
+
+    assert it.all_off().value().on is False
+    assert typist.texts[-1] == "Switch every output of the supply OFF now. Are they off?"
+
+
+def test_what_a_person_could_not_tell_is_asked_again() -> None:
+    it, typist = hand_supply("I cannot tell", "it is off")
+
+    assert it.settings(1).value().on is None
+    assert it.settings(1).value().on is False
+    assert len(typist.prompts) == 2
+
+
 def test_what_the_person_stands_by_is_taken_and_flagged() -> None:
     it, _ = hand_meter("33.06", "33.06")
     value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()

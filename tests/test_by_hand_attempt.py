@@ -11,10 +11,12 @@ import pytest
 from bringup.core.expectation import voltage_limits
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
-from bringup.runner.by_hand import HandMeter, HandSupply
+from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
+from bringup.runner.keys import CALL_OFF, CORRECT, LEAVE_OUT, NOTE
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.setup import AttemptOutcome
+from bringup.runner.typed import LETTERS
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure
 
@@ -101,6 +103,36 @@ def test_the_whole_procedure_can_be_done_by_hand() -> None:
     assert hands.bench.record.started[0].simulated is False
 
 
+def test_the_probe_and_the_value_are_one_question() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    asked = [prompt.text for prompt, _ in hands.person.asked]
+    assert not [text for text in asked if text.startswith("Probe on")]
+    assert "12V0: probe on TP2, black on ground. What does the meter show?" in asked
+    ohms = asked.index("12V0: what does the meter show?")
+    assert asked[ohms - 1] == "12V0: probe on TP2, black on ground. What does the meter show?"
+    free = next(index for index, text in enumerate(asked) if "across their free ends" in text)
+    first = next(text for text in asked[free:] if "meter show?" in text)
+    assert first == "VIN: what does the meter show?"
+
+
+def test_off_is_asked_for_once_after_each_change_and_not_before_each_measurement() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    turns = [prompt.text for prompt, _ in hands.person.asked if re.search(r"output (ON|OFF|off)", prompt.text)]
+    assert [text for text in turns if "Set the" not in text] == [
+        "Is the supply's output off?",
+        "Switch the supply's output ON now.",
+        "Switch the supply's output OFF. Is it off?",
+        "Switch the supply's output ON now.",
+        "Switch the supply's output OFF. Is it off?",
+    ]
+
+
 def test_nobody_is_told_that_something_watches() -> None:
     hands = at_the_bench()
 
@@ -158,7 +190,7 @@ def test_a_lit_limit_lamp_ends_the_ramp() -> None:
 
 def test_an_interruption_has_the_person_switch_off() -> None:
     hands = at_the_bench()
-    hands.bench.clock.interrupt(Interruption.CTRL_C, 120.0)
+    hands.bench.clock.interrupt(Interruption.CTRL_C, 75.0)
 
     outcome = hands.run()
 
@@ -173,8 +205,8 @@ def test_a_person_who_cannot_say_off_leaves_the_state_unknown(answer: str) -> No
     refusals = [Scripted(Answer(answer), containing="OFF now", delay=2.0) for _ in range(3)]
     settings = [Scripted(Answer(answer), containing="Is the supply's output off?", delay=2.0) for _ in range(3)]
     hands = at_the_bench(*refusals)
-    hands.bench.clock.interrupt(Interruption.CTRL_C, 120.0)
-    hands.bench.clock.at(119.0, lambda: hands.person._script.extend(settings))
+    hands.bench.clock.interrupt(Interruption.CTRL_C, 75.0)
+    hands.bench.clock.at(74.0, lambda: hands.person._script.extend(settings))
 
     outcome = hands.run()
 
@@ -199,19 +231,76 @@ def test_what_was_typed_first_is_kept_beside_what_replaced_it() -> None:
     assert any("first typed '33.06', then '3.306'" in text for _, text, _ in hands.bench.record.events)
 
 
-def test_a_typed_value_is_corrected_by_a_key_and_the_old_one_is_kept() -> None:
-    correction = Scripted(Answer(text="3.31"), kind=PromptKind.TEXT, containing="3V3 voltage was typed as 3.206 V")
-    hands = at_the_bench(
-        correction, change=lambda text, typed: "3.206" if text.startswith("3V3:") and typed == "3.306" else typed
-    )
+def correcting(
+    when: Callable[[Reading], bool], *script: Scripted, change: Callable[[str, str], str] = lambda _, text: text
+) -> HandBench:
+    """A person who types `c` instead of the value that is asked for after that reading, once."""
+    seen: list[bool] = []
+
+    def typing(text: str, typed: str) -> str:
+        if seen == [True] and "Set the" not in text:
+            seen.append(True)
+            return "c"
+        return change(text, typed)
+
+    hands = at_the_bench(*script, change=typing)
     original = hands.bench.record.reading
 
-    def press_after(reading: Reading) -> None:
+    def kept(reading: Reading) -> None:
         original(reading)
-        if reading.point == "3V3" and reading.value == 3.206:
-            hands.person.press("c", hands.bench.clock.monotonic() + 0.1)
+        if when(reading) and not seen:
+            seen.append(True)
 
-    hands.bench.record.reading = press_after  # type: ignore[method-assign]
+    hands.bench.record.reading = kept  # type: ignore[method-assign]
+    return hands
+
+
+def test_what_may_be_typed_instead_of_a_value_is_said_once_and_is_what_the_keys_do() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    assert frozenset({CALL_OFF, NOTE, LEAVE_OUT, CORRECT}) == LETTERS
+    assert len([prompt for prompt, _ in hands.person.asked if INSTEAD in prompt.lines]) == 1
+
+
+@pytest.mark.parametrize("question", ["5V0: what does the meter show?", "VIN: what current does the supply show?"])
+def test_an_attempt_is_called_off_by_a_letter_typed_instead_of_a_value(question: str) -> None:
+    hands = at_the_bench(change=lambda text, typed: "q" if text == question else typed)
+
+    outcome = hands.run()
+
+    assert (outcome.result, outcome.cause) == (AttemptResult.CALLED_OFF, "called off by the person")
+    assert outcome.off_verified is not False
+
+
+def test_a_note_typed_instead_of_a_value_is_kept_and_the_same_value_asked_for_again() -> None:
+    noted: list[str] = []
+
+    def once(text: str, typed: str) -> str:
+        if "probe on TP4" in text and not noted:
+            noted.append(text)
+            return "n"
+        return typed
+
+    hands = at_the_bench(Scripted(Answer(text="TP4 is hard to reach"), kind=PromptKind.TEXT), change=once)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert hands.bench.record.notes == ["TP4 is hard to reach"]
+    asked = [prompt.text for prompt, _ in hands.person.asked]
+    at = asked.index("Note")
+    assert asked[at - 1] == asked[at + 1] == noted[0]
+
+
+def test_a_typed_value_is_corrected_by_a_key_and_the_old_one_is_kept() -> None:
+    correction = Scripted(Answer(text="3.31"), kind=PromptKind.TEXT, containing="3V3 voltage was typed as 3.206 V")
+    hands = correcting(
+        lambda reading: reading.point == "3V3" and reading.value == 3.206,
+        correction,
+        change=lambda text, typed: "3.206" if text.startswith("3V3:") and typed == "3.306" else typed,
+    )
 
     outcome = hands.run()
 
@@ -228,8 +317,7 @@ def test_a_correction_that_cannot_be_read_is_asked_for_again_and_enter_keeps_the
         Scripted(Answer(text="3,31"), containing="was typed as"),
         Scripted(Answer(text=""), containing="was typed as"),
     ]
-    hands = at_the_bench(*script)
-    hands.person.press("c", 60.0)
+    hands = correcting(lambda reading: reading.point == "12V0" and reading.kind is Kind.RESISTANCE, *script)
 
     outcome = hands.run()
 

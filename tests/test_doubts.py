@@ -23,7 +23,7 @@ from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 from tests.logbook_samples import volts
 from tests.test_attempt import found_on
-from tests.test_by_hand_attempt import at_the_bench
+from tests.test_by_hand_attempt import at_the_bench, correcting
 from tests.test_wait import Desk
 
 APPLY = picked("apply").steps[0]
@@ -49,15 +49,7 @@ def test_an_earlier_attempt_does_not_vouch_for_a_point_that_was_just_found_bad()
 
 def test_a_correction_that_fails_takes_the_evidence_back() -> None:
     correction = Scripted(Answer(text="0.8"), kind=PromptKind.TEXT, containing="3V3 resistance was typed as")
-    hands = at_the_bench(correction)
-    original = hands.bench.record.reading
-
-    def press_after(reading: Any) -> None:
-        original(reading)
-        if reading.point == "3V3" and reading.kind is Kind.RESISTANCE:
-            hands.person.press("c", hands.bench.clock.monotonic() + 0.1)
-
-    hands.bench.record.reading = press_after  # type: ignore[method-assign]
+    hands = correcting(lambda reading: reading.point == "3V3" and reading.kind is Kind.RESISTANCE, correction)
 
     outcome = hands.run()
 

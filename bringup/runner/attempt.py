@@ -184,7 +184,8 @@ def _work(
         power.ceiling = setup.bench.supply.ceiling
         power.protecting.watchdog = setup.bench.supply.watchdog
     hands: Hands
-    person = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand)
+    reads_meter = setup.meter is not None and setup.meter.by_hand
+    person = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand, reads_meter=reads_meter)
     if setup.simulated_link is None:
         hands = person
     else:

@@ -1,7 +1,8 @@
 """Supply and meter that speak to nobody: the person sets and reads them, the tool dictates and writes down.
 
-What a person types is a claim, not a read-back: there are no trips and no polls, and off is the person's word. A
-value that looks like a slip is asked for once more, then taken and flagged.
+What a person types is a claim, not a read-back: there are no trips and no polls, and off is the person's word, asked
+for once after everything that could have changed it. A value that looks like a slip is asked for once more, then taken
+and flagged.
 """
 
 from __future__ import annotations
@@ -29,6 +30,11 @@ DIAL_OF = {
     Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
     Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
+INSTEAD = "Instead of a value: c corrects the last one, n notes, l leaves the step out, q calls off; then Enter."
+"""Said once: while a value is typed, keys are letters of it."""
+
+Dictated = tuple[dict[Kind, Value], tuple[Trouble, ...]]
+"""What the person said was shown for each setting, and doubts that remain."""
 
 
 class HandMeter:
@@ -42,6 +48,7 @@ class HandMeter:
         self._ask = ask
         self._limits = dict(limits or {})
         self._dial: Function | None = None
+        self._asked = False
 
     @property
     def info(self) -> InstrumentInfo:
@@ -53,19 +60,22 @@ class HandMeter:
         return settled(Attached(None))
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = ""
+        self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
-        """Ask what the meter shows at `point`; dial and jack are named when they change."""
+        """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
         kind = KIND_OF[function]
         lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
-        self._dial = function
+        lines = lines if self._asked else (*lines, INSTEAD)
+        self._dial, self._asked = function, True
         others = {name: limits for name, limits in self._limits.items() if name != point}
+        asked = f"{move}. What does the meter show?" if move else "what does the meter show?"
         wanted = Wanted(
-            f"{point}: what does the meter show?" if point else "What does the meter show?",
+            f"{point}: {asked}" if point else asked[0].upper() + asked[1:],
             kind,
             lines,
             self._limits.get(point, near(around, kind)) if kind is Kind.VOLTAGE else near(around, kind),
             others if kind is Kind.VOLTAGE else None,
+            letters=True,
         )
         return type_in(self._ask, wanted).then(lambda typed: (value_of(typed, kind), typed[2]))
 
@@ -86,8 +96,9 @@ class HandSupply:
         self._role = role
         self._ask = ask
         self._monotonic = monotonic
-        self._on: bool | None = None
-        self._to_set: dict[Kind, float] = {}
+        self._on: dict[int, bool | None] = {}
+        """Output -> what the person said last; nobody has touched it since. None or absent: nobody knows."""
+        self._to_set: dict[int, dict[Kind, float]] = {}
 
     @property
     def info(self) -> InstrumentInfo:
@@ -108,10 +119,12 @@ class HandSupply:
         return settled(Attached(None))
 
     def settings(self, output: int) -> Pending[OutputSettings]:
-        """Dictate what waits to be set and ask what is shown; with nothing waiting, ask whether the output is off."""
-        if self._to_set:
-            return self._dictate().then(lambda got: self._shown(output, got))
-        return self._is_off("Is the supply's output off?").chain(lambda done: self._seen(output, done))
+        """Dictate what waits to be set and ask what is shown; else ask whether the output is off, if nobody knows."""
+        if self._to_set.get(output):
+            return self._dictate(output).then(lambda got: self._shown(output, got))
+        if self._on.get(output) is False:
+            return settled(OutputSettings(output, None, None, on=False))
+        return self._is_off(output, f"Is {self._named(output)} off?").chain(lambda done: self._seen(output, done))
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Have the level set: at once if the output is on, else with the other settings."""
@@ -136,21 +149,25 @@ class HandSupply:
         return self._ask.ask(prompt).then(lambda _: Done(on=remote))
 
     def switch(self, output: int, on: bool) -> Pending[Done]:
-        """Have the output switched and ask what it is now."""
-        del output
+        """Have the output switched and ask what it is now. One that is known to be off need not be switched off."""
+        if not on and self._on.get(output) is False:
+            return settled(Done(on=False))
         if not on:
-            return self._is_off("Switch the supply's output OFF. Is it off?")
-        if self._to_set:
-            return self._dictate().chain(
-                lambda got: self._switch_on().then(lambda done: joined(Done(troubles=got[1]), done))
+            return self._is_off(output, f"Switch {self._named(output)} OFF. Is it off?")
+        if self._to_set.get(output):
+            return self._dictate(output).chain(
+                lambda got: self._switch_on(output).then(lambda done: joined(Done(troubles=got[1]), done))
             )
-        return self._switch_on()
+        return self._switch_on(output)
 
     def all_off(self) -> Pending[Done]:
-        """Have everything switched off, except what is to be left alone."""
+        """Have everything switched off, except what is to be left alone. Asked always: this is the emergency."""
         alone = ", ".join(map(str, self._role.leave_alone))
         spared = f" (leave output {alone} alone)" if alone else ""
-        return self._is_off(f"Switch the supply's output OFF now{spared}. Is it off?")
+        ours = self._ours()
+        what = "the supply's output" if len(ours) == 1 else "every output of the supply"
+        asked = "Is it off?" if len(ours) == 1 else "Are they off?"
+        return self._is_off(ours, f"Switch {what} OFF now{spared}. {asked}")
 
     def poll(self, output: int) -> Pending[PollSample]:
         """No value: nobody looks five times a second."""
@@ -158,8 +175,7 @@ class HandSupply:
 
     def clear_trip(self, output: int) -> Pending[Done]:
         """Have a trip cleared at the panel and ask whether the output is off."""
-        del output
-        return self._is_off("Clear the protection trip at the supply's panel. Is the output still off?")
+        return self._is_off(output, "Clear the protection trip at the supply's panel. Is the output still off?")
 
     def close(self) -> None:
         """Nothing to let go of."""
@@ -167,56 +183,70 @@ class HandSupply:
     # what is asked
 
     def _set(self, output: int, kind: Kind, value: float) -> Pending[Done]:
-        del output
-        self._to_set[kind] = value
-        if self._on is False:
+        self._to_set.setdefault(output, {})[kind] = value
+        if self._on.get(output) is False:
             return settled(Done())
-        return self._dictate().then(lambda got: Done(got[0][kind].number, None, got[1]))
+        return self._dictate(output).then(lambda got: Done(got[0][kind].number, None, got[1]))
 
-    def _dictate(self) -> Pending[tuple[dict[Kind, Value], tuple[Trouble, ...]]]:
+    def _ours(self) -> tuple[int, ...]:
+        return tuple(each for each in self.outputs() if each not in self._role.leave_alone)
+
+    def _named(self, output: int) -> str:
+        """Name an output: the supply's only one needs no number."""
+        if len(self._ours()) == 1:
+            return "the supply's output"
+        fed = [name for name, number in self._role.outputs.items() if number == output]
+        return f"output {output} of the supply" + (f" ({', '.join(fed)})" if fed else "")
+
+    def _dictate(self, output: int) -> Pending[Dictated]:
         """Have everything set that waits, the current limit first, and ask for each what is shown."""
-        waiting, self._to_set = self._to_set, {}
+        waiting = self._to_set.pop(output, {})
         in_order = sorted(waiting.items(), key=lambda each: each[0] is not Kind.CURRENT)
-        return self._dictate_next(in_order, {}, ())
+        return self._dictate_next(output, in_order, {}, ())
 
     def _dictate_next(
-        self, rest: list[tuple[Kind, float]], got: dict[Kind, Value], troubles: tuple[Trouble, ...]
-    ) -> Pending[tuple[dict[Kind, Value], tuple[Trouble, ...]]]:
+        self, output: int, rest: list[tuple[Kind, float]], got: dict[Kind, Value], troubles: tuple[Trouble, ...]
+    ) -> Pending[Dictated]:
         if not rest:
             return settled((got, troubles))
         kind, value = rest[0]
-        state = "Output off. " if self._on is False else ""
+        state = "Output off. " if self._on.get(output) is False else ""
         name = "voltage" if kind is Kind.VOLTAGE else "current limit"
         shown = format_quantity(value, UNIT_OF[kind])
-        text = f"{state}Set the supply's {name} to {shown}. What does it show?"
+        whose = "the supply's" if len(self._ours()) == 1 else f"on {self._named(output)} the"
+        text = f"{state}Set {whose} {name} to {shown}. What does it show?"
         typed = type_in(self._ask, Wanted(text, kind, limits=knob_limits(value, UNIT_OF[kind]), exact=True))
         return typed.chain(
-            lambda each: self._dictate_next(rest[1:], {**got, kind: value_of(each, kind)}, (*troubles, *each[2]))
+            lambda each: self._dictate_next(
+                output, rest[1:], {**got, kind: value_of(each, kind)}, (*troubles, *each[2])
+            )
         )
 
-    def _switch_on(self) -> Pending[Done]:
+    def _switch_on(self, output: int) -> Pending[Done]:
         choices = ("it is on", "it is still off")
-        prompt = Prompt(
-            PromptKind.CHOICE, "Switch the supply's output ON now.", choices=choices, suggestion=choices[0], danger=True
-        )
-        self._on = None
-        return self._ask.ask(prompt).then(lambda answer: self._took(answer.text == choices[0]))
+        text = f"Switch {self._named(output)} ON now."
+        prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], danger=True)
+        self._on[output] = None
+        return self._ask.ask(prompt).then(lambda answer: self._took((output,), on=answer.text == choices[0]))
 
-    def _is_off(self, text: str) -> Pending[Done]:
+    def _is_off(self, output: int | tuple[int, ...], text: str) -> Pending[Done]:
+        outputs = (output,) if isinstance(output, int) else output
         choices = ("it is off", "it is on", "I cannot tell")
         prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], danger=True)
         states = {choices[0]: False, choices[1]: True}
-        return self._ask.ask(prompt).then(lambda answer: self._took(states.get(answer.text)))
+        # Until the answer comes nobody knows: the question was put because something may have changed.
+        self._took(outputs, on=None)
+        return self._ask.ask(prompt).then(lambda answer: self._took(outputs, on=states.get(answer.text)))
 
-    def _took(self, on: bool | None) -> Done:
-        self._on = on
+    def _took(self, outputs: tuple[int, ...], *, on: bool | None) -> Done:
+        self._on.update(dict.fromkeys(outputs, on))
         return Done(on=on)
 
-    def _shown(self, output: int, got: tuple[dict[Kind, Value], tuple[Trouble, ...]]) -> OutputSettings:
+    def _shown(self, output: int, got: Dictated) -> OutputSettings:
         values, troubles = got
         none = Value(None, "")
         volts, amps = values.get(Kind.VOLTAGE, none).number, values.get(Kind.CURRENT, none).number
-        return OutputSettings(output, volts, amps, self._on, troubles=troubles)
+        return OutputSettings(output, volts, amps, self._on.get(output), troubles=troubles)
 
     def _seen(self, output: int, done: Done) -> Pending[OutputSettings]:
         """An output found on: its volts and amps are asked for, too."""

@@ -12,7 +12,7 @@ from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
-from bringup.runner.typed import Wanted, type_in, value_of
+from bringup.runner.typed import LETTERS, Wanted, type_in, value_of
 from bringup.runner.work import Work
 
 REGULATES = "constant voltage"
@@ -70,6 +70,10 @@ def trip_if_shown(feed: Feed, sample: PollSample) -> None:
 
 
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
-    typed = work.waits.result(type_in(work.setup.ask, Wanted(text, kind, limits=limits)), "person", text)
-    work.journal.troubles("supply", typed[2])
-    return value_of(typed, kind)
+    wanted = Wanted(text, kind, limits=limits, letters=True)
+    while True:
+        typed = work.waits.result(type_in(work.setup.ask, wanted), "person", text)
+        work.journal.troubles("supply", typed[2])
+        if typed[1] not in LETTERS:
+            return value_of(typed, kind)
+        work.waits.on_key(typed[1])

@@ -43,6 +43,9 @@ class Hands(Protocol):
     def probe(self, point: str) -> None:
         """Put the meter's probe on a point of the board (an input's or rail's name)."""
 
+    def move(self) -> str:
+        """Return where the probe has yet to be put by whoever reads the meter, in words; '' if it is there."""
+
     def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
         """Move the supply's leads of these inputs."""
 
@@ -54,24 +57,38 @@ class Hands(Protocol):
 
 
 class PersonHands:
-    """A person does it and presses Enter. With fixed wiring the probe needs nobody."""
+    """A person does it and presses Enter. With fixed wiring the probe needs nobody.
 
-    def __init__(self, waits: WaitPoint, board: Board, *, probing_by_hand: bool) -> None:
+    Who also reads the meter by hand is asked once: for the probe and the value together, by the meter.
+    """
+
+    def __init__(self, waits: WaitPoint, board: Board, *, probing_by_hand: bool, reads_meter: bool = False) -> None:
         self._waits = waits
         self._board = board
         self._probing_by_hand = probing_by_hand
+        self._reads_meter = reads_meter
         self._at: str | None = None
+        self._move = ""
 
     def probe(self, point: str) -> None:
         """Ask for the probe, unless it is there already or everything is wired."""
         if not self._probing_by_hand or self._at == point:
             return
         self._at = None
-        self._go(f"Probe on {self._named(point)}, black on ground")
+        if self._reads_meter:
+            self._move = f"probe on {self._board.point(point).probe or point}, black on ground"
+        else:
+            self._go(f"Probe on {self._named(point)}, black on ground")
         self._at = point
+
+    def move(self) -> str:
+        """Return what is still to be said of the probe, once."""
+        said, self._move = self._move, ""
+        return said
 
     def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
         """Ask for the supply's leads to be moved."""
+        self._move = ""
         # With the leads free the meter is across them: the input's name is where the probe is then.
         self._at = inputs[0] if where is LeadsPlace.FREE and len(inputs) == 1 else None
         named = " and ".join(self._named(name) for name in inputs) or "the board"
@@ -116,6 +133,10 @@ class SimulatedHands:
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
+
+    def move(self) -> str:
+        """Return what a person who reads the meter is still to be told of the probe."""
+        return "" if self._person is None else self._person.move()
 
     def leads(self, where: LeadsPlace, inputs: Sequence[str]) -> None:
         """Move the simulated leads, the probe off the board first; free ends are probed by the input's name."""

@@ -22,7 +22,8 @@ from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
-from bringup.runner.roles import Function
+from bringup.runner.roles import Function, Trouble
+from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
 
 KIND_OF: dict[Function, Kind] = {
@@ -51,13 +52,28 @@ CLIMB_FOR = 4.0
 def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
     """Take one fresh reading. Never raises for a silent meter: the step decides what no value means."""
     try:
-        pending = work.meter.read(function, around=around, point=point)
-        value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
+        value, troubles = _answered_by_meter(work, function, point, around)
     except LinkError as error:
         work.journal.event("instrument", f"meter: {error.message}", {"instrument": "meter", "sent": error.sent})
         return Value(None, "", why=error.message)
     work.journal.troubles("meter", troubles)
     return value
+
+
+def _answered_by_meter(
+    work: Work, function: Function, point: str, around: float | None
+) -> tuple[Value, tuple[Trouble, ...]]:
+    """Ask the meter and wait for it. Raises LinkError.
+
+    A person who reads it may type a key's letter instead: that is acted on, and the question put again.
+    """
+    move = work.hands.move()
+    while True:
+        pending = work.meter.read(function, around=around, point=point, move=move)
+        value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
+        if not work.meter.by_hand or value.raw not in LETTERS:
+            return value, troubles
+        work.waits.on_key(value.raw)
 
 
 def settled(

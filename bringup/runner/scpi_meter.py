@@ -59,9 +59,11 @@ class ScpiMeter:
         """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
         return attach(self._link, self._dialect, self._role.expected)
 
-    def read(self, function: Function, *, around: float | None = None, point: str = "") -> Pending[Taken]:
+    def read(
+        self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
+    ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del point
+        del point, move
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))

@@ -23,6 +23,8 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.roles import Trouble
 
+LETTERS = frozenset("qnlc")
+"""Typed alone instead of a value these are what they are as keys (runner/keys.py): no reading is one letter."""
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""
 
@@ -41,6 +43,8 @@ class Wanted:
     others: Mapping[str, Limits] | None = None
     exact: bool = False
     """A setting: anything outside `limits` is doubtful, not only what looks like a slip."""
+    letters: bool = False
+    """Whoever asks acts on LETTERS: one of them alone is handed back as it is."""
 
 
 def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str | None = None) -> Pending[Typed]:
@@ -52,6 +56,8 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str |
     prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
 
     def answered(answer: Answer) -> Pending[Typed]:
+        if wanted.letters and answer.text.strip() in LETTERS:
+            return settled((None, answer.text.strip(), ()))
         try:
             entry = read_entry(answer.text, wanted.kind)
         except NotationError as error:

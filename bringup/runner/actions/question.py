@@ -11,6 +11,7 @@ from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom
 from bringup.errors import NotationError
 from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.typed import LETTERS
 from bringup.runner.work import Judged, Work
 
 KIND_OF = {unit: kind for kind, unit in UNIT_OF.items()}
@@ -49,6 +50,9 @@ def _value(work: Work, action: Question, kind: Kind, limits: Limits | None, limi
     while True:
         lines = (remark,) if remark else ()
         answer = work.waits.answer(Prompt(PromptKind.VALUE, action.ask, lines=lines, unit=unit, suggestion=suggestion))
+        if (letter := answer.text.strip()) in LETTERS:
+            work.waits.on_key(letter)
+            continue
         try:
             found = read_entry(answer.text, kind)
         except NotationError as error:
