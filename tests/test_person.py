@@ -8,11 +8,24 @@ from bringup.runner.endings import MissingEvidence
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.nobody import Nobody
 from bringup.terminal.person import HINTS, Person
+from tests.still_clock import StillClock
+
+
+class Slow(Person):
+    """A person who reads every question before answering, and does not hold keys down."""
+
+    def __init__(self) -> None:
+        self.clock = StillClock()
+        super().__init__(wake=lambda: None, clock=self.clock)
+
+    def press(self, key: str) -> None:
+        self.clock.pass_by(1.0)
+        super().press(key)
 
 
 @pytest.fixture
 def person() -> Person:
-    return Person(wake=lambda: None)
+    return Slow()
 
 
 def type_in(person: Person, text: str) -> None:

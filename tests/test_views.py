@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from bringup.core.harmless import harmless
 from bringup.core.limits import parse_limits
 from bringup.core.reading import Reading
 from bringup.core.words import Kind, LimitsFrom, Result
@@ -18,8 +19,8 @@ from bringup.terminal.live import LiveView
 from bringup.terminal.person import Person
 from bringup.terminal.pictures import ASCII, UNICODE, place
 from bringup.terminal.plain import PlainView
-from bringup.terminal.scene import Ring, Scene, reading_line
-from bringup.terminal.view import harmless
+from bringup.terminal.readings import reading_line
+from bringup.terminal.scene import Ring, Scene
 
 LIMITS = parse_limits("3.3 V ± 2 %")
 GOOD = Reading(
@@ -58,9 +59,9 @@ def shown(*told: Told) -> str:
 def test_a_reading_is_one_line_with_its_place_between_its_limits() -> None:
     line = reading_line(GOOD)
 
-    assert line.text == (
-        "  3V3                                3.306 V  ├──────────┼◆─────────┤  3.234 V .. 3.366 V       +0.18 %  pass"
-    )
+    assert len(line.text) <= 112
+    picture = "├──────────┼◆─────────┤"
+    assert line.text == f"  3V3{'3.306 V':>39}  {picture}  3.234 V .. 3.366 V         +0.18 %  pass"
 
 
 def test_a_reading_fits_into_eighty_columns_where_there_are_no_more() -> None:
@@ -115,9 +116,13 @@ def test_an_unsettled_reading_shows_its_range() -> None:
 
 
 def test_an_unknown_output_state_fills_the_screen_with_what_to_do() -> None:
-    text = shown(Told("off-unknown", "the supply does not answer"))
+    text = shown(Told("off-unknown", "OUTPUT STATE UNKNOWN: pull the leads", data={"why": "the supply is silent"}))
 
-    assert "O U T P U T   S T A T E   U N K N O W N\n#  USE THE SWITCH ON THE SUPPLY, NOW." in text
+    assert [line for line in text.splitlines() if len(line) != 78] == []
+    assert "!! █   █ █   █   █   █   █ █   █   █       █       █   █   █   █   █        !!" in text
+    assert "!! OUTPUT STATE UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW " in text
+    assert "!! pull the leads " in text
+    assert "!! the supply is silent " in text
 
 
 def test_terminal_escapes_from_an_instrument_are_shown_not_obeyed() -> None:
@@ -215,7 +220,7 @@ BEGUN = Told("attempt-begun", "MBL-0001: First power-on", data={"simulated": Tru
     [
         (Told("power", data={"on": "yes"}), "INPUT ON"),
         (Told("power", data={"on": "no"}), "INPUT OFF"),
-        (Told("off-unknown", "no answer"), "INPUT ??"),
+        (Told("off-unknown", "no answer"), "!!! OUTPUT STATE UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW !!!"),
         (Told("poll", poll=PollSample(1.0, 1, on=True)), "INPUT ON"),
     ],
     ids=["on", "off", "unknown", "polled"],

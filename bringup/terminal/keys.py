@@ -12,11 +12,12 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 
-ENTER = "\n"
-BACKSPACE = "\x7f"
-ESCAPE = "\x1b"
+from bringup.terminal.keystrokes import BACKSPACE, ENTER, Keystrokes
+
 _LOOK_EVERY = 0.2
 """Seconds after which the reading thread looks whether it should end."""
+_REST_WITHIN = 0.05
+"""Seconds within which the rest of an escape sequence comes, if it is one and not the Esc key."""
 
 
 class Keys:
@@ -77,6 +78,9 @@ class Keys:
             while not self._leave.wait(0.02):
                 while msvcrt.kbhit():
                     character = msvcrt.getwch()
+                    if character in "\x00\xe0" and msvcrt.kbhit():
+                        msvcrt.getwch()  # an arrow or function key comes as two
+                        continue
                     self._on_key({"\r": ENTER, "\x08": BACKSPACE}.get(character, character))
 
     else:
@@ -102,11 +106,13 @@ class Keys:
         def _read(self) -> None:
             import select
 
-            descriptor = sys.stdin.fileno()
+            descriptor, strokes = sys.stdin.fileno(), Keystrokes()
             while not self._leave.is_set():
                 try:
-                    ready, _, _ = select.select([descriptor], [], [], _LOOK_EVERY)
+                    within = _REST_WITHIN if strokes.waiting else _LOOK_EVERY
+                    ready, _, _ = select.select([descriptor], [], [], within)
                     if not ready:
+                        self._press(strokes.nothing_follows())
                         continue
                     chunk = os.read(descriptor, 256)
                 except (OSError, ValueError):
@@ -114,11 +120,8 @@ class Keys:
                 if not chunk:
                     self._on_lost()
                     return
-                self._spread(chunk.decode("utf-8", "replace"))
+                self._press(strokes.take(chunk))
 
-    def _spread(self, text: str) -> None:
-        """Hand on characters; an escape sequence (arrow and function keys) means nothing here and is dropped."""
-        if text.startswith(ESCAPE) and len(text) > 1:
-            return
-        for character in text.replace("\r", ENTER):
-            self._on_key(BACKSPACE if character == "\x08" else character)
+    def _press(self, keys: list[str]) -> None:
+        for key in keys:
+            self._on_key(key)

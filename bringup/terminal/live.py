@@ -1,4 +1,7 @@
-"""The live view: lines that stay scroll up, a status stays at the foot of the screen. The only door to rich."""
+"""The live view: lines that stay scroll up, a status stays at the foot of the screen. The only door to rich.
+
+Text goes to rich as Text, never as markup, and passes `_fit` before: nothing that was told is ever obeyed.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +9,15 @@ import time
 from typing import TYPE_CHECKING, TextIO
 
 from bringup.runner.prompts import Prompt
-from bringup.terminal.person import Person
-from bringup.terminal.pictures import UNICODE
-from bringup.terminal.scene import Line, Tone
-from bringup.terminal.view import WIDE_FROM, View, harmless, question_lines, ring, signs_for
+from bringup.terminal.letters import WORDS
+from bringup.terminal.lines import Line, Tone, wrapped
+from bringup.terminal.person import KEYS, Person
+from bringup.terminal.view import View, question_lines, ring
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.live import Live
     from rich.text import Text
-
-KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
 
 _STYLES = {
     Tone.PLAIN: "",
@@ -25,15 +26,16 @@ _STYLES = {
     Tone.BAD: "bold red",
     Tone.WARN: "yellow",
     Tone.QUIET: "dim",
+    Tone.ALARM: "bold white on red",
 }
-
-
-_POWER: dict[bool | None, tuple[str, str]] = {
-    True: ("  INPUT ON  ", "bold white on red"),
-    False: ("  INPUT OFF  ", "bold black on green"),
-    None: ("  INPUT ??  ", "bold black on yellow"),
+_POWER: dict[bool | None, str] = {
+    True: "bold white on red",
+    False: "bold black on green",
+    None: "bold black on yellow",
 }
-"""Whether an output is on -> words and style; the words differ, not only the colours."""
+"""Whether an output is on -> style of the words; the words differ, too."""
+_FOOT = 10
+"""Rows of the status beside a question's own lines, and of what stays above it."""
 
 
 def _number(value: float | None, digits: int) -> str:
@@ -45,25 +47,28 @@ class LiveView(View):
 
     def __init__(self, stream: TextIO, person: Person | None = None, *, monotonic: float = 0.0) -> None:
         """`monotonic`: offset of the attempt's clock, so that remaining times can be shown; both count alike."""
-        super().__init__(signs_for(stream), person)
-        self._stream = stream
+        super().__init__(stream, person)
         self._offset = monotonic
         self._console: Console | None = None
         self._live: Live | None = None
         self._shown: tuple[object, ...] = ()
+        self._put_up = 0
+        """Number of the question that was too long for the status and stands among the lines."""
 
     def _open(self) -> None:
         from rich.console import Console
         from rich.live import Live
 
         self._console = Console(file=self._stream, highlight=False, markup=False, emoji=False)
-        self.scene.narrow = self._console.width < WIDE_FROM
         self._live = Live(self._status(), console=self._console, auto_refresh=False, transient=True)
         self._live.start()
 
     def _shut(self) -> None:
         if self._live is not None:
             self._live.stop()
+
+    def _width(self) -> int | None:
+        return None if self._console is None else self._console.width
 
     def _write(self, line: Line) -> None:
         from rich.text import Text
@@ -78,52 +83,85 @@ class LiveView(View):
         shown = self._what_counts()
         if shown != self._shown:
             self._shown = shown
+            self._put_up_long_question()
             self._live.update(self._status(), refresh=True)
 
     def _what_counts(self) -> tuple[object, ...]:
         """Return everything that the status shows; equal means that it would look the same."""
         scene, person = self.scene, self.person
-        asked = () if person is None else (person.question, person.typed, person.remark)
-        return (scene.title, scene.ended, scene.power, scene.poll, scene.step, self._going(), *asked)
+        asked = () if person is None else (person.put, person.question, person.typed, person.remark, person.keys_line)
+        state = (scene.title, scene.ended, scene.power, scene.unknown, scene.poll, scene.step)
+        return (*state, self._width(), self._going(), *asked)
+
+    def _put_up_long_question(self) -> None:
+        """Put a question that would not fit below among the lines that stay, once."""
+        person = self.person
+        if person is None or person.question is None or self._console is None or self._put_up == person.put:
+            return
+        lines = question_lines(person.question)
+        rows = sum(len(wrapped(self._fit(line), self._width())) for line in lines)
+        if rows > self._console.height - _FOOT:
+            self._put_up = person.put
+            for line in lines:
+                self._put(Line(line, Tone.HEAD))
 
     def _strike(self, times: int) -> None:
         ring(self._stream, times, self._leave)
 
-    def _status(self) -> RenderableType:
-        from rich.console import Group
+    def _texts(self, text: str, style: str) -> list[RenderableType]:
+        """Return the text as lines of the status, broken at words."""
         from rich.text import Text
 
-        scene = self.scene
-        if scene.ended or not scene.title:
-            return Text("")
-        head = Text(f"── {scene.title} ", style="bold")
-        if scene.simulated:
-            head.append("── SIMULATED ", style="bold magenta")
-        parts: list[RenderableType] = [head, self._power_line()]
-        doing = " ".join(part for part in (scene.step, self._going()) if part)
-        if doing:
-            parts.append(Text(f" {harmless(doing)}", style="dim"))
-        if self.person is not None and self.person.question is not None:
-            parts += self._question(self.person, self.person.question)
-        parts.append(Text(f" {KEYS}", style="dim"))
+        return [Text(piece, style=style) for piece in wrapped(f" {self._fit(text)}", self._width())]
+
+    def _status(self) -> RenderableType:
+        from rich.console import Group
+
+        scene, person = self.scene, self.person
+        question = None if person is None else person.question
+        parts: list[RenderableType] = []
+        if scene.title and not scene.ended:
+            parts += [self._head(), *self._power_lines()]
+            doing = "; ".join(part for part in (scene.step, self._going()) if part)
+            parts += self._texts(doing, "dim") if doing else []
+        # Outputs found on are asked about before the attempt has a title.
+        if person is not None and question is not None:
+            parts += self._question(person, question)
+        if parts:
+            parts += self._texts(KEYS if person is None else person.keys_line, "dim")
         return Group(*parts)
+
+    def _head(self) -> Text:
+        from rich.text import Text
+
+        rule = self.scene.signs.line * 2
+        head = Text(f"{rule} {self._fit(self.scene.title)} ", style="bold")
+        if self.scene.simulated:
+            head.append(f"{rule} SIMULATED ", style="bold magenta")
+        return head
 
     def _going(self) -> str:
         scene = self.scene
         parts = [scene.sample] if scene.sample else []
-        if scene.going:
-            left = "" if scene.going_until is None else max(0.0, scene.going_until - (time.monotonic() + self._offset))
-            parts.append(f"{scene.going}{f' … {left:.1f} s' if isinstance(left, float) else ''}")
-        return "— " + "; ".join(parts) if parts else ""
+        if scene.going and scene.going_until is None:
+            # It comes again and again, so it is over once anything is asked.
+            parts += [] if self.person is not None and self.person.question is not None else [scene.going]
+        elif scene.going and scene.going_until is not None:
+            left = scene.going_until - (time.monotonic() + self._offset)
+            what = "" if scene.step.endswith(scene.going) else f"{scene.going}, "
+            parts += [f"{what}{left:.1f} s left"] if left > 0 else []
+        return "; ".join(parts)
 
-    def _power_line(self) -> Text:
+    def _power_lines(self) -> list[RenderableType]:
         from rich.text import Text
 
-        poll = self.scene.poll
-        word, style = _POWER[self.scene.power]
-        line = Text(" ").append(word, style=style)
+        scene, poll = self.scene, self.scene.poll
+        if scene.unknown:
+            style = f"blink {_STYLES[Tone.ALARM]}"
+            return [Text(f"!!! {WORDS} !!!".center(self._width() or 80), style=style)] * 3
+        line = Text(" ").append(f"  {scene.power_words}  ", style=_POWER[scene.power])
         if poll is None:
-            return line
+            return [line]
         line.append(f"  {_number(poll.volts, 3)} V  {_number(poll.amps, 4)} A", style="bold")
         watts = None if poll.volts is None or poll.amps is None else poll.volts * poll.amps
         line.append(f"  {_number(watts, 3)} W")
@@ -132,18 +170,18 @@ class LiveView(View):
         if poll.mode == "current":
             line.append("  IN CURRENT LIMIT ", style="bold black on yellow")
         if poll.fault is not None:
-            line.append(f"  supply: {poll.fault.value} ", style="bold white on red")
-        return line
+            line.append(f"  supply: {self._fit(poll.fault.value)} ", style="bold white on red")
+        return [line]
 
     def _question(self, person: Person, question: Prompt) -> list[RenderableType]:
         from rich.text import Text
 
         style = "bold yellow" if question.danger or question.kind.value == "caution" else "bold"
         lines = question_lines(question)
-        parts: list[RenderableType] = [Text(f" {harmless(line)}", style=style) for line in lines]
-        typed = (
-            Text(" > ", style="bold").append(harmless(person.typed)).append("▏" if self.scene.signs is UNICODE else "_")
-        )
+        if self._put_up == person.put:
+            lines = [f"? {question.text} (above)", lines[-1]]
+        parts = [part for line in lines for part in self._texts(line, style)]
+        typed = Text(" > ", style="bold").append(self._fit(person.typed)).append(self._fit(self.scene.signs.cursor))
         if person.remark:
-            typed.append(f"  {person.remark}", style="yellow")
+            typed.append(f"  {self._fit(person.remark)}", style="yellow")
         return [*parts, typed]

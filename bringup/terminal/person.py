@@ -1,7 +1,8 @@
 """The person at the terminal as the runner's Ask: questions out, keys in, answers as Pendings.
 
-Each kind of question has its own small way of being answered (an AnswerBox); what it looks like is the view's
-business, which reads `question` and `typed`.
+Each kind of question has its own small way of being answered; what it looks like is the view's business, which reads
+`question` and `typed`, and says when the question is on the screen: a key that comes before anybody can have read it
+is no answer.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ from __future__ import annotations
 import math
 import re
 import threading
+import time
 from collections import deque
 from collections.abc import Callable
 
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.terminal.keys import BACKSPACE, ENTER
+from bringup.terminal.deadtime import DeadTime
+from bringup.terminal.keystrokes import BACKSPACE, ENTER, ESCAPE
 
 _LONGEST = 500
 """Characters of a typed answer; more are ignored, with the bell as the only comment."""
@@ -30,6 +33,10 @@ HINTS: dict[PromptKind, str] = {
 }
 """Kind of question -> what to press, shown beside it."""
 
+TOO_SOON = "that key came too soon: read it, then press again"
+KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
+"""What single keys do while no text is being typed."""
+
 _SINGLE_KEY = {PromptKind.GO, PromptKind.CAUTION, PromptKind.CHECKLIST, PromptKind.CHOICE}
 """Questions during which letters are commands to the runner, not text."""
 
@@ -39,22 +46,35 @@ class Person:
 
     attended = True
 
-    def __init__(self, wake: Callable[[], None]) -> None:
-        """`wake` ends the runner's wait."""
+    def __init__(self, wake: Callable[[], None], *, clock: Callable[[], float] = time.monotonic) -> None:
+        """`wake` ends the runner's wait. `clock`: monotonic seconds."""
         self._wake = wake
         self._changed: Callable[[], None] = lambda: None
         self._lock = threading.RLock()
         self._keys: deque[str] = deque(maxlen=32)
         self._pending: Pending[Answer] | None = None
+        self._dead_time = DeadTime(clock)
+        self._viewed = False
         self._exceptions: tuple[int, ...] | None = None
         self.question: Prompt | None = None
+        self.put = 0
+        """How many questions were put: two that are alike are still two."""
         self.typed = ""
         self.remark = ""
         """What is wrong with what was typed, or what is wanted next."""
 
     def on_changed(self, changed: Callable[[], None]) -> None:
-        """Say whom to tell that the question or the typed line changed: the view, which is made after the person."""
-        self._changed = changed
+        """Say whom to tell that the question or the typed line changed: the view, which is made after the person.
+
+        From now on a question counts as put only once the view calls `shown`.
+        """
+        self._changed, self._viewed = changed, True
+
+    def shown(self, put: int) -> None:
+        """Take notice that the question of that number is on the screen."""
+        with self._lock:
+            if put == self.put:
+                self._dead_time.shown()
 
     def ask(self, prompt: Prompt) -> Pending[Answer]:
         """Put the question; an earlier one still open is withdrawn."""
@@ -62,6 +82,10 @@ class Person:
             self.question, self.typed, self.remark, self._exceptions = prompt, "", "", None
             self._pending = Pending(math.inf, self._wake)
             pending = self._pending
+            self.put += 1
+            self._dead_time.put()
+            if not self._viewed:
+                self._dead_time.shown()
         self._changed()
         return pending
 
@@ -79,12 +103,47 @@ class Person:
     def press(self, key: str) -> None:
         """Take one key: for the open question if it can use it, else for the runner."""
         with self._lock:
-            if self.question is None or not self._use(self.question, key):
+            too_soon = self._dead_time.too_soon(key)
+            if self.question is not None and too_soon and self._answers(self.question, key):
+                self.remark = TOO_SOON
+            elif (self.question is None or not self._use(self.question, key)) and key.strip() and key.isprintable():
+                # Enter and the like mean nothing to the runner, and would push out what does.
                 self._keys.append(key)
         self._wake()
         self._changed()
 
+    @property
+    def typing(self) -> bool:
+        """Whether letters are text at this moment, not commands."""
+        question = self.question
+        return question is not None and (question.kind not in _SINGLE_KEY or self._exceptions is not None)
+
+    @property
+    def keys_line(self) -> str:
+        """Which keys do what at this moment."""
+        with self._lock:
+            if not self.typing or self.question is None:
+                return KEYS
+            if self.typed or self._exceptions is not None or not self.question.optional:
+                escape = "clears the line" if self.typed or self._exceptions is None else "goes back to the list"
+            else:
+                escape = "takes the question back"
+            return f"Enter takes it    Esc {escape}    Ctrl-C calls off"
+
     # one way of answering per kind of question; each returns whether the key was used
+
+    def _answers(self, prompt: Prompt, key: str) -> bool:
+        """Whether the key would answer, as against being typed or going to the runner."""
+        if key == ENTER:
+            return True
+        if self.typing or self.typed:
+            return False
+        return {
+            PromptKind.GO: key == " ",
+            PromptKind.CAUTION: key == " ",
+            PromptKind.CHECKLIST: key == "a",
+            PromptKind.CHOICE: _chosen(prompt, key) is not None,
+        }.get(prompt.kind, False)
 
     def _use(self, prompt: Prompt, key: str) -> bool:
         if prompt.kind in {PromptKind.GO, PromptKind.CAUTION}:
@@ -95,15 +154,10 @@ class Person:
         if prompt.kind is PromptKind.CHECKLIST and self._exceptions is None and not self.typed and key == "a":
             self._answer(Answer())
             return True
-        if prompt.kind is PromptKind.CHOICE and not self.typed and self._choose(prompt, key):
+        if prompt.kind is PromptKind.CHOICE and not self.typed and (chosen := _chosen(prompt, key)) is not None:
+            self._answer(Answer(text=chosen))
             return True
         return self._edit(prompt, key)
-
-    def _choose(self, prompt: Prompt, key: str) -> bool:
-        if not key.isdecimal() or not 1 <= int(key) <= len(prompt.choices) or len(prompt.choices) > 9:  # noqa: PLR2004
-            return False
-        self._answer(Answer(text=prompt.choices[int(key) - 1]))
-        return True
 
     def _edit(self, prompt: Prompt, key: str) -> bool:
         if key == ENTER:
@@ -112,11 +166,25 @@ class Person:
         if key == BACKSPACE:
             self.typed = self.typed[:-1]
             return True
-        typing = prompt.kind not in _SINGLE_KEY or self._exceptions is not None or key in "0123456789, "
-        if not typing or not key.isprintable():
+        if key == ESCAPE:
+            return self._escape(prompt)
+        if not (self.typing or key in "0123456789, ") or not key.isprintable():
             return False
+        self.remark = self.remark if self.remark != TOO_SOON else ""
         if len(self.typed) < _LONGEST:
             self.typed += key
+        return True
+
+    def _escape(self, prompt: Prompt) -> bool:
+        """Clear the line; if there is nothing to clear, take the question back where that is possible."""
+        if self.typed:
+            self.typed = ""
+        elif self._exceptions is not None:
+            self._exceptions, self.remark = None, ""
+        elif prompt.kind is PromptKind.TEXT and prompt.optional:
+            self._answer(Answer())
+        elif self.typing:
+            self.remark = "this one has to be answered; Ctrl-C calls off, outputs off"
         return True
 
     def _entered(self, prompt: Prompt, text: str) -> None:
@@ -148,3 +216,10 @@ class Person:
         pending, self._pending, self.question, self.typed, self.remark = self._pending, None, None, "", ""
         if pending is not None:
             pending.settle(answer)
+
+
+def _chosen(prompt: Prompt, key: str) -> str | None:
+    """Return the choice that this key names by itself; None with more choices than there are digits."""
+    if not key.isdecimal() or not 1 <= int(key) <= len(prompt.choices) or len(prompt.choices) > 9:  # noqa: PLR2004
+        return None
+    return prompt.choices[int(key) - 1]

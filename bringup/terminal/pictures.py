@@ -18,10 +18,13 @@ class Signs:
     value: str
     below: str
     above: str
+    block: str
+    """What large letters are drawn with."""
+    cursor: str
 
 
-UNICODE = Signs("├", "┤", "─", "┼", "◆", "◀", "▶")
-ASCII = Signs("[", "]", "-", "+", "#", "<", ">")
+UNICODE = Signs("├", "┤", "─", "┼", "◆", "◀", "▶", "█", "▏")
+ASCII = Signs("[", "]", "-", "+", "#", "<", ">", "#", "_")
 
 WIDE = 21
 NARROW = 9
@@ -30,6 +33,8 @@ NARROW = 9
 
 def place(value: float | None, limits: Limits | None, signs: Signs = UNICODE, width: int = WIDE) -> str:
     """Draw where a value lies: ` ├────◆─────┤ `; outside, an arrow on that side. Always `width` + 4 columns.
+
+    It is the number line, low on the left, for negative rails too: -12.3 V is left of -12 V.
 
     One-sided limits are drawn with an open end; the scale then runs from the limit to twice it (or half).
     """

@@ -2,53 +2,72 @@
 
 from __future__ import annotations
 
-import shutil
+import os
 from typing import TextIO
 
-from bringup.runner.prompts import Prompt
-from bringup.terminal.person import Person
-from bringup.terminal.scene import Line
-from bringup.terminal.view import WIDE_FROM, View, harmless, question_lines, ring, signs_for
+from bringup.terminal.lines import Line
+from bringup.terminal.person import KEYS, Person
+from bringup.terminal.view import View, question_lines, ring
+
+_USUAL = 80
+"""Columns of a terminal that does not say how many it has."""
 
 
 class PlainView(View):
     """Lines that only ever go forward."""
 
     def __init__(self, stream: TextIO, person: Person | None = None) -> None:
-        super().__init__(signs_for(stream), person)
-        # A file or a pipe is as wide as a line needs; only a terminal has an edge.
-        self.scene.narrow = stream.isatty() and shutil.get_terminal_size().columns < WIDE_FROM
-        self._stream = stream
-        self._asked: Prompt | None = None
+        super().__init__(stream, person)
+        self._asked = 0
         self._echoed = ""
         self._remark = ""
 
+    def _open(self) -> None:
+        if self.person is not None:
+            self._put(Line(f"keys: {KEYS}; Ctrl-C calls off at any time"))
+
+    def _width(self) -> int | None:
+        # A file or a pipe is as wide as a line needs; only a terminal has an edge.
+        if not self._stream.isatty():
+            return None
+        try:
+            return os.get_terminal_size(self._stream.fileno()).columns or _USUAL
+        except (OSError, ValueError):
+            return _USUAL
+
     def _write(self, line: Line) -> None:
-        encoding = self._stream.encoding or "utf-8"
-        text = line.text.encode(encoding, "replace").decode(encoding)
-        self._stream.write(text + "\n")
+        self._end_line()
+        self._stream.write(line.text + "\n")
         self._stream.flush()
 
     def _draw(self) -> None:
         """Put a new question into lines, and echo what is typed."""
         if self.person is None:
             return
-        question, typed, remark = self.person.question, self.person.typed, self.person.remark
-        if question is not self._asked:
-            self._asked, self._echoed, self._remark = question, "", ""
-            if question is not None:
-                for text in question_lines(question):
-                    self._write(Line(harmless(text)))
+        person = self.person
+        put, question, typed, remark = person.put, person.question, person.typed, person.remark
+        if put != self._asked:
+            self._asked, self._remark = put, ""
+            for text in [] if question is None else question_lines(question):
+                self._put(Line(text))
         if remark != self._remark:
             self._remark = remark
             if remark:
-                self._write(Line(f"  {remark}"))
+                self._put(Line(f"  {remark}"))
+        if question is None:
+            self._end_line()
         while self._echoed and not typed.startswith(self._echoed):
             self._stream.write("\b \b")
             self._echoed = self._echoed[:-1]
-        self._stream.write(harmless(typed[len(self._echoed) :]))
+        self._stream.write(self._fit(typed[len(self._echoed) :]))
         self._echoed = typed
         self._stream.flush()
+
+    def _end_line(self) -> None:
+        """End the line on which typed text was echoed: what comes next is a line of its own."""
+        if self._echoed:
+            self._stream.write("\n")
+            self._echoed = ""
 
     def _strike(self, times: int) -> None:
         if self.person is not None:

@@ -6,36 +6,32 @@ the step, the output, volts and amps, what is being waited for.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from decimal import Context, Decimal
 from enum import StrEnum
+from types import MappingProxyType
 
-from bringup.core.limits import deviation_percent
+from bringup.core.harmless import harmless
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.words import Kind, Result
+from bringup.core.words import Result, StepOutcome
+from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
-from bringup.terminal.pictures import NARROW, UNICODE, Signs, place
+from bringup.terminal.letters import unknown_frame
+from bringup.terminal.lines import Line, Tone
+from bringup.terminal.pictures import UNICODE, Signs
+from bringup.terminal.readings import reading_line, told_of
+from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end
 
-
-class Tone(StrEnum):
-    """How a line is meant; the words carry the meaning too, so that nothing depends on colour."""
-
-    PLAIN = "plain"
-    HEAD = "head"
-    GOOD = "good"
-    BAD = "bad"
-    WARN = "warn"
-    QUIET = "quiet"
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line that stays."""
-
-    text: str
-    tone: Tone = Tone.PLAIN
+WIDE_FROM = 112
+"""Columns from which a reading's whole line fits."""
+SHORT_WAIT = 1.0
+"""Seconds below which a wait is not worth a word."""
+_REFRESHING = frozenset({"poll", "sample", "going"})
+"""What only changes the status: it says nothing about whether a run of lines is over."""
+_STATE: Mapping[str, bool | None] = MappingProxyType({"yes": True, "no": False, "unknown": None})
+CLAIMS = "supply set by hand: ON and OFF are what the person says, and nothing but the person watches"
 
 
 class Ring(StrEnum):
@@ -48,99 +44,29 @@ class Ring(StrEnum):
 
 STRIKES = {Ring.TAKEN: 1, Ring.FAILED: 2, Ring.TRIPPED: 4}
 
-_MARK = {
-    Result.PASS: "pass",
-    Result.CONDITIONAL_PASS: "conditional pass",
-    Result.CONDITIONAL_FAIL: "CONDITIONAL FAIL",
-    Result.FAIL: "FAIL",
-    Result.NO_VALUE: "NO VALUE",
-    Result.NOT_JUDGED: "not judged",
-    Result.RECORDED: "recorded",
-}
-_TONE = {
-    Result.PASS: Tone.GOOD,
-    Result.CONDITIONAL_PASS: Tone.GOOD,
-    Result.CONDITIONAL_FAIL: Tone.BAD,
-    Result.FAIL: Tone.BAD,
-    Result.NO_VALUE: Tone.BAD,
-    Result.NOT_JUDGED: Tone.WARN,
-    Result.RECORDED: Tone.PLAIN,
-}
-
-
-def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = False) -> Line:
-    """One reading: name, value, its place between its limits, the limits, deviation, result.
-
-    About 115 columns; `narrow`, for terminals of 80, draws a smaller place and leaves the deviation out.
-    """
-    kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE} else reading.kind.value
-    name = " ".join(part for part in (reading.point or "", kind, reading.aspect) if part) or reading.kind.value
-    if reading.value is None:
-        value = "no value"
-    else:
-        value = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
-    deviation = ""
-    if reading.value is not None and reading.limits is not None:
-        percent = deviation_percent(reading.value, reading.limits)
-        # Adding zero turns a rounded -0.00 into 0.00.
-        deviation = f"{round(percent, 2) + 0.0:+.2f} %" if percent is not None else ""
-    limits = bounds(reading)
-    words = [_MARK[reading.result]]
-    if reading.unsettled and reading.lowest is not None and reading.highest is not None:
-        low = format_quantity(reading.lowest, reading.unit, resolution=reading.resolution)
-        high = format_quantity(reading.highest, reading.unit, resolution=reading.resolution)
-        words.append(f"unsettled: {low} .. {high}")
-    if reading.note:
-        words.append(reading.note)
-    if narrow:
-        picture = place(reading.value, reading.limits, signs, NARROW)
-        text = f"  {name:<18} {value:>12} {picture} {limits:<20} {'; '.join(words)}"
-    else:
-        picture = place(reading.value, reading.limits, signs)
-        text = f"  {name:<27} {value:>14} {picture} {limits:<22} {deviation:>9}  {'; '.join(words)}"
-    return Line(text.rstrip(), _TONE[reading.result])
-
-
-def _told_of(reading: Reading, cause: str) -> bool:
-    """Whether the cause names this reading already, by its point, aspect and value."""
-    value = "no value"
-    if reading.value is not None:
-        value = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
-    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
-    return f"{name} {value}" in cause
-
-
-def bounds(reading: Reading) -> str:
-    """The limits as two ends, in the unit's prefix of each: '3.234 V .. 3.366 V', '> 200 Ω', '' without."""
-    limits = reading.limits
-    if limits is None:
-        return ""
-    low = "" if limits.low is None else _short(limits.low, limits.unit)
-    high = "" if limits.high is None else _short(limits.high, limits.unit)
-    if low and high:
-        return f"{low} .. {high}"
-    return f">= {low}" if low else f"<= {high}" if high else ""
-
-
-def _short(end: Decimal, unit: str) -> str:
-    """One end of the limits in five digits: computed ones have many more, which the logbook keeps."""
-    return format_quantity(Context(prec=5).plus(end), unit)
-
 
 @dataclass(slots=True)
 class Scene:
     """The state of the picture. Fields are read by the view; only `take` changes them."""
 
     signs: Signs = UNICODE
-    narrow: bool = False
+    width: int | None = None
+    """Columns of the terminal; None: as many as a line needs."""
     title: str = ""
     simulated: bool = False
+    supply: bool = True
+    """Whether the bench has a supply at all."""
+    by_hand: bool = False
+    """Whether a person sets the supply: its state is then that person's claim."""
     step: str = ""
     power: bool | None = None
     """Whether an output is on; None: unknown."""
+    unknown: tuple[str, ...] = ()
+    """What was said when the outputs could not be verified off; empty unless that holds now."""
     poll: PollSample | None = None
     going: str = ""
     going_until: float | None = None
+    """When it will be over; None for what comes again and again, each time for less than a second."""
     sampled: Told | None = None
     """The latest sample; many come between two pictures."""
     ended: bool = False
@@ -150,6 +76,15 @@ class Scene:
     """The words of the trip that is on the screen already."""
     ring: Ring | None = None
     """The bell that the last told thing deserves."""
+    _brief: tuple[str, float] = ("", 0.0)
+    """What was waited for by short waits alone, and for how long in all."""
+    _answered: Answered | None = None
+    _not_reached: list[tuple[int, str]] = field(default_factory=list)
+
+    @property
+    def narrow(self) -> bool:
+        """Whether a reading's whole line does not fit."""
+        return self.width is not None and self.width < WIDE_FROM
 
     @property
     def sample(self) -> str:
@@ -160,36 +95,70 @@ class Scene:
         shown = format_quantity(value, unit) if isinstance(value, float) else "no value"
         return f"{self.sampled.text} {shown}"
 
+    @property
+    def power_words(self) -> str:
+        """Whether the input is on, in words that differ by more than their colour."""
+        if not self.supply:
+            return "NO SUPPLY ON THIS BENCH"
+        if self.by_hand:
+            return {True: "INPUT ON (as said)", False: "INPUT OFF (as said)"}.get(
+                self.power,  # type: ignore[arg-type]
+                "INPUT ?? (nobody has said)",
+            )
+        return {True: "INPUT ON", False: "INPUT OFF"}.get(self.power, "INPUT ??")  # type: ignore[arg-type]
+
     def take(self, told: Told) -> tuple[Line, ...]:
         """Note what was told; return the lines that stay on the screen."""
         self.ring = None
+        before = () if told.kind in _REFRESHING else self._held(told)
         handler = getattr(self, "_" + told.kind.replace("-", "_"), None)
         if handler is None:
-            return (Line(told.text),) if told.text else ()
+            return (*before, Line(told.text)) if told.text else before
         lines: tuple[Line, ...] = handler(told)
-        return lines
+        return (*before, *lines)
+
+    def _held(self, told: Told) -> tuple[Line, ...]:
+        """Return the lines that were held back and that this does not take further."""
+        lines = []
+        answered, self._answered = self._answered, None
+        if answered is not None and not (told.kind == "event" and answered.said_by(told)):
+            lines.append(Line(f"  {answered.asked}  {answered.answer}", Tone.QUIET))
+        if self._not_reached and not is_not_reached(told):
+            lines.append(Line(f"  {not_reached(self._not_reached)}", Tone.WARN))
+            self._not_reached = []
+        return tuple(lines)
 
     def _attempt_begun(self, told: Told) -> tuple[Line, ...]:
         serial = str(told.data.get("serial", ""))
         self.title = f"{serial}: {told.text}" if serial else told.text
         self.simulated = bool(told.data.get("simulated", False))
-        self.power = False
+        self.supply = bool(told.data.get("supply", True))
+        self.by_hand = bool(told.data.get("by_hand", False))
+        # What a person sets is unknown until that person has said what it is.
+        self.power = None if self.by_hand else _STATE.get(str(told.data.get("on", "no")))
         mark = "  SIMULATED: no real board was measured" if self.simulated else ""
-        return (Line(f"{self.title}{mark}", Tone.HEAD),)
+        head = Line(f"{self.title}{mark}", Tone.HEAD)
+        return (head, Line(f"  {CLAIMS}", Tone.WARN)) if self.by_hand else (head,)
 
     def _step_begun(self, told: Told) -> tuple[Line, ...]:
         number = f"step {told.step + 1}" if told.step is not None else "step"
         total = told.data.get("of")
         self.step = f"{number}{f' of {total}' if total else ''}: {told.text}"
-        self.going, self.sampled = "", None
+        self._nothing_going()
         return (Line(""), Line(self.step, Tone.HEAD))
 
     def _step_ended(self, told: Told) -> tuple[Line, ...]:
-        self.going, self.sampled = "", None
+        self._nothing_going()
         outcome, why = str(told.data.get("outcome", "")), str(told.data.get("why", "") or "")
-        if outcome in {"", "done"} or not told.text:
+        if outcome in {"", StepOutcome.DONE} or not told.text:
+            return ()
+        if is_not_reached(told) and told.step is not None:
+            self._not_reached.append((told.step + 1, told.text.partition(" not reached: ")[2]))
             return ()
         return (Line(f"  {told.text}{f': {why}' if why and why not in told.text else ''}", Tone.WARN),)
+
+    def _nothing_going(self) -> None:
+        self.going, self.going_until, self.sampled, self._brief = "", None, None, ("", 0.0)
 
     def _reading(self, told: Told) -> tuple[Line, ...]:
         assert told.reading is not None
@@ -208,45 +177,75 @@ class Scene:
 
     def _poll(self, told: Told) -> tuple[Line, ...]:
         self.poll = told.poll
-        if told.poll is not None and told.poll.on is not None:
+        # By hand nothing is looked at, and only a verified off ends an unknown state.
+        if told.poll is not None and told.poll.on is not None and not self.by_hand and not self.unknown:
             self.power = told.poll.on
         return ()
 
     def _power(self, told: Told) -> tuple[Line, ...]:
-        self.power = {"yes": True, "no": False}.get(str(told.data.get("on", "")), self.power)
-        if self.power is False:
+        before = self.power
+        self.power = _STATE.get(str(told.data.get("on", "")), self.power)
+        if self.power is not True:
             self.poll = None
-        return (Line(f"  {told.text}", Tone.WARN if self.power else Tone.PLAIN),) if told.text else ()
+        if self.power is False:
+            self.unknown = ()
+        if told.text:
+            claim = " (as said)" if self.by_hand and self.power else ""
+            return (Line(f"  {told.text}{claim}", Tone.WARN if self.power else Tone.PLAIN),)
+        # A claim is shown when it changes, since nothing else repeats what was answered.
+        told_of_claim = self.by_hand and self.power is not None and self.power is not before
+        return (Line(f"  {self.power_words}"),) if told_of_claim else ()
 
     def _going(self, told: Told) -> tuple[Line, ...]:
-        self.going = told.text
-        until = told.data.get("until")
-        self.going_until = until if isinstance(until, float) else None
+        until, seconds = told.data.get("until"), told.data.get("seconds")
+        brief = isinstance(seconds, float) and seconds < SHORT_WAIT
+        if not brief:
+            self.going, self._brief = told.text, ("", 0.0)
+            self.going_until = until if isinstance(until, float) else None
+            return ()
+        assert isinstance(seconds, float)
+        text, passed = self._brief
+        self._brief = (told.text, seconds + (passed if text == told.text else 0.0))
+        # A short wait that comes again and again is a long one, of which nobody knows the end.
+        self.going, self.going_until = told.text if self._brief[1] > SHORT_WAIT else "", None
         return ()
 
     def _prompt_answered(self, told: Told) -> tuple[Line, ...]:
         answer = str(told.data.get("answer", "") or "")
         if told.data.get("by_itself"):
             return (Line(f"  {told.text}  [simulated bench answers: {answer or 'yes'}]", Tone.QUIET),)
-        return (Line(f"  {told.text}  {answer}".rstrip(), Tone.QUIET),)
+        if not answer and told.data.get("kind") == PromptKind.TEXT:
+            return ()  # Enter alone, or Esc: nothing was said
+        if answer:
+            self._answered = Answered(told.text, answer)
+            return ()
+        return (Line(f"  {told.text}", Tone.QUIET),)
 
     def _event(self, told: Told) -> tuple[Line, ...]:
-        return (Line(f"  {told.text}", Tone.WARN),)
+        mark = "note: " if told.data.get("kind") == "note" else ""
+        return (Line(f"  {mark}{told.text}", Tone.WARN),)
 
     def _trip(self, told: Told) -> tuple[Line, ...]:
         self.ring, self.tripped = Ring.TRIPPED, told.text
         return (Line(f"  TRIP: {told.text}", Tone.BAD),)
 
     def _off_unknown(self, told: Told) -> tuple[Line, ...]:
-        self.power = None
-        self.ring = Ring.TRIPPED
-        frame = "#" * 78
-        said = [told.text.removeprefix("OUTPUT STATE UNKNOWN: "), str(told.data.get("why", "") or "")]
-        lines = ["O U T P U T   S T A T E   U N K N O W N", "USE THE SWITCH ON THE SUPPLY, NOW.", *filter(None, said)]
-        return tuple(Line(text, Tone.BAD) for text in (frame, *(f"#  {line}" for line in lines), frame))
+        again = bool(self.unknown)
+        self.power, self.poll, self.ring = None, None, Ring.TRIPPED
+        why = str(told.data.get("why", "") or "")
+        self.unknown = (told.text.removeprefix("OUTPUT STATE UNKNOWN: "), why)
+        if again:
+            # The letters stand above already, and come again above the result.
+            return (Line(f"  STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW.  {why}".rstrip(), Tone.BAD),)
+        return self._frame()
+
+    def _frame(self) -> tuple[Line, ...]:
+        said = [harmless(text) for text in self.unknown if text]
+        return tuple(unknown_frame(said, self.width, self.signs.block))
 
     def _attempt_ended(self, told: Told) -> tuple[Line, ...]:
-        self.ended, self.going, self.sampled, self.step = True, "", None, ""
+        self._nothing_going()
+        self.ended, self.step = True, ""
         result = str(told.data.get("result", ""))
         tone = Tone.GOOD if result == "passed" else Tone.BAD
         simulated = " (SIMULATED)" if self.simulated else ""
@@ -256,12 +255,17 @@ class Scene:
             cause = ": the trip above" + told.text.removeprefix(self.tripped)
         count = f"{self.readings} reading{'' if self.readings == 1 else 's'} kept"
         off = told.data.get("off_verified")
-        outputs = {True: "outputs OFF, verified", False: "OUTPUT STATE UNKNOWN: use the switch"}.get(off, "")  # type: ignore[call-overload]
-        rest = "; ".join(part for part in (count, outputs) if part)
-        lines = [Line(""), Line(f"{result.upper() or 'ENDED'}{simulated}{cause}", tone), Line(f"  {rest}")]
-        others = [reading for reading in self.failures if not _told_of(reading, told.text)]
+        claimed = bool(told.data.get("by_hand", self.by_hand))
+        lines: list[Line] = []
+        if off is False:
+            self.unknown = self.unknown or ("nobody could verify that the outputs are off",)
+            lines += self._frame()
+        lines += [Line(""), Line(f"{result.upper() or 'ENDED'}{simulated}{cause}", tone)]
+        lines.append(Line("; ".join((f"  {count}", *filter(None, [outputs_at_end(off, by_hand=claimed)])))))
+        others = [reading for reading in self.failures if not told_of(reading, told.text)]
         if others:
             head = "what failed:" if len(others) == len(self.failures) else "what failed beside it:"
             lines.append(Line(f"  {head}", Tone.BAD))
-            lines += [Line(f"    {reading_line(reading, self.signs).text.strip()}", Tone.BAD) for reading in others]
+            failed = [reading_line(each, self.signs, narrow=self.narrow).text.strip() for each in others]
+            lines += [Line(f"    {text}", Tone.BAD) for text in failed]
         return tuple(lines)

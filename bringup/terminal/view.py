@@ -8,35 +8,26 @@ dropped first. plain.py and live.py write.
 from __future__ import annotations
 
 import threading
-import unicodedata
 from collections import deque
 from typing import TextIO
 
+from bringup.core.harmless import harmless
 from bringup.runner.prompts import Prompt
 from bringup.runner.protocols import Told
+from bringup.terminal.lines import Line, wrapped
 from bringup.terminal.person import HINTS, Person
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
-from bringup.terminal.scene import STRIKES, Line, Scene
+from bringup.terminal.scene import STRIKES, Scene
 
 _MOST = 5_000
 """Things told but not yet shown; beyond, the oldest are dropped (they are in the logbook)."""
 _LOSSY = {"poll", "sample", "going"}
 _LOSSY_FROM = 100
 """Queue length from which what only refreshes the picture is dropped."""
-WIDE_FROM = 112
-"""Columns from which a reading's whole line fits."""
 _REFRESH = 0.12
 """Seconds between two pictures of the status."""
 _STRIKE = 0.12
 """Seconds between two strikes of the bell: fewer and terminals merge them."""
-
-
-def harmless(text: str) -> str:
-    """Show control characters instead of letting the terminal obey them."""
-    return "".join(
-        character if not unicodedata.category(character).startswith("C") else repr(character)[1:-1]
-        for character in text
-    )
 
 
 def signs_for(stream: TextIO) -> Signs:
@@ -49,10 +40,11 @@ def signs_for(stream: TextIO) -> Signs:
 
 
 class View:
-    """Queue, thread and scene; subclasses write lines and draw the status."""
+    """Queue, thread and scene; subclasses write lines and draw the status. Whatever they write passes `_fit`."""
 
-    def __init__(self, signs: Signs, person: Person | None = None) -> None:
-        self.scene = Scene(signs=signs)
+    def __init__(self, stream: TextIO, person: Person | None = None) -> None:
+        self.scene = Scene(signs=signs_for(stream))
+        self._stream = stream
         self.person = person
         self._told: deque[Told] = deque(maxlen=_MOST)
         self._something = threading.Event()
@@ -88,7 +80,7 @@ class View:
                 self._something.wait(timeout=_REFRESH * 4)
                 self._something.clear()
                 self._show_told()
-                self._draw()
+                self._draw_question()
                 self._leave.wait(_REFRESH)
         except (OSError, ValueError):
             # The terminal is gone or closed: there is nothing left to show anything on, and the attempt
@@ -97,14 +89,36 @@ class View:
         finally:
             self._shut()
 
+    def _draw_question(self) -> None:
+        """Draw, and say to the person which question can be read now: before that no key answers it."""
+        put = 0 if self.person is None else self.person.put
+        self._draw()
+        if self.person is not None:
+            self.person.shown(put)
+
     def _show_told(self) -> None:
         while self._told:
             told = self._told.popleft()
+            self.scene.width = self._width()
             for line in self.scene.take(told):
-                for part in line.text.split("\n"):
-                    self._write(Line(harmless(part), line.tone))
+                self._put(line)
             if self.scene.ring is not None:
                 self._strike(STRIKES[self.scene.ring])
+
+    def _put(self, line: Line) -> None:
+        """Write a line that stays, harmless and broken at words."""
+        for part in line.text.split("\n"):
+            for piece in wrapped(self._fit(part), self._width()):
+                self._write(Line(piece, line.tone))
+
+    def _fit(self, text: str) -> str:
+        """Return the text harmless, and with nothing in it that the stream cannot write."""
+        encoding = self._stream.encoding or "utf-8"
+        return harmless(text).encode(encoding, "replace").decode(encoding)
+
+    def _width(self) -> int | None:
+        """Columns to break lines at; None: as wide as they are."""
+        return None
 
     def _open(self) -> None:
         """Prepare the terminal."""
@@ -113,6 +127,7 @@ class View:
         """Leave the terminal as it was."""
 
     def _write(self, line: Line) -> None:
+        """Write one line as it is."""
         raise NotImplementedError
 
     def _draw(self) -> None:

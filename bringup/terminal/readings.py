@@ -1,0 +1,115 @@
+"""A reading as one line: name, value, its place between its limits, the limits, deviation, result. Pure."""
+
+from __future__ import annotations
+
+from decimal import Context, Decimal
+
+from bringup.core.limits import Limits, deviation_percent
+from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
+from bringup.core.words import Kind, Result
+from bringup.terminal.lines import Line, Tone
+from bringup.terminal.pictures import NARROW, UNICODE, Signs, place
+
+_MARK = {
+    Result.PASS: "pass",
+    Result.CONDITIONAL_PASS: "conditional pass",
+    Result.CONDITIONAL_FAIL: "CONDITIONAL FAIL",
+    Result.FAIL: "FAIL",
+    Result.NO_VALUE: "NO VALUE",
+    Result.NOT_JUDGED: "not judged",
+    Result.RECORDED: "recorded",
+}
+_TONE = {
+    Result.PASS: Tone.GOOD,
+    Result.CONDITIONAL_PASS: Tone.GOOD,
+    Result.CONDITIONAL_FAIL: Tone.BAD,
+    Result.FAIL: Tone.BAD,
+    Result.NO_VALUE: Tone.BAD,
+    Result.NOT_JUDGED: Tone.WARN,
+    Result.RECORDED: Tone.PLAIN,
+}
+
+NARROWEST = 80
+"""Columns of the terminal that narrow lines are made for."""
+
+
+def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = False) -> Line:
+    """One reading as a line of about 110 columns.
+
+    `narrow`, for terminals of 80, draws a smaller place and leaves the deviation out.
+    """
+    name, value, limits = name_of(reading), value_of(reading), bounds(reading)
+    words = [_MARK[reading.result]]
+    if reading.unsettled and reading.lowest is not None and reading.highest is not None:
+        low = format_quantity(reading.lowest, reading.unit, resolution=reading.resolution)
+        high = format_quantity(reading.highest, reading.unit, resolution=reading.resolution)
+        words.append(f"unsettled: {low} .. {high}")
+    if reading.note:
+        words.append(reading.note)
+    if narrow:
+        picture, end = place(reading.value, reading.limits, signs, NARROW), "; ".join(words)
+        text = f"  {_side_by_side(name, value, 31)} {picture} {limits:<20} {end}"
+        if len(text.rstrip()) > NARROWEST:
+            # The words count more than the picture.
+            text = "  ".join(part for part in (f"  {_side_by_side(name, value, 31)}", limits, end) if part)
+    else:
+        picture = place(reading.value, reading.limits, signs)
+        off = deviation(reading.value, reading.limits)
+        text = f"  {_side_by_side(name, value, 42)} {picture} {limits:<22} {off:>11}  {'; '.join(words)}"
+    return Line(text.rstrip(), _TONE[reading.result])
+
+
+def _side_by_side(name: str, value: str, columns: int) -> str:
+    """Name to the left, value to the right; a long name takes of the space between them."""
+    return f"{name} {value.rjust(columns - 1 - len(name))}"
+
+
+def name_of(reading: Reading) -> str:
+    """What was measured: '3V3', 'VIN current mean'."""
+    kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE} else reading.kind.value
+    return " ".join(part for part in (reading.point or "", kind, reading.aspect) if part) or reading.kind.value
+
+
+def value_of(reading: Reading) -> str:
+    """The value with the digits that the instrument gave, or that there is none."""
+    if reading.value is None:
+        return "no value"
+    return format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+
+
+def deviation(value: float | None, limits: Limits | None) -> str:
+    """The deviation from nominal: '+0.18 %'; for a negative nominal that of the magnitude, and marked: '|x| -0.05 %'.
+
+    The picture beside it has low on the left, always: -11.9 V stands right of -12 V, though its magnitude is lower.
+    """
+    if value is None or limits is None:
+        return ""
+    percent = deviation_percent(value, limits)
+    if percent is None or limits.nominal is None:
+        return ""
+    # Adding zero turns a rounded -0.00 into 0.00.
+    return f"{'|x| ' if limits.nominal < 0 else ''}{round(percent, 2) + 0.0:+.2f} %"
+
+
+def told_of(reading: Reading, cause: str) -> bool:
+    """Whether the cause names this reading already, by its point, aspect and value."""
+    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
+    return f"{name} {value_of(reading)}" in cause
+
+
+def bounds(reading: Reading) -> str:
+    """The limits as two ends, in the unit's prefix of each: '3.234 V .. 3.366 V', '> 200 Ω', '' without."""
+    limits = reading.limits
+    if limits is None:
+        return ""
+    low = "" if limits.low is None else _short(limits.low, limits.unit)
+    high = "" if limits.high is None else _short(limits.high, limits.unit)
+    if low and high:
+        return f"{low} .. {high}"
+    return f">= {low}" if low else f"<= {high}" if high else ""
+
+
+def _short(end: Decimal, unit: str) -> str:
+    """One end of the limits in five digits: computed ones have many more, which the logbook keeps."""
+    return format_quantity(Context(prec=5).plus(end), unit)
