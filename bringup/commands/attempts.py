@@ -6,15 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import click
-
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
+from bringup.commands.saying import say
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt
+
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 
 HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
 
@@ -47,10 +48,10 @@ def command(
     if as_json:
         print_json([attempt.as_json() for attempt in found])
     elif not found:
-        click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
+        say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:
         lines = format_table(HEADINGS, [_row(attempt) for attempt in found], right=("readings",))
-        click.echo("\n".join(under_rows(lines, [_below(attempt) for attempt in found])))
+        say("\n".join(under_rows(lines, [_below(attempt) for attempt in found])))
 
 
 def _row(attempt: LoggedAttempt) -> tuple[str, ...]:

@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from bringup.commands.saying import say
+from bringup.errors import ExitCode
 
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
     from bringup.logbook.audit import Audit
@@ -38,7 +39,7 @@ def command(logbook: Path, anchor: str | None, as_json: bool) -> ExitCode:
     if as_json:
         print_json({"logbook": str(logbook), **found.as_json()})
     else:
-        click.echo("\n".join(lines(logbook, found)))
+        say("\n".join(lines(logbook, found)))
     return ExitCode.PASSED if found.sound else ExitCode.FAILED
 
 

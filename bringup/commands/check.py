@@ -8,9 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import click
-
-from bringup.commands.common import json_option, print_json
-from bringup.commands.programs import examine_programs
+from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
@@ -20,6 +18,9 @@ from bringup.files.field_docs import fields_of
 from bringup.files.nodes import Problems, in_order
 from bringup.files.schema import schema_of
 from bringup.files.source import KINDS
+
+from bringup.commands.common import json_option, print_json
+from bringup.commands.programs import examine_programs
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +52,10 @@ def command(
             "Give one of them alone, or the files to check without either.",
         )
     if schema is not None:
-        click.echo(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
+        say(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
         return ExitCode.PASSED
     if fields is not None:
-        click.echo(fields_of(fields), nl=False)
+        say(fields_of(fields), nl=False)
         return ExitCode.PASSED
     if not files and bench is None:
         raise CommandError("no file to check", "Name one or more: bringup check procedures/first-power-on.yaml")
@@ -121,15 +122,15 @@ def _print(checked: list[Checked]) -> None:
         for problem in one.problems:
             # A board that two procedures name is told once.
             if problem not in told:
-                click.echo(str(problem))
+                say(str(problem))
             told.add(problem)
         for remark in one.remarks:
-            click.echo(f"worth knowing: {remark}")
+            say(f"worth knowing: {remark}")
         if not one.problems:
-            click.echo(f"{one.file.path}: {_summary(one.file)}")
+            say(f"{one.file.path}: {_summary(one.file)}")
     wrong = len(told)
     if wrong:
-        click.echo(f"{wrong} {'problem' if wrong == 1 else 'problems'} found")
+        say(f"{wrong} {'problem' if wrong == 1 else 'problems'} found")
 
 
 def _summary(file: FileRead) -> str:

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-
+from bringup.commands.saying import say
+from bringup.core.harmless import harmless_json
 from bringup.errors import BenchError, CommandError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -49,7 +50,7 @@ def json_option(function: F) -> F:
 
 def print_json(data: object) -> None:
     """Print one JSON document. NaN and infinity are refused: they are not JSON."""
-    click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+    click.echo(harmless_json(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False)))
 
 
 def show_left_messages() -> None:
@@ -62,7 +63,7 @@ def show_left_messages() -> None:
         # No place for messages is no place for locks: whoever needs one says so.
         return
     for text in texts:
-        click.echo(text, err=True)
+        say(text, err=True)
 
 
 def configuration_file() -> Path:

@@ -8,10 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.reaching import lock_name
+from bringup.commands.saying import say
 from bringup.host.guardian import GuardianProcess
 from bringup.runner.unguarded import Unguarded
 
@@ -48,7 +47,7 @@ def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], No
 
     def stand_down() -> None:
         if process.close(look_again=opened.links["supply"].left_behind):
-            click.echo(
+            say(
                 f"The guardian (process {process.pid}) goes on trying to switch off and says here what came of it.",
                 err=True,
             )

@@ -11,9 +11,10 @@ import traceback
 from typing import Any
 
 import click
+from bringup.commands.saying import say, say_what_click_found
+from bringup.errors import BringupError, ExitCode
 
 from bringup import __version__
-from bringup.errors import BringupError, ExitCode
 
 COMMANDS: dict[str, str] = {
     "run": "an attempt on a unit, with a live view, everything logged",
@@ -83,21 +84,21 @@ def main(arguments: list[str] | None = None) -> int:
     except click.exceptions.Exit as leave:
         return leave.exit_code
     except click.ClickException as error:
-        error.show()
+        say_what_click_found(error)
         return ExitCode.REFUSED
     except click.Abort:
-        click.echo("Stopped.", err=True)
+        say("Stopped.", err=True)
         return ExitCode.STOPPED
     except BringupError as error:
-        click.echo(str(error), err=True)
+        say(str(error), err=True)
         return error.exit_code
     except BrokenPipeError:
         # The reader of our output left (`bringup readings | head`): nothing to say to anybody.
         sys.stderr.close()
         return ExitCode.PASSED
     except Exception:  # noqa: BLE001 - the last line: whatever comes here is ours, and is shown whole
-        click.echo(traceback.format_exc(), err=True)
-        click.echo(
+        say(traceback.format_exc(), err=True)
+        say(
             "This is a bug in bringup, not a mistake of yours. If an attempt was running, its outputs were switched\n"
             "off first; look at the supply all the same. Please report the lines above with the files you used.",
             err=True,

@@ -12,12 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-
-from bringup.commands.common import bench_option, find_bench, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_name
+from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
+
+from bringup.commands.common import bench_option, find_bench, show_left_messages
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
@@ -54,7 +55,7 @@ def command(bench: Path | None) -> ExitCode:
     if role.resource is None:
         if said:
             return unknown("; ".join(said))
-        click.echo(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
+        say(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
         return ExitCode.PASSED
     try:
         verified = switch_off(described, role, said)
@@ -63,13 +64,13 @@ def command(bench: Path | None) -> ExitCode:
         verified = False
     if not verified:
         return unknown("; ".join(said))
-    click.echo(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
+    say(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
     return ExitCode.PASSED
 
 
 def unknown(why: str) -> ExitCode:
     """Say in large words that nobody knows."""
-    click.echo("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
+    say("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
     return ExitCode.STOPPED
 
 
@@ -90,14 +91,14 @@ def ask_holder(bench: Bench, said: list[str]) -> bool:
         holder = holder_of(resource)
         if holder is None:
             return False
-        click.echo(f"Asking {holder} to switch off ...")
+        say(f"Asking {holder} to switch off ...")
         outcome = ask_holder_off(resource, HOLDER_WITHIN)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.
         said.append(error.message)
         return False
     if outcome is Outcome.OFF:
-        click.echo(f"Every output of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
+        say(f"Every output of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
         return True
     said.append(f"{holder} " + ("does not take the request" if outcome is None else "does not know what became of it"))
     return False

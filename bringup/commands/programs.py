@@ -10,8 +10,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import click
-
-from bringup.commands.common import configuration_file
+from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.finding import Finding
 from bringup.core.procedure import Procedure
@@ -19,6 +18,8 @@ from bringup.core.program import listed_arguments, programs_of
 from bringup.errors import SafetyRefused
 from bringup.host.agreed import is_agreed, remember
 from bringup.host.programs import find_program
+
+from bringup.commands.common import configuration_file
 
 AGREED = "agreed-programs.json"
 OPTION = "--agree-to-programs"
@@ -68,9 +69,9 @@ def require_agreement(
     text = f"{procedure.path} runs programs on this computer that {bench.path} has not seen before:\n{named}"
     simulated = not any(bench.surely_real())
     if option and (person or simulated):
-        click.echo(f"{text}\nagreed to by {OPTION}", err=True)
+        say(f"{text}\nagreed to by {OPTION}", err=True)
     elif person:
-        click.echo(text)
+        say(text)
         if not click.confirm("Run exactly these, now and later on this bench?", default=False):
             raise SafetyRefused("the programs were not agreed to", "Nothing was opened and nothing was powered.")
     else:

@@ -11,10 +11,11 @@ import threading
 from pathlib import Path
 
 import click
-
-from bringup.commands.common import bench_option, find_bench, json_option
+from bringup.commands.saying import say
 from bringup.core.board import Board
 from bringup.errors import BenchError, CommandError, ExitCode
+
+from bringup.commands.common import bench_option, find_bench, json_option
 
 
 @click.command()
@@ -49,9 +50,7 @@ def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, 
         raise BenchError(f"{path} leaves nothing to simulate", "Its supply and its meter are both played by hand.")
     with InstrumentServer(served) as server:
         resources = server.resources()
-        click.echo(
-            json.dumps(resources) if as_json else "\n".join(f"{role} {text}" for role, text in resources.items())
-        )
+        say(json.dumps(resources) if as_json else "\n".join(f"{role} {text}" for role, text in resources.items()))
         sys.stdout.flush()
         # In slices: the board goes on in time though nobody asks (a trip happens when it is due, and hours of a board
         # that keeps restarting need not be made up at the next question); and on Windows Ctrl-C ends no endless wait.

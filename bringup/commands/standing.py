@@ -6,14 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import click
-
 from bringup.commands.asking import simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
+from bringup.commands.saying import say
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
+
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "")
 MOST_FAILURES = 5
@@ -30,14 +31,14 @@ def command(logbook: Path, as_json: bool, simulated: str | None, **others: Any) 
     if as_json:
         print_json([unit.as_json() for unit in found])
     elif not found:
-        click.echo(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
+        say(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
     else:
         boards = sorted({unit.last.board for unit in found})
         for board in boards:
             units = [unit for unit in found if unit.last.board == board]
-            click.echo(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
+            say(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
             lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",))
-            click.echo("\n".join(under_rows(lines, [_below(unit) for unit in units])))
+            say("\n".join(under_rows(lines, [_below(unit) for unit in units])))
 
 
 def _row(unit: Standing) -> tuple[str, ...]:

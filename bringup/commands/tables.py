@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from bringup.core.harmless import harmless
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
 from bringup.core.wording import limits_text as short_limits
@@ -26,6 +27,7 @@ def format_table(headings: Sequence[str], rows: Sequence[Sequence[str]], *, righ
 
     Columns that hold nothing in any row are left out. Nothing is ever cut: a long cell makes its line longer.
     """
+    rows = [[harmless(cell) for cell in row] for row in rows]
     kept = [number for number in range(len(headings)) if any(row[number] for row in rows)]
     to_right = set(right)
     widths = {number: max(len(headings[number]), *(len(row[number]) for row in rows)) for number in kept}
