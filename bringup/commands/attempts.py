@@ -6,16 +6,16 @@ from pathlib import Path
 from typing import Any
 
 import click
+
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import say
+from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt
-
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 
 HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
 

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-from bringup.commands.saying import say
-from bringup.errors import ExitCode
 
 from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.saying import say
+from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
     from bringup.logbook.audit import Audit

@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
 from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
+from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.errors import BringupError, ExitCode
-
-from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 
 if TYPE_CHECKING:
     from bringup.instruments.opening import Opened

@@ -8,6 +8,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import click
+
+from bringup.commands.common import json_option, print_json
+from bringup.commands.programs import examine_programs
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.procedure import Procedure
@@ -18,9 +21,6 @@ from bringup.files.field_docs import fields_of
 from bringup.files.nodes import Problems, in_order
 from bringup.files.schema import schema_of
 from bringup.files.source import KINDS
-
-from bringup.commands.common import json_option, print_json
-from bringup.commands.programs import examine_programs
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
 from bringup.commands.saying import say
 from bringup.core.harmless import harmless_json
 from bringup.errors import BenchError, CommandError

@@ -5,16 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+
 from bringup.commands.asking import simulated_asked
+from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import say
+from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading
-
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
 
 ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
     {"go", "trip-level", "unread", "range", "look-behind"}

@@ -11,10 +11,10 @@ import traceback
 from typing import Any
 
 import click
-from bringup.commands.saying import say, say_what_click_found
-from bringup.errors import BringupError, ExitCode
 
 from bringup import __version__
+from bringup.commands.saying import say, say_what_click_found
+from bringup.errors import BringupError, ExitCode
 
 COMMANDS: dict[str, str] = {
     "run": "an attempt on a unit, with a live view, everything logged",

@@ -10,6 +10,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import click
+
+from bringup.commands.common import configuration_file
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.finding import Finding
@@ -18,8 +20,6 @@ from bringup.core.program import listed_arguments, programs_of
 from bringup.errors import SafetyRefused
 from bringup.host.agreed import is_agreed, remember
 from bringup.host.programs import find_program
-
-from bringup.commands.common import configuration_file
 
 AGREED = "agreed-programs.json"
 OPTION = "--agree-to-programs"

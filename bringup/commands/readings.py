@@ -7,16 +7,16 @@ from pathlib import Path
 from typing import Any
 
 import click
+
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import say
+from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.core.words import Kind, Result
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import READING_KEYS, is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedReading
-
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 
 HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 

@@ -11,11 +11,11 @@ import threading
 from pathlib import Path
 
 import click
+
+from bringup.commands.common import bench_option, find_bench, json_option
 from bringup.commands.saying import say
 from bringup.core.board import Board
 from bringup.errors import BenchError, CommandError, ExitCode
-
-from bringup.commands.common import bench_option, find_bench, json_option
 
 
 @click.command()

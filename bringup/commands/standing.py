@@ -6,15 +6,15 @@ from pathlib import Path
 from typing import Any
 
 import click
+
 from bringup.commands.asking import simulated_asked, unit_options
+from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import say
+from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
-
-from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "")
 MOST_FAILURES = 5
