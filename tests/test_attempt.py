@@ -12,7 +12,7 @@ from bringup.core.bench import Ceiling
 from bringup.core.board import check_serial
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Apply, Channel, Dwell, Inspect, Log, Measure, Note, OnlyIf, Question, Step
+from bringup.core.procedure import Apply, Channel, Dwell, Inspect, Log, Measure, Note, OnLost, OnlyIf, Question, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, How, Kind, Result, StepOutcome
 from bringup.errors import BenchError, CommandError, ExitCode, LogbookError, SafetyRefused
@@ -382,7 +382,8 @@ def test_sixty_volts_are_cautioned_about_every_time() -> None:
 
 def test_a_silent_meter_is_no_value_and_the_step_decides() -> None:
     bench = simulated_bench(
-        with_steps(APPLY, Step(1, Measure(("5V0",)), end_on_fail=False), Step(2, LOG)), history=SEEN
+        with_steps(APPLY, Step(1, Measure(("5V0",)), end_on_fail=False, on_lost=OnLost.GO_ON), Step(2, LOG)),
+        history=SEEN,
     )
 
     def silence(told: Any) -> None:

@@ -10,16 +10,18 @@ from dataclasses import replace
 
 from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
+from bringup.core.procedure import OnLost
 from bringup.core.protection import damage_level
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value, read_number
 from bringup.core.settling import Settler, State, manner_of
-from bringup.core.wording import shown
+from bringup.core.wording import duration, shown
 from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
+from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function, Trouble
@@ -33,8 +35,8 @@ KIND_OF: dict[Function, Kind] = {
 }
 IN_LIMIT = "the supply is in current limit"
 """Why a reading is not judged."""
-SILENT_READINGS = 2
-"""So many readings without a value in a row end the attempt to read the point: it has no value."""
+OVER_RANGES = 2
+"""So many over-ranges of a voltage in a row are above what damages: a meter may show one while it finds its range."""
 START_UP = 0.15
 """Seconds after a change of voltage before the input current is looked at: converters start in milliseconds."""
 LOOK_EVERY = 0.05
@@ -50,14 +52,47 @@ CLIMB_FOR = 4.0
 
 
 def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
-    """Take one fresh reading. Never raises for a silent meter: the step decides what no value means."""
+    """Take one fresh reading. Never raises for a silent meter: the step decides what no value means.
+
+    A meter that is lost is waited for where the step says so, the supply being watched on; else it is left alone for a
+    while, longer each time, and has no value meanwhile.
+    """
+    lost, clock = work.lost, work.waits.clock
+    if lost.resting(clock.monotonic()):
+        return Value(None, "", why=lost.why)
+    value, silent = _ask_meter(work, function, point, around)
+    until = clock.monotonic() + (WITH_SOMEBODY if work.setup.ask.attended else ALONE)
+    while silent:
+        lost.count(clock.monotonic(), silent)
+        if not lost.lost or work.this_step.on_lost is not OnLost.WAIT or lost.given_up:
+            return value
+        if lost.silent == SILENT_READINGS:
+            text = f"the meter is lost ({silent}): it is waited for, the supply being watched; q calls off"
+            work.journal.event("meter-lost", text, {"point": point})
+        if clock.monotonic() >= until:
+            lost.given_up = True
+            return value
+        work.waits.sleep_until(lost.next_try, f"waiting for the meter, asked {lost.silent} times")
+        value, silent = _ask_meter(work, function, point, around)
+    if lost.lost:
+        away = duration(clock.monotonic() - lost.since)
+        work.journal.event("meter-back", f"the meter answers again after {away}", {"point": point})
+    lost.answered()
+    return value
+
+
+def _ask_meter(work: Work, function: Function, point: str, around: float | None) -> tuple[Value, str]:
+    """Return one reading, and why it was not answered; '' where it was, if only with nonsense."""
     try:
         value, troubles = _answered_by_meter(work, function, point, around)
     except LinkError as error:
         work.journal.event("instrument", f"meter: {error.message}", {"instrument": "meter", "sent": error.sent})
-        return Value(None, "", why=error.message)
+        return Value(None, "", why=error.message), error.message
     work.journal.troubles("meter", troubles)
-    return value
+    if value.number is not None or value.over_range:
+        return value, ""
+    silent = (trouble.text for trouble in troubles if trouble.fault is not None and not trouble.strays)
+    return value, next(silent, "")
 
 
 def _answered_by_meter(
@@ -98,7 +133,7 @@ def settled(
         return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
     manner = manner_of(KIND_OF[function])
     settler = Settler(replace(manner, bound=min(manner.bound, within)))
-    silent, climb, limited = 0, _Climb(limits), False
+    silent, over, climb, limited = 0, 0, _Climb(limits), False
     started = work.waits.clock.monotonic()
     while True:
         begun = work.waits.clock.monotonic()
@@ -109,7 +144,11 @@ def settled(
         now = work.waits.clock.monotonic()
         state = settler.feed(now, value)
         silent = 0 if value.number is not None or value.over_range else silent + 1
-        if silent >= SILENT_READINGS or (function is Function.DC_VOLTS and damaging(work, point, value)):
+        over = over + 1 if value.over_range else 0
+        if function is Function.DC_VOLTS and (over >= OVER_RANGES or damaging(work, point, value)):
+            work.power.cut()
+            return Settled(value, None, beside, limited)
+        if silent >= SILENT_READINGS:
             return Settled(value, None, beside, limited)
         if state is State.SETTLED and settler.last is not None:
             return Settled(settler.last, None, beside, limited)

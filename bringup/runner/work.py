@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from bringup.core.board import Board
 from bringup.core.limits import Limits, judge
-from bringup.core.procedure import Apply, Step
+from bringup.core.procedure import Apply, OnLost, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
@@ -18,8 +18,10 @@ from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
+from bringup.runner.evidence import Evidence
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
+from bringup.runner.lost_meter import LostMeter
 from bringup.runner.power import Power
 from bringup.runner.protocols import Running
 from bringup.runner.records import PollSample, UnitHistory
@@ -42,39 +44,6 @@ class Tally:
         if self.failed:
             return "fail"
         return "" if self.missing else "pass"
-
-
-@dataclass(slots=True)
-class Evidence:
-    """What this attempt has found out that power depends on."""
-
-    leads: set[str] = field(default_factory=set)
-    """Inputs whose free leads were good."""
-    resistance: set[str] = field(default_factory=set)
-    """Points whose resistance was good."""
-    leads_doubted: set[str] = field(default_factory=set)
-    """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
-    resistance_doubted: set[str] = field(default_factory=set)
-    overridden: set[str] = field(default_factory=set)
-    """Inputs for which the person gave a reason for going on without all of it."""
-
-    def doubt_leads(self, name: str) -> None:
-        """Rely on nothing that was known of an input's leads."""
-        self.leads.discard(name)
-        self.leads_doubted.add(name)
-
-    def trust_leads(self, name: str) -> None:
-        """Note that they were found good."""
-        self.leads.add(name)
-
-    def doubt_resistance(self, point: str) -> None:
-        """Rely on nothing that was known of a point's resistance."""
-        self.resistance.discard(point)
-        self.resistance_doubted.add(point)
-
-    def trust_resistance(self, point: str) -> None:
-        """Note that it was found good."""
-        self.resistance.add(point)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +90,7 @@ class Work:
     """The board state that holds now."""
     evidence: Evidence = field(default_factory=Evidence)
     tally: Tally = field(default_factory=Tally)
+    lost: LostMeter = field(default_factory=LostMeter)
     leads_at: tuple[LeadsPlace, tuple[str, ...]] | None = None
     """Where the supply's leads are, and of which inputs. None: nobody knows yet."""
     history: UnitHistory = field(default_factory=UnitHistory)
@@ -271,6 +241,12 @@ class Work:
             self.tally.failed.append(sentence(reading))
         elif reading.result is Result.NO_VALUE:
             self.tally.missing.append(sentence(reading))
+            self.end_if_lost()
+
+    def end_if_lost(self) -> None:
+        """End the attempt if the meter is lost and the step says so: what had no value has been kept as that."""
+        if self.lost.lost and (self.lost.given_up or self.this_step.on_lost is OnLost.END):
+            raise BrokenOff(f"the meter is lost: {self.lost.why}")
 
 
 def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:

@@ -2,6 +2,7 @@
 
 Every sample must lie within the step's `expect`: minimum, maximum and mean are judged by it, the standard deviation
 is recorded. A sample without a value is kept as that and never replaced. Samples are in the logbook, not in memory.
+A rail that collapses or rises to what damages it switches off; so does a creep where the step says so.
 """
 
 from __future__ import annotations
@@ -9,19 +10,27 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+from bringup.core.collapse import collapse_level
 from bringup.core.expectation import limits_of
 from bringup.core.procedure import Channel, Log
+from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.running import Running
+from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.runner.claims import ask_some, trip_if_shown
+from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
 from bringup.runner.looks import in_current_limit
-from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, trip_if_damaging
+from bringup.runner.measuring import around_of, damaging, read_once, sample_amps, sample_volts, trip_if_damaging
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
+from bringup.runner.steadiness import Steadiness, steadily
 from bringup.runner.work import Judged, Work
+
+COLLAPSED = 2
+"""So many samples in a row below its level, the second one taken at once, are a collapse."""
 
 
 @dataclass(slots=True)
@@ -30,6 +39,11 @@ class Trace:
 
     channel: Channel
     around: float | None
+    collapse: float | None = None
+    """Volts below which a rail that stood has collapsed."""
+    stood: bool = False
+    low: int = 0
+    """How many samples in a row were below that."""
     seen: Running = field(default_factory=Running)
     least: Value | None = None
     most: Value | None = None
@@ -50,24 +64,35 @@ class Trace:
 
 def log(work: Work, action: Log) -> None:
     """Take samples at the interval for the duration, both ends included, then sum up."""
-    traces = [
-        Trace(channel, around_of(limits_of(work.this_step, channel.text, work.board, work.state)[0]))
-        for channel in action.what
-    ]
+    traces = [_trace(work, channel) for channel in action.what]
     begun, every = work.waits.clock.monotonic(), action.every.number
     count = 1 + math.floor(action.duration.number / every + 1e-9)
     length = action.duration.number
     work.journal.show("going", heading(work.this_step), until=begun + length, seconds=length)
-    for index in range(count):
-        work.waits.sleep_until(begun + index * every)
-        looks: dict[str, PollSample] = {}
-        for trace in traces:
-            _sample(work, trace, looks)
+    index = taken = 0
+    with steadily(work.this_step, work.watch, work.journal) as steady:
+        while index < count:
+            work.waits.sleep_until(begun + index * every)
+            looks: dict[str, PollSample] = {}
+            for trace in traces:
+                _sample(work, trace, looks, steady)
+            late = math.floor((work.waits.clock.monotonic() - begun) / every - 1e-9)
+            index, taken = max(index + 1, late), taken + 1
+    if taken < count:
+        # What takes longer than the interval is sampled as often as it can be, and never beyond the stated time.
+        text = f"{taken} samples were taken where {count} were due: they take longer than {action.every}"
+        work.journal.event("log-slow", text)
     for trace in traces:
         _sum_up(work, trace)
 
 
-def _sample(work: Work, trace: Trace, looks: dict[str, PollSample]) -> None:
+def _trace(work: Work, channel: Channel) -> Trace:
+    limits = limits_of(work.this_step, channel.text, work.board, work.state)[0]
+    falls = channel.kind is Kind.VOLTAGE
+    return Trace(channel, around_of(limits), collapse_level(work.board, channel.point, limits) if falls else None)
+
+
+def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
     """Take one sample of a channel; several channels of one input share one look."""
     channel = trace.channel
     moment = work.waits.clock.monotonic()
@@ -79,12 +104,40 @@ def _sample(work: Work, trace: Trace, looks: dict[str, PollSample]) -> None:
         if channel.point not in looks:
             looks[channel.point] = _look(work, channel.point)
         value = reported(looks[channel.point], channel.kind)
+    if channel.kind is Kind.VOLTAGE and (value.over_range or damaging(work, channel.point, value)):
+        work.power.cut()
+    collapsed = _collapsed(work, trace, value)
+    if collapsed:
+        work.power.cut()
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
     if channel.kind is Kind.VOLTAGE:
         trip_if_damaging(work, channel.point, value)
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value)
+    if collapsed:
+        raise Trip(collapsed)
+    if value.number is None:
+        work.end_if_lost()
+    if channel.point not in work.board.inputs or channel.kind is Kind.POWER:
+        steady.take(channel.text, channel.kind, moment, value)
+    if trace.low == 1:
+        # Once more at once: a rail that is gone must not stay powered for another interval.
+        _sample(work, trace, looks, steady)
+
+
+def _collapsed(work: Work, trace: Trace, value: Value) -> str:
+    """Say that a rail which stood in this log has collapsed, at the second sample in a row that shows it; '' if not."""
+    if trace.collapse is None or value.number is None or _limited(work, trace.channel.point):
+        return ""
+    if abs(value.number) >= trace.collapse:
+        trace.stood, trace.low = True, 0
+        return ""
+    trace.low += trace.stood
+    if trace.low < COLLAPSED:
+        return ""
+    found = format_quantity(value.number, "V", resolution=value.resolution)
+    return f"{trace.channel.point} has collapsed to {found}, below {shown(trace.collapse, 'V', 3)}, with its input on"
 
 
 def _look(work: Work, name: str) -> PollSample:

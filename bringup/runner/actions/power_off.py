@@ -50,7 +50,7 @@ def _discharge(work: Work, feed: Feed, below: Quantity) -> None:
         value = _volts(work, feed, by_meter=by_meter)
         low = value.number is not None and limits.accepts(value.number)
         late = work.waits.clock.monotonic() >= until
-        if low or late:
+        if low or late or work.lost.lost:
             break
         work.waits.sleep(EVERY, f"{feed.input} discharges")
     instrument, aspect = ("meter", "after power off") if by_meter else ("supply", "after power off, at the supply")

@@ -1,0 +1,38 @@
+"""What an attempt has found out that power depends on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(slots=True)
+class Evidence:
+    """What this attempt has found out that power depends on."""
+
+    leads: set[str] = field(default_factory=set)
+    """Inputs whose free leads were good."""
+    resistance: set[str] = field(default_factory=set)
+    """Points whose resistance was good."""
+    leads_doubted: set[str] = field(default_factory=set)
+    """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
+    resistance_doubted: set[str] = field(default_factory=set)
+    overridden: set[str] = field(default_factory=set)
+    """Inputs for which the person gave a reason for going on without all of it."""
+
+    def doubt_leads(self, name: str) -> None:
+        """Rely on nothing that was known of an input's leads."""
+        self.leads.discard(name)
+        self.leads_doubted.add(name)
+
+    def trust_leads(self, name: str) -> None:
+        """Note that they were found good."""
+        self.leads.add(name)
+
+    def doubt_resistance(self, point: str) -> None:
+        """Rely on nothing that was known of a point's resistance."""
+        self.resistance.discard(point)
+        self.resistance_doubted.add(point)
+
+    def trust_resistance(self, point: str) -> None:
+        """Note that it was found good."""
+        self.resistance.add(point)
