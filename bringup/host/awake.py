@@ -168,8 +168,8 @@ def _kill(child: subprocess.Popen[bytes]) -> None:
 
 
 def _set_thread_state(state: int) -> int:
-    if sys.platform != "win32":
-        raise OSError("only Windows has thread execution states")
-    import ctypes
+    if sys.platform == "win32":
+        import ctypes
 
-    return int(ctypes.windll.kernel32.SetThreadExecutionState(state))
+        return int(ctypes.windll.kernel32.SetThreadExecutionState(state))
+    raise OSError("only Windows has thread execution states")
