@@ -1,0 +1,177 @@
+"""`@frozen` against the frozen dataclass with slots of the standard library, which it stands in for."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable, Iterable
+from copy import copy, deepcopy
+from dataclasses import FrozenInstanceError, asdict, dataclass, field, fields, is_dataclass, replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.frozen import frozen
+
+
+@frozen
+class Ours:
+    """A record of ours."""
+
+    name: str
+    value: float | None = None
+    parts: tuple[int, ...] = ()
+    notes: list[str] = field(default_factory=list, compare=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Theirs:
+    """The same by the standard library."""
+
+    name: str
+    value: float | None = None
+    parts: tuple[int, ...] = ()
+    notes: list[str] = field(default_factory=list, compare=False, repr=False)
+
+
+@frozen
+class Checked:
+    """A record that looks at itself when it is made."""
+
+    low: float
+    high: float = 10.0
+
+    def __post_init__(self) -> None:
+        if self.low > self.high:
+            raise ValueError("reversed")
+
+
+@frozen
+class Longer(Checked):
+    """A record with the fields of another before its own."""
+
+    unit: str = "V"
+
+
+@frozen
+class Nothing:
+    """A record without fields."""
+
+
+@frozen
+class One:
+    """A record of one field."""
+
+    only: int
+
+
+SOME = st.tuples(
+    st.sampled_from(["a", "b"]),
+    st.none() | st.floats(allow_nan=False),
+    st.lists(st.integers(0, 2), max_size=2).map(tuple),
+    st.lists(st.sampled_from(["x", "y"]), max_size=1),
+)
+
+
+@given(SOME, SOME)
+def test_it_compares_hashes_and_shows_itself_as_a_dataclass_does(one: Any, other: Any) -> None:
+    ours = (Ours(*one), Ours(*other))
+    theirs: tuple[Any, Any] = (Theirs(*one), Theirs(*other))
+
+    assert (ours[0] == ours[1]) is (theirs[0] == theirs[1])
+    assert hash(ours[0]) == hash(theirs[0])
+    assert repr(ours[0]) == repr(theirs[0]).replace("Theirs", "Ours")
+    assert ours[0] != theirs[0]
+    assert asdict(ours[0]) == asdict(theirs[0])
+    assert replace(ours[0], name="c") == Ours("c", *one[1:])
+
+
+def test_every_record_has_a_default_of_its_own() -> None:
+    one, other = Ours("a"), Ours("a")
+    one.notes.append("seen")
+
+    assert other.notes == []
+    assert one == other
+    assert (one.value, one.parts) == (None, ())
+
+
+@pytest.mark.parametrize("change", [lambda: setattr(Ours("a"), "name", "b"), lambda: delattr(Ours("a"), "name")])
+def test_nothing_of_it_can_be_changed(change: Any) -> None:
+    with pytest.raises(FrozenInstanceError, match="'name'"):
+        change()
+
+
+def test_nothing_can_be_hung_on_it() -> None:
+    assert not hasattr(Ours("a"), "__dict__")
+    with pytest.raises(FrozenInstanceError, match="'else_'"):
+        setattr(Ours("a"), "else_", 1)  # noqa: B010 - mypy would refuse the plain way
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (((), {}), "missing 1 required positional argument: 'name'"),
+        ((("a", 1, (), [], 5), {}), "takes from 2 to 5 positional arguments"),
+        ((("a",), {"nmae": 1}), "unexpected keyword argument 'nmae'"),
+    ],
+    ids=["too few", "too many", "unknown"],
+)
+def test_wrong_arguments_are_refused_the_first_time_and_always(
+    arguments: tuple[Iterable[Any], dict[str, Any]], words: str
+) -> None:
+    @frozen
+    class Fresh:
+        """A class of which none has been made yet."""
+
+        name: str
+        value: float | None = None
+        parts: tuple[int, ...] = ()
+        notes: list[str] = field(default_factory=list)
+
+    made: Any = Fresh
+    for _ in range(2):
+        with pytest.raises(TypeError, match=words):
+            made(*arguments[0], **arguments[1])
+
+
+def test_it_looks_at_itself_when_it_is_made() -> None:
+    assert Checked(1.0).high == 10.0
+    wrongs: tuple[Callable[[], Checked], ...] = (
+        lambda: Checked(11.0),
+        lambda: Longer(11.0),
+        lambda: replace(Checked(1.0), high=0.0),
+    )
+    for wrong in wrongs:
+        with pytest.raises(ValueError, match="reversed"):
+            wrong()
+
+
+def test_a_record_of_another_with_more_fields_is_never_equal_to_it() -> None:
+    assert [one.name for one in fields(Longer)] == ["low", "high", "unit"]
+    assert Longer(1.0, unit="A") == Longer(1.0, 10.0, "A")
+    longer: object = Longer(1.0)
+    assert Checked(1.0) != longer
+
+
+def test_records_of_one_field_or_none() -> None:
+    assert (One(1) == One(1), One(1) == One(2), hash(One(1)) == hash((1,))) == (True, False, True)
+    assert Nothing() == Nothing()
+    assert (repr(Nothing()), hash(Nothing())) == ("Nothing()", hash(()))
+
+
+@pytest.mark.parametrize("record", [Ours("a", 1.5, (1,), ["x"]), Longer(1.0), One(1), Nothing()])
+def test_a_copy_and_what_comes_back_from_bytes_is_equal(record: Any) -> None:
+    for other in (copy(record), deepcopy(record), pickle.loads(pickle.dumps(record))):  # noqa: S301 - our own bytes
+        assert other == record
+        assert repr(other) == repr(record)
+    assert is_dataclass(record)
+
+
+def test_it_is_matched_by_its_fields() -> None:
+    record: object = Ours("a", 2.0)
+    match record:
+        case Ours("a", value=float(value)):
+            assert value == 2.0
+        case _:
+            pytest.fail("it did not match")
