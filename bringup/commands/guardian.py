@@ -17,7 +17,7 @@ from enum import Enum
 from queue import Empty, SimpleQueue
 
 from bringup.commands.guardian_duty import LOOKS_AFTER_HANG, SwitchingOff
-from bringup.commands.guardian_spec import GuardianSpec, read_spec
+from bringup.commands.guardian_spec import GuardianSpec, guardian_lock, read_spec
 from bringup.commands.guardian_words import Account
 from bringup.errors import BringupError
 from bringup.host.control import ControlServer, Outcome
@@ -234,11 +234,6 @@ def main() -> int:
         if why is not Why.STOOD_DOWN:
             guardian.act(why, control)
     return 0
-
-
-def guardian_lock(lock: str) -> str:
-    """Return the name under which a supply's guardian is found by `bringup off`."""
-    return f"GUARDIAN::{lock}"
 
 
 def _hold_our_name(leave: ExitStack, spec: GuardianSpec, control: ControlServer) -> None:

@@ -14,7 +14,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 from bringup.commands.guardian_spec import GuardianSpec
-from bringup.errors import BenchError, BringupError
+from bringup.errors import BringupError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
 from bringup.instruments.conversation import same_instrument
 from bringup.instruments.opening import result, wire_of
@@ -101,7 +101,7 @@ class SwitchingOff:
             found = result(link.open())
             compare(link.name, found, spec.role.expected, spec.dialect)
             if spec.known is not None and not same_instrument(found, spec.known):
-                raise BenchError(f"{found.text!r} answers where {spec.known.text!r} did before")
+                return Off(False, f"{found.text!r} answers where {spec.known.text!r} did before: it is not touched")
             done: Done = result(ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource).all_off())
         except BringupError as error:
             return Off(False, error.message)

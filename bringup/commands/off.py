@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+
+from bringup.commands.common import bench_option, find_bench, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_name
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
-
-from bringup.commands.common import bench_option, find_bench, show_left_messages
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
@@ -50,7 +50,7 @@ def command(bench: Path | None) -> ExitCode:
     if role.by_hand:
         return unknown("the supply is set by hand: nobody but you can switch it off, or see that it is off")
     said: list[str] = []
-    if ask_holder(described, said):
+    if ask_holders(described, said):
         return ExitCode.PASSED
     if role.resource is None:
         if said:
@@ -64,6 +64,8 @@ def command(bench: Path | None) -> ExitCode:
         verified = False
     if not verified:
         return unknown("; ".join(said))
+    if said:
+        say("\n".join(said), err=True)
     say(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
     return ExitCode.PASSED
 
@@ -81,18 +83,31 @@ def spared(role: SupplyRole) -> str:
     return f" (output {', '.join(map(str, role.leave_alone))} was left alone, as the bench file says)"
 
 
-def ask_holder(bench: Bench, said: list[str]) -> bool:
-    """Have whoever holds the bench switch off. Returns whether it did and verified it; appends to `said` otherwise."""
+def ask_holders(bench: Bench, said: list[str]) -> bool:
+    """Have whoever drives the supply switch off, else its guardian. Returns whether one did and verified it.
+
+    Appends to `said` why not. A guardian that finds the attempt not answering ends it first, for most supplies speak
+    to one program at a time.
+    """
+    from bringup.commands.guardian_spec import guardian_lock
+
+    resource = lock_name(bench, "supply")
+    asked: set[int] = set()
+    return any(_ask(bench, name, asked, said) for name in (resource, guardian_lock(resource)))
+
+
+def _ask(bench: Bench, name: str, asked: set[int], said: list[str]) -> bool:
+    """Ask whoever holds that lock, unless it was asked before."""
     from bringup.host.control import Outcome, ask_holder_off
     from bringup.host.lock import holder_of
 
-    resource = lock_name(bench, "supply")
     try:
-        holder = holder_of(resource)
-        if holder is None:
+        holder = holder_of(name)
+        if holder is None or holder.pid in asked:
             return False
+        asked.add(holder.pid)
         say(f"Asking {holder} to switch off ...")
-        outcome = ask_holder_off(resource, HOLDER_WITHIN)
+        outcome = ask_holder_off(name, HOLDER_WITHIN)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.
         said.append(error.message)

@@ -28,6 +28,8 @@ _BACKLOG = 64
 """Callers that may wait to be sent away."""
 _TIME_TO_ASK = 2.0
 """Seconds a caller has to say what it wants."""
+_TIME_TO_HEAR = 2.0
+"""Seconds in which a holder that is well says that it has heard: its own thread does, whatever the attempt is at."""
 _TIME_TO_ANSWER = 120.0
 """Seconds a caller is kept waiting for the outcome at most."""
 _TIME_TO_LEAVE = 1.0
@@ -129,17 +131,19 @@ class ControlServer:
 def ask_holder_off(resource: str, within: float) -> Outcome | None:
     """Have the holder of a resource switch its outputs off; returns what it says, None if nobody took the request.
 
-    UNKNOWN also when the holder took it and said nothing more within so many seconds: then nobody knows. Raises
-    BenchError only where the state folder cannot be had.
+    One that is stopped, or hangs as a whole, counts as nobody after two seconds. UNKNOWN also when the holder took it
+    and said nothing more within so many seconds: then nobody knows. Raises BenchError only where the state folder
+    cannot be had.
     """
     until = time.monotonic() + within
+    to_hear = min(within, _TIME_TO_HEAR)
     holder = holder_of(resource)
     if holder is None or holder.control is None:
         return None
     try:
-        with socket.create_connection((LOOPBACK, holder.control.port), timeout=max(0.001, within)) as connection:
+        with socket.create_connection((LOOPBACK, holder.control.port), timeout=max(0.001, to_hear)) as connection:
             connection.sendall(f"{_GREETING} {holder.control.token} off\n".encode())
-            if _read_line(connection, until) != _HEARD:
+            if _read_line(connection, time.monotonic() + to_hear) != _HEARD:
                 return None
             return _outcome(connection, until)
     except OSError:
