@@ -289,9 +289,11 @@ def test_a_note_typed_instead_of_a_value_is_kept_and_the_same_value_asked_for_ag
 
     assert outcome.result is AttemptResult.PASSED
     assert hands.bench.record.notes == ["TP4 is hard to reach"]
-    asked = [prompt.text for prompt, _ in hands.person.asked]
-    at = asked.index("Note")
-    assert asked[at - 1] == asked[at + 1] == noted[0]
+    asked = [prompt for prompt, _ in hands.person.asked]
+    at = next(index for index, prompt in enumerate(asked) if prompt.text == "Note")
+    assert asked[at - 1] == asked[at + 1]
+    assert asked[at - 1].text == noted[0]
+    assert "dial at DC volts" in asked[at + 1].lines[0]
 
 
 def test_a_typed_value_is_corrected_by_a_key_and_the_old_one_is_kept() -> None:

@@ -22,7 +22,7 @@ from bringup.runner.protocols import Ask
 from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
 from bringup.runner.roles import Attached, Done, Function, OutputSettings, Protection, Trouble
-from bringup.runner.typed import Typed, Wanted, near, type_in, value_of
+from bringup.runner.typed import LETTERS, Typed, Wanted, near, type_in, value_of
 
 KIND_OF = {Function.DC_VOLTS: Kind.VOLTAGE, Function.DC_AMPS: Kind.CURRENT, Function.OHMS: Kind.RESISTANCE}
 DIAL_OF = {
@@ -66,7 +66,7 @@ class HandMeter:
         kind = KIND_OF[function]
         lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
         lines = lines if self._asked else (*lines, INSTEAD)
-        self._dial, self._asked = function, True
+        before, self._dial, self._asked = self._dial, function, True
         others = {name: limits for name, limits in self._limits.items() if name != point}
         asked = f"{move}. What does the meter show?" if move else "what does the meter show?"
         wanted = Wanted(
@@ -77,7 +77,13 @@ class HandMeter:
             others if kind is Kind.VOLTAGE else None,
             letters=True,
         )
-        return type_in(self._ask, wanted).then(lambda typed: (value_of(typed, kind), typed[2]))
+
+        def taken(typed: Typed) -> tuple[Value, tuple[Trouble, ...]]:
+            if typed[1] in LETTERS:
+                self._dial = before  # the question is put again, with everything that was to be done for it
+            return value_of(typed, kind), typed[2]
+
+        return type_in(self._ask, wanted).then(taken)
 
     def close(self) -> None:
         """Nothing to let go of."""
