@@ -18,6 +18,7 @@ from bringup.runner.protocols import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.typed import LETTERS
 from bringup.simulation.person import Scripted, SimulatedPerson
+from bringup.terminal.scene import Scene
 from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure
 
 PROCEDURE = the_procedure(ROOT / "procedures/first-power-on-by-hand.yaml")
@@ -326,3 +327,20 @@ def test_a_correction_that_cannot_be_read_is_asked_for_again_and_enter_keeps_the
     assert [prompt.lines for prompt, _ in hands.person.asked if "was typed as" in prompt.text][1]
     assert not any(reading.replaces for reading in outcome.readings)
     assert outcome.result is AttemptResult.PASSED
+
+
+def test_what_is_shown_of_the_supply_is_the_persons_word_from_beginning_to_end() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    scene, banners = Scene(), []
+    for told in hands.bench.told:
+        scene.take(told)
+        if not banners or banners[-1] != scene.power_words:
+            banners.append(scene.power_words)
+    unknown, off, on = "INPUT ?? (nobody has said)", "INPUT OFF (as said)", "INPUT ON (as said)"
+    assert banners[0] != on
+    assert banners[-7:] == [off, unknown, on, off, unknown, on, off]
+    assert hands.bench.told[-1].data["by_hand"] is True
+    assert "outputs OFF, by the person's word" in "\n".join(line.text for line in Scene().take(hands.bench.told[-1]))

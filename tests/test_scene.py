@@ -1,0 +1,379 @@
+"""What stays on the screen of an attempt: claims, notes, runs of lines, waits, the unknown state, broken lines."""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.limits import parse_limits
+from bringup.core.words import Result
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.protocols import Told
+from bringup.runner.records import PollSample
+from bringup.terminal.lines import Tone, wrapped
+from bringup.terminal.live import LiveView
+from bringup.terminal.person import KEYS, Person
+from bringup.terminal.pictures import ASCII, place
+from bringup.terminal.plain import PlainView
+from bringup.terminal.readings import deviation, reading_line
+from bringup.terminal.scene import Scene
+from tests.test_views import GOOD, Terminal, live_status, shown
+
+BY_HAND = Told(
+    "attempt-begun", "First power-on", data={"serial": "MBL-0001", "by_hand": True, "supply": True, "on": "no"}
+)
+BEGUN = Told("attempt-begun", "First power-on", data={"serial": "MBL-0001", "supply": True, "on": "no"})
+UNKNOWN = Told("off-unknown", "OUTPUT STATE UNKNOWN: pull the leads", data={"why": "the supply is silent"})
+ALARM = "OUTPUT STATE UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW"
+
+
+def ended(result: str = "passed", cause: str = "", *, off: bool | None = True, by_hand: bool = False) -> Told:
+    return Told("attempt-ended", cause, data={"result": result, "off_verified": off, "by_hand": by_hand})
+
+
+def power(on: str, text: str = "") -> Told:
+    return Told("power", text, data={"on": on})
+
+
+def not_reached(index: int, title: str) -> Told:
+    return Told(
+        "step-ended", f"step {index + 1} not reached: {title}", step=index, data={"outcome": "not reached", "why": ""}
+    )
+
+
+# a supply that a person sets
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ((), "INPUT ?? (nobody has said)"),
+        ((power("no"),), "INPUT OFF (as said)"),
+        ((power("no"), power("unknown")), "INPUT ?? (nobody has said)"),
+        ((power("unknown"), power("yes", "VIN ON at 24 V")), "INPUT ON (as said)"),
+        ((power("yes", "VIN ON at 24 V"), Told("poll", poll=PollSample(1.0, 1, on=False))), "INPUT ON (as said)"),
+    ],
+    ids=["nothing said", "said off", "being switched", "said on", "a poll says nothing"],
+)
+def test_by_hand_the_banner_is_a_persons_claim(told: tuple[Told, ...], words: str) -> None:
+    assert words in live_status(BY_HAND, *told)
+
+
+def test_a_supply_that_was_asked_needs_nobodys_word() -> None:
+    assert "  INPUT OFF  \n" in live_status(BEGUN)
+    assert "(as said)" not in live_status(BEGUN, power("yes", "VIN ON at 24 V"))
+
+
+def test_by_hand_plain_lines_say_that_they_are_claims() -> None:
+    text = shown(
+        BY_HAND,
+        power("no"),
+        power("no"),
+        power("unknown"),
+        power("yes", "VIN ON at 24 V"),
+        power("no", "VIN OFF, by the person's word"),
+        ended(by_hand=True),
+    )
+
+    assert "supply set by hand: ON and OFF are what the person says, and nothing but the person watches" in text
+    assert text.count("  INPUT OFF (as said)\n") == 1
+    assert "  VIN ON at 24 V (as said)\n" in text
+    assert text.endswith("PASSED\n  0 readings kept; outputs OFF, by the person's word\n")
+
+
+def test_an_attempt_in_which_nothing_was_switched_on_says_so() -> None:
+    assert shown(ended("called off", off=None)).endswith("  0 readings kept; nothing was switched on\n")
+
+
+def test_an_output_found_on_is_shown_on_until_it_is_off() -> None:
+    found_on = replace(BEGUN, data={**BEGUN.data, "on": "yes"})
+
+    assert "INPUT ON" in live_status(found_on)
+    assert "INPUT OFF" in live_status(found_on, power("no"))
+
+
+def test_a_bench_without_a_supply_claims_nothing() -> None:
+    assert "NO SUPPLY ON THIS BENCH" in live_status(replace(BEGUN, data={**BEGUN.data, "supply": False}))
+
+
+# the unknown state
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii"])
+def test_the_unknown_state_stands_above_the_result_too_in_large_letters(encoding: str) -> None:
+    class Narrow(Terminal):
+        pass
+
+    Narrow.encoding = encoding
+    stream = Narrow()
+    view = PlainView(stream)
+    view.start()
+    for told in (
+        BEGUN,
+        UNKNOWN,
+        UNKNOWN,
+        not_reached(4, "measure"),
+        ended("broken off", "the supply is lost", off=False),
+    ):
+        view.tell(told)
+    view.close()
+    text = stream.getvalue()
+
+    assert text.count(f"!! {ALARM} ") == 2
+    assert text.count("STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW.") == 1
+    result = text.index("BROKEN OFF: the supply is lost")
+    assert text.rindex("!" * 78) < result
+    assert text[text.rindex("!" * 78) : result].strip("!\n") == ""
+    assert text.endswith("  0 readings kept; OUTPUT STATE UNKNOWN: use the switch\n")
+
+
+def test_the_unknown_state_fits_above_its_result_in_a_terminal_of_24_rows() -> None:
+    scene = Scene(width=80)
+    scene.take(BEGUN)
+    scene.take(UNKNOWN)
+
+    lines = scene.take(ended("broken off", "the supply is lost", off=False))
+
+    assert len(lines) <= 22
+    assert max(len(line.text) for line in lines) <= 80
+    assert [line.tone for line in lines].count(Tone.ALARM) >= 15
+
+
+def test_the_status_cries_out_until_the_outputs_are_known_to_be_off() -> None:
+    poll = Told("poll", poll=PollSample(1.0, 1, volts=24.0, amps=0.1, on=True))
+
+    status = live_status(BEGUN, poll, UNKNOWN, Told("step-begun", "measure", step=1))
+    assert status.count(ALARM) == 3
+    assert "24.000 V" not in status, "what was read before is not known any more"
+    assert ALARM in live_status(BEGUN, UNKNOWN, Told("poll", poll=PollSample(2.0, 1, on=False)))
+    assert ALARM not in live_status(BEGUN, UNKNOWN, power("no", "every output OFF, verified by asking"))
+
+
+def test_a_terminal_too_narrow_for_the_letters_gets_the_words() -> None:
+    scene = Scene(width=40)
+
+    lines = [line.text for line in scene.take(UNKNOWN)]
+
+    assert max(map(len, lines)) <= 40
+    assert "OUTPUT STATE UNKNOWN: USE THE" in "\n".join(lines)
+    assert "█" not in "".join(lines)
+
+
+# notes, answers, runs of lines
+
+
+def answered(asked: str, answer: str, kind: PromptKind = PromptKind.TEXT) -> Told:
+    return Told("prompt-answered", asked, data={"answer": answer, "kind": str(kind), "by_itself": False})
+
+
+def note(text: str) -> Told:
+    return Told("event", text, data={"kind": "note"})
+
+
+def test_a_note_is_printed_once_when_it_has_been_kept() -> None:
+    assert shown(answered("Note", "L2 hums"), note("L2 hums")) == "  note: L2 hums\n"
+    assert shown(answered("Which LED?", "green"), note("Which LED? green")) == "  note: Which LED? green\n"
+
+
+def test_an_answer_that_nothing_repeats_is_printed() -> None:
+    lamp = answered("What does the lamp say?", "constant voltage", PromptKind.CHOICE)
+
+    assert shown(lamp, power("yes", "VIN ON")) == "  What does the lamp say?  constant voltage\n  VIN ON\n"
+    assert shown(answered("Note", "one"), note("another")) == "  Note  one\n  note: another\n"
+
+
+def test_a_note_that_was_taken_back_leaves_nothing() -> None:
+    assert shown(answered("Note", "")) == ""
+    assert shown(answered("Probe on TP4", "", PromptKind.GO)) == "  Probe on TP4\n"
+
+
+def test_steps_that_were_not_reached_are_one_line() -> None:
+    steps = [not_reached(index, f"step called {index + 1}") for index in range(7, 14)]
+
+    text = shown(BEGUN, *steps[:3], Told("poll", poll=PollSample(1.0, 1)), *steps[3:], ended("called off"))
+
+    assert text.count("not reached") == 1
+    assert "  steps 8 to 14 not reached: step called 8; step called 9; 4 more; step called 14\n\nCALLED OFF" in text
+
+
+def test_one_step_that_was_not_reached_is_named_with_its_number() -> None:
+    assert "  step 3 not reached: measure 3V3\n" in shown(not_reached(2, "measure 3V3"), ended("called off"))
+    gap = shown(not_reached(2, "a"), not_reached(4, "b"), ended("called off"))
+    assert "  steps 3 and 5 not reached: a; b\n" in gap
+
+
+# waits
+
+
+def going(text: str, seconds: float) -> Told:
+    return Told("going", text, data={"until": time.monotonic() + seconds, "seconds": seconds})
+
+
+def test_a_wait_of_less_than_a_second_is_not_worth_a_line() -> None:
+    assert "discharge" not in live_status(BEGUN, going("the terminals discharge", 0.9))
+    assert re.search(r"dwell, (60\.0|59\.\d) s left", live_status(BEGUN, going("dwell", 60.0)))
+
+
+def test_short_waits_that_come_again_and_again_are_named_without_a_countdown() -> None:
+    status = live_status(BEGUN, *[going("the terminals discharge", 0.2)] * 8)
+
+    assert "the terminals discharge\n" in status.replace(" \n", "\n")
+    assert " s left" not in status
+
+
+@pytest.mark.parametrize("told", [[going("the terminals discharge", 0.2)] * 8, [going("dwell", 1.0)]])
+def test_what_was_waited_for_before_does_not_stand_under_a_question(
+    told: list[Told], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    later = time.monotonic() + 5
+    monkeypatch.setattr("bringup.terminal.live.time.monotonic", lambda: later)
+    person = Person(wake=lambda: None)
+    person.ask(Prompt(PromptKind.GO, "VIN to 24 V?"))
+
+    status = live_status(BEGUN, *told, person=person)
+
+    assert "discharge" not in status
+    assert "dwell" not in status
+
+
+# negative rails
+
+
+@pytest.mark.parametrize(
+    ("volts", "picture", "words"),
+    [
+        (-12.2, " [--#-------+----------] ", "|x| +1.67 %"),
+        (-12.0, " [----------#----------] ", "|x| +0.00 %"),
+        (-11.9, " [----------+---#------] ", "|x| -0.83 %"),
+        (-11.0, " [----------+----------]>", "|x| -8.33 %"),
+        (-13.0, "<[----------+----------] ", "|x| +8.33 %"),
+    ],
+)
+def test_a_negative_rail_stands_on_the_number_line_and_its_deviation_is_named_that_of_its_magnitude(
+    volts: float, picture: str, words: str
+) -> None:
+    limits = parse_limits("-12 V ± 2 %")
+
+    assert place(volts, limits, ASCII) == picture
+    assert deviation(volts, limits) == words
+    assert words in reading_line(replace(GOOD, value=volts, limits=limits)).text
+
+
+def test_a_narrow_line_too_long_for_its_picture_keeps_its_words() -> None:
+    long = replace(GOOD, point="VIN", aspect="short check at 1 V, first of two", result=Result.FAIL)
+
+    line = reading_line(long, narrow=True)
+
+    assert line.text == "  VIN short check at 1 V, first of two 3.306 V  3.234 V .. 3.366 V  FAIL"
+
+
+# lines
+
+
+@given(
+    st.lists(st.text(st.characters(categories=["L", "N", "P"]), min_size=1, max_size=12), max_size=40),
+    st.integers(24, 100),
+)
+def test_breaking_a_line_loses_no_word_and_fits(words: list[str], width: int) -> None:
+    text = "  " + " ".join(words)
+
+    lines = wrapped(text, width)
+
+    assert " ".join(" ".join(lines).split()) == " ".join(text.split())
+    assert max(map(len, lines)) <= width
+
+
+def test_a_line_is_broken_at_words_and_never_between_a_number_and_its_unit() -> None:
+    assert wrapped("  VIN draws more than was expected: 230 mA", 39) == [
+        "  VIN draws more than was expected:",
+        "    230 mA",
+    ]
+    assert wrapped("VIN draws 230 mA, and that for 12 s now", None) == ["VIN draws 230 mA, and that for 12 s now"]
+
+
+# the foot of the screen, and plain mode
+
+
+def test_the_foot_shows_the_keys_that_work_while_text_is_typed() -> None:
+    person = Person(wake=lambda: None)
+    person.ask(Prompt(PromptKind.VALUE, "3V3 at TP4?", unit="V"))
+
+    status = live_status(BEGUN, person=person)
+
+    assert "Enter takes it    Esc clears the line    Ctrl-C calls off" in status
+    assert KEYS not in status
+
+
+def test_an_output_found_on_is_asked_about_before_the_attempt_has_a_title() -> None:
+    person = Person(wake=lambda: None)
+    person.ask(Prompt(PromptKind.CHOICE, "output 1 is ON", choices=("switch it off", "leave it")))
+
+    assert "? output 1 is ON" in live_status(person=person)
+
+
+def test_a_question_longer_than_the_screen_stands_above_the_status_once() -> None:
+    from rich.console import Console
+
+    person = Person(wake=lambda: None)
+    view = LiveView(Terminal(), person)
+    stream = io.StringIO()
+    view._console = Console(file=stream, width=80, height=24, _environ={})
+    person.ask(Prompt(PromptKind.CHECKLIST, "Before power", lines=tuple(f"item number {n}" for n in range(1, 31))))
+
+    view._put_up_long_question()
+    view._put_up_long_question()
+    view._console.print(view._status())
+
+    assert stream.getvalue().count("item number 30") == 1
+    assert "? Before power (above)" in stream.getvalue()
+    assert "[a: all good; or the numbers of the exceptions, then Enter]" in stream.getvalue()
+
+
+def test_plain_mode_tells_a_person_once_which_keys_there_are() -> None:
+    def keys_told(person: Person | None) -> int:
+        stream = Terminal()
+        view = PlainView(stream, person)
+        view.start()
+        for told in (BEGUN, Told("step-begun", "measure", step=0), ended()):
+            view.tell(told)
+        view.close()
+        return stream.getvalue().count(KEYS)
+
+    assert keys_told(Person(wake=lambda: None)) == 1
+    assert keys_told(None) == 0
+
+
+def test_plain_mode_keeps_what_is_being_typed_on_a_line_of_its_own() -> None:
+    stream = Terminal()
+    person = Person(wake=lambda: None)
+    view = PlainView(stream, person)
+    person.ask(Prompt(PromptKind.TEXT, "Note"))
+    view._draw()
+    for key in "hum":
+        person.press(key)
+    view._draw()
+
+    view.tell(Told("event", "supply: something"))
+    view._show_told()
+    view._draw()
+
+    assert stream.getvalue().endswith("hum\n  supply: something\nhum")
+
+
+def test_a_terminal_that_cannot_write_a_letter_gets_another_instead_of_nothing() -> None:
+    class Ascii(Terminal):
+        encoding = "ascii"
+
+    stream = Ascii()
+    view = LiveView(stream)
+    view.start()
+    view.tell(Told("event", "10 kΩ"))
+    view.close()
+
+    assert "10 k?" in stream.getvalue()
