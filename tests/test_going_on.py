@@ -16,16 +16,18 @@ import pytest
 from bringup.commands.going_on import hint, to_go_on_with
 from bringup.commands.main import main
 from bringup.core.procedure import Measure, OnlyIf, Procedure, Question, Step
-from bringup.core.words import AttemptResult, StepOutcome
+from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook.earlier import last_attempt
 from bringup.logbook.filters import Filters
+from bringup.logbook.migrations import bring_up_to_date
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.queries import attempt as logged_attempt
 from bringup.logbook.queries import attempts
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import LoggedAttempt
+from bringup.logbook.tables import MIGRATIONS
 from bringup.runner.earlier import Earlier, differences
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption, Told
@@ -253,6 +255,56 @@ def test_a_condition_sees_the_result_of_a_carried_step(story: Story) -> None:
     second = story.run(procedure, going_on=True)
 
     assert [reading.point for reading in second.readings if reading.step == 4] == ["3V3"]
+
+
+@pytest.mark.parametrize(("result", "value"), [("fail", 0.4), ("no value", None)])
+def test_a_step_whose_reading_was_corrected_for_the_worse_is_done_again(
+    story: Story, result: str, value: float | None
+) -> None:
+    first = story.run(stop=in_step(5))
+    old = next(reading for reading in first.readings if reading.kind is Kind.RESISTANCE)
+    with closing(sqlite3.connect(story.path)) as connection:
+        columns = [row[1] for row in connection.execute("PRAGMA table_info(readings)") if row[1] != "seq"]
+        given = {
+            "id": "'corrected'",
+            "replaces": "id",
+            "result": f"'{result}'",
+            "value": "NULL" if value is None else value,
+        }
+        connection.execute(
+            f"INSERT INTO readings ({', '.join(columns)})"  # noqa: S608 - columns of our own table
+            f" SELECT {', '.join(str(given.get(name, name)) for name in columns)} FROM readings WHERE id = ?",
+            (old.id,),
+        )
+        connection.commit()
+
+    second = story.run(going_on=True)
+
+    assert story.carried(second) == dict.fromkeys((1, 3), first.id)
+    assert {reading.step for reading in second.readings} == {1, 3, 4}
+
+
+def test_a_logbook_from_before_can_be_gone_on_with(story: Story) -> None:
+    with closing(sqlite3.connect(story.path, isolation_level=None)) as connection:
+        bring_up_to_date(connection, story.path, MIGRATIONS[:1])
+        connection.execute("INSERT INTO units VALUES ('MBL-0001', 1, 'Mooring buoy logger', 'B', '', '')")
+        connection.execute(
+            "INSERT INTO attempts (id, serial, simulated, procedure, board, revision, variant, lot, bench, operator,"
+            " attended, started, ended, result, cause, off_verified, tool_version, fixture, host, boot, process,"
+            " process_started) SELECT 'ffff0000-old', serial, 1, 'First power-on', board, revision, '', '', '', '', 1,"
+            " '2026-01-05T08:00:00.000000Z', '2026-01-05T08:00:09.000000Z', 'called off', 'by Ctrl-C', 1, '0',"
+            " '', '', '', 1, '' FROM units"
+        )
+        connection.execute(
+            "INSERT INTO steps (attempt, step, kind, title, outcome, result)"
+            " VALUES ('ffff0000-old', 1, 'inspect', '', 'done', 'pass')"
+        )
+
+    second = story.run(going_on=True)
+
+    assert second.result is AttemptResult.PASSED
+    assert story.carried(second) == {1: "ffff0000-old"}
+    assert story.logged(second).continues == "ffff0000-old"
 
 
 def test_an_attempt_called_off_before_anything_was_done_hides_nothing(story: Story) -> None:

@@ -35,6 +35,39 @@ def test_wall_time_is_utc() -> None:
     assert now.tzinfo is UTC
 
 
+@pytest.mark.skipif(not hasattr(time, "CLOCK_BOOTTIME"), reason="a clock of Linux")
+def test_what_sleep_took_is_told_by_the_system_not_by_the_wall_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = HostClock()
+    before = clock.asleep()
+    monkeypatch.setattr(time, "time", lambda: 0.0)
+    clock.wait(clock.monotonic() + 0.02)
+    assert clock.asleep() - before == pytest.approx(0.0, abs=0.01)
+
+    counted_on = time.clock_gettime(time.CLOCK_BOOTTIME) + 600.0
+    monkeypatch.setattr(time, "clock_gettime", {time.CLOCK_BOOTTIME: counted_on}.__getitem__)
+    assert clock.asleep() - before == pytest.approx(600.0, abs=1.0)
+
+
+def test_where_no_clock_counts_on_during_sleep_the_wall_clock_has_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(time, "CLOCK_BOOTTIME", raising=False)
+    monkeypatch.setattr(sys, "platform", "haiku")
+    clock = HostClock()
+    before, wall = clock.asleep(), time.time()
+    monkeypatch.setattr(time, "time", lambda: wall + 600.0)
+
+    assert clock.asleep() - before == pytest.approx(600.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("platform", "missed"), [("win32", 0.0), ("darwin", 70.0)])
+def test_other_systems_have_their_own_clocks(monkeypatch: pytest.MonkeyPatch, platform: str, missed: float) -> None:
+    monkeypatch.setattr(sys, "platform", platform)
+    monkeypatch.setattr(time, "CLOCK_MONOTONIC_RAW", 1001, raising=False)
+    monkeypatch.setattr(time, "CLOCK_UPTIME_RAW", 1002, raising=False)
+    monkeypatch.setattr(time, "clock_gettime", {1001: 100.0, 1002: 30.0}.__getitem__)
+
+    assert HostClock().asleep() == missed
+
+
 def test_another_thread_ends_a_wait() -> None:
     clock = HostClock()
     threading.Timer(0.02, clock.wake).start()

@@ -25,7 +25,7 @@ _LAST = (
 _STEPS = (
     "SELECT s.kind, s.outcome, s.result, coalesce(s.carried_from, s.attempt), EXISTS (SELECT 1 FROM readings r"
     " WHERE r.attempt = coalesce(s.carried_from, s.attempt) AND r.step = s.step"
-    " AND r.result IN ('fail', 'conditional fail')"
+    " AND (r.result IN ('fail', 'conditional fail') OR (r.replaces IS NOT NULL AND r.result = 'no value'))"
     " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id))"
     " FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 )
