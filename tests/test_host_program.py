@@ -219,7 +219,7 @@ def test_the_board_is_in_its_new_state_once_the_program_has_ended_well(end: Prog
 @pytest.mark.parametrize("serial", ["-rf", "--erase"])
 def test_a_serial_number_that_looks_like_an_option_is_no_argument(serial: str) -> None:
     bench, fake = at_work(Step(1, FLASH))
-    board = replace(bench.procedure.board, serial_pattern=None)
+    board = replace(bench.procedure.board, serial_pattern="")
 
     outcome = bench.run(serial=serial, procedure=replace(bench.procedure, board=board))
 

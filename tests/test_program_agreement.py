@@ -1,4 +1,4 @@
-"""Who has to agree before a procedure's programs run on this computer, and what is refused before anything is opened."""
+"""Who agrees before a procedure's programs run on this computer, and what is refused before anything is opened."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def test_values_arrive_whole_and_no_shell_sees_them() -> None:
 
     end = end_of(started("import sys, os; print(ascii(sys.argv[1:]), os.environ['BRINGUP_SERIAL'])", hostile, ""))
 
-    assert end.output.strip() == f"{ascii([hostile, ''])} MBL-0001"
+    assert end.output.strip() == f"{[hostile, '']!a} MBL-0001"
 
 
 def test_a_flood_of_100_megabytes_keeps_head_and_tail_and_is_searched_whole() -> None:

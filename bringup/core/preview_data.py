@@ -6,6 +6,7 @@ from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
 from bringup.core.limits import Limits
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.preview_text import doing
+from bringup.core.procedure import HostProgram
 from bringup.core.words import LimitsFrom
 
 Data = dict[str, object]
@@ -49,6 +50,8 @@ def _step(preview: StepPreview) -> Data:
         "does": doing(step),
         "board_state": preview.state,
         "conditional": step.only_if is not None,
+        "irreversible": step.irreversible,
+        "arguments": list(step.action.program) if isinstance(step.action, HostProgram) else None,
         "ends_on_fail": step.end_on_fail,
         "cautions": list(preview.cautions),
         "readings": [_reading(one) for one in preview.readings],

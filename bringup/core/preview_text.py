@@ -84,6 +84,8 @@ def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:
     yield f"{step.index + 1:>3}  {title}{doing(step)}" + (f"  [{'; '.join(about)}]" if about else "")
     for caution in preview.cautions:
         yield f"{INDENT}CAUTION: {caution}"
+    if step.irreversible:
+        yield f"{INDENT}IRREVERSIBLE: asks for the serial number, needs every probed rail passed, never done twice"
     if step.only_if is not None:
         yield f"{INDENT}only if {only_if_text(step.only_if)}"
     if step.board_state is not None:

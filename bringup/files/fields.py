@@ -102,6 +102,9 @@ COMMON = (
     Field("only_if", ONLY_IF, "when the step is to be done", default="always", example="{attended: yes}"),
     Field("caution", TEXTS, "shown before the step", example="The heat sink gets hot"),
     Field("board_state", NAME, "from this step on, the board is in this state", example="programmed"),
+    Field("irreversible", YesNo(),
+          "cannot be undone (fuses, one-time memory): needs a `name`, the serial number typed again and every rail "
+          "passed; never done twice on a unit", default="no", example="yes"),
     Field("on_lost", OneOf(tuple(OnLost)),
           "what a lost meter does: ends the attempt, is waited for with the supply watched, or leaves no values",
           default="end", example="wait"),
@@ -120,7 +123,7 @@ def expect(unit: str | None, doc: str, example: str) -> Field:
 
 def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: bool = False) -> Section:
     """Return the section of one action: its own fields, then those of every step."""
-    return Section(f"{name} step", doc, (*fields, *COMMON), short=short, may_be_empty=may_be_empty, later=LATER_KEYS)
+    return Section(f"{name} step", doc, (*fields, *COMMON), short=short, may_be_empty=may_be_empty)
 
 ACTIONS = {
     "inspect": action("inspect", "Things to look at, each confirmed by a person.",

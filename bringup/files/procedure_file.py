@@ -127,6 +127,7 @@ def _step(index: int, step: Values, names: list[str]) -> Step:
         only_if=_only_if(body.section_in("only_if"), names),
         cautions=body.get("caution", ()),
         board_state=body.get("board_state"),
+        irreversible=body.get("irreversible", False),
         steady=_steady(body.get("steady", "no")),
         end_on_creep=body.get("on_creep", "warn") == "end",
         on_lost=OnLost(body.get("on_lost", OnLost.END)),

@@ -7,12 +7,13 @@ that happen to share a serial number.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from typing import Any
 
 from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
-from bringup.runner.records import AttemptStart, UnitHistory
+from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, AttemptStart, Once, UnitHistory
 
 TRIP = "trip"
 """Kind of the event after which nothing carries over."""
@@ -62,7 +63,27 @@ def unit_history(
         first_power_passed=powered is not None,
         resistance_seen=_points_passed(connection, since, "resistance", Kind.RESISTANCE),
         leads_seen=_points_passed(connection, since, "leads", Kind.VOLTAGE),
+        irreversible=_irreversible(connection, unit),
     )
+
+
+def _irreversible(connection: sqlite3.Connection, unit: dict[str, Any]) -> dict[str, Once]:
+    """Irreversible steps that were ever begun on the unit, trips and all: by name, and by what they do."""
+    rows = connection.execute(
+        "SELECT e.kind, e.at, e.attempt, e.data FROM events e JOIN attempts a ON a.id = e.attempt"
+        " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out AND e.kind IN (:begun, :ended)"
+        " ORDER BY a.seq, e.monotonic",
+        unit | {"begun": IRREVERSIBLE_BEGUN, "ended": IRREVERSIBLE_ENDED},
+    ).fetchall()
+    found: dict[str, Once] = {}
+    for kind, at, attempt, data in rows:
+        said = json.loads(data)
+        passed = kind == IRREVERSIBLE_ENDED and said["result"] == "pass"
+        became = "done" if passed else "begun, its end unknown" if kind == IRREVERSIBLE_BEGUN else said["result"]
+        once = Once(passed, f"{became} at {at} in attempt {attempt[:8]}")
+        for key in filter(None, (said["name"], said["what"])):
+            found[key] = once
+    return found
 
 
 def _points_passed(connection: sqlite3.Connection, since: dict[str, Any], step: str, quantity: Kind) -> frozenset[str]:

@@ -217,6 +217,7 @@ def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:
     wanted = (
         (not any(info.by_hand for info in found.infos), "an instrument is by hand"),
         (setup.unattended, "`--unattended` was not given"),
+        (not any(step.irreversible for step in setup.procedure.steps), "the procedure holds an irreversible step"),
         (setup.procedure.unattended_after_first_power, "the procedure does not say `unattended: after first power`"),
         (history.first_power_passed, f"{setup.serial} has not passed an attended first power since its last trip"),
     )

@@ -120,6 +120,27 @@ def judge_look(watched: Watched, sample: PollSample) -> bool:
     return _judge_regulation(watched, sample) or doubtful
 
 
+def judge_damage(watched: Watched, sample: PollSample) -> bool:
+    """Judge what may cut power even in an irreversible step: over-voltage and over-current. Returns as `judge_look`."""
+    if sample.over_range:
+        raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
+    _judge_volts(watched, sample)
+    return sample.amps is not None and _judge_amps(watched, sample)
+
+
+def judge_rest(watched: Watched, sample: PollSample) -> bool:
+    """Judge everything else of that look, which an irreversible step puts off. Returns as `judge_look`."""
+    if sample.fault is not None or sample.volts is None or sample.amps is None:
+        count_silent(watched, "no value" if sample.fault is None else sample.fault.value)
+        return False
+    watched.silent, watched.latest = 0, sample
+    if watched.asked >= watched.valid_from:
+        _judge_state(watched, sample)
+        _judge_set_points(watched, sample)
+    _judge_limit(watched, sample)
+    return _judge_regulation(watched, sample)
+
+
 def in_current_limit(watched: Watched, sample: PollSample) -> bool:
     """Whether the supply limits the current (or cannot hold its voltage) in this look."""
     if sample.mode is not None:

@@ -145,6 +145,20 @@ class ProgramEnd:
     """Why there is no exit code, or what else was odd, in words."""
 
 
+IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED = "irreversible-begun", "irreversible-ended"
+"""Kinds of events that tell of irreversible steps, with `name`, `what` and (at the end) `result` in their data."""
+
+
+@dataclass(frozen=True, slots=True)
+class Once:
+    """An irreversible step that was begun on a unit."""
+
+    passed: bool
+    """Whether it ended, and well."""
+    said: str
+    """When and in which attempt, in words."""
+
+
 @dataclass(frozen=True, slots=True)
 class UnitHistory:
     """What earlier attempts on a unit settle for this one."""
@@ -155,3 +169,5 @@ class UnitHistory:
     resistance_seen: frozenset[str] = frozenset()
     """Points whose resistance passed after the last trip."""
     leads_seen: frozenset[str] = frozenset()
+    irreversible: Mapping[str, Once] = field(default_factory=dict)
+    """Irreversible steps that were ever begun on it, by what they are known by."""

@@ -34,6 +34,8 @@ from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
 from bringup.runner.going_on import carry
 from bringup.runner.headings import heading
+from bringup.runner.irreversible import carry_out_once, done_before
+from bringup.runner.records import Once
 from bringup.runner.work import Tally, Work
 
 TOOL = "the tool"
@@ -112,13 +114,32 @@ class Steps:
             self.missing.append(f"{named(step)} was left out: {why}")
             self._end(step, StepOutcome.LEFT_OUT, "", why=why, who=TOOL)
             return
+        if step.irreversible and (once := done_before(work, step)) is not None:
+            self._never_again(step, once)
+            return
         try:
             show_cautions(work, step)
-            perform(work, step.action)
+            if step.irreversible:
+                carry_out_once(work, step, lambda: perform(work, step.action))
+            else:
+                perform(work, step.action)
         except LeaveOut as choice:
             self._leave_out(step, choice.why)
             return
         self._done(step)
+
+    def _never_again(self, step: Step, once: Once) -> None:
+        """Leave out an irreversible step that was begun on this unit before; nobody can override that."""
+        why = f"irreversible, and never repeated: {once.said}"
+        self._work.journal.event("never-repeated", f"{named(step)}: {why}")
+        if once.passed:
+            self.results[step.index] = "pass"
+            self._change_state(step)
+        else:
+            self.missing.append(f"{named(step)} was left out: {why}")
+        self._end(step, StepOutcome.LEFT_OUT, self.results.get(step.index, ""), why=why, who=TOOL)
+        if not once.passed and step.end_on_fail:
+            raise MissingEvidence(self.missing[-1])
 
     def _carry(self, step: Step) -> None:
         """Take over what an earlier attempt found out in this step."""

@@ -11,12 +11,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
-from bringup.errors import LinkError
-from bringup.runner.endings import Interrupted, MissingEvidence
+from bringup.errors import LinkError, LogbookError
+from bringup.runner.endings import Ending, Interrupted, MissingEvidence
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Ask, Clock
+from bringup.runner.protocols import Ask, Clock, Interruption
 from bringup.runner.wakefulness import Wakefulness
 from bringup.runner.watch import Watch
 
@@ -125,9 +125,15 @@ class WaitPoint:
 
     def look_around(self) -> None:
         """Do what every wait does on waking. Raises an Ending if something calls for it."""
-        self.wakefulness.look()
+        try:
+            self.wakefulness.look()
+        except Ending as error:
+            self._watch.unless_spared(error)
         interruption = self.clock.interruption()
-        if interruption is not None:
+        if interruption is Interruption.HANG_UP:
+            self.clock.acknowledge()
+            self._watch.unless_spared(Interrupted(interruption))  # a terminal that is lost is no person's word
+        elif interruption is not None:
             self.clock.acknowledge()
             raise Interrupted(interruption)
         self._watch.service()
@@ -141,6 +147,8 @@ class WaitPoint:
         self._handling_key = True
         try:
             self.on_key(key)
+        except LogbookError as error:
+            self._watch.unless_spared(error)
         finally:
             self._handling_key = False
 

@@ -7,12 +7,21 @@ is the business of whoever catches them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
-from bringup.errors import LinkError
-from bringup.runner.endings import BrokenOff, SupplyLost
+from bringup.errors import LinkError, LogbookError
+from bringup.runner.endings import BrokenOff, Ending, SupplyLost
 from bringup.runner.journal import Journal
-from bringup.runner.looks import Watched, check_settings, count_silent, in_current_limit, judge_look
+from bringup.runner.looks import (
+    Watched,
+    check_settings,
+    count_silent,
+    in_current_limit,
+    judge_damage,
+    judge_look,
+    judge_rest,
+)
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Clock, Guard
 from bringup.runner.records import PollSample
@@ -36,6 +45,25 @@ class Watch:
         """Called with every good look once start-up is over; may raise an Ending."""
         self.guard: Guard = Unguarded()
         """Who hears of every good look, and who must be there while an output is on."""
+        self._sparing = False
+        self._put_off: Exception | None = None
+
+    @contextmanager
+    def power_spared(self) -> Iterator[None]:
+        """Within, only over-voltage, over-current and a person end anything; what else would is raised at the end."""
+        self._sparing, self._put_off = True, None
+        try:
+            yield
+        finally:
+            self._sparing = False
+        if self._put_off is not None:
+            raise self._put_off
+
+    def unless_spared(self, error: Exception) -> None:
+        """Raise the error; while power is spared, keep the first one for the end."""
+        if not self._sparing:
+            raise error
+        self._put_off = self._put_off or error
 
     def add(self, watched: Watched) -> None:
         """Watch an output from now on. By hand there is nothing to poll."""
@@ -80,15 +108,21 @@ class Watch:
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
+        if self._sparing:
+            self.guard.beat()  # a supply that is silent is no reason for the guardian to cut power now
         if self._watched and self.guard.lost:
-            raise BrokenOff(f"the guardian is gone while an output is on: {self.guard.lost}")
+            self.unless_spared(BrokenOff(f"the guardian is gone while an output is on: {self.guard.lost}"))
         for watched in list(self._watched.values()):
-            check_settings(watched, self._clock.monotonic())
+            if not self._sparing:
+                check_settings(watched, self._clock.monotonic())
             self._take(watched)
             now = self._clock.monotonic()
             if watched.pending is None and now >= watched.due:
                 self._ask(watched, now)
-        self._journal.write_polls()
+        try:
+            self._journal.write_polls()
+        except LogbookError as error:
+            self.unless_spared(error)
 
     def _ask(self, watched: Watched, now: float) -> None:
         assert self._supply is not None
@@ -96,7 +130,7 @@ class Watch:
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
-            raise SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}") from error
+            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
     def _take(self, watched: Watched) -> None:
         pending, now = watched.pending, self._clock.monotonic()
@@ -108,19 +142,17 @@ class Watch:
                 if now >= pending.deadline:
                     watched.pending = None
                 watched.patience_spent += 1
-                count_silent(watched, "no answer in time")
+                self._silent(watched)
             return
         watched.pending = None
         try:
             sample = pending.value()
         except LinkError as error:
-            raise SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}") from error
+            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            return
         self._journal.poll(sample)
-        if sample.strays:
-            data = {"instrument": "supply", "strays": "\n".join(sample.strays)}
-            self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
         was_silent = watched.silent > 0
-        if judge_look(watched, sample):
+        if self._judge(watched, sample):
             watched.due = now
         if was_silent and watched.silent == 0 and self._supply is not None:
             watched.check = self._supply.settings(watched.output)
@@ -128,4 +160,34 @@ class Watch:
             # Only a look that brought everything it should is a sign that supply, wire and tool are well.
             self.guard.beat()
             if sample.monotonic > watched.start_up_until and not in_current_limit(watched, sample):
-                self.on_look(watched, sample)
+                self._looked(watched, sample)
+
+    def _judge(self, watched: Watched, sample: PollSample) -> bool:
+        """Judge a look. Returns whether to look again at once."""
+        if not self._sparing:
+            self._keep_strays(sample)
+            return judge_look(watched, sample)
+        doubtful = judge_damage(watched, sample)
+        try:
+            self._keep_strays(sample)
+            return judge_rest(watched, sample) or doubtful
+        except (Ending, LogbookError) as error:
+            self.unless_spared(error)
+            return doubtful
+
+    def _keep_strays(self, sample: PollSample) -> None:
+        if sample.strays:
+            data = {"instrument": "supply", "strays": "\n".join(sample.strays)}
+            self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
+
+    def _silent(self, watched: Watched) -> None:
+        try:
+            count_silent(watched, "no answer in time")
+        except SupplyLost as error:
+            self.unless_spared(error)
+
+    def _looked(self, watched: Watched, sample: PollSample) -> None:
+        try:
+            self.on_look(watched, sample)
+        except (Ending, LogbookError) as error:
+            self.unless_spared(error)

@@ -29,16 +29,17 @@ def host_program(work: Work, action: HostProgram) -> None:
     order = order_of(work, action)
     name = Path(order.arguments[0]).name
     begun = work.waits.clock.monotonic()
-    running = work.program = work.setup.programs.start(order)
     data = {"arguments": json.dumps(order.arguments, ensure_ascii=False), "folder": order.folder}
     work.journal.event("program-begun", f"{name} begun: {' '.join(order.arguments)}", data, show="")
+    # From here to its end nothing is written: a full disk must not end it while it is irreversible.
+    running = work.program = work.setup.programs.start(order)
     until = begun + action.time_out.number
     done = work.waits.until(running.ended, until, heading(work.this_step))
     if not done and work.this_step.irreversible and work.setup.ask.attended:
         text = (
             f"{name} takes longer than {duration(action.time_out.number)}; only you may end it (q): it is irreversible"
         )
-        work.journal.event("late", text)
+        work.journal.event_if_possible("late", text)
         done = work.waits.until(running.ended, float("inf"))
     if not done:
         off_and_end(work)

@@ -1,0 +1,55 @@
+"""Whether irreversible steps stand where they make sense: known by a name, after every rail was measured and judged."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.expectation import limits_of
+from bringup.core.finding import Finding
+from bringup.core.procedure import Log, Measure, Procedure, Step
+from bringup.core.wording import listed
+from bringup.core.words import Kind
+
+
+def examine_irreversible(procedure: Procedure) -> Iterator[Finding]:
+    """Find irreversible steps that could never begin, or that the logbook could not know again."""
+    board = procedure.board
+    probed = [rail.name for rail in board.rails.values() if rail.probe]
+    judged: set[str] = set()
+    for step in procedure.steps:
+        if step.irreversible:
+            yield from _examine(step, [name for name in probed if name not in judged], some=bool(probed))
+        elif step.only_if is None:
+            judged.update(name for name in _read_at(step) if limits_of(step, name, board)[0] is not None)
+
+
+def _examine(step: Step, missing: list[str], *, some: bool) -> Iterator[Finding]:
+    if not step.name:
+        yield Finding(
+            step.index,
+            "an irreversible step has no `name`",
+            "Give it one: the logbook knows by it that it was done on a unit, and it is never repeated.",
+            refused=True,
+        )
+    if not some:
+        yield Finding(
+            step.index,
+            "an irreversible step needs every probed rail to have passed, and the board file gives no rail a `probe`",
+            "State where the rails are probed, and measure them before this step.",
+            refused=True,
+        )
+    elif missing:
+        yield Finding(
+            step.index,
+            f"irreversible, and no step before it measures {listed(missing)} against limits in every attempt",
+            "Put a `measure` of every probed rail before it, without `only_if`, with limits in the board file or here.",
+            refused=True,
+        )
+
+
+def _read_at(step: Step) -> tuple[str, ...]:
+    if isinstance(step.action, Measure):
+        return step.action.points
+    if isinstance(step.action, Log):
+        return tuple(channel.point for channel in step.action.what if channel.kind is Kind.VOLTAGE)
+    return ()

@@ -1,0 +1,93 @@
+"""Irreversible steps, such as fuses and one-time memory: asked for with the serial number, once on a unit, undisturbed.
+
+Before one, every probed rail must have passed in this attempt, and the logbook must not know that it was ever begun
+on this unit; nobody can override that. While it runs, only over-voltage, over-current or a person cut power.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+
+from bringup.core.procedure import Log, Measure, Step
+from bringup.core.reading import Reading
+from bringup.core.words import Kind, Result
+from bringup.runner.endings import MissingEvidence
+from bringup.runner.headings import heading
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, Once
+from bringup.runner.work import Work
+
+TRIES = 3
+"""How often the serial number may be typed before the step is refused."""
+PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
+
+
+def keys_of(step: Step) -> tuple[str, str]:
+    """Return what an irreversible step is known by: its name, and what it does whatever it is called."""
+    return step.name, hashlib.sha256(repr(step.action).encode("utf-8", "backslashreplace")).hexdigest()
+
+
+def done_before(work: Work, step: Step) -> Once | None:
+    """Return what the logbook knows of this step on this unit; None if it was never begun."""
+    known = (work.history.irreversible.get(key) for key in keys_of(step) if key)
+    return next((once for once in known if once is not None), None)
+
+
+def carry_out_once(work: Work, step: Step, perform: Callable[[], None]) -> None:
+    """Have it confirmed, note that it begins, do it with power spared, note how it ended. Raises MissingEvidence."""
+    if missing := rails_missing(work):
+        raise MissingEvidence(f"{heading(step)} is irreversible and not begun: {'; '.join(missing)}")
+    _confirm(work, step)
+    name, what = keys_of(step)
+    data = {"name": name, "what": what, "serial": work.setup.serial}
+    work.journal.event(IRREVERSIBLE_BEGUN, f"{heading(step)}: irreversible, begun on {work.setup.serial}", data)
+    with work.watch.power_spared():
+        perform()
+        result = work.tally.result or "something is missing"
+        text = f"{heading(step)}: ended on {work.setup.serial}, {result}"
+        work.journal.event(IRREVERSIBLE_ENDED, text, {**data, "result": result})
+
+
+def rails_missing(work: Work) -> list[str]:
+    """Return in words which probed rails have no passed reading of their volts in this attempt."""
+    return [
+        f"{rail.name} has {why}"
+        for rail in work.board.rails.values()
+        if rail.probe and (why := _not_passed(work, rail.name))
+    ]
+
+
+def _not_passed(work: Work, name: str) -> str:
+    """Look at what the last step that read the powered rail found, corrections taken into account."""
+    steps = work.setup.procedure.steps
+    replaced = {reading.replaces for reading in work.journal.readings}
+    read = [
+        reading
+        for reading in work.journal.readings
+        if reading.point == name
+        and reading.kind is Kind.VOLTAGE
+        and reading.id not in replaced
+        and isinstance(steps[reading.step].action, Measure | Log)
+    ]
+    if not read:
+        return "no reading of its voltage in this attempt"
+    last: list[Reading] = [reading for reading in read if reading.step == read[-1].step]
+    bad = next((reading.result for reading in last if reading.result not in PASSED), None)
+    return "" if bad is None else f"the result '{bad}' in step {read[-1].step + 1}"
+
+
+def _confirm(work: Work, step: Step) -> None:
+    """Have the serial number typed again, until it is the right one."""
+    text = f"IRREVERSIBLE: {heading(step)}. Type the serial number of the unit on the bench to begin"
+    remark: tuple[str, ...] = ()
+    for _ in range(TRIES):
+        prompt = Prompt(PromptKind.TEXT, text, lines=remark, suggestion=work.setup.serial, danger=True)
+        answer = work.waits.answer(prompt)
+        typed = answer.text.strip()
+        if typed == work.setup.serial:
+            by = "the simulated bench" if answer.by_itself else "a person"
+            work.journal.event("confirmed", f"{heading(step)}: serial number typed again", {"by": by}, show="")
+            return
+        remark = (f"{typed!r} is not the serial number of this attempt",)
+    raise MissingEvidence(f"{heading(step)} is irreversible and not begun: the serial number was not typed rightly")

@@ -1,0 +1,284 @@
+"""Irreversible steps: what must be so before one, what may end it, and that it is never done twice on a unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.procedure import HostProgram, Measure, OnlyIf, Procedure, Step
+from bringup.core.quantity import parse_quantity
+from bringup.core.safety import examine
+from bringup.core.words import AttemptResult, StepOutcome
+from bringup.errors import LogbookError, SafetyRefused
+from bringup.logbook.opening import open_for_writing
+from bringup.logbook.record import LogbookRecord
+from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.protocols import Interruption
+from bringup.runner.records import Once, ProgramEnd
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
+from tests.test_host_program import ProgramFake
+
+APPLY, MEASURE = picked("apply").steps[0], picked("measure").steps[0]
+FUSE = HostProgram(("burner", "--lock"), parse_quantity("60 s"))
+BURN = Step(2, FUSE, name="fuses", irreversible=True)
+GOOD = ProgramEnd(0)
+
+
+def at_work(
+    *steps: Step, before: tuple[Step, ...] = (APPLY, MEASURE), takes: float = 30.0, end: ProgramEnd = GOOD
+) -> tuple[SimulatedBench, ProgramFake]:
+    bench = simulated_bench(with_steps(*before, *(steps or (BURN,))), history=SEEN)
+    fake = ProgramFake(bench.clock, takes=takes, end=end)
+    bench.changes["programs"] = fake
+    return bench, fake
+
+
+def when_begun(fake: ProgramFake, after: float, do: Callable[[], None]) -> None:
+    """Have something happen so many seconds after the program began."""
+    started = fake.start
+
+    def start(order: object) -> ProgramFake:
+        fake.clock.at(fake.clock.monotonic() + after, do, wakes=False)
+        return started(order)  # type: ignore[arg-type]
+
+    fake.start = start  # type: ignore[method-assign]
+
+
+def test_with_every_rail_passed_and_the_serial_number_typed_it_is_done() -> None:
+    bench, fake = at_work()
+    person = SimulatedPerson(attended=True, clock=bench.clock)
+
+    outcome = bench.run(ask=person)
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert len(fake.orders) == 1
+    (prompt,) = (prompt for prompt, _ in person.asked if prompt.text.startswith("IRREVERSIBLE"))
+    assert "Type the serial number of the unit on the bench" in prompt.text
+    kinds = bench.record.kinds()
+    assert kinds.index("irreversible-begun") < kinds.index("program-begun") < kinds.index("irreversible-ended")
+
+
+def test_a_wrong_serial_number_is_asked_again_and_then_refused() -> None:
+    bench, fake = at_work()
+    wrong = Scripted(Answer("MBL-0002"), PromptKind.TEXT, "IRREVERSIBLE")
+    person = SimulatedPerson(attended=True, clock=bench.clock, script=[wrong] * 3)
+
+    outcome = bench.run(ask=person)
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "not begun: the serial number was not typed rightly" in outcome.cause
+    assert not fake.orders
+    assert "irreversible-begun" not in bench.record.kinds()
+    asked = [prompt.lines for prompt, _ in person.asked if prompt.text.startswith("IRREVERSIBLE")]
+    assert asked[1] == ("'MBL-0002' is not the serial number of this attempt",)
+
+
+def test_one_slip_of_the_hand_is_forgiven() -> None:
+    bench, fake = at_work()
+    wrong = Scripted(Answer(" mbl-0001"), PromptKind.TEXT, "IRREVERSIBLE")
+
+    outcome = bench.run(ask=SimulatedPerson(attended=True, clock=bench.clock, script=[wrong]))
+
+    assert outcome.result is AttemptResult.PASSED
+    assert len(fake.orders) == 1
+
+
+def test_without_a_reading_of_every_probed_rail_it_is_not_begun() -> None:
+    bench, fake = at_work(before=(APPLY, Step(1, Measure(("12V0", "3V3")))))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "irreversible and not begun: 5V0 has no reading of its voltage in this attempt; 1V8 has" in outcome.cause
+    assert not fake.orders
+
+
+def test_with_a_rail_that_failed_it_is_not_begun() -> None:
+    bench, fake = at_work(before=(APPLY, replace(MEASURE, end_on_fail=False)))
+    bench.world.plant(Fault("3V3", FaultKind.EXCESS_LOAD, 0.45))
+
+    outcome = bench.run()
+
+    assert not fake.orders
+    assert outcome.result in (AttemptResult.FAILED, AttemptResult.INCOMPLETE)
+    assert "irreversible-begun" not in bench.record.kinds()
+
+
+# What may cut power during one, and what waits
+
+
+@pytest.mark.parametrize(
+    "disturb",
+    ["silence", "knob", "hang up", "full disk"],
+)
+def test_what_is_no_danger_to_the_board_waits_until_it_is_over(disturb: str) -> None:
+    bench, fake = at_work(takes=30.0)
+    state: list[bool] = []
+
+    def disturbance() -> None:
+        if disturb == "silence":
+            bench.supply_link.troubles.silent_from = bench.clock.monotonic()
+            bench.supply_link.troubles.silent_until = bench.clock.monotonic() + 10
+        elif disturb == "knob":
+            bench.world.set_voltage(1, 20.0, bench.clock.monotonic())
+        elif disturb == "hang up":
+            bench.clock.interrupt(Interruption.HANG_UP, bench.clock.monotonic())
+        else:
+            bench.record.fail_from = bench.record.writes + 1
+
+    when_begun(fake, 5.0, disturbance)
+    when_begun(fake, 29.0, lambda: state.append(bench.on()))
+
+    outcome = bench.run()
+
+    assert state == [True], "power was cut"
+    assert fake.stopped_at is None, "the program was ended"
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert not bench.on()
+    ended = "irreversible-ended" in bench.record.kinds()
+    assert ended is (disturb != "full disk")
+
+
+@pytest.mark.parametrize("disturb", ["over-current", "over-voltage", "Ctrl-C", "off", "q"])
+def test_danger_to_the_board_and_a_person_cut_power_at_once(disturb: str) -> None:
+    bench, fake = at_work(takes=math.inf)
+    person = SimulatedPerson(attended=True, clock=bench.clock)
+
+    def disturbance() -> None:
+        now = bench.clock.monotonic()
+        if disturb == "over-current":
+            bench.world.plant(Fault("12V0", FaultKind.EXCESS_LOAD, 0.6))
+        elif disturb == "over-voltage":
+            bench.world.set_over_voltage(1, None, now)
+            bench.world.set_voltage(1, 36.0, now)
+        elif disturb == "q":
+            person.press("q", now)
+        else:
+            bench.clock.interrupt(Interruption.CTRL_C if disturb == "Ctrl-C" else Interruption.OFF_ASKED, now)
+
+    when_begun(fake, 5.0, disturbance)
+
+    outcome = bench.run(ask=person)
+
+    assert not bench.on()
+    assert fake.stopped_at is not None
+    wanted = AttemptResult.FAILED if disturb.startswith("over") else AttemptResult.CALLED_OFF
+    assert outcome.result is wanted, outcome.cause
+    assert "irreversible-ended" not in bench.record.kinds()
+
+
+def test_over_current_is_seen_though_something_else_was_put_off() -> None:
+    bench, fake = at_work(takes=math.inf)
+    when_begun(fake, 5.0, lambda: bench.world.set_voltage(1, 20.0, bench.clock.monotonic()))
+    when_begun(fake, 8.0, lambda: bench.world.plant(Fault("12V0", FaultKind.EXCESS_LOAD, 0.6)))
+
+    outcome = bench.run()
+
+    assert "above the trip level" in outcome.cause
+
+
+def test_its_time_out_is_left_to_the_person() -> None:
+    bench, fake = at_work(takes=90.0)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    (text,) = (text for kind, text, _ in bench.record.events if kind == "late")
+    assert "only you may end it (q): it is irreversible" in text
+    assert fake.stopped_at is None
+
+
+# Never repeated
+
+
+@pytest.mark.parametrize("key", ["name", "what"])
+@pytest.mark.parametrize("passed", [True, False])
+def test_one_that_was_begun_on_the_unit_is_never_repeated(passed: bool, key: str) -> None:
+    from bringup.runner.irreversible import keys_of
+
+    bench, fake = at_work()
+    known = keys_of(BURN)[0 if key == "name" else 1]
+    bench.record.known = replace(SEEN, irreversible={known: Once(passed, "done at T in attempt A")})
+
+    outcome = bench.run()
+
+    assert not fake.orders
+    assert outcome.result is (AttemptResult.PASSED if passed else AttemptResult.INCOMPLETE)
+    _, became, _, why, who = bench.record.ended_steps[2]
+    assert (became, who) == (StepOutcome.LEFT_OUT, "the tool")
+    assert why == "irreversible, and never repeated: done at T in attempt A"
+
+
+@pytest.mark.parametrize(
+    ("end", "interrupted", "says"),
+    [(GOOD, False, "done at"), (ProgramEnd(1), False, "fail at"), (GOOD, True, "its end unknown")],
+)
+def test_the_logbook_knows_what_was_begun(end: ProgramEnd, interrupted: bool, says: str, tmp_path: Path) -> None:
+    logbook = open_for_writing(tmp_path / "bringup.db")
+    bench, fake = at_work(end=end)
+    if interrupted:
+        when_begun(fake, 5.0, lambda: bench.clock.interrupt(Interruption.CTRL_C, bench.clock.monotonic()))
+
+    bench.run(record=LogbookRecord(logbook, simulated=True))
+
+    again, fake_again = at_work()
+    record = LogbookRecord(logbook, simulated=True)
+    once = record.history("MBL-0001").irreversible["fuses"]
+    assert says in once.said
+    assert once.passed is (says == "done at")
+    assert record.history("MBL-0002").irreversible == {}
+    again.run(record=record)
+    assert not fake_again.orders
+    logbook.connection.close()
+
+
+# Refused beforehand
+
+
+def refusals(procedure: Procedure) -> list[str]:
+    return [finding.message for finding in examine(procedure, None) if finding.refused]
+
+
+def test_before_the_rails_are_measured_it_is_refused() -> None:
+    assert refusals(with_steps(APPLY, MEASURE, BURN)) == []
+    missing = "irreversible, and no step before it measures 12V0, 5V0, 3V3, 1V8, VREF and N12V against limits"
+    (message,) = refusals(with_steps(APPLY, BURN, MEASURE))
+    assert message.startswith(missing)
+    (message,) = refusals(with_steps(APPLY, replace(MEASURE, only_if=OnlyIf(attended=True)), BURN))
+    assert message.startswith(missing)
+    (message,) = refusals(with_steps(APPLY, MEASURE, replace(BURN, name="")))
+    assert message == "an irreversible step has no `name`"
+
+
+def test_unattended_it_is_refused_at_a_real_bench() -> None:
+    bench, fake = at_work()
+    bench.meter_link.troubles.identity = bench.supply_link.troubles.identity = "Example,Model,1,1"
+    procedure = replace(bench.procedure, unattended_after_first_power=True)
+    from bringup.terminal.nobody import Nobody
+
+    with pytest.raises(SafetyRefused, match="the procedure holds an irreversible step"):
+        bench.run(ask=Nobody(), procedure=procedure, unattended=True, simulated_link=None)
+    assert not fake.orders
+
+
+def test_a_logbook_that_cannot_note_the_beginning_keeps_it_from_beginning() -> None:
+    bench, fake = at_work()
+    noted = bench.record.event
+
+    def event(kind: str, *arguments: object, **more: object) -> None:
+        if kind == "irreversible-begun":
+            raise LogbookError("the disk is full")
+        noted(kind, *arguments, **more)  # type: ignore[arg-type]
+
+    bench.record.event = event  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert not fake.orders
