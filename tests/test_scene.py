@@ -126,7 +126,8 @@ def test_the_unknown_state_stands_above_the_result_too_in_large_letters(encoding
     text = stream.getvalue()
 
     assert text.count(f"!! {ALARM} ") == 2
-    assert text.count("STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW.") == 1
+    still = "STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW. pull the leads; the supply is silent"
+    assert text.count(still) == 1
     result = text.index("BROKEN OFF: the supply is lost")
     assert text.rindex("!" * 78) < result
     assert text[text.rindex("!" * 78) : result].strip("!\n") == ""
@@ -151,6 +152,8 @@ def test_the_status_cries_out_until_the_outputs_are_known_to_be_off() -> None:
     status = live_status(BEGUN, poll, UNKNOWN, Told("step-begun", "measure", step=1))
     assert status.count(ALARM) == 3
     assert "24.000 V" not in status, "what was read before is not known any more"
+    assert " pull the leads" in status
+    assert KEYS not in status, "no key does anything meanwhile but what was said"
     assert ALARM in live_status(BEGUN, UNKNOWN, Told("poll", poll=PollSample(2.0, 1, on=False)))
     assert ALARM not in live_status(BEGUN, UNKNOWN, power("no", "every output OFF, verified by asking"))
 

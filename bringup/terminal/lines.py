@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import textwrap
-from dataclasses import dataclass
 from enum import StrEnum
+
+from bringup.core.frozen import frozen
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:[fpnuµmkKMGT]?(?:V|A|Ω|W|s|Hz|F|ohm)|°C|%|min|h)\b|%)")
 """The space between a number and its unit: no line is broken there."""
@@ -27,7 +28,7 @@ class Tone(StrEnum):
     """Of the frame that says that the output state is unknown; never broken, drawn as one block."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Line:
     """One line that stays."""
 

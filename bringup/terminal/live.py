@@ -128,8 +128,14 @@ class LiveView(View):
         if person is not None and question is not None:
             parts += self._question(person, question)
         if parts:
-            parts += self._texts(KEYS if person is None else person.keys_line, "dim")
+            parts += self._texts(self._keys_line(), "dim")
         return Group(*parts)
+
+    def _keys_line(self) -> str:
+        """Return what keys do now; while switching off is tried, only what was said of that holds."""
+        if self.scene.unknown:
+            return self.scene.unknown[0]
+        return KEYS if self.person is None else self.person.keys_line
 
     def _head(self) -> Text:
         from rich.text import Text

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Signs:
     """The signs that a terminal can show."""
 

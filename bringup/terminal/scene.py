@@ -231,12 +231,14 @@ class Scene:
 
     def _off_unknown(self, told: Told) -> tuple[Line, ...]:
         again = bool(self.unknown)
+        self._nothing_going()
         self.power, self.poll, self.ring = None, None, Ring.TRIPPED
         why = str(told.data.get("why", "") or "")
         self.unknown = (told.text.removeprefix("OUTPUT STATE UNKNOWN: "), why)
         if again:
             # The letters stand above already, and come again above the result.
-            return (Line(f"  STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW.  {why}".rstrip(), Tone.BAD),)
+            said = "; ".join(filter(None, self.unknown))
+            return (Line(f"  STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW. {said}", Tone.BAD),)
         return self._frame()
 
     def _frame(self) -> tuple[Line, ...]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.core.wording import listed
 from bringup.core.words import StepOutcome
 from bringup.runner.protocols import Told
@@ -13,7 +13,7 @@ MOST_TITLES = 5
 """Titles of steps that were not reached which are named one by one; the procedure has them all."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Answered:
     """An answer that is held back: an event often says the same, once it has been kept."""
 
