@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from random import Random
 
 import pytest
@@ -142,7 +143,7 @@ def test_a_charging_capacitor_is_not_settled_early(tau: float, every: float, noi
 
 
 def _fields(manner: Manner) -> dict[str, float]:
-    return {name: getattr(manner, name) for name in Manner.__slots__}
+    return asdict(manner)
 
 
 def test_what_a_meter_integrates_into_a_current_ramp_never_settles_within_the_bound() -> None:

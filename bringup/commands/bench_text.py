@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 from bringup.core.bench import Identity
+from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Attached, OutputSettings, Trouble
@@ -15,7 +15,7 @@ SOON = timedelta(days=30)
 """A calibration due within this time is pointed out."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OutputFound:
     """One output as it was found."""
 
@@ -26,7 +26,7 @@ class OutputFound:
     """What it measures, where it was found on."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class InstrumentFound:
     """One role of a bench as it was found. `problem` says why there is nothing more to tell."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -13,6 +13,7 @@ from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
+from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
@@ -23,7 +24,7 @@ from bringup.files.schema import schema_of
 from bringup.files.source import KINDS
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Checked:
     """A file with what is wrong with it, and what is only worth knowing."""
 

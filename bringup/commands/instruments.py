@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from bringup.runner.roles import Meter, Supply
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OpenBench:
     """A bench whose instruments have answered, and are ours until this is closed."""
 

@@ -10,7 +10,6 @@ import getpass
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ import click
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option, print_json
 from bringup.core.bench import Bench
+from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.errors import ExitCode
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from bringup.terminal.person import Person
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wanted:
     """What the command line asks for."""
 
@@ -51,7 +51,7 @@ class Wanted:
     going_on: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Surroundings:
     """What is open by the time the runner takes over. `person`: None where nobody is at the terminal."""
 

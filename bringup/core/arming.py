@@ -7,13 +7,13 @@ defence, so every level here is chosen for the supply; the tool's own watching c
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.budget import CurrentBudget, band, charge_time, default_limit_time, expected_current
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure
 from bringup.core.protection import over_voltage_level
@@ -39,7 +39,7 @@ class Purpose(StrEnum):
     FINAL = "final"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stage:
     """One voltage of a power-up, in order."""
 
@@ -59,7 +59,7 @@ class Stage:
     unknown: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ApplyPlan:
     """Everything the supply is set to for one `apply`."""
 
@@ -84,7 +84,7 @@ class ApplyPlan:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LeadsPlan:
     """What the supply is set to while the free ends of its leads are measured."""
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date
 from typing import TYPE_CHECKING
 
 from bringup.core.faults import Fault
+from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ def on_loopback(resource: str) -> bool:
     return _LOOPBACK.fullmatch(resource) is not None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Identity:
     """The four fields of `*IDN?` (IEEE 488.2, 10.14), stripped. Missing fields are empty."""
 
@@ -46,7 +47,7 @@ class Identity:
         return self.maker == SIMULATED_MAKER
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Expected:
     """Whom the bench file says to expect; an empty field is not compared. Case is ignored."""
 
@@ -55,7 +56,7 @@ class Expected:
     serial: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ceiling:
     """What no step may exceed on this bench."""
 
@@ -63,7 +64,7 @@ class Ceiling:
     current: Quantity | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SupplyRole:
     """The supply. `resource` None with a dialect means simulated, without one by hand."""
 
@@ -87,7 +88,7 @@ class SupplyRole:
         return self.resource is None and not self.dialect
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class MeterRole:
     """The meter. `resource` None with a dialect means simulated, without one by hand."""
 
@@ -104,7 +105,7 @@ class MeterRole:
         return self.resource is None and not self.dialect
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Simulate:
     """A simulated bench: the board file it measures, and the faults planted in it."""
 
@@ -117,7 +118,7 @@ class Simulate:
     """Name of the board in that file."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Bench:
     """One bench. With `simulate`, roles that name no resource are simulated; their dialects are still honoured."""
 

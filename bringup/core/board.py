@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
 from bringup.errors import CommandError
@@ -33,7 +34,7 @@ class LoadKind(StrEnum):
     POWER = "power"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Converter:
     """What makes a rail. Tolerances are Limits (nominal with low and high); absent facts are None.
 
@@ -62,7 +63,7 @@ class Converter:
     """Output current at which it gives up: switching kinds hiccup, linear ones hold the current."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Load:
     """One consumer on a rail or input, with a value per board state. `default` serves the states not named."""
 
@@ -76,7 +77,7 @@ class Load:
         return self.default if state is None else self.by_state.get(state, self.default)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Input:
     """Where a supply feeds the board."""
 
@@ -93,7 +94,7 @@ class Input:
     stays_live: Limits | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rail:
     """A net with a probe point. `source` names an input or another rail; converter None means a plain connection."""
 
@@ -117,7 +118,7 @@ class Rail:
     """Volts that may be found on it with the supply off (a cell, a debug lead)."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Board:
     """A design: one revision of it."""
 

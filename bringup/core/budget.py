@@ -7,12 +7,12 @@ None with the reason in words; nothing is guessed. Used to judge the stages of a
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
 
 from bringup.core.board import Board, ConverterKind, Input, Rail
 from bringup.core.circuit import circuit_of
 from bringup.core.design_values import DEFAULT_STOP
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.operating_point import Solution
 from bringup.core.parts import NOMINAL
@@ -29,7 +29,7 @@ LEAST_LIMIT_TIME = 0.2
 """Seconds that current limit may last at least before it counts as a fault."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class CurrentBudget:
     """What an input should draw at a voltage. `amps` None goes with the reason in `unknown`."""
 

@@ -7,7 +7,6 @@ file leaves out is filled in here with stated defaults, and what it does not say
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from bringup.core.board import Board, Converter, ConverterKind, Rail
 from bringup.core.design_values import (
@@ -27,6 +26,7 @@ from bringup.core.design_values import (
 from bringup.core.elements import BACK_FEED_OHMS, CURRENT_KNEE, DEFAULT_KNEE_VOLTS, RUNAWAY, UNBOUNDED, Drain, Stage
 from bringup.core.fault_check import SUPPLY_FAULTS, why_impossible
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.frozen import frozen
 from bringup.core.parts import LOWER, OUTPUT, REFERENCE, UPPER, Parts, nominal_of
 from bringup.errors import BenchError
 
@@ -36,7 +36,7 @@ PLAIN_MISMATCH = 0.2
 """A rail without a converter whose stated volts differ by more than this from its source has one we know nothing of."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Net:
     """Points joined by plain connections. `points[0]` is the input or the rail whose converter makes the net."""
 
@@ -53,7 +53,7 @@ class Net:
     """F; None where the file states none for any of its points."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Circuit:
     """All nets whose source is known, parents before children."""
 

@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from bringup.core.frozen import frozen
+
 LEAST_SPAN = 10.0
 """Seconds over which a slope must hold."""
 LEAST_POINTS = 10
@@ -30,7 +32,7 @@ MOST_BLOCKS = 64
 """Of everything since the beginning; beyond that, two blocks become one."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Creeping:
     """A creep that was found: from where to where, over how many seconds, by the fitted line."""
 

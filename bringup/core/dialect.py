@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind, Value, read_boolean, read_number
 
 PLACEHOLDERS = ("output", "value", "function", "range", "nplc", "on")
@@ -27,7 +28,7 @@ _BIT = re.compile(r"bit (\d+)")
 _LEADING_INTEGER = re.compile(r"\s*([+-]?\d+)")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Message:
     """One program message. `expects` None means that the instrument does not answer it."""
 
@@ -37,7 +38,7 @@ class Message:
     """Seconds allowed for this answer."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Operation:
     """How one operation is spelt. Texts may hold {output}, {value}, {function}, {range}, {nplc}, {on}.
 
@@ -57,7 +58,7 @@ class Operation:
     """Which of several comma-separated values."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dialect:
     """One dialect file. An operation that is absent here cannot be done; the tool must say so."""
 

@@ -6,9 +6,8 @@ file leaves out stand here, each with its reason; none of them comes from a stan
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bringup.core.board import ConverterKind
+from bringup.core.frozen import frozen
 
 DIODE_DROP = 0.4
 """Volts across the diode through which a boost passes its input when it does not run (0.2 to 0.5 V in practice)."""
@@ -33,7 +32,7 @@ BACK_FEED_OHMS = 100.0
 """Through which a debug lead feeds a point."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Drain:
     """What draws from one point, or (feeds) pushes into it. Pairs are (value, volts of the knee)."""
 
@@ -77,7 +76,7 @@ class Drain:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Stage:
     """One converter of one unit, every fact a number. `sign` is that of its output."""
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from itertools import pairwise
 
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.notation import MAX_LENGTH
 from bringup.core.quantity import format_quantity, parse_quantity
@@ -32,7 +32,7 @@ _POWERS = (1, -1, 3, -3, 2, -2, 6, -6)
 """Powers of ten that a slipped point or a misread prefix is off by, the commonest first."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Entry:
     """A typed reading. `value` is in `unit`; None with `over_range` +1 or -1 where the meter showed OL."""
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from bringup.core.frozen import frozen
 
 
 class FaultKind(StrEnum):
@@ -36,7 +37,7 @@ class FaultKind(StrEnum):
     """The point holds a residual charge of `value` volts at the start."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fault:
     """One planted fault at a rail or input. `after`: seconds of output-on time before it appears."""
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from bringup.core.frozen import frozen
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finding:
     """What was found, with its numbers, and what to do about it. `step` counts from 0; None: the whole procedure."""
 

@@ -6,9 +6,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from decimal import Context, Decimal
 
+from bringup.core.frozen import frozen
 from bringup.core.notation import clean, scan_term, skip_spaces
 from bringup.core.quantity import EXACT, Quantity, format_quantity, quantity_of
 from bringup.core.words import Result
@@ -21,7 +21,7 @@ SPELLINGS = "3.3 V ± 2 %; 3.3 V ± 66 mV; 3.3 V +5 % -2 %; 4.75 V .. 5.25 V; < 
 """How limits may be written, for messages and documentation."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Limits:
     """A lower and an upper limit, either of which may be absent, and the nominal value where one was stated.
 
@@ -64,7 +64,7 @@ class Limits:
         return "" if self.high is None else f"<= {format_quantity(self.high, self.unit)}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Piece:
     """A mark (its one spelling) or a quantity, and where it stands."""
 

@@ -7,8 +7,8 @@ core.limits'. Every refusal is a NotationError that names the place and the way 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.errors import NotationError
 
 MAX_LENGTH = 120
@@ -31,7 +31,7 @@ _SECOND_POINT = re.compile(r"[0-9]+[A-Za-zµΩ]{1,4}[0-9]+")
 _NO_NUMBER = re.compile(r"[+-]?(?:nan|inf(?:inity)?)(?![A-Za-z])", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Term:
     """One number with its unit as written, and where it stands in the text.
 

@@ -7,10 +7,10 @@ with a fixed number of steps. solver.solve is the way in.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from bringup.core.circuit import Circuit
 from bringup.core.elements import Stage
+from bringup.core.frozen import frozen
 
 _TOLERANCE = 1e-12
 _ITERATIONS = 100
@@ -19,7 +19,7 @@ _HALVE_EVERY = 8
 """Every so many steps the bracket is halved, so that a bent curve cannot stall the search."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Solution:
     """One operating point, in V, A and W. Points that nothing known feeds are absent everywhere."""
 

@@ -7,10 +7,11 @@ board file redraws none of the others. The solver asks Parts for a value; nothin
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from hashlib import sha256
 
 from bringup.core.board import Board
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 
 REFERENCE, UPPER, LOWER, OUTPUT = "reference", "upper", "lower", "output"
@@ -23,7 +24,7 @@ _OUTPUT_SHARE = 0.5
 """A fixed regulator uses at most this share of the rail's stated tolerance: the rest is for load and temperature."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Parts:
     """Values of one unit's parts in base units, by (rail, part). A part that is not named has its nominal value."""
 

@@ -5,13 +5,12 @@ Nothing here is text for people beyond single phrases; preview_text writes the p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, states_of
 from bringup.core.finding import Finding
+from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
@@ -22,7 +21,7 @@ from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Judged:
     """One reading to come, and what it will be judged by."""
 
@@ -33,7 +32,7 @@ class Judged:
     """Where on the board, if the board file says."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class StepPreview:
     """One step to come."""
 
@@ -48,7 +47,7 @@ class StepPreview:
     """What a person does, '' if nothing."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Preview:
     """A whole procedure to come. Bench-dependent things are open where `bench` is None."""
 

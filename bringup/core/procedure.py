@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 
 from bringup.core.board import Board
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
 from bringup.core.words import Kind
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Inspect:
     """Things to look at. The person confirms each, or names the exceptions."""
 
     confirm: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Question:
     """Something to ask. With `choices`, one of them; with limits (the step's `expect`), a value; else free text.
 
@@ -32,21 +33,21 @@ class Question:
     unit: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Note:
     """A text put into the unit's history and shown."""
 
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Resistance:
     """Unpowered resistance to ground at each point. Limits: the step's `expect`, else the board's `ground`."""
 
     points: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Leads:
     """Signed volts at the free ends of an input's supply leads, board unconnected, supply at its final voltage."""
 
@@ -54,7 +55,7 @@ class Leads:
     current_limit: Quantity | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Apply:
     """Power an input: a short check at 1 V or less, then the voltages in `then`, in order."""
 
@@ -74,14 +75,14 @@ class Apply:
     """How long to stay at each voltage before going on, once settled."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Measure:
     """Volts at each point, one after the other, each settled. Limits: the step's `expect`, else the board's."""
 
     points: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Channel:
     """One logged quantity: volts at a point, or volts, amps or watts of an input as the supply reports them."""
 
@@ -91,7 +92,7 @@ class Channel:
     """As written, such as 'VIN current'."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Log:
     """Repeated readings of one or more quantities. Every sample must lie within the step's `expect`."""
 
@@ -100,21 +101,21 @@ class Log:
     every: Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Dwell:
     """Wait, with the supply watched."""
 
     duration: Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PowerOff:
     """Switch off, verify, and wait until the input (and what can be probed unattended) is discharged."""
 
     discharged_below: Quantity | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class HostProgram:
     """A program on this computer, such as one that loads firmware. Never through a shell: the arguments are a list."""
 
@@ -158,7 +159,7 @@ class OnLost(StrEnum):
     """What it should have read has no value."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OnlyIf:
     """When a step is to be done. Every stated condition must hold; otherwise the step is left out, saying why."""
 
@@ -171,7 +172,7 @@ class OnlyIf:
     """... that must have had this result: 'pass' or 'fail'."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Step:
     """One entry of a procedure: one action and everything about it."""
 
@@ -204,7 +205,7 @@ class Step:
         return ACTION_NAMES[type(self.action)]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Procedure:
     """A procedure with the board it is for."""
 

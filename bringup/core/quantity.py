@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from decimal import ROUND_HALF_EVEN, Context, Decimal, Inexact
 from types import MappingProxyType
 
 import quantiphy
 
+from bringup.core.frozen import frozen
 from bringup.core.notation import Term, clean, scan_term, skip_spaces
 from bringup.errors import NotationError
 
@@ -64,7 +65,7 @@ _Number.set_prefs(
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Quantity:
     """A number with a unit, exact. `value` is in the base unit (3300 for '3.3 kohm'); percent stays percent."""
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from uuid import uuid4
 
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.words import How, Kind, LimitsFrom, Result
 
@@ -15,7 +16,7 @@ def new_id() -> str:
     return str(uuid4())
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reading:
     """One value. `value` None goes with result `no value`; it is never NaN or infinite."""
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 
 from bringup.core.bench import Identity
+from bringup.core.frozen import frozen
 from bringup.core.quantity import parse_quantity
 from bringup.core.response import ENDS, read_block, read_string, split_fields
 from bringup.errors import NotationError
@@ -58,7 +58,7 @@ class ReplyKind(StrEnum):
     BLOCK = "block"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Value:
     """One number from an instrument. `number` None is no value; `over_range` is +1 or -1 when beyond the range."""
 
@@ -71,7 +71,7 @@ class Value:
     """Why there is no number, for people."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ScpiError:
     """One entry of an error queue. Only `code` decides anything."""
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
 
+from bringup.core.frozen import frozen
 from bringup.core.replies import Value
 from bringup.core.words import Kind
 
@@ -41,7 +41,7 @@ class State(StrEnum):
     NEVER = "never settled"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Manner:
     """What counts as settled for one kind of quantity. Absolute figures are in its base unit.
 
@@ -81,7 +81,7 @@ def manner_of(kind: Kind) -> Manner:
     return MANNERS.get(kind, _OTHER)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class _Trend:
     """A straight line through a window of readings."""
 

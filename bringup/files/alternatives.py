@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.files.nodes import Node, Problems, Scalar
 from bringup.files.shapes import WRONG, Schema, Shape
 from bringup.files.wording import joined, nearest, shorten
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Either:
     """One shape where a single text stands, another one where a mapping or list stands."""
 
@@ -30,7 +30,7 @@ class Either:
         return f"{self.text.words()}, or {self.other.words()}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AnyOf:
     """Words or amounts in one place: fixed words first, then whatever `other` reads."""
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.errors import NotationError
@@ -44,7 +44,7 @@ def notation(text: Scalar, read: Callable[[str], Any], problems: Problems) -> An
         return WRONG
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Amount:
     """A quantity in one of these units. `least`: 'above zero' (default), 'zero' (zero too) or '' (any sign)."""
 
@@ -93,7 +93,7 @@ class Amount:
         return joined([UNIT_WORDS[unit] for unit in self.units])
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Limit:
     """Limits in data-sheet notation. `unit` None: the unit is whatever is written, checked by whoever knows it."""
 
@@ -116,7 +116,7 @@ class Limit:
         return f"limits in {UNIT_WORDS[self.unit]}" if self.unit else "limits"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Part:
     """A part's value with its tolerance: '140 kΩ ± 1 %'. Without a tolerance it counts as exact."""
 

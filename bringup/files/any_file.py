@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.dialect import Dialect
+from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.bench_file import read_bench
@@ -19,7 +19,7 @@ from bringup.files.source import KINDS, Opened, kind_of, open_file
 from bringup.files.wording import nearest
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class FileRead:
     """What came of reading a file. `holds` is None where anything is wrong; `problems` are in order of place."""
 

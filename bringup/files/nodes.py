@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 from ruamel.yaml import YAML
@@ -25,6 +24,7 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
+from bringup.core.frozen import frozen
 from bringup.errors import Problem
 
 DEEPEST = 12
@@ -37,7 +37,7 @@ EMPTY_WORDS = ("", "~", "null")
 """Plain scalars that mean 'nothing' in YAML 1.2's core schema."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Scalar:
     """A single text. `line` and `column` count from 1."""
 
@@ -55,7 +55,7 @@ class Scalar:
         return self.plain and self.text in EMPTY_WORDS
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Listing:
     """A list of nodes, in order."""
 
@@ -64,7 +64,7 @@ class Listing:
     column: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pairs:
     """A mapping: keys with their values, in order, every key once."""
 

@@ -10,12 +10,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
 from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text
 from bringup.files.wording import kind_words, nearest
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Field:
     """One key of a section: its name, what it holds, one line of documentation."""
 
@@ -80,7 +81,7 @@ def plain(value: Any) -> Any:
     return value
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Several:
     """A list of one or more. `one_too`: a single one may stand without the list. `most`: how many at most."""
 
@@ -112,7 +113,7 @@ class Several:
         return f"{self.of.words()}, or a list of them" if self.one_too else f"a list, each entry {self.of.words()}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ByName:
     """A mapping whose keys are names that the person chooses (or, with `names`, one of these)."""
 

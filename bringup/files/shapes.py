@@ -7,10 +7,10 @@ everything. Shapes for single values are here and in amounts.py; those made of f
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, Protocol
 
+from bringup.core.frozen import frozen
 from bringup.files.nodes import Node, Problems, Scalar
 from bringup.files.wording import kind_words, nearest, shorten
 
@@ -42,7 +42,7 @@ class Shape(Protocol):
         """Return what it holds, for people."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Entry:
     """One value with the places of its key (its own place, in a list) and of itself."""
 
@@ -68,7 +68,7 @@ def _is_name(text: str) -> bool:
     return len(text) <= LONGEST_NAME and text.isprintable() and text == text.strip()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Text:
     """Any text, taken as typed. `name`: one that others refer to, so short and on one line. `blank`: blanks count."""
 
@@ -95,7 +95,7 @@ class Text:
         return "a name" if self.name else "text"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OneOf:
     """One of a few words."""
 
@@ -124,7 +124,7 @@ class OneOf:
         return " or ".join(f"`{choice}`" for choice in self.choices)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class YesNo:
     """Yes or no, also spelt true and false."""
 
@@ -149,7 +149,7 @@ class YesNo:
         return "`yes` or `no`"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Whole:
     """A whole number without unit."""
 
@@ -176,7 +176,7 @@ class Whole:
         return f"a whole number from {self.least}"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Number:
     """A plain number without unit, not negative."""
 
@@ -200,7 +200,7 @@ class Number:
         return "a number"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Day:
     """A date as ISO 8601 writes it."""
 
@@ -228,7 +228,7 @@ class Day:
         return "a date, year-month-day"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Pattern:
     """A regular expression that a whole text must match. `something`: one that matches no empty text."""
 
@@ -259,7 +259,7 @@ class Pattern:
         return "a regular expression"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Fixed:
     """One fixed word that stands where something else could, such as `by hand`."""
 

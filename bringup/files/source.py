@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
+from bringup.core.frozen import frozen
 from bringup.errors import FileError, Problem
 from bringup.files.nearby import meant
 from bringup.files.nodes import Node, Pairs, Problems, compose
@@ -25,7 +25,7 @@ _TELLING = {
 """Top keys that tell the kind, so that a file that lacks its first one is still taken for what it is."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Opened:
     """A file, read and composed. `root` is None where the text is no YAML of ours; `problems` say why."""
 

@@ -14,10 +14,11 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.host.folder import state_folder
 
@@ -37,7 +38,7 @@ _LAST_PORT = 65535
 _OPEN: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ControlAddress:
     """Where an attempt listens on loopback, and the word that proves that the caller may read our files."""
 
@@ -45,7 +46,7 @@ class ControlAddress:
     token: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class About:
     """What a holder says of itself."""
 
@@ -56,7 +57,7 @@ class About:
     control: ControlAddress | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Holder:
     """Who holds a lock. All of it is the holder's own word; a new holder may not have given it yet."""
 

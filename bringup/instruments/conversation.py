@@ -10,11 +10,11 @@ import math
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Protocol
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
+from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind, can_answer, read_identity
 from bringup.runner.records import LinkFault, Reply
 
@@ -58,7 +58,7 @@ class Session(Protocol):
         """Let go."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wire:
     """How messages travel: their ends, the gap between them, and how long opening may take. Seconds."""
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, TypeVar
 
 from bringup.core.dialect import Dialect, ask, can_ask
+from bringup.core.frozen import frozen
 from bringup.errors import BenchError, LinkError
 from bringup.instruments.conversation import IDENTIFY, Wire
 from bringup.instruments.visa_link import VisaLink
@@ -20,7 +21,7 @@ from bringup.runner.pending import Pending
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wanted:
     """One instrument to be opened."""
 
@@ -29,7 +30,7 @@ class Wanted:
     dialect: Dialect
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Opened:
     """What came of opening: links by role, and per role why there is none."""
 

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.chain import COVERED, ORIGIN, OWN
 from bringup.logbook.comparing import Expected, Finding, compare_keyed, compare_ordered
@@ -20,7 +21,7 @@ LEAST_ANCHOR = 12
 """Hexadecimal digits that name a hash well enough: a chance match is one in 2^48 for each hash in the chain."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Audit:
     """What an audit found. `anchor`: the last hash, hexadecimal, '' where nothing was ever written."""
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.logbook.chain import COVERED
 from bringup.logbook.encoding import row_hash, row_key
 
@@ -21,7 +22,7 @@ SIZE = 32
 """Bytes of a SHA-256."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Finding:
     """One thing that is other than it was written."""
 

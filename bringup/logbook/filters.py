@@ -9,9 +9,10 @@ from __future__ import annotations
 import difflib
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 
+from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
 from bringup.logbook.values import time_text
@@ -20,7 +21,7 @@ ID_SHOWN = 8
 """How many characters of an attempt's id are shown to people; any unambiguous beginning is understood."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Filters:
     """None: no restriction. Text may hold `*` (any characters) and `?` (one); times are aware, both ends included."""
 
@@ -126,7 +127,7 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     return " AND ".join(clauses), values
 
 
-def order(filters: Filters, keys: Mapping[str, str], in_time: tuple[str, str]) -> tuple[str, dict[str, str | int]]:
+def order(filters: Filters, keys: Mapping[str, str], in_time: tuple[str, ...]) -> tuple[str, dict[str, str | int]]:
     """Return ORDER BY (and LIMIT); without a sort key, in time. Raises CommandError for a key that does not exist."""
     key = filters.sort.removeprefix("-")
     if key and key not in keys:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import os
 import socket
 import sys
-from dataclasses import dataclass
 from pathlib import Path
+
+from bringup.core.frozen import frozen
 
 _STILL_ACTIVE = 259
 _QUERY_LIMITED_INFORMATION = 0x1000
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Process:
     """One process on one machine since one start of that machine. Empty text: the system does not tell."""
 

@@ -6,11 +6,11 @@ In JSON, values are in base units, times are UTC text as stored, and steps count
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.logbook.values import time_text
@@ -18,7 +18,7 @@ from bringup.logbook.values import time_text
 Json = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedReading:
     """A reading with the attempt and unit that it belongs to."""
 
@@ -90,7 +90,7 @@ class LoggedReading:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedStep:
     """A step as it went. `outcome` None: begun and never ended."""
 
@@ -123,7 +123,7 @@ class LoggedStep:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedEvent:
     """Something that happened in an attempt."""
 
@@ -145,7 +145,7 @@ class LoggedEvent:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedNote:
     """A note on a unit."""
 
@@ -167,7 +167,7 @@ class LoggedNote:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class LoggedAttempt:
     """An attempt, with its readings; steps and events where they were asked for."""
 

@@ -7,15 +7,14 @@ hold base units (V, A, ohm, W, s, Hz, degC); times are UTC text of one width ('2
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Migration:
     """One step from version `number - 1` to `number`."""
 

@@ -5,8 +5,7 @@ What to do about an output that was found on is decided here by a person; it is 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
@@ -23,7 +22,7 @@ DEAD_TERMINALS = 1.0
 """Volts below which an output whose state the dialect cannot ask is taken for off."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Found:
     """What attaching found, kept until the attempt has begun and it can be logged."""
 

@@ -6,9 +6,9 @@ The logbook reads it (logbook.earlier); what of it still holds is decided in goi
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 
+from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.records import SourceText
@@ -19,7 +19,7 @@ ID_SHOWN = 8
 """How much of an attempt's id is shown to people."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class EarlierStep:
     """A step as the earlier attempt left it."""
 
@@ -37,7 +37,7 @@ class EarlierStep:
         return self.outcome is StepOutcome.DONE and self.result == "pass" and not self.doubted
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Earlier:
     """The last attempt of a unit, as far as going on with it depends on it."""
 
@@ -62,7 +62,7 @@ class Earlier:
         return f"attempt {self.id[:ID_SHOWN]} of {self.started:%Y-%m-%d %H:%M} UTC ({result})"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class GoingOn:
     """What is carried over from an earlier attempt."""
 

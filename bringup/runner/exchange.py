@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from typing import TypeVar
 
 from bringup.core.bench import Expected, Identity
 from bringup.core.dialect import Dialect, Message, ask, can_ask
+from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind, ScpiError, read_error
 from bringup.errors import BenchError
 from bringup.runner.pending import Pending
@@ -28,7 +28,7 @@ DRAIN_TIME = 4.0
 """Seconds allowed for emptying an error queue that turned out not to be empty."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Told:
     """What came of telling: the replies to the checks, in order, and everything that went wrong."""
 

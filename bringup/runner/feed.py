@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from bringup.core.arming import ApplyPlan, LeadsPlan
 from bringup.core.bench import Ceiling
 from bringup.core.board import Board
+from bringup.core.frozen import frozen
 from bringup.core.protection import damage_level
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
 from bringup.runner.endings import BrokenOff
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Feed:
     """How an input is fed: what the supply is set to and what it is watched for."""
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from bringup.core.frozen import frozen
 
 
 class PromptKind(StrEnum):
@@ -23,7 +24,7 @@ class PromptKind(StrEnum):
     """Shown before something that can hurt; acknowledged."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Prompt:
     """One question to the person."""
 
@@ -40,7 +41,7 @@ class Prompt:
     """Asked although it was asked before in this sitting (high voltage)."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Answer:
     """The person's answer. CHECKLIST: `exceptions` holds indexes from 0, `text` the remark."""
 

@@ -7,13 +7,14 @@ each other stands in pending.py, prompts.py and records.py.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from enum import StrEnum
 from typing import Protocol
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
+from bringup.core.frozen import frozen
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
@@ -198,7 +199,7 @@ class Record(Protocol):
         """What earlier attempts on this unit settle."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Told:
     """Something to show. `kind` is one of the words below; the rest depends on it.
 

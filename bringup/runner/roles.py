@@ -6,11 +6,11 @@ Implemented by scpi_supply, scpi_meter (through a Dialect and a Link) and by_han
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
 from bringup.core.bench import Identity
+from bringup.core.frozen import frozen
 from bringup.core.replies import ScpiError, Value
 from bringup.runner.pending import Pending
 from bringup.runner.records import InstrumentInfo, LinkFault, PollSample
@@ -33,7 +33,7 @@ class Protection(StrEnum):
     """Its level is a time: seconds without a message after which the supply switches off by itself."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Trouble:
     """Something an instrument reported or failed to do, for the logbook: with the command that caused it."""
 
@@ -46,7 +46,7 @@ class Trouble:
     """What was meant was not done although nothing was reported: another output is selected, say."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Attached:
     """What was found on attaching. Nothing was changed."""
 
@@ -56,7 +56,7 @@ class Attached:
     troubles: tuple[Trouble, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class OutputSettings:
     """Set points and state of one output as read back. None: the dialect cannot tell, or no value came."""
 
@@ -70,7 +70,7 @@ class OutputSettings:
     troubles: tuple[Trouble, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Done:
     """A setting that was sent, read back and its error queue looked at. `readback` None: could not be read."""
 

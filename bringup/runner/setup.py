@@ -6,9 +6,10 @@ Everything here is a plain record. Links, logbook and terminal come in through t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from bringup.core.bench import Bench
+from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
@@ -34,7 +35,7 @@ def nothing() -> None:
     """Do nothing: the default of a hook."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AttemptSetup:
     """One procedure on one unit at one bench. The instruments' links are open, nothing has been sent but `*IDN?`."""
 
@@ -76,7 +77,7 @@ class AttemptSetup:
     """Seconds between two looks at the supply while an output is on."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AttemptOutcome:
     """What became of an attempt."""
 

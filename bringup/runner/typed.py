@@ -6,11 +6,12 @@ A doubt is never a refusal: what the person stands by is taken and flagged. A co
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 
 from bringup.core.entry import Entry, doubts, read_entry
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading, new_id
@@ -32,7 +33,7 @@ Typed = tuple[Entry | None, str, tuple[Trouble, ...]]
 """What was read of the typed line (None: nothing that can be read), the line, and doubts that remain."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Wanted:
     """A value to be typed: what is asked, of what kind, and what would make it doubtful."""
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from bringup.core.board import Board
+from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
 from bringup.core.procedure import Apply, OnLost, Step
 from bringup.core.quantity import format_quantity
@@ -46,7 +47,7 @@ class Tally:
         return "" if self.missing else "pass"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Settled:
     """What a meter settled at, and the look at the supply beside it."""
 
@@ -60,7 +61,7 @@ class Settled:
     """Whether it was still rising, as ohms do over a capacitor."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Judged:
     """By what a reading is judged. `result` is given where the limits do not settle it (not judged)."""
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.core.board import Board
+from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.meter import Meter
@@ -26,7 +26,7 @@ DEFAULT_LEADS = 0.1
 """Ohms of both supply leads together."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SimulatedBench:
     """One unit on the bench, and the instruments around it. A role that is played by hand has none."""
 

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Generator, Iterable
-from dataclasses import dataclass
 from itertools import product
 
+from bringup.core.frozen import frozen
 from bringup.simulation.grammar import Unit, units
 from bringup.simulation.parameters import Parameter, read_all, short_form
 from bringup.simulation.scpi_errors import ScpiFault
@@ -22,7 +22,7 @@ REMEMBERED = 256
 """So many different messages are kept as read."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Call:
     """One unit to be carried out."""
 
@@ -36,7 +36,7 @@ class Call:
 Handler = Callable[[Call], Response]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Command:
     """One header, told (without `?`) or asked (with it).
 
@@ -53,7 +53,7 @@ class Command:
     """Whether the response has no stated length, so that no further response may follow it (IEEE 488.2, 8.7.11)."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Read:
     """One unit as read: what to carry out."""
 

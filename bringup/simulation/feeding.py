@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.simulation.board_in_time import BoardInTime
 from bringup.simulation.physics import OutputMode
 from bringup.simulation.power_stage import (
@@ -23,7 +24,7 @@ from bringup.simulation.power_stage import (
 from bringup.simulation.relaxation import Relaxed, relax
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Span:
     """A step of time."""
 

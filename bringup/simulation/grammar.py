@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import Enum, auto
 
+from bringup.core.frozen import frozen
 from bringup.simulation.scpi_errors import ScpiFault
 
 LONGEST_MNEMONIC = 12
@@ -42,7 +42,7 @@ class DataKind(Enum):
     EXPRESSION = auto()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Datum:
     """One parameter as written."""
 
@@ -54,7 +54,7 @@ class Datum:
     """In capitals."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Unit:
     """One program message unit."""
 

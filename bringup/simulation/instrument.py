@@ -7,8 +7,9 @@ time it named has come, so that several instruments share one world whose time n
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass
 from typing import Protocol
+
+from bringup.core.frozen import frozen
 
 MESSAGE_BYTES = 4096
 """A longer program message is thrown away whole (error -363)."""
@@ -31,7 +32,7 @@ class Instrument(Protocol):
         """Note that a new message came before the response to the former one was fetched, which is lost."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Outcome:
     """What became of one message."""
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from bringup.core.frozen import frozen
 
 GARBAGE = b"\x00\xff~#?!"
 
@@ -17,7 +18,7 @@ class Clients(StrEnum):
     """A second client connects, is not answered, and what it sent is carried out when the first one leaves."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Manners:
     """How an instrument behaves on its socket. Counts are of messages of one connection, from 0; -1 is never."""
 

@@ -6,7 +6,8 @@ The figures are our own, of the size that such meters' data sheets give.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from bringup.core.frozen import frozen
 
 LINE_PERIOD = 0.02
 """Seconds: the mains are at 50 Hz."""
@@ -22,7 +23,7 @@ NPLC_CHOICES = (0.02, 0.2, 1.0, 10.0, 100.0)
 NPLC_PRESET = 10.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Range:
     """One range. `noise` is RMS, part of the range, at 10 power-line cycles."""
 
@@ -36,7 +37,7 @@ class Range:
     """Volts only: whether the automatic input impedance is above 10 Gohm here."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Function:
     """One thing the meter measures."""
 

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum
 
+from bringup.core.frozen import frozen
 from bringup.simulation.grammar import DataKind, Datum
 from bringup.simulation.scpi_errors import ScpiFault
 
@@ -51,7 +51,7 @@ _MULTIPLIERS = {
 Reader = Callable[[Datum], object]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Parameter:
     """One parameter of a command: how it is read, and whether it may be left out."""
 

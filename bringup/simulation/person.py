@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.simulation.clock import SimulatedClock
@@ -17,7 +17,7 @@ from bringup.simulation.clock import SimulatedClock
 REASON = "answered by the simulated bench"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Scripted:
     """One answer kept ready: given once, to the first prompt that it fits."""
 

@@ -8,14 +8,15 @@ far the current really was from linear, so that the caller can take a shorter st
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import expm1
+
+from bringup.core.frozen import frozen
 
 _STEEPEST = 3.0
 """Growth exponent allowed in one step (a constant-power load makes a net run away; the step is then cut anyway)."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Relaxed:
     """Volts after the step, and the estimated error in volts."""
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from bringup.core.frozen import frozen
+
 LONGEST_DELAY = 10.0
 VOLT_STEP = 0.001
 AMP_STEP = 0.0001
@@ -13,7 +15,7 @@ HEADROOM = 1.1
 """Protection levels reach this much above the rating."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Rating:
     """What one output can deliver."""
 
@@ -34,7 +36,7 @@ class Output:
     """What it was told last; a trip does not change it."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Level:
     """One setting with a number: its unit, its steps, and its largest value on an output."""
 
