@@ -1,0 +1,84 @@
+"""A small tool with a guardian, for the guardian's tests: powers an output of a served bench and then misbehaves.
+
+Started as a process of its own: `python -m tests.guarded_tool BENCH LOGBOOK HOW [HANG_BOUND [TRY_FOR]]`. It prints
+`on GUARDIAN ATTEMPT` once the output is on. HOW: `beats` (until killed), `silent` (no sign of life), `take over` and
+`look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open).
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.guarding import command
+from bringup.commands.reaching import dialect_of, lock_name
+from bringup.files.bench_file import load_bench
+from bringup.host.control import ControlServer
+from bringup.host.guardian import GuardianProcess
+from bringup.host.lock import About, hold
+from bringup.instruments.opening import Wanted, connect, result
+from bringup.logbook.opening import open_for_writing
+from bringup.logbook.record import LogbookRecord
+from bringup.runner.scpi_supply import ScpiSupply
+from tests.logbook_samples import start
+
+
+def holding_everything() -> subprocess.Popen[bytes]:
+    """Start a child that has inherited whatever is open here, as a badly started host program has."""
+    for each in list(Path("/proc/self/fd").iterdir()):
+        if int(each.name) > 2:  # beside the standard streams
+            try:
+                os.set_inheritable(int(each.name), True)
+            except OSError:
+                continue  # the listing's own
+    return subprocess.Popen(["sleep", "30"], close_fds=False, stdout=subprocess.DEVNULL)
+
+
+def main() -> None:
+    """Power, say so, misbehave."""
+    path, logbook, how = sys.argv[1:4]
+    bounds = [float(text) for text in sys.argv[4:]]
+    bench = load_bench(Path(path))
+    role = bench.supply
+    assert role is not None
+    assert role.resource is not None
+    dialect = dialect_of(bench, "supply")
+    lock = lock_name(bench, "supply")
+    with ControlServer(lambda: None) as control, hold((lock,), About("a tool", "MBL-0001", control.address)):
+        link = connect([Wanted("supply", role.resource, dialect)])["supply"]
+        spec = GuardianSpec(
+            role, dialect, role.resource, "@py", lock, link.identity, bench.name, "MBL-0001", logbook, os.getpid()
+        )
+        if bounds:
+            spec = replace(spec, hang_bound=bounds[0], try_for=bounds[-1])
+        guard = GuardianProcess(command("MBL-0001"), spec.as_line())
+        result(guard.ready())
+        with LogbookRecord(open_for_writing(Path(logbook)), simulated=True) as record:
+            attempt = record.begin(start(simulated=True))
+        guard.attempt(attempt)
+        supply = ScpiSupply(role, dialect, link)
+        result(guard.on())
+        result(supply.set_voltage(1, 5.0))
+        result(supply.switch(1, True))
+        child = holding_everything() if how == "with child" else None
+        print("on", guard.pid, attempt, child.pid if child is not None else "", flush=True)
+        if how == "look":
+            result(supply.all_off())
+            guard.off()
+        if how in ("look", "take over"):
+            link.close()
+            guard.close(look_again=how == "look")
+            return
+        while True:
+            if how != "silent":
+                guard.beat()
+            time.sleep(0.05)
+
+
+if __name__ == "__main__":
+    main()
