@@ -126,11 +126,7 @@ def settled(
     seconds after which it counts as never settled, where that is sooner than usual.
     """
     if work.meter.by_hand:
-        value = read_once(work, function, point, around=around)
-        # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
-        beside = _answered(work, _look_beside(work, point))
-        rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
-        return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
+        return _typed(work, function, point, around)
     manner = manner_of(KIND_OF[function])
     settler = Settler(replace(manner, bound=min(manner.bound, within)))
     silent, over, climb, limited = 0, 0, _Climb(limits), False
@@ -158,6 +154,15 @@ def settled(
             return _never(settler, value, beside, limited=limited)
         if now - begun < LEAST_STEP:
             work.waits.sleep(LEAST_STEP)
+
+
+def _typed(work: Work, function: Function, point: str, around: float | None) -> Settled:
+    """Take what a person reads off the meter, who has waited for it to settle."""
+    value = read_once(work, function, point, around=around)
+    # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
+    beside = _answered(work, _look_beside(work, point))
+    rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
+    return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
 
 
 def _never(settler: Settler, latest: Value, beside: PollSample | None, *, limited: bool) -> Settled:
