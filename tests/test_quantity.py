@@ -226,3 +226,18 @@ def test_a_unit_in_wrong_capitals_is_told_every_unit_it_could_be(text: str, word
         parse_quantity(text)
 
     assert caught.value.what_to_do.startswith(f"Did you mean {words}? ")
+
+
+@given(
+    decimals(),
+    st.sampled_from(["p", "n", "u", "m", "", "k", "M", "G"]),
+    st.sampled_from(["V", "A", "ohm", "W", "Hz", "F", "s"]),
+    st.sampled_from(["", " "]),
+)
+def test_an_independent_reader_finds_the_same_number(number: Decimal, prefix: str, unit: str, space: str) -> None:
+    text = f"{number:f}{space}{prefix}{unit}"
+
+    theirs = quantiphy.Quantity(text)
+
+    assert parse_quantity(text).number == pytest.approx(theirs.real, rel=1e-12)
+    assert parse_quantity(text).unit == theirs.units

@@ -1,7 +1,8 @@
 """Quantities as a data sheet writes them: text to number and back. The only door to quantiphy.
 
-quantiphy scales numbers and writes them; it is never given text of which we have not checked every character, because
-it reads '1,5 V' as 15 V and '4k7' as 4 of a unit 'k7'. Which units there are is our own list.
+quantiphy writes them, and is loaded when the first one is written. It does not read them, because it reads '1,5 V' as
+15 V and '4k7' as 4 of a unit 'k7'; of what both of us read, the tests hold us to its number. Which units there are is
+our own list.
 """
 
 from __future__ import annotations
@@ -10,9 +11,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import field
 from decimal import ROUND_HALF_EVEN, Context, Decimal, Inexact
+from functools import cache
 from types import MappingProxyType
-
-import quantiphy
+from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.core.notation import Term, clean, scan_term, skip_spaces
@@ -51,18 +52,23 @@ _SHOWN_AS = {"ohm": "Ω", "degC": "°C"}
 _KNOWN = "V, A, ohm (or Ω), W, s (or min, h), Hz, degC (or °C), F with a prefix from f to T, and %"
 
 
-class _Number(quantiphy.Quantity):
-    """A quantiphy number with settings of its own, whatever anybody sets process-wide."""
+@cache
+def _writer() -> Any:
+    """Return a quantiphy number with settings of its own, whatever anybody sets process-wide."""
+    import quantiphy
 
+    class Number(quantiphy.Quantity):
+        """See above."""
 
-_Number.set_prefs(
-    input_sf="TGMKkmuµnpf",
-    output_sf="TGMkmunpf",
-    keep_components=True,
-    strip_zeros=False,
-    spacer=" ",
-    map_sf={"u": "µ"},
-)
+    Number.set_prefs(
+        input_sf="TGMKkmuµnpf",
+        output_sf="TGMkmunpf",
+        keep_components=True,
+        strip_zeros=False,
+        spacer=" ",
+        map_sf={"u": "µ"},
+    )
+    return Number
 
 
 @frozen
@@ -117,9 +123,10 @@ def quantity_of(term: Term, *, text: str, unit: str | None = None) -> Quantity:
             what_to_do=f"State it in {unit}.",
         )
     exponent = term.exponent + _PREFIXES.get(prefix, 0)
-    scaled = _Number(f"{term.sign}{term.digits}e{exponent} {base}")
-    digits = scaled.render(form="fixed", prec="full", show_units=False, strip_zeros=False)
-    value = EXACT.multiply(Decimal(digits), Decimal(times))
+    written = Decimal(term.sign + term.digits)
+    # Written out, for 3300 and 3.3E+3 are the same number but not the same text.
+    scaled = Decimal(f"{EXACT.scaleb(written, exponent):f}") if written else written
+    value = EXACT.multiply(scaled, Decimal(times))
     last_digit = exponent - len(term.digits.partition(".")[2]) if times == 1 else None
     return Quantity(value, base, text[term.offset : term.end].strip(), last_digit)
 
@@ -183,7 +190,7 @@ def format_quantity(value: float | Decimal, unit: str, *, resolution: float | No
         return _plain(exact, shown, lowest, prefix=True)
     if unit == "s" and exact.adjusted() >= 0:
         return _plain(exact, shown, lowest, prefix=False)
-    number = _Number(f"{exact:e} {shown}")
+    number = _writer()(f"{exact:e} {shown}")
     return str(number.render(form="si", prec="full", strip_zeros=lowest is None))
 
 
