@@ -74,7 +74,8 @@ class Tool:
         opened = open_for_writing(self.logbook)
         row = opened.connection.execute("SELECT result, cause, off_verified FROM attempts").fetchone()
         opened.connection.close()
-        return row
+        result, cause, off_verified = row
+        return result, cause, off_verified
 
     def close(self) -> None:
         self.process.kill()

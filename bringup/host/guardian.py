@@ -30,6 +30,13 @@ GONE_WITHIN = 2.0
 """Seconds for leaving once it stands down."""
 
 
+if sys.platform == "win32":
+    # Windows knows no sessions of this kind: a group and a console of its own (none) keep Ctrl-C and closing away.
+    _APART = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
+else:
+    _APART = 0
+
+
 class GuardianProcess:
     """Implements runner.protocols.Guard. Tell it from one thread only; `close` it when the links are closed."""
 
@@ -45,11 +52,14 @@ class GuardianProcess:
         self._unheard: deque[tuple[float, Pending[None]]] = deque()
         self._ready: Pending[None] = Pending(time.monotonic() + READY_WITHIN, wake)
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the process
-        flags = {} if sys.platform == "win32" else {"start_new_session": True}
-        if sys.platform == "win32":
-            flags["creationflags"] = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
         self._process = subprocess.Popen(  # noqa: S603 - our own program
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=self._said, bufsize=0, **flags
+            command,
+            bufsize=0,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=self._said,
+            start_new_session=True,
+            creationflags=_APART,
         )
         self._talk = threading.Thread(target=self._listen, args=(spec.encode(),), name="guardian", daemon=True)
         self._talk.start()
@@ -57,7 +67,8 @@ class GuardianProcess:
     @property
     def pid(self) -> int:
         """Its process number."""
-        return self._process.pid
+        number: int = self._process.pid
+        return number
 
     @property
     def lost(self) -> str:
@@ -116,6 +127,9 @@ class GuardianProcess:
         self._process.stdin.close()
         goes_on = not self.lost and word is not LastWord.STAND_DOWN
         if not goes_on:
+            if not self._ready.done:
+                # Still loading: it was never needed, and nobody waits for it.
+                self._process.kill()
             try:
                 self._process.wait(GONE_WITHIN)
             except subprocess.TimeoutExpired:
@@ -123,7 +137,9 @@ class GuardianProcess:
                 self._process.kill()
                 self._process.wait()
             self._talk.join(GONE_WITHIN)
-            self._said.close()
+        else:
+            # It outlives us on purpose: nobody is to be warned of that.
+            self._process.returncode = 0
         return goes_on and word is LastWord.TAKE_OVER
 
     def _send(self, line: str) -> Pending[None]:
@@ -179,6 +195,7 @@ class GuardianProcess:
         while self._unheard:
             self._unheard.popleft()[1].fail(LinkError("the guardian has ended", instrument="guardian"))
         stream.close()
+        self._said.close()
         self._wake()
 
     def _heard(self) -> None:
