@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.core.harmless import harmless_lines
 from bringup.errors import BringupError, LogbookError
 from bringup.host.left_messages import leave_message
 from bringup.host.vigil import Vigil
@@ -98,7 +99,8 @@ class Account:
         try:
             if self._restore:
                 self._give_back(descriptor)
-            ends = text.replace("\n", "\r\n")
+            # What an instrument answered must not be obeyed by the terminal.
+            ends = harmless_lines(text).replace("\n", "\r\n")
             os.write(descriptor, f"\r\n{ends}\r\n".encode())
         except OSError:
             return
