@@ -16,7 +16,7 @@ from bringup.core.budget import CurrentBudget, band, charge_time, default_limit_
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure
-from bringup.core.protection import over_voltage_level
+from bringup.core.protection import OverVoltage, over_voltage
 from bringup.core.wording import shown
 from bringup.core.words import LimitsFrom
 
@@ -68,9 +68,8 @@ class ApplyPlan:
     """Number of the supply's output; None: the bench file gives this input none, or no bench is named."""
     stages: tuple[Stage, ...]
     current_limit: float
-    over_voltage: float | None
-    """Level of the supply's over-voltage protection, for all stages; None with the reason in `over_voltage_why`."""
-    over_voltage_why: str
+    protection: OverVoltage
+    """The supply's over-voltage protection, for all stages."""
     over_current: float
     """Level of the supply's over-current protection where it has one: the trip current, at most the current limit."""
     over_current_delay: float
@@ -83,6 +82,16 @@ class ApplyPlan:
     """Seconds to stay at each voltage once settled."""
     notes: tuple[str, ...] = ()
 
+    @property
+    def over_voltage(self) -> float | None:
+        """Level of the supply's over-voltage protection; None with the reason in `over_voltage_why`."""
+        return self.protection.level
+
+    @property
+    def over_voltage_why(self) -> str:
+        """The reason for that level, or why there is none."""
+        return self.protection.why
+
 
 @frozen
 class LeadsPlan:
@@ -94,9 +103,18 @@ class LeadsPlan:
     limits: Limits
     limits_from: LimitsFrom
     current_limit: float
-    over_voltage: float | None
-    over_voltage_why: str
+    protection: OverVoltage
     notes: tuple[str, ...] = ()
+
+    @property
+    def over_voltage(self) -> float | None:
+        """Level of the supply's over-voltage protection; None with the reason in `over_voltage_why`."""
+        return self.protection.level
+
+    @property
+    def over_voltage_why(self) -> str:
+        """The reason for that level, or why there is none."""
+        return self.protection.why
 
 
 def output_for(bench: Bench | None, name: str) -> int | None:
@@ -118,14 +136,12 @@ def plan_apply(apply: Apply, board: Board, bench: Bench | None, state: str | Non
     trip, trip_from = _trip(apply, stages)
     highest = max(abs(stage.volts) for stage in stages)
     stated = None if apply.over_voltage is None else apply.over_voltage.number
-    over_voltage, why = over_voltage_level(stated, board, bench, apply.input, highest, limit)
     return ApplyPlan(
         input=apply.input,
         output=output_for(bench, apply.input),
         stages=stages,
         current_limit=limit,
-        over_voltage=over_voltage,
-        over_voltage_why=why,
+        protection=over_voltage(stated, board, bench, apply.input, highest, limit),
         over_current=min(trip, limit),
         over_current_delay=min(LONGEST_DELAY, *(stage.limit_time for stage in stages)),
         trip_current=trip,
@@ -233,7 +249,6 @@ def plan_leads(leads: Leads, procedure: Procedure, bench: Bench | None) -> Leads
     if leads.current_limit is not None:
         limit = leads.current_limit.value
     stated = None if later is None or later.over_voltage is None else later.over_voltage.number
-    level, why = over_voltage_level(stated, board, bench, leads.input, float(volts), float(limit))
     step = next((step for step in procedure.steps if step.action is leads), None)
     expect = None if step is None else step.expect.get(leads.input, step.expect.get(""))
     wide = volts * LEADS_BAND
@@ -244,8 +259,7 @@ def plan_leads(leads: Leads, procedure: Procedure, bench: Bench | None) -> Leads
         limits=Limits("V", low=volts - wide, high=volts + wide, nominal=volts) if expect is None else expect,
         limits_from=LimitsFrom.RULE if expect is None else LimitsFrom.PROCEDURE,
         current_limit=float(limit),
-        over_voltage=level,
-        over_voltage_why=why,
+        protection=over_voltage(stated, board, bench, leads.input, float(volts), float(limit)),
         notes=() if later is not None else (f"nothing is applied to {leads.input} later: its nominal voltage is used",),
     )
 

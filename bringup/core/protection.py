@@ -7,6 +7,7 @@ import math
 from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.budget import on_the_node
+from bringup.core.frozen import frozen
 from bringup.core.wording import shown
 
 LEAD_OHMS = 0.1
@@ -23,31 +24,56 @@ PROTECTION_ERROR = 0.98
 """Protection may act 2 % later than set: the level stays that far below `damage_above`."""
 
 
-def over_voltage_level(
+@frozen
+class OverVoltage:
+    """The level of the supply's over-voltage protection, None where there is no room for one, and what decided it.
+
+    Volts: `highest` is what the step applies, `need` what protection must allow, `damage` what damages `where`.
+    """
+
+    level: float | None
+    stated: bool
+    name: str
+    highest: float
+    need: float
+    damage: float | None
+    where: str
+
+    @property
+    def why(self) -> str:
+        """The reason for the level, or why there is no room."""
+        if self.stated:
+            return "stated in the procedure"
+        highest = shown(self.highest, "V")
+        if self.damage is None:
+            return f"{highest} and 10 %; the board file states no damage_above for {self.name}"
+        if self.level is None:
+            leads = " and the drop in the leads" if self.need > self.highest * HEADROOM else ""
+            return (
+                f"no room for over-voltage protection: {highest} with 5 % for overshoot{leads} "
+                f"needs {shown(self.need, 'V')}, and 2 % under the {shown(self.damage, 'V')} "
+                f"that damage {self.where} is {shown(self.damage * PROTECTION_ERROR, 'V')}"
+            )
+        return f"between the {highest} needed and {shown(self.damage, 'V')}, which damages {self.where}"
+
+
+def over_voltage(
     stated: float | None, board: Board, bench: Bench | None, name: str, highest: float, amps: float
-) -> tuple[float | None, str]:
-    """Return the protection level and the reason for it, or None and why there is no room.
+) -> OverVoltage:
+    """Return the protection level with what decided it.
 
     Protection watches the terminals. With remote sense they stand higher than the board by the drop in the leads.
     """
     need = least_level(bench, highest, amps)
     damage, where = damage_level(board, name)
     if stated is not None:
-        return stated, "stated in the procedure"
-    level = max(need, highest * COMFORT)
-    if damage is None:
-        return _rounded(level), f"{shown(highest, 'V')} and 10 %; the board file states no damage_above for {name}"
-    most = damage * PROTECTION_ERROR
-    if most < need:
-        leads = " and the drop in the leads" if need > highest * HEADROOM else ""
-        return None, (
-            f"no room for over-voltage protection: {shown(highest, 'V')} with 5 % for overshoot{leads} "
-            f"needs {shown(need, 'V')}, and 2 % under "
-            f"the {shown(damage, 'V')} that damage {where} is {shown(most, 'V')}"
-        )
-    return _rounded(
-        min(level, most)
-    ), f"between the {shown(highest, 'V')} needed and {shown(damage, 'V')}, which damages {where}"
+        level: float | None = stated
+    elif damage is None:
+        level = _rounded(max(need, highest * COMFORT))
+    else:
+        most = damage * PROTECTION_ERROR
+        level = None if most < need else _rounded(min(max(need, highest * COMFORT), most))
+    return OverVoltage(level, stated is not None, name, highest, need, damage, where)
 
 
 def least_level(bench: Bench | None, highest: float, amps: float) -> float:

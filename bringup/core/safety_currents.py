@@ -33,7 +33,6 @@ def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Find
 
 def _limit(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iterator[Finding]:
     """The worst of: steady current above the limit, start-up above it, the start region above it."""
-    limit = shown(plan.current_limit, "A")
     for stage in plan.stages:
         if stage.purpose is Purpose.SHORT_CHECK or stage.amps is None or stage.start_up is None:
             continue
@@ -41,7 +40,8 @@ def _limit(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iter
             yield Finding(
                 step.index,
                 f"at {shown(stage.volts, 'V')} {plan.input} should draw {shown(stage.amps, 'A', 3)} all the time, "
-                f"but the current limit is {limit}: the supply would stay in current limit and the board never come up",
+                f"but the current limit is {shown(plan.current_limit, 'A')}: the supply would stay in current "
+                "limit and the board never come up",
                 _proposal(stage),
                 refused=False,
             )
@@ -52,7 +52,8 @@ def _limit(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iter
             yield Finding(
                 step.index,
                 f"coming up at {shown(stage.volts, 'V')} takes up to {shown(stage.start_up, 'A', 3)} at {plan.input}, "
-                f"but the current limit is {limit}: the input may fall to {shown(lowest, 'V', 3)}, below the "
+                f"but the current limit is {shown(plan.current_limit, 'A')}: the input may fall to "
+                f"{shown(lowest, 'V', 3)}, below the "
                 f"{shown(stop, 'V')} at which converters stop, and never get up (a converter draws constant power)",
                 _proposal(stage),
                 refused=False,

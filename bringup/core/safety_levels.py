@@ -15,7 +15,7 @@ from bringup.core.expectation import feedback_limits, states_of
 from bringup.core.finding import Finding
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure, Step
-from bringup.core.protection import PROTECTION_ERROR, damage_level, least_level, over_voltage_level
+from bringup.core.protection import PROTECTION_ERROR, damage_level, least_level, over_voltage
 from bringup.core.quantity import Quantity
 from bringup.core.solver import solve
 from bringup.core.wording import limits_text, shown
@@ -165,11 +165,11 @@ def _protection(step: Step, apply: Apply, board: Board, bench: Bench | None) -> 
     highest = max(abs(volts.number) for volts in apply.then)
     damage, where = damage_level(board, apply.input)
     if apply.over_voltage is None:
-        chosen, why = over_voltage_level(None, board, bench, apply.input, highest, apply.current_limit.number)
-        if chosen is None and (damage is None or highest <= damage):
+        chosen = over_voltage(None, board, bench, apply.input, highest, apply.current_limit.number)
+        if chosen.level is None and (damage is None or highest <= damage):
             yield Finding(
                 step.index,
-                why,
+                chosen.why,
                 "Lower the voltage; otherwise only the voltage setting itself protects the board here.",
                 refused=False,
             )
