@@ -1,7 +1,9 @@
 """The emergency way off: every output at once, no waits, no commit first, verified by asking, tried again.
 
-It works in the wait point's emergency mode, where interruptions stay latched and every wait has a hard end. It never
-raises: whatever goes wrong becomes part of what the person is told when the state stays unknown.
+A supply that cannot be reached is tried on and on, ever more seldom, for the person's hand may be far from the switch;
+meanwhile the screen and the logbook say that the state is unknown. A try works in the wait point's emergency mode,
+where interruptions stay latched and every wait has a hard end. Nothing here raises: whatever goes wrong becomes part of
+what the person is told when the state stays unknown.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Supply
 from bringup.runner.wait import WaitPoint
@@ -18,6 +21,12 @@ BOUND = 15.0
 """Seconds for all tries together: a link that timed out needs one try to be opened again."""
 BOUND_OF_ONE = 5.0
 """Seconds for one try: a call that hangs is left behind by the next one, which goes out on another session."""
+SHORTEST_PAUSE, LONGEST_PAUSE = 1.0, 30.0
+"""Seconds between two further tries: doubled from one to the next."""
+TRY_ON_ALONE, TRY_ON_WITH_SOMEBODY = 120.0, 3600.0
+"""Seconds for which a supply that is lost is tried on: with nobody there, and with a person who can end it."""
+STOP_KEY = "q"
+"""What the person presses once the supply is off at its switch."""
 BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
@@ -33,6 +42,7 @@ class Ended:
 
 
 UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
+TRYING_ON = "It is tried again and again; q ends that once the supply is off at its switch"
 
 
 def emergency_off(
@@ -40,12 +50,12 @@ def emergency_off(
     outputs: Sequence[int],
     waits: WaitPoint,
     journal: Journal,
-    *,
-    verified_off: Callable[[], None] = lambda: None,
+    guarding: Guarding,
 ) -> Ended:
     """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises.
 
-    `verified_off` is called as soon as they are, before anything is recorded: recording may take its time.
+    `guarding` hears of it as soon as they are, before anything is recorded, for recording may take its time; and it
+    hears before every further try how long that may take, lest the guardian take it for a hang.
     """
     said: list[str] = []
     bug: Exception | None = None
@@ -53,12 +63,47 @@ def emergency_off(
         verified = _try(supply, outputs, waits, said)
         if not verified:
             # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
-            bug = _guarded(lambda: journal.show("off-unknown", f"{UNKNOWN}. Trying again", why="; ".join(said)))
+            text = UNKNOWN if supply.by_hand else f"{UNKNOWN}. {TRYING_ON}"
+            bug = _guarded(lambda: journal.show("off-unknown", text, why="; ".join(said)))
+            # What was pressed before this was said does not mean that the supply is off at its switch.
+            bug = _guarded(lambda: waits.forget_keys(STOP_KEY)) or bug
             verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
+    if not verified and not supply.by_hand:
+        bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
+        said = []
+        verified = _tried_on(supply, outputs, waits, said, guarding)
+        bug = _guarded(lambda: journal.event_if_possible("tried-on", "; ".join(said))) or bug
     if verified:
-        bug = _guarded(verified_off) or bug
+        bug = _guarded(guarding.all_off) or bug
     told = _guarded(lambda: _say(journal, said, verified=verified, by_hand=supply.by_hand))
     return Ended(verified, bug or told)
+
+
+def _tried_on(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding) -> bool:
+    """Try on until it works, the person ends it, or it has lasted too long. `said`: how it ended. Never raises."""
+    try:
+        return _keep_trying(supply, outputs, waits, said, guarding)
+    except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - told and recorded: the attempt must be closed
+        said.append(f"the trying ended: {type(error).__name__}: {error}")
+        return False
+
+
+def _keep_trying(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding) -> bool:
+    begun, pause, tries = waits.clock.monotonic(), SHORTEST_PAUSE, 0
+    longest = TRY_ON_WITH_SOMEBODY if waits.attended else TRY_ON_ALONE
+    while True:
+        if ended_by := waits.pause(pause, STOP_KEY):
+            said.append(f"the person ended the trying ({ended_by}) after {tries} more tries")
+            return False
+        tries, pause = tries + 1, min(2 * pause, LONGEST_PAUSE)
+        guarding.emergency(BOUND_OF_ONE + pause)
+        if _try(supply, outputs, waits, []):
+            lasted = waits.clock.monotonic() - begun
+            said.append(f"the supply is reached again after {lasted:.0f} s and {tries} more tries")
+            return True
+        if waits.clock.monotonic() - begun >= longest:
+            said.append(f"the supply was not reached in {longest:.0f} s and {tries} more tries: given up")
+            return False
 
 
 def cut_off(supply: Supply, waits: WaitPoint, journal: Journal) -> None:
@@ -85,8 +130,12 @@ def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool
         journal.show("power", f"every output OFF, {whose}", on="no")
         journal.event_if_possible("power", f"every output OFF, {whose}", {"on": "no"}, show="")
     else:
-        journal.show("off-unknown", UNKNOWN, why="; ".join(said))
-        journal.event_if_possible("off-unknown", f"{UNKNOWN} ({'; '.join(said)})", show="")
+        journal.show("off-unknown", UNKNOWN, why="; ".join(dict.fromkeys(said)))
+        _record_unknown(journal, UNKNOWN, said)
+
+
+def _record_unknown(journal: Journal, text: str, said: Sequence[str]) -> None:
+    journal.event_if_possible("off-unknown", f"{text} ({'; '.join(dict.fromkeys(said))})", show="")
 
 
 def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:

@@ -25,6 +25,8 @@ class LostMeter:
     since: float = 0.0
     pause: float = SHORTEST
     next_try: float = 0.0
+    returns: int = 0
+    """How often it was waited for and came back: what was read before is old by then."""
     given_up: bool = False
     """It was waited for long enough: the step ends as if it had said `end`."""
 

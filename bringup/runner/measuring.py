@@ -18,6 +18,7 @@ from bringup.core.settling import Settler, State, manner_of
 from bringup.core.wording import duration, shown
 from bringup.core.words import Kind
 from bringup.errors import LinkError
+from bringup.runner.climb import CLIMB_FOR, Climb
 from bringup.runner.endings import Trip
 from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
@@ -43,12 +44,6 @@ LOOK_EVERY = 0.05
 """Seconds between two looks while the input current settles."""
 LEAST_STEP = 0.01
 """Seconds between two readings of a meter that answers at once."""
-RISING_FOR = 4
-"""So many readings, each higher than the one before, are a capacitor charging from the meter ..."""
-WELL_ABOVE = 2.0
-"""... and once they are this many times above the only limit, the end need not be waited for beyond ..."""
-CLIMB_FOR = 4.0
-"""... so many seconds."""
 
 
 def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
@@ -77,6 +72,7 @@ def read_once(work: Work, function: Function, point: str, *, around: float | Non
     if lost.lost:
         away = duration(clock.monotonic() - lost.since)
         work.journal.event("meter-back", f"the meter answers again after {away}", {"point": point})
+        lost.returns += 1
     lost.answered()
     return value
 
@@ -128,8 +124,9 @@ def settled(
     if work.meter.by_hand:
         return _typed(work, function, point, around)
     manner = manner_of(KIND_OF[function])
-    settler = Settler(replace(manner, bound=min(manner.bound, within)))
-    silent, over, climb, limited = 0, 0, _Climb(limits), False
+    manner = replace(manner, bound=min(manner.bound, within))
+    settler, returns = Settler(manner), work.lost.returns
+    silent, over, climb, limited = 0, 0, Climb(limits), False
     started = work.waits.clock.monotonic()
     while True:
         begun = work.waits.clock.monotonic()
@@ -138,6 +135,8 @@ def settled(
         beside = _answered(work, pending)
         limited = limited or _limited(work, point, beside)
         now = work.waits.clock.monotonic()
+        if work.lost.returns != returns:
+            settler, returns = Settler(manner), work.lost.returns
         state = settler.feed(now, value)
         silent = 0 if value.number is not None or value.over_range else silent + 1
         over = over + 1 if value.over_range else 0
@@ -170,23 +169,6 @@ def _never(settler: Settler, latest: Value, beside: PollSample | None, *, limite
     if settler.lowest is not None and settler.highest is not None:
         spread = (settler.lowest, settler.highest)
     return Settled(settler.last or latest, spread, beside, limited)
-
-
-class _Climb:
-    """Whether ohms climb as over a capacitor, and are high enough to say so."""
-
-    def __init__(self, limits: Limits | None) -> None:
-        self._low = None if limits is None or limits.high is not None or limits.low is None else float(limits.low)
-        self._last = float("-inf")
-        self._rises = 0
-
-    def enough(self, value: Value) -> bool:
-        """Take the next reading; returns whether it may be taken as it is."""
-        if value.number is None:
-            return False
-        self._rises = self._rises + 1 if value.number > self._last else 0
-        self._last = value.number
-        return self._low is not None and self._rises >= RISING_FOR and value.number >= WELL_ABOVE * self._low
 
 
 def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, float] | None]:

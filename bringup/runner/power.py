@@ -121,7 +121,7 @@ class Power:
         self._journal.event("power", text, {"input": feed.input, "on": "yes"}, show="power")
 
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
-        """Enable the supply's own over-current protection, now that start-up is over."""
+        """Enable the supply's own over-current protection, start-up being over."""
         told = self.protecting.over_current(self.supply, feed, level, delay)
         if (watched := self._watch.of(feed.output)) is not None:
             watched.over_current = told
@@ -271,7 +271,7 @@ class Power:
         before = [feed.input for feed in self._on]
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
         self._guarding.emergency(BOUND)
-        ended = emergency_off(self.supply, outputs, self._waits, self._journal, verified_off=self._guarding.all_off)
+        ended = emergency_off(self.supply, outputs, self._waits, self._journal, self._guarding)
         self.bug = ended.bug
         if before or self.off_verified is not None or not ended.verified:
             self.off_verified = ended.verified

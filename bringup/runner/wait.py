@@ -123,6 +123,34 @@ class WaitPoint:
         finally:
             self._hard_end = before
 
+    @property
+    def attended(self) -> bool:
+        """Whether a person is at the bench, who could end something with a key."""
+        return self._ask.attended
+
+    def forget_keys(self, stop_key: str) -> None:
+        """Forget whatever would end a `pause` at once."""
+        while self.pause(0.0, stop_key):
+            pass
+
+    def pause(self, seconds: float, stop_key: str) -> str:
+        """Let time pass where nothing is left but to try again. Returns what ended it early, a key or an interruption.
+
+        Other keys are dropped; '' says that the time has passed.
+        """
+        until = self.clock.monotonic() + seconds
+        while True:
+            interruption = self.clock.interruption()
+            if interruption is not None:
+                self.clock.acknowledge()
+                return interruption.value
+            while (key := self._ask.key()) is not None:
+                if key == stop_key:
+                    return key
+            if self.clock.monotonic() >= until:
+                return ""
+            self.clock.wait(until)
+
     def look_around(self) -> None:
         """Do what every wait does on waking. Raises an Ending if something calls for it."""
         try:
