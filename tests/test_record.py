@@ -304,9 +304,10 @@ def test_a_full_disk_says_so_and_the_reading_is_written_once_there_is_room(recor
     taken = taken[: len(all_readings(path)) + 1]
     assert "Free some space" in caught.value.what_to_do
     assert 1 < len(taken) < 1000
-    assert len(record.unwritten) == 1
-    assert f"3V3 voltage {taken[-1].value!r} V pass" in record.unwritten[0]
-    assert taken[-1].raw in record.unwritten[0]
+    assert record.unwritten == []
+    assert record.rescue_file is not None
+    assert f"what it lacks is kept in {record.rescue_file}" in caught.value.message
+    assert taken[-1].id in record.rescue_file.read_text()
     connection.execute(f"PRAGMA max_page_count = {pages + 1000}")
     record.end(AttemptResult.BROKEN_OFF, "the disk was full", at=NOON, off_verified=True)
     assert record.unwritten == []
@@ -361,7 +362,9 @@ def test_after_the_file_is_lost_every_call_says_so_and_all_is_remembered(record:
     for value in (3.301, 3.302):
         with pytest.raises(LogbookError, match="was deleted"):
             record.reading(volts(value))
-    assert len(record.unwritten) == 2
+    assert record.unwritten == []
+    assert record.rescue_file is not None
+    assert all(f'"value": {value}' in record.rescue_file.read_text() for value in (3.301, 3.302))
     assert len(rescued_files(path)) == 1
 
 

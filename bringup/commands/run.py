@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import getpass
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup import __version__
-from bringup.commands.common import bench_option, find_bench, json_option, logbook_option, print_json
+from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
+from bringup.commands.logbook_words import found_at_opening, left_at_the_end, print_outcome
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from bringup.commands.instruments import OpenBench
     from bringup.host.clock import HostClock
     from bringup.logbook.opening import OpenLogbook
-    from bringup.runner.protocols import Told
     from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome
     from bringup.terminal.person import Person
@@ -142,9 +142,9 @@ def run(wanted: Wanted) -> ExitCode:
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     agree_to_programs(wanted, procedure, bench)
     with ExitStack() as leave:
-        outcome = attempt(wanted, procedure, bench, leave)
+        outcome, kept_in = attempt(wanted, procedure, bench, leave)
     if wanted.as_json:
-        print_outcome(wanted.logbook, outcome)
+        print_outcome(wanted.logbook, outcome, kept_in)
     return outcome.exit_code
 
 
@@ -158,14 +158,18 @@ def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
     return tuple(texts)
 
 
-def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> AttemptOutcome:
-    """Open logbook and bench, and go on with them. `leave` puts everything back in reverse order."""
+def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:
+    """Open logbook and bench, and go on with them. `leave` puts everything back in reverse order.
+
+    Returns also the rescue file that holds what the logbook lacks, if there is such.
+    """
     from bringup.commands.at_terminal import make_person
     from bringup.commands.instruments import open_bench
     from bringup.host.clock import HostClock
+    from bringup.host.folder import lasting_folder
     from bringup.logbook.opening import open_for_writing
 
-    logbook = open_for_writing(wanted.logbook)
+    logbook = open_for_writing(wanted.logbook, lasting_folder())
     leave.callback(logbook.connection.close)
     clock = HostClock()
     person = make_person(clock, unattended=wanted.unattended)
@@ -187,7 +191,9 @@ def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> Non
     require_agreement(procedure, bench, program_files(procedure), person=person, option=wanted.agree)
 
 
-def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack) -> AttemptOutcome:
+def carry_out(
+    wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack
+) -> tuple[AttemptOutcome, Path | None]:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
     from bringup.commands.going_on import find_earlier, hint, to_go_on_with
@@ -210,8 +216,9 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
     if wanted.going_on:
         earlier = to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts)
     record = LogbookRecord(logbook, simulated=simulated)
+    leave.callback(record.close)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
-    for told in left_open_warnings(logbook.left_open):
+    for told in found_at_opening(logbook):
         view.tell(told)
     if not wanted.going_on and (text := hint(earlier, procedure, wanted.variant, texts)):
         view.tell(Told("event", text))
@@ -244,28 +251,6 @@ def carry_out(wanted: Wanted, procedure: Procedure, around: Surroundings, leave:
         )
     )
     opened.report_off(outcome.off_verified)
-    for text in record.warnings:
-        view.tell(Told("event", f"logbook: {text}"))
-    for text in record.unwritten:
-        view.tell(Told("event", f"NOT IN THE LOGBOOK, write it down: {text}"))
-    return outcome
-
-
-def left_open_warnings(left_open: Sequence[str]) -> Iterator[Told]:
-    """Tell of attempts whose process died, closed as broken off when the logbook was opened."""
-    from bringup.runner.protocols import Told
-
-    for attempt_id in left_open:
-        text = (
-            f"attempt {attempt_id[:8]} had been left open by a process that died; it is now marked broken off. "
-            "If it had switched anything on, that may have stayed on: look at the supply."
-        )
-        yield Told("event", text)
-
-
-def print_outcome(logbook: Path, outcome: AttemptOutcome) -> None:
-    """Print the attempt with its readings as one JSON document."""
-    from bringup.logbook.queries import attempt as logged_attempt
-    from bringup.logbook.reading import read
-
-    print_json(read(logbook, lambda connection: logged_attempt(connection, outcome.id).as_json()))
+    for told in left_at_the_end(record):
+        view.tell(told)
+    return outcome, record.rescue_file

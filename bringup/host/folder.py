@@ -1,6 +1,7 @@
-"""The per-user folder for what lives as long as a process: locks and control addresses. Nobody else may look in.
+"""The per-user folders: for what lives as long as a process (locks, control addresses), and for what must last.
 
-It is `BRINGUP_STATE` if that is set, else a folder in `XDG_RUNTIME_DIR`, else one in the system's temporary folder.
+The first is `BRINGUP_STATE` if that is set, else a folder in `XDG_RUNTIME_DIR`, else one in the system's temporary
+folder. Nobody else may look in.
 """
 
 from __future__ import annotations
@@ -46,3 +47,24 @@ def _ours_alone(found: os.stat_result) -> bool:
     if not hasattr(os, "getuid"):
         return True
     return found.st_uid == os.getuid() and not found.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+
+
+def lasting_folder() -> Path | None:
+    """Return the folder for what must outlast the process and the session, such as rescued readings, made if need be.
+
+    It lies in `BRINGUP_STATE` if that is set, else where the system keeps what programs remember for a user
+    (`XDG_STATE_HOME` and its default; freedesktop.org's base directory specification, from memory). None where it
+    cannot be had: it is a second resort, and must keep nobody from working.
+    """
+    if named := os.environ.get("BRINGUP_STATE"):
+        folder = Path(named) / "lasting"
+    elif os.name == "nt":
+        folder = Path(os.environ.get("LOCALAPPDATA", str(Path.home() / "AppData" / "Local"))) / "bringup"
+    else:
+        folder = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "bringup"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = folder.lstat()
+    except (OSError, RuntimeError):
+        return None
+    return folder if stat.S_ISDIR(found.st_mode) and _ours_alone(found) else None

@@ -106,19 +106,19 @@ def _left_open(connection: sqlite3.Connection, attempt: str) -> None:
 
 def _last(connection: sqlite3.Connection, attempt: str) -> tuple[str, float]:
     """Return the time and the monotonic time of the last thing an attempt recorded. Raises LogbookError: unknown."""
-    last, monotonic = connection.execute(
-        "SELECT max(at), max(monotonic) FROM ("
-        " SELECT started AS at, monotonic FROM attempts WHERE id = :attempt"
+    # By the monotonic clock: the wall clock may have been set back meanwhile.
+    found = connection.execute(
+        "SELECT started AS at, monotonic FROM attempts WHERE id = :attempt"
         " UNION ALL SELECT started, monotonic FROM steps WHERE attempt = :attempt"
-        " UNION ALL SELECT ended, NULL FROM steps WHERE attempt = :attempt"
         " UNION ALL SELECT at, monotonic FROM readings WHERE attempt = :attempt"
         " UNION ALL SELECT at, monotonic FROM samples WHERE attempt = :attempt"
-        " UNION ALL SELECT at, monotonic FROM events WHERE attempt = :attempt)",
+        " UNION ALL SELECT at, monotonic FROM events WHERE attempt = :attempt"
+        " ORDER BY 2 DESC, 1 DESC LIMIT 1",
         {"attempt": attempt},
     ).fetchone()
-    if last is None:
+    if found is None:
         raise LogbookError(f"no attempt {attempt} is in the logbook")
-    return last, monotonic
+    return found[0], found[1]
 
 
 def _close(connection: sqlite3.Connection, attempt: str, end: tuple[AttemptResult, str, str, bool | None]) -> bool:

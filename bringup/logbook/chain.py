@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.errors import LogbookError
 from bringup.logbook.encoding import Cell, link_hash, row_hash, row_key, seed
 from bringup.logbook.statements import Statement
@@ -52,7 +52,7 @@ Entry = tuple[str, str | None, str | None, bytes]
 """Table, key, attempt's id, hash."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Plan:
     """How a statement is executed so that the rows it writes are known as they are stored."""
 
@@ -104,7 +104,7 @@ class Chain:
         self._end = None
         self._attempts.clear()
 
-    def write(self, made: Sequence[Statement], attempt: str | None) -> int:
+    def write(self, made: Iterable[Statement], attempt: str | None) -> int:
         """Execute statements and link the rows that they wrote; within the caller's transaction. Returns how many.
 
         `attempt`: on whose account this is written; None for what belongs to no attempt. Whoever rolls back

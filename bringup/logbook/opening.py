@@ -17,6 +17,7 @@ from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
 from bringup.logbook.migrations import bring_up_to_date, version_of
 from bringup.logbook.tables import APPLICATION_ID, VERSION
+from bringup.logbook.taking_in import take_in
 
 BUSY_SECONDS = 0.5
 """How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
@@ -35,10 +36,18 @@ class OpenLogbook:
     """Ids of attempts that were found open, their process gone, and were closed as broken off."""
     backup: Path | None = None
     """Copy from before a migration, if one was needed."""
+    lasting: Path | None = None
+    """The user's folder for rescue files where none can be made beside the logbook."""
+    taken_in: tuple[str, ...] = ()
+    """What to tell of rescue files of earlier attempts."""
 
 
-def open_for_writing(path: Path) -> OpenLogbook:
-    """Open or create the logbook. Raises LogbookError, with words, for whatever would stop an attempt later."""
+def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
+    """Open or create the logbook, and take in what waits in rescue files.
+
+    `lasting`: the user's folder where some may be, too. Raises LogbookError, with words, for whatever would stop an
+    attempt later.
+    """
     _check_place(path)
     try:
         connection = _connect(path)
@@ -53,6 +62,7 @@ def open_for_writing(path: Path) -> OpenLogbook:
         backup = bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
+        taken_in = take_in(connection, path, lasting)
         left_open = close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
@@ -60,7 +70,7 @@ def open_for_writing(path: Path) -> OpenLogbook:
     except BaseException:
         connection.close()
         raise
-    return OpenLogbook(connection, path, left_open, backup)
+    return OpenLogbook(connection, path, left_open, backup, lasting, taken_in)
 
 
 def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool = False) -> None:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
+from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.filters import Filters, check_names, find_attempt, order, where
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
@@ -69,7 +70,7 @@ NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :sim
 COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Standing:
     """Where one unit stands. `failed_last`: what did not pass in its last attempt."""
 
@@ -100,7 +101,7 @@ class Standing:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Story:
     """One unit's attempts and notes in time; real and simulated ones of that serial number are two stories."""
 
@@ -191,7 +192,8 @@ def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAtte
 
 def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") -> list[LoggedReading]:
     condition, values = where(filters)
-    ordered, more = order(filters, READING_KEYS, ("r.at", "r.seq"))
+    # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
+    ordered, more = order(filters, READING_KEYS, ("a.started", "a.seq", "r.monotonic", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
     statement = READINGS.format(where=condition + also + current) + ordered
     return [reading_of(row) for row in _rows(connection, statement, values | more)]

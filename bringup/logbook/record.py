@@ -1,15 +1,14 @@
 """The logbook as the runner sees it: each call returns once what it was given is on the disk.
 
-An attempt is written through one LogbookRecord, in one thread, with the standard library's sqlite3. What could not
-be written is kept and tried again with the next call, so that a short lock or a full disk that is cleared loses
-nothing; `unwritten` says in words what is still missing.
+An attempt is written through one LogbookRecord, in one thread, with the standard library's sqlite3. How what it is
+given gets onto the disk, whatever happens to the logbook, is keeping.py.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -18,13 +17,12 @@ from bringup.core.reading import Reading, new_id
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook import statements
-from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
+from bringup.logbook.keeping import Keeper
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.past import check_same_board, unit_history
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
-from bringup.logbook.watched import WatchedFile, rescue
 from bringup.runner.records import AttemptStart, PollSample, UnitHistory
 
 
@@ -34,21 +32,15 @@ class LogbookRecord:
     def __init__(self, logbook: OpenLogbook, *, simulated: bool) -> None:
         """`simulated`: which kind of earlier attempts `history` looks at; `begin` settles it for good."""
         self._connection = logbook.connection
-        self._chain = Chain(logbook.connection)
+        self._keeper = Keeper(logbook)
         self._path = logbook.path
         self._simulated = simulated
-        self._file = WatchedFile(logbook.path)
         self._attempt: str | None = None
         self._going = False
         self._serial = self._operator = ""
         self._steps: set[int] = set()
-        self._waiting: list[tuple[str, list[Statement]]] = []
-        self._refused: list[str] = []
-        self._lost: LogbookError | None = None
         self.left_open = logbook.left_open
         """Attempts of dead processes that opening closed as broken off."""
-        self.warnings: list[str] = []
-        """What went wrong without losing anything."""
 
     @classmethod
     def open(cls, path: Path, *, simulated: bool) -> LogbookRecord:
@@ -64,8 +56,8 @@ class LogbookRecord:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file."""
-        self._connection.close()
+        """Let go of the file, and of the rescue file; that one is removed if it holds nothing."""
+        self._keeper.close()
 
     @property
     def attempt(self) -> str | None:
@@ -74,8 +66,18 @@ class LogbookRecord:
 
     @property
     def unwritten(self) -> list[str]:
-        """What could not be written, one line each: to be shown, so that nothing is lost for good."""
-        return self._refused + [words for words, _ in self._waiting]
+        """What is neither in the logbook nor in a rescue file, one line each: to be shown, else it is lost for good."""
+        return self._keeper.unwritten
+
+    @property
+    def rescue_file(self) -> Path | None:
+        """The file that holds what the logbook lacks, until the next opening takes it in; None: it lacks nothing."""
+        return self._keeper.rescue_file
+
+    @property
+    def warnings(self) -> list[str]:
+        """What went wrong without losing anything."""
+        return self._keeper.warnings
 
     def begin(self, start: AttemptStart) -> str:
         """Open an attempt; returns its id. Raises LogbookError also for a serial number of another board."""
@@ -83,9 +85,9 @@ class LogbookRecord:
         made = statements.attempt_statements(attempt, start, this_process())
         try:
             check_same_board(self._connection, start)
-            self._commit(made, attempt)
         except sqlite3.Error as error:
-            raise explain(error, self._path, "written to") from error
+            raise explain(error, self._path, "read") from error
+        self._keeper.begin(attempt, start.serial, made)
         self._attempt, self._serial, self._operator = attempt, start.serial, start.operator
         self._simulated, self._going = start.simulated, True
         self._steps = set(range(len(start.steps)))
@@ -177,6 +179,7 @@ class LogbookRecord:
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""
         attempt = self._open_attempt()
+        self._keeper.patiently()
         self._keep(
             f"attempt {result} at {at.isoformat()}: {cause}",
             lambda: statements.end_statement(attempt, result, cause, at, off_verified),
@@ -213,56 +216,11 @@ class LogbookRecord:
         try:
             made = make()
         except LogbookError:
-            self._refused.append(words)
+            self._keeper.refuse(words)
             raise
         made = made if isinstance(made, list) else [made]
         if step is not None and step not in self._steps:
             made.insert(0, statements.step_statement(self._open_attempt(), step, "", "", "not reached"))
-        self._waiting.append((words, made))
-        self._write_waiting()
+        self._keeper.keep(words, made)
         if step is not None:
             self._steps.add(step)
-
-    def _write_waiting(self) -> None:
-        """Write what waits, oldest first, one commit each. What breaks a rule of the tables is not tried again."""
-        if self._lost is not None:
-            raise self._lost
-        broken: sqlite3.IntegrityError | None = None
-        while self._waiting:
-            words, made = self._waiting[0]
-            try:
-                self._commit(made, self._open_attempt())
-            except sqlite3.IntegrityError as error:
-                self._refused.append(words)
-                broken = error
-            except sqlite3.Error as error:
-                raise explain(error, self._path, "written to") from error
-            self._waiting.pop(0)
-        if broken is not None:
-            raise explain(broken, self._path, "written to") from broken
-
-    def _commit(self, made: Sequence[Statement], attempt: str) -> None:
-        """Execute all or none, and see that it went into the file that bears the logbook's name."""
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            self._chain.write(made, attempt)
-            self._connection.execute("COMMIT")
-        except sqlite3.Error:
-            self._chain.forget()
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
-        try:
-            self._file.check()
-        except LogbookError as error:
-            self._lost = self._rescued(error)
-            raise self._lost from error
-
-    def _rescued(self, error: LogbookError) -> LogbookError:
-        """Copy what the connection still sees to a file of another name, and say so."""
-        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
-        try:
-            copy = rescue(self._connection, self._path, stamp)
-        except sqlite3.Error as failed:
-            return LogbookError(error.message, f"A rescue copy could not be made ({failed}). {error.what_to_do}")
-        return LogbookError(error.message, f"Everything recorded up to now was rescued into {copy}. {error.what_to_do}")
