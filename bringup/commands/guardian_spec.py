@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import base64
 import pickle
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from bringup.core.bench import Identity, SupplyRole
 from bringup.core.dialect import Dialect
+from bringup.core.frozen import frozen
 from bringup.host.vigil import HANG_BOUND
 
 TRY_FOR = 300.0
 """Seconds for which the guardian tries to reach a supply whose state nobody knows."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class GuardianSpec:
     """One supply, one attempt, one tool."""
 

@@ -9,8 +9,8 @@ what the person is told when the state stays unknown.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
+from bringup.core.frozen import frozen
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Supply
@@ -31,7 +31,7 @@ BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Ended:
     """What the emergency came to."""
 

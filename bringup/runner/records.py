@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, datetime
 from enum import StrEnum
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
+from bringup.core.frozen import frozen
 
 
 class LinkFault(StrEnum):
@@ -20,7 +21,7 @@ class LinkFault(StrEnum):
     OTHER_INSTRUMENT = "another instrument answers"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Reply:
     """What came of one message. `line` None with `fault` None: a message that asks for no answer, sent."""
 
@@ -35,7 +36,7 @@ class Reply:
     """The fault in more words, for people."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class InstrumentInfo:
     """An instrument as it took part in an attempt."""
 
@@ -48,7 +49,7 @@ class InstrumentInfo:
     by_hand: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class SourceText:
     """A file as it was used."""
 
@@ -58,7 +59,7 @@ class SourceText:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class AttemptStart:
     """Everything known when an attempt begins."""
 
@@ -87,7 +88,7 @@ class AttemptStart:
     """Index of a step that is not done again -> id of the attempt in which it was done and passed."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class PollSample:
     """One look at the supply. None means no value: it is never 0 and never the last one."""
 
@@ -112,7 +113,7 @@ class PollSample:
     """Lines that came but cannot be the answer to what was asked."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ProgramOrder:
     """A program to be run, with everything settled: nothing of it goes through a shell."""
 
@@ -127,7 +128,7 @@ class ProgramOrder:
     """Texts to look for in the whole of the output."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class ProgramEnd:
     """How a program ended."""
 
@@ -149,7 +150,7 @@ IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED = "irreversible-begun", "irreversible-end
 """Kinds of events that tell of irreversible steps, with `name`, `what` and (at the end) `result` in their data."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class Once:
     """An irreversible step that was begun on a unit."""
 
@@ -159,7 +160,7 @@ class Once:
     """When and in which attempt, in words."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen
 class UnitHistory:
     """What earlier attempts on a unit settle for this one."""
 
