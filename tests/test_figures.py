@@ -15,6 +15,8 @@ def beside(tmp_path: Path) -> Path:
         "import sys\nprint('500 kills', sys.argv[1:])\nprint('| phase | off |\\n| --- | --- |\\n- note')\n",
         encoding="utf-8",
     )
+    (tmp_path / "soak.py").write_text("import sys  # knows --short\nprint(sys.argv[1:])\n", encoding="utf-8")
+    (tmp_path / "sync_order.py").write_text("import sys\nprint(sys.argv[1:])\n", encoding="utf-8")
     (tmp_path / "trips.py").write_text("import sys\nsys.exit('a reading was lost')\n", encoding="utf-8")
     return tmp_path
 
@@ -27,7 +29,7 @@ def test_what_a_script_prints_becomes_the_report(beside: Path, capsys: pytest.Ca
     text = capsys.readouterr().out
     assert code == 0
     assert "| `kills.py` | the guardian: kills in every phase, and time to off | ok |" in text
-    assert "```text\n500 kills ['--short']\n```\n| phase | off |\n| --- | --- |\n- note" in text
+    assert "```text\n500 kills ['24']\n```\n| phase | off |\n| --- | --- |\n- note" in text
     assert "short form, by `python tests/benchmarks/figures.py --short`" in text
     assert out.read_text(encoding="utf-8") == text
 
@@ -35,6 +37,14 @@ def test_what_a_script_prints_becomes_the_report(beside: Path, capsys: pytest.Ca
 def test_the_full_form_is_the_default(beside: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["kills.py", "--beside", str(beside)]) == 0
     assert "500 kills []" in capsys.readouterr().out
+
+
+def test_short_is_asked_for_where_it_is_known(beside: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["soak", "sync_order", "--short", "--beside", str(beside)]) == 0
+
+    text = capsys.readouterr().out
+    assert text.count("['--short']") == 1
+    assert "a long attempt: memory, disk, readable meanwhile\n\n```text\n['--short']" in text
 
 
 def test_one_that_fails_is_told_and_the_rest_is_run(beside: Path, capsys: pytest.CaptureFixture[str]) -> None:
