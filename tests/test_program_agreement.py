@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bringup.commands import programs as agreement
@@ -70,7 +70,7 @@ def test_a_real_bench_is_agreed_to_at_a_terminal_only(tmp_path: Path, monkeypatc
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a POSIX thing")
-@pytest.mark.parametrize(("typed", "code"), [("y\n", 0), ("\n", 2), ("\x03", 3)])
+@pytest.mark.parametrize(("typed", "code"), [("y\n", 0), ("\n", 2), ("\x04", 3)])
 def test_a_person_at_the_terminal_is_asked_once(typed: str, code: int, bench: Rig) -> None:
     from tests.test_terminal_session import Session
 
@@ -127,6 +127,7 @@ def test_a_program_written_wrongly_is_refused_at_its_place(action: str, says: st
 _VALUES = {"serial": "S", "attempt": "A", "board_state": "B", "loads": "L"}
 
 
+@settings(deadline=None)
 @given(st.lists(st.text(max_size=12), min_size=1, max_size=6), st.text(max_size=12))
 def test_filling_in_never_joins_nor_splits_arguments(arguments: list[str], serial: str) -> None:
     program = ("flasher", *(one for one in arguments if marker_of(one) is None), "{serial}")

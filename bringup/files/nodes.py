@@ -30,6 +30,9 @@ from bringup.errors import Problem
 DEEPEST = 12
 """Levels of nesting that are read; the deepest file of ours needs seven."""
 
+MOST = 10_000
+"""Values of one file that are read; the largest file of ours has a few hundred, and reading takes time for each."""
+
 LONGEST_SHOWN = 160
 """Characters of a line that are shown with a problem."""
 
@@ -126,8 +129,8 @@ def compose(text: str, problems: Problems) -> Node | None:
         return None
     try:
         return _Composer(problems).document(_events(text))
-    except _TooDeep as deep:
-        problems.add(deep.at, f"nested deeper than {DEEPEST} levels")
+    except _TooMuch as deep:
+        problems.add(deep.at, deep.why)
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         place = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
@@ -173,17 +176,19 @@ def _tab_in_indentation(text: str) -> tuple[int, int] | None:
     return None
 
 
-class _TooDeep(Exception):  # noqa: N818 - never leaves this module
-    def __init__(self, at: tuple[int, int]) -> None:
+class _TooMuch(Exception):  # noqa: N818 - never leaves this module
+    def __init__(self, at: tuple[int, int], why: str) -> None:
         super().__init__()
         self.at = at
+        self.why = why
 
 
 class _Composer:
-    """Turns events into nodes. The depth is bounded, so recursion is."""
+    """Turns events into nodes. Their depth and number are bounded, so recursion and time are."""
 
     def __init__(self, problems: Problems) -> None:
         self._problems = problems
+        self._count = 0
 
     def document(self, events: Iterator[Event]) -> Node | None:
         """Read the one document of the text."""
@@ -204,8 +209,11 @@ class _Composer:
 
     def _node(self, event: Event, events: Iterator[Event], depth: int) -> Node:
         place = _place(event)
+        self._count += 1
         if depth > DEEPEST:
-            raise _TooDeep(place)
+            raise _TooMuch(place, f"nested deeper than {DEEPEST} levels")
+        if self._count > MOST:
+            raise _TooMuch(place, f"more than {MOST} values: is this the right file?")
         if isinstance(event, AliasEvent):
             self._problems.add(place, f"an alias (*{event.anchor})", "write the value out: aliases are not used here")
             return Scalar("", *place, reported=True)
