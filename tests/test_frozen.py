@@ -66,6 +66,17 @@ class One:
     only: int
 
 
+@frozen
+class Named:
+    """A record whose fields are named alike."""
+
+    volts: float
+    set_volts: float
+    default_volts: float = 3.0
+    make: list[float] = field(default_factory=list)
+    MISSING: float = 5.0
+
+
 SOME = st.tuples(
     st.sampled_from(["a", "b"]),
     st.none() | st.floats(allow_nan=False),
@@ -175,3 +186,7 @@ def test_it_is_matched_by_its_fields() -> None:
             assert value == 2.0
         case _:
             pytest.fail("it did not match")
+
+
+def test_no_name_of_a_field_gets_in_the_way_of_another() -> None:
+    assert asdict(Named(1.0, 2.0)) == {"volts": 1.0, "set_volts": 2.0, "default_volts": 3.0, "make": [], "MISSING": 5.0}

@@ -52,20 +52,20 @@ def _reader(names: list[str]) -> Callable[[object], tuple[object, ...]]:
 
 def _initializer(made: type, known: tuple[Field[Any], ...]) -> Callable[..., None]:
     """Compile `__init__`: each field is set through its slot, which the class's own `__setattr__` does not see."""
-    scope: dict[str, object] = {"MISSING": MISSING}
+    # Numbered, so that no field has the name of one of them: `set_volts` can be a field, and `volts` another.
+    scope: dict[str, object] = {"_missing": MISSING}
     parameters, lines = ["self"], []
-    for one in known:
-        name = one.name
-        scope[f"set_{name}"] = getattr(made, name).__set__
-        value, default = name, ""
+    for number, one in enumerate(known):
+        value, default = one.name, ""
+        scope[f"_set{number}"] = getattr(made, one.name).__set__
         if one.default is not MISSING:
-            scope[f"default_{name}"] = one.default
-            default = f"=default_{name}"
+            scope[f"_default{number}"] = one.default
+            default = f"=_default{number}"
         elif one.default_factory is not MISSING:
-            scope[f"make_{name}"] = one.default_factory
-            value, default = f"make_{name}() if {name} is MISSING else {name}", "=MISSING"
-        parameters.append(name + default)
-        lines.append(f"  set_{name}(self, {value})")
+            scope[f"_make{number}"] = one.default_factory
+            value, default = f"_make{number}() if {one.name} is _missing else {one.name}", "=_missing"
+        parameters.append(one.name + default)
+        lines.append(f"  _set{number}(self, {value})")
     if hasattr(made, "__post_init__"):
         lines.append("  self.__post_init__()")
     exec(f"def __init__({', '.join(parameters)}):\n" + "\n".join(lines or ["  pass"]), scope)  # noqa: S102 - our own fields
