@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,7 +22,7 @@ from bringup.files.any_file import read_any
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
 from tests.fakes import ROOT
-from tests.rig import BOARD, HEAD, Rig, rig
+from tests.rig import BEFORE, BOARD, HEAD, UP, Rig, rig
 
 SAYS = f"  - host_program: {{program: ['{sys.executable}', -c, 'print(6 * 7)', '{{serial}}'], contains: '42'}}\n"
 SAYS_MORE = SAYS.replace("6 * 7", "42.0")
@@ -144,3 +147,25 @@ def test_filling_in_never_joins_nor_splits_arguments(arguments: list[str], seria
 def test_only_whole_known_markers_are_markers() -> None:
     assert [marker_of(text) for text in ("{serial}", "{serial}x", "{}", "{{serial}}")] == ["serial", None, None, None]
     assert [pasted_marker(text) for text in ("{serial}", "a{serial}", "a{x}")] == [None, "serial", None]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="SIGKILL is a POSIX thing")
+def test_a_running_program_does_not_hide_the_death_of_the_tool(bench: Rig) -> None:
+    code = 'import os, time; open("pid", "w").write(str(os.getpid())); time.sleep(60)'
+    steps = BEFORE + UP + f"  - host_program: ['{sys.executable}', -c, '{code}']\n"
+    tool = bench.start(steps, "--agree-to-programs")
+    until = time.monotonic() + 40
+    while not (bench.folder / "pid").exists() or not (bench.folder / "pid").read_text(encoding="ascii"):
+        assert time.monotonic() < until, "the program never began"
+        time.sleep(0.01)  # nothing tells when another process has written
+    assert bench.output_is_on()
+
+    tool.kill()
+    try:
+        killed = time.monotonic()
+        while bench.output_is_on():
+            assert time.monotonic() - killed < 15, "it stayed on"
+            time.sleep(0.005)  # the guardian tells nobody here
+    finally:
+        os.kill(int((bench.folder / "pid").read_text(encoding="ascii")), signal.SIGKILL)
+        tool.communicate(timeout=20)
