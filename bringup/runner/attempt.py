@@ -125,12 +125,10 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
     work.waits.wakefulness.close()
-    try:
-        steps.close()
-        work.setup.record.end(result, cause, at=work.setup.clock.utc(), off_verified=power.off_verified)
-        work.setup.guard.closed()
-    except LogbookError as failed:
-        result, cause = AttemptResult.BROKEN_OFF, f"{cause}; the end is not in the logbook: {failed.message}"
+    if failed := _record_end(work, steps, result, cause):
+        known = isinstance(error, LogbookError)
+        why = "" if known else f": {failed.message}"
+        result, cause = AttemptResult.BROKEN_OFF, f"{cause}; the end is not in the logbook{' either' if known else why}"
     if journal.unrecorded:
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
@@ -145,6 +143,23 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     return AttemptOutcome(
         attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
     )
+
+
+def _record_end(work: Work, steps: Steps, result: AttemptResult, cause: str) -> LogbookError | None:
+    """Record how the steps and the attempt ended. Returns what kept that from the logbook; each is tried by itself."""
+    failed = None
+    try:
+        steps.close()
+    except LogbookError as error:
+        failed = error
+    try:
+        at, off = work.setup.clock.utc(), work.power.off_verified
+        work.setup.record.end(result, cause, at=at, off_verified=off)
+    except LogbookError as error:
+        return error
+    if failed is None:
+        work.setup.guard.closed()
+    return failed
 
 
 def by_hand(setup: AttemptSetup) -> bool:
