@@ -70,6 +70,7 @@ def main() -> None:
         if how == "look":
             result(supply.all_off())
             guard.off()
+            guard.closed()
         if how in ("look", "take over"):
             link.close()
             guard.close(look_again=how == "look")

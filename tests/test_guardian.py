@@ -167,13 +167,21 @@ def test_what_the_tool_could_not_verify_the_guardian_takes_over(tmp_path: Path) 
         assert gone.process.wait(5) == 0
 
 
-def test_a_write_that_comes_back_after_off_was_verified_is_undone(tmp_path: Path) -> None:
-    with tool(tmp_path, "look") as gone:
-        assert gone.process.wait(5) == 0
-        assert not gone.is_on()
+@pytest.mark.parametrize("how", ["look", "beats"])
+def test_a_message_that_is_carried_out_after_off_was_verified_is_undone(tmp_path: Path, how: str) -> None:
+    """Where a call never came back, and where the tool died with a message on its way."""
+    with tool(tmp_path, how) as gone:
+        if how == "look":
+            assert gone.process.wait(5) == 0
+        else:
+            gone.process.kill()
+            gone.off_after()
+            assert "every output is OFF" in gone.message().replace("Every", "every")
         gone.bench.tell("supply", "INST:NSEL 1", "OUTP ON", "OUTP?")
+        assert gone.is_on()
 
         assert gone.off_after() < 5.0
+        assert "an output came on again after off was verified" in gone.message()
 
 
 def test_bringup_off_reaches_the_guardian_of_a_tool_that_is_stopped(
@@ -221,11 +229,15 @@ def children_of(pid: int) -> list[int]:
     return [int(each) for each in Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split()]
 
 
+def command_of(pid: int) -> bytes:
+    return Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
 def test_an_attempt_whose_guardian_dies_ends_with_its_outputs_off(tmp_path: Path) -> None:
     with rig(tmp_path) as bench:
         watched = Watched(bench)
         watched.reach(next(phase for phase in PHASES if phase.name == "measure"))
-        (guardian,) = children_of(watched.process.pid)
+        guardian = next(pid for pid in children_of(watched.process.pid) if b"bringup guardian" in command_of(pid))
         os.kill(guardian, signal.SIGKILL)
         watched.close()
 

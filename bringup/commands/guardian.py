@@ -16,7 +16,7 @@ from contextlib import ExitStack
 from enum import Enum
 from queue import Empty, SimpleQueue
 
-from bringup.commands.guardian_duty import LOOKS_AFTER_HANG, SwitchingOff
+from bringup.commands.guardian_duty import LOOK_PATIENCE, LOOKS_AGAIN, SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec, guardian_lock, read_spec
 from bringup.commands.guardian_words import Account
 from bringup.errors import BringupError
@@ -39,8 +39,6 @@ GONE_AFTER_WORD = 5.0
 """Seconds for the tool to be gone after its last word."""
 OVERSLEPT = 1.0
 """So many seconds too late mean that this process itself was not running."""
-SETTLED_SHORTLY = 10.0
-"""Seconds for verifying anew what the tool had verified before it died."""
 
 
 class Why(Enum):
@@ -151,8 +149,25 @@ class Guardian:
             verified, trouble = self._switch_off(why, duty, account)
             control.report(Outcome.UNKNOWN if verified is False else Outcome.OFF)
             account.settle(verified, trouble)
+            if verified and not self._spec.own_child and (self._vigil.on or why in (Why.LOOK, Why.ASKED)):
+                self._look_again(duty, account)
         finally:
             duty.let_go()
+
+    def _look_again(self, duty: SwitchingOff, account: Account) -> None:
+        """See to it that off stays off, while nobody else has the supply. One that is gone by now was verified off."""
+        begun = time.monotonic()
+        for after in LOOKS_AGAIN:
+            time.sleep(max(0.0, begun + after - time.monotonic()))
+            duty.take_lock()
+            if not duty.holds:
+                return
+            off = duty.once(LOOK_PATIENCE, look_first=True)
+            if off.reached and not off.verified:
+                off = duty.until_off(self._spec.try_for, account.slow)
+                account.came_on_again(off.verified, off.why)
+            elif off.found_on:
+                account.came_on_again(True, "")
 
     def _switch_off(self, why: Why, duty: SwitchingOff, account: Account) -> tuple[bool | None, str]:
         """Return whether the outputs are off (None: none had been on), and what stood in the way."""
@@ -164,17 +179,16 @@ class Guardian:
             return off.verified, off.why
         if not vigil.was_on:
             return None, ""
-        # Off was verified before. Asked anew, for a message may still have been on its way; but only while nobody
-        # else has the supply.
-        begun = time.monotonic()
-        for after in LOOKS_AFTER_HANG if why is Why.LOOK else LOOKS_AFTER_HANG[:1]:
-            self.asked.wait(max(0.0, begun + after - time.monotonic()))
-            duty.take_lock()
-            if not duty.holds:
-                break
-            off = duty.until_off(SETTLED_SHORTLY, account.slow)
-            if not off.verified:
-                return False, off.why
+        # Off was verified before. Told and asked anew, but only while nobody else has the supply.
+        duty.take_lock()
+        if not duty.holds:
+            return True, ""
+        off = duty.once(LOOK_PATIENCE, look_first=True)
+        if off.reached and not off.verified:
+            off = duty.until_off(spec.try_for, account.slow)
+            return off.verified, off.why
+        if off.found_on:
+            account.came_on_again(True, "")
         return True, ""
 
 

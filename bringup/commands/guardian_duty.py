@@ -28,8 +28,10 @@ FIRST_PAUSE, LONGEST_PAUSE = 0.02, 2.0
 FIRST_PATIENCE = 0.5
 """Seconds for the first answer at the first try, doubled each time up to what the dialect allows: a supply that never
 answers this connection may answer the next."""
-LOOKS_AFTER_HANG = (0.0, 1.0, 3.0)
-"""Seconds after the tool is gone at which off is verified anew, where a call to the supply had never come back."""
+LOOKS_AGAIN = (1.0, 3.0)
+"""Seconds after off was verified at which it is looked at anew: of several clients a slow supply may serve ours first,
+and carry out later what the tool had sent before it died; a call that never came back may do so at the end."""
+LOOK_PATIENCE = 3.0
 SLOW_AFTER = 3.0
 """Seconds after which the person at the terminal is told to use the switch."""
 GOES_TO_ANOTHER = 5.0
@@ -43,6 +45,10 @@ class Off:
     verified: bool
     why: str = ""
     """What stood in the way, if they could not be verified off."""
+    reached: bool = False
+    """Whether the right supply answered at all."""
+    found_on: bool = False
+    """Whether one of ours was on when it was looked at (only if that was asked for)."""
 
 
 class SwitchingOff:
@@ -91,8 +97,8 @@ class SwitchingOff:
             self._asked.clear()
             pause, patience = min(2 * pause, LONGEST_PAUSE), 2 * patience
 
-    def once(self, patience: float) -> Off:
-        """Open, identify, switch off, ask. Never raises."""
+    def once(self, patience: float, *, look_first: bool = False) -> Off:
+        """Open, identify, switch off, ask. Never raises. `look_first`: also see what was on, which takes longer."""
         spec = self._spec
         wire = wire_of(spec.dialect)
         identify = replace(wire.identify, timeout=min(patience, wire.identify.timeout))
@@ -102,7 +108,10 @@ class SwitchingOff:
             compare(link.name, found, spec.role.expected, spec.dialect)
             if spec.known is not None and not same_instrument(found, spec.known):
                 return Off(False, f"{found.text!r} answers where {spec.known.text!r} did before: it is not touched")
-            done: Done = result(ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource).all_off())
+            supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
+            ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
+            found_on = look_first and any(result(supply.settings(each)).on for each in ours)
+            done: Done = result(supply.all_off())
         except BringupError as error:
             return Off(False, error.message)
         except Exception as error:  # noqa: BLE001 - whatever it is, the next try may get through
@@ -110,9 +119,9 @@ class SwitchingOff:
         finally:
             link.close(within=0.5)
         if done.on is False:
-            return Off(True)
+            return Off(True, reached=True, found_on=found_on)
         why = "the supply says that an output is on" if done.on else "the supply does not say whether it is off"
-        return Off(False, "; ".join((why, *(trouble.text for trouble in done.troubles))))
+        return Off(False, "; ".join((why, *(trouble.text for trouble in done.troubles))), True, found_on)
 
     def _anothers(self) -> bool:
         """Whether a living program that is not the dead tool holds the supply."""

@@ -42,12 +42,19 @@ class Account:
         if not vigil.attempt or (vigil.closed and verified is not False and not vigil.on):
             # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
             return
-        text = f"{self._what()}; {self._outputs(verified, trouble)}"
-        kept = self._keep(text, verified)
+        self._say(self._what(), verified, trouble)
+
+    def came_on_again(self, verified: bool, trouble: str) -> None:
+        """Keep and say that an output was on though off had been verified."""
+        self._say("an output came on again after off was verified, by what was still on its way", verified, trouble)
+
+    def _say(self, what: str, verified: bool | None, trouble: str) -> None:
+        outputs = self._outputs(verified, trouble)
+        kept = self._keep(f"{what}; {outputs}", verified)
         stamp = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
         said = (
-            f"bringup guardian, {stamp}: {self._spec.serial} on {self._spec.bench}: {self._what()}.\n"
-            f"{self._outputs(verified, trouble)[:1].upper()}{self._outputs(verified, trouble)[1:]}. {kept}"
+            f"bringup guardian, {stamp}: {self._spec.serial} on {self._spec.bench}: {what}.\n"
+            f"{outputs[:1].upper()}{outputs[1:]}. {kept}"
         )
         if verified is False:
             said = "\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, said))
