@@ -10,12 +10,11 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from bringup.core.board import Board, ConverterKind, Input, Rail
-from bringup.core.circuit import circuit_of
+from bringup.core.circuit import layout_of
 from bringup.core.design_values import DEFAULT_STOP
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.operating_point import Solution
-from bringup.core.parts import NOMINAL
 from bringup.core.solver import capacitance_at, solve
 from bringup.core.wording import listed
 
@@ -83,7 +82,7 @@ def missing_facts(board: Board, name: str, volts: float | None = None) -> str:
     if orphans:
         return f"the board file does not say what feeds {listed(orphans)}"
     branch = list(downstream(board, name))
-    solved = circuit_of(board, None, (), NOMINAL).net_of
+    solved = layout_of(board).net_of
     for rail in branch:
         if rail.name not in solved:
             return f"the board file does not say how {rail.name} is made from {rail.source}"
@@ -153,9 +152,8 @@ def reflected(board: Board, rail: Rail, solution: Solution) -> float:
 def on_the_node(board: Board, name: str) -> list[Input | Rail]:
     """Return the input and every rail plainly connected to it: they share its voltage."""
     found: list[Input | Rail] = [board.inputs[name]]
-    circuit = circuit_of(board, None, (), NOMINAL)
-    node = circuit.net_of[name]
-    found += [board.rails[point] for point in circuit.nets[node].points if point in board.rails]
+    layout = layout_of(board)
+    found += [board.rails[point] for point in layout.groups[layout.net_of[name]] if point in board.rails]
     return found
 
 

@@ -64,12 +64,32 @@ class Circuit:
     """Rail -> source, for rails that are plain connections."""
 
 
+@frozen
+class Layout:
+    """Which points are on one net and what hangs on it: the board without its values."""
+
+    groups: list[list[str]]
+    hangs: list[list[tuple[int, str]]]
+    net_of: dict[str, int]
+    plain_source: dict[str, str]
+
+
 def circuit_of(board: Board, state: str | None, faults: Sequence[Fault], parts: Parts) -> Circuit:
     """Make a board ready to calculate. Raises BenchError for a fault that this board cannot have."""
     for fault in faults:
         why = why_impossible(board, fault)
         if why is not None:
             raise BenchError(f"A fault cannot be planted: {why}.", "Correct the fault, or the board file.")
+    layout = layout_of(board)
+    nets = tuple(
+        _net(board, points, tuple(children), state, faults, parts)
+        for points, children in zip(layout.groups, layout.hangs, strict=True)
+    )
+    return Circuit(nets, layout.net_of, layout.plain_source)
+
+
+def layout_of(board: Board) -> Layout:
+    """Return the nets whose source is known, parents before children."""
     groups: list[list[str]] = [[name] for name in board.inputs]
     net_of = {name: index for index, name in enumerate(board.inputs)}
     hangs: list[list[tuple[int, str]]] = [[] for _ in groups]
@@ -91,11 +111,7 @@ def circuit_of(board: Board, state: str | None, faults: Sequence[Fault], parts: 
                 groups.append([rail.name])
                 hangs.append([])
         pending = [rail for rail in pending if rail not in placed]
-    nets = tuple(
-        _net(board, points, tuple(children), state, faults, parts)
-        for points, children in zip(groups, hangs, strict=True)
-    )
-    return Circuit(nets, net_of, plain)
+    return Layout(groups, hangs, net_of, plain)
 
 
 def _net(
