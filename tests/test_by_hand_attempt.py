@@ -334,7 +334,8 @@ def test_what_is_shown_of_the_supply_is_the_persons_word_from_beginning_to_end()
 
     hands.run()
 
-    scene, banners = Scene(), []
+    scene = Scene()
+    banners: list[str] = []
     for told in hands.bench.told:
         scene.take(told)
         if not banners or banners[-1] != scene.power_words:

@@ -92,8 +92,9 @@ class WaitPoint:
         except BaseException:
             self._ask.withdraw()
             raise
-        how = {"answer": answer.text, "by_itself": answer.by_itself}
-        self._journal.show("prompt-answered", prompt.text, kind=str(prompt.kind), **how)
+        self._journal.show(
+            "prompt-answered", prompt.text, kind=str(prompt.kind), answer=answer.text, by_itself=answer.by_itself
+        )
         return answer
 
     def _answered(self, prompt: Prompt) -> Answer:
