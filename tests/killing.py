@@ -58,8 +58,8 @@ PHASES = (
     Phase("commit", said="step 4 of 6", lasts=0.05),
     Phase("go", said="switches it ON", lasts=0.02),
     Phase("log", said="step 5 of 6", lasts=0.9),
-    Phase("off", said="step 6 of 6", lasts=0.1),
-    Phase("anywhere", said="step 1 of 6", lasts=3.0),
+    Phase("off", said="step 5 of 6", sent=r"OUTP(UT)? (OFF|0)", lasts=0.006),
+    Phase("anywhere", said="step 1 of 6", lasts=6.0),
 )
 
 
