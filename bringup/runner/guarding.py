@@ -14,7 +14,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.protocols import Guard
 from bringup.runner.wait import WaitPoint
 
-ON_TOP = 2.0
+ON_TOP = 4.0
 """Seconds on top of a link's own deadline before the guardian may take switching off for a hang."""
 
 
