@@ -54,7 +54,8 @@ def main(arguments: list[str]) -> int:
             broken[name] += said["broken"]
             for what in said["what"]:
                 print(f"BROKEN: {what}", flush=True)
-            print(f"{name}: {done[name]} cases, {broken[name]} broken, slowest {worst[name]:.2f} s", flush=True)
+            told = f"{name}: {done[name]} cases, {broken[name]} broken, slowest {worst[name]:.2f} s"
+            print(told, file=sys.stderr, flush=True)
     print(f"\n{'parser':28} {'cases':>8} {'broken':>7} {'slowest s':>10} {'ms a case':>10}")
     for name in wanted:
         each = 1000 * took[name] / max(1, done[name])
