@@ -125,7 +125,8 @@ class RunningProgram:
         else:
             process.stdout.close()
         code = None if why else process.returncode
-        return output.end(code, digest, "; ".join(part for part in (why, left) if part))
+        # Children of a program that we ended were ended with it: they are no news.
+        return output.end(code, digest, why or left)
 
     def _wait_for(self, process: subprocess.Popen[bytes]) -> None:
         process.wait()
