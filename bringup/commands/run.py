@@ -170,7 +170,7 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     from bringup.logbook.opening import open_for_writing
 
     logbook = open_for_writing(wanted.logbook, lasting_folder())
-    leave.callback(logbook.connection.close)
+    leave.callback(logbook.close)
     clock = HostClock()
     person = make_person(clock, unattended=wanted.unattended)
     leave.enter_context(clock.signals())

@@ -34,6 +34,7 @@ class Keeper:
     """Writes one attempt's records, one commit each. Raises LogbookError with words for whatever was not written."""
 
     def __init__(self, logbook: OpenLogbook) -> None:
+        self._logbook = logbook
         self._connection = logbook.connection
         self._path = logbook.path
         self._lasting = logbook.lasting
@@ -92,14 +93,18 @@ class Keeper:
         """Remember what cannot be stored at all."""
         self._refused.append(words)
 
-    def patiently(self) -> None:
-        """The outputs are off: from here on another writer is waited for longer."""
+    def keep_last(self, words: str, made: list[Statement]) -> None:
+        """Write the last record: the outputs are off, so another writer is waited for longer."""
         self._busy_after(AT_THE_END_SECONDS)
+        try:
+            self.keep(words, made)
+        finally:
+            self._busy_after(BUSY_SECONDS)
 
     def close(self) -> None:
         """Let go of logbook and rescue file; one that holds nothing is removed."""
         self._let_go()
-        self._connection.close()
+        self._logbook.close()
 
     def _let_go(self) -> None:
         if self._rescue is not None:
@@ -179,6 +184,7 @@ class Keeper:
         try:
             self._rescue.probe()
         except OSError as error:
+            self._logbook.untouchable = True
             self._lost = LogbookError(
                 f"the logbook {self._path} cannot be written to: its disk takes no more writes ({error.strerror})",
                 "Check the disk and its cable, or name a logbook on another disk with --logbook.",

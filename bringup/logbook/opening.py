@@ -26,7 +26,7 @@ CREATION_SECONDS = 2.0
 """How long another process may take to make the same new file."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class OpenLogbook:
     """A logbook open for writing, in autocommit mode."""
 
@@ -40,6 +40,21 @@ class OpenLogbook:
     """The user's folder for rescue files where none can be made beside the logbook."""
     taken_in: tuple[str, ...] = ()
     """What to tell of rescue files of earlier attempts."""
+    untouchable: bool = False
+    """Its disk takes no more writes: see `close`."""
+
+    def close(self) -> None:
+        """Let go of the file. One that is untouchable is left to the system, which closes it with the process.
+
+        SQLite would fold the write-ahead file in first, through mapped memory, where a disk's refusal kills the
+        process (SIGBUS) instead of being an error. So the connection is never closed, nor collected.
+        """
+        if self.untouchable:
+            import ctypes
+
+            ctypes.pythonapi.Py_IncRef(ctypes.py_object(self.connection))
+        else:
+            self.connection.close()
 
 
 def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:

@@ -179,11 +179,8 @@ class LogbookRecord:
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""
         attempt = self._open_attempt()
-        self._keeper.patiently()
-        self._keep(
-            f"attempt {result} at {at.isoformat()}: {cause}",
-            lambda: statements.end_statement(attempt, result, cause, at, off_verified),
-        )
+        made = statements.end_statement(attempt, result, cause, at, off_verified)
+        self._keeper.keep_last(" ".join(f"attempt {result} at {at.isoformat()}: {cause}".split()), [made])
         self._going = False
         try:
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
