@@ -83,7 +83,8 @@ def compare_keyed(
             findings.append(Finding("inserted", table, key, attempt, expected.end + 1))
             continue
         digest, place, number = known
-        attempt = attempt or ids.get(number or -1)
+        # What the chain says of it, not what the row says now.
+        attempt = ids.get(number or -1) or attempt
         if digest != row_hash(table, names, row) or (table == "attempts" and row[names.index("seq")] != number):
             findings.append(Finding("altered", table, key, attempt, place))
         elif "seq" in names and expected.first[key] < latest:
