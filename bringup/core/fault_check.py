@@ -22,6 +22,7 @@ _NEEDS_VALUE = {
     FaultKind.UPPER_VALUE,
     FaultKind.LOWER_VALUE,
     FaultKind.EXCESS_LOAD,
+    FaultKind.CREEPING_LOAD,
     FaultKind.WRONG_VOLTAGE,
     FaultKind.BACK_FED,
     FaultKind.CHARGED,

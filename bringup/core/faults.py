@@ -25,6 +25,8 @@ class FaultKind(StrEnum):
     """The output capacitor is missing: the rail rings and reads noisy."""
     EXCESS_LOAD = "excess_load"
     """An extra `value` amperes from the point to ground."""
+    CREEPING_LOAD = "creeping_load"
+    """An extra load from the point to ground that grows by `value` amperes every second from its appearance on."""
     LEADS_REVERSED = "leads_reversed"
     """The supply leads are swapped at the board end (point is an input)."""
     WRONG_VOLTAGE = "wrong_voltage"

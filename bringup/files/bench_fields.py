@@ -52,6 +52,7 @@ FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("lower", AnyOf(("open", "shorted"), OHMS), "its lower feedback resistor", example="47 kΩ"),
     Field("capacitor", Fixed("missing"), "its output capacitor", example="missing"),
     Field("excess_load", AMPERES, "drawn beside its loads", example="200 mA"),
+    Field("creeping_load", AMPERES, "drawn beside its loads, growing by this every second", example="1 mA"),
     Field("leads", Fixed("reversed"), "the supply's leads at this input", example="reversed"),
     Field("voltage", ANY_VOLTS, "what the leads carry, whatever was set", example="12 V"),
     Field("sense", Fixed("open"), "a sense lead of this input", example="open"),

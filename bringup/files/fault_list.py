@@ -20,6 +20,7 @@ KINDS: dict[tuple[str, str], FaultKind] = {
     ("not_fitted", ""): FaultKind.NOT_FITTED,
     ("capacitor", "missing"): FaultKind.CAPACITOR_MISSING,
     ("excess_load", ""): FaultKind.EXCESS_LOAD,
+    ("creeping_load", ""): FaultKind.CREEPING_LOAD,
     ("leads", "reversed"): FaultKind.LEADS_REVERSED,
     ("voltage", ""): FaultKind.WRONG_VOLTAGE,
     ("sense", "open"): FaultKind.SENSE_OPEN,

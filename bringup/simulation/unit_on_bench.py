@@ -5,7 +5,7 @@ It decides which faults are present after how much output-on time, and draws the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
 from bringup.core.board import Board
@@ -19,6 +19,8 @@ from bringup.errors import BenchError
 
 LEAK_OHMS = 100e3
 """To ground from every net that nothing makes, unless its file says less: nothing holds a charge for ever."""
+CREEP_STEP = 1.0
+"""Seconds of output-on time between two steps of a load that creeps."""
 ON_TIME_STEP = 1e-9
 """Output-on times closer than this are the same."""
 
@@ -31,6 +33,22 @@ class Planted:
     due: float
     """Seconds of output-on time at which it appears."""
     present: bool = False
+    steps: int = 0
+    """How often a creeping load has grown."""
+
+    def next(self) -> float:
+        """On-time at which it appears, or grows; infinite for what does neither any more."""
+        if not self.present:
+            return self.due
+        grows = self.fault.kind is FaultKind.CREEPING_LOAD
+        return self.due + (self.steps + 1) * CREEP_STEP if grows else inf
+
+    def now(self) -> Fault:
+        """The fault as it is by now: a load that creeps is an excess load that grows in small steps."""
+        if self.fault.kind is not FaultKind.CREEPING_LOAD:
+            return self.fault
+        amps = (self.fault.value or 0.0) * CREEP_STEP * self.steps
+        return replace(self.fault, kind=FaultKind.EXCESS_LOAD, value=amps)
 
 
 @dataclass(slots=True)
@@ -51,7 +69,7 @@ class UnitOnBench:
         self.serial = serial
         self.parts = parts_of(self.board, serial)
         for planted in self.planted:
-            planted.due, planted.present = on_seconds + planted.fault.after, False
+            planted.due, planted.present, planted.steps = on_seconds + planted.fault.after, False, 0
 
     def put_into(self, state: str) -> None:
         """Change the board state. Raises BenchError for one that the board does not have."""
@@ -66,19 +84,20 @@ class UnitOnBench:
         self.planted.append(Planted(fault, on_seconds + fault.after))
 
     def appear(self, on_seconds: float) -> list[Fault]:
-        """Let the faults appear that are due; returns the new ones."""
-        new = [one for one in self.planted if not one.present and one.due <= on_seconds + ON_TIME_STEP]
+        """Let the faults appear, or grow, that are due; returns them."""
+        new = [one for one in self.planted if one.next() <= on_seconds + ON_TIME_STEP]
         for one in new:
+            one.steps += one.present
             one.present = True
         return [one.fault for one in new]
 
     def next_due(self) -> float:
-        """On-time at which the next fault appears."""
-        return min((one.due for one in self.planted if not one.present), default=inf)
+        """On-time at which the next fault appears or grows."""
+        return min((one.next() for one in self.planted), default=inf)
 
     def present(self) -> list[Fault]:
         """Faults that have appeared, those of the supply's leads included."""
-        return [one.fault for one in self.planted if one.present]
+        return [one.now() for one in self.planted if one.present]
 
     def has(self, kind: FaultKind, points: tuple[str, ...]) -> bool:
         """Whether a fault of that kind is present at one of the points."""

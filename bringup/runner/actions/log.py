@@ -88,8 +88,25 @@ def log(work: Work, action: Log) -> None:
 
 def _trace(work: Work, channel: Channel) -> Trace:
     limits = limits_of(work.this_step, channel.text, work.board, work.state)[0]
-    falls = channel.kind is Kind.VOLTAGE
-    return Trace(channel, around_of(limits), collapse_level(work.board, channel.point, limits) if falls else None)
+    level = collapse_level(work.board, channel.point, limits) if channel.kind is Kind.VOLTAGE else None
+    return Trace(channel, around_of(limits), level, stood=level is not None and _stood_before(work, channel, level))
+
+
+def _stood_before(work: Work, channel: Channel, level: float) -> bool:
+    """Whether the rail was read to stand since its input is on as it is now, in the board state that holds."""
+    name = work.board.input_of(channel.point)
+    feed = None if name is None else work.power.feed_of(name)
+    watched = None if feed is None else work.watch.of(feed.output)
+    if watched is None:
+        return False
+    return any(
+        reading.point == channel.point
+        and reading.kind is Kind.VOLTAGE
+        and reading.board_state == work.state
+        and reading.monotonic >= watched.valid_from
+        and abs(reading.value or 0.0) >= level
+        for reading in work.journal.readings
+    )
 
 
 def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
@@ -127,7 +144,7 @@ def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Stea
 
 
 def _collapsed(work: Work, trace: Trace, value: Value) -> str:
-    """Say that a rail which stood in this log has collapsed, at the second sample in a row that shows it; '' if not."""
+    """Say that a rail which stood has collapsed, at the second sample in a row that shows it; '' if not."""
     if trace.collapse is None or value.number is None or _limited(work, trace.channel.point):
         return ""
     if abs(value.number) >= trace.collapse:
