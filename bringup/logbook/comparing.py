@@ -1,17 +1,15 @@
 """Rows against the hashes that the chain has of them: which row is other than it was written, and how.
 
-Tables whose rows have names are compared row by row. Of the others, to which rows are only ever added, the order of
-an attempt's rows names them.
+Tables whose rows have names are compared row by row. Of the others, to which rows are only ever added, their order
+names them.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from array import array
-from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from itertools import groupby
 from typing import Any
 
 from bringup.core.frozen import frozen
@@ -48,13 +46,15 @@ class Finding:
 
 @dataclass(slots=True)
 class Expected:
-    """What the chain has of one table. Keyed rows: their last hash; others: all hashes of each attempt, in order."""
+    """What the chain has of one table. Keyed rows: their last hash; others: all hashes, in order."""
 
     keyed: dict[str, tuple[bytes, int, int | None]] = field(default_factory=dict)
     first: dict[str, int] = field(default_factory=dict)
     """Place of the entry that made a keyed row."""
-    hashes: defaultdict[int | None, bytearray] = field(default_factory=lambda: defaultdict(bytearray))
-    places: defaultdict[int | None, array[int]] = field(default_factory=lambda: defaultdict(lambda: array("q")))
+    hashes: bytearray = field(default_factory=bytearray)
+    places: array[int] = field(default_factory=lambda: array("q"))
+    attempts: array[int] = field(default_factory=lambda: array("q"))
+    """Of the other tables: number of the attempt of each hash, 0 for none."""
     end: int = 0
 
     def add(self, place: int, attempt: int | None, key: str | None, digest: bytes, *, keyed: bool) -> None:
@@ -64,8 +64,9 @@ class Expected:
             self.keyed[key or ""] = (digest, place, attempt)
             self.first.setdefault(key or "", place)
         else:
-            self.hashes[attempt] += digest
-            self.places[attempt].append(place)
+            self.hashes += digest
+            self.places.append(place)
+            self.attempts.append(attempt or 0)
 
 
 def compare_keyed(
@@ -99,43 +100,42 @@ def compare_ordered(
     connection: sqlite3.Connection, table: str, expected: Expected, ids: dict[int, str], findings: list[Finding]
 ) -> int:
     """Compare a table to which rows are only ever added. Returns how many rows there are."""
-    numbers = {attempt: number for number, attempt in ids.items()}
-    left = set(expected.hashes)
-    count = 0
-    rows = _rows(connection, table, "attempt, seq")
-    for attempt, group in groupby(rows, key=lambda pair: _attempt_of(table, *pair)):
-        hashes = b"".join(row_hash(table, names, row) for names, row in group)
-        count += len(hashes) // SIZE
-        number = numbers.get(attempt or "")
-        left.discard(number)
-        findings += _differences(table, attempt, expected, number, hashes)
-    for number in left:
-        findings += _differences(table, ids.get(number or -1), expected, number, b"")
-    return count
+    found, owners, same = bytearray(), list[str | None](), dict[str | None, str | None]()
+    for names, row in _rows(connection, table, "seq"):
+        found += row_hash(table, names, row)
+        owner = _attempt_of(table, names, row)
+        owners.append(same.setdefault(owner, owner))
+    if found != expected.hashes:
+        findings += _differences(table, expected, ids, (bytes(found), owners))
+    return len(owners)
 
 
 def _differences(
-    table: str, attempt: str | None, expected: Expected, number: int | None, found: bytes
+    table: str, expected: Expected, ids: dict[int, str], found: tuple[bytes, list[str | None]]
 ) -> Iterator[Finding]:
-    """Yield what differs between the hashes of an attempt's rows as written and as found."""
-    written = bytes(expected.hashes.get(number, b""))
-    if written == found:
-        return
-    places = expected.places.get(number, array("q"))
-    were = [written[at : at + SIZE] for at in range(0, len(written), SIZE)]
-    are = [found[at : at + SIZE] for at in range(0, len(found), SIZE)]
+    """Yield what differs between the hashes as written and as found. What only one of them has names its attempt."""
+    were, are = _split(bytes(expected.hashes)), _split(found[0])
     same = _same_at_start(were, are)
     tail = _same_at_start(were[same:][::-1], are[same:][::-1])
-    were, are = were[same : len(were) - tail], are[same : len(are) - tail]
-    for index in range(max(len(were), len(are))):
-        place = places[same + index] if same + index < len(places) else expected.end + 1
-        row = f"number {same + index + 1} of the attempt"
-        if index >= len(were):
-            yield Finding("inserted", table, row, attempt, place)
-        elif index >= len(are):
-            yield Finding("removed", table, row, attempt, place)
+    written, present = len(were) - tail, len(are) - tail
+    for index in range(same, max(written, present)):
+        if index >= written:
+            yield Finding("inserted", table, "a row more than was written", found[1][index], _place(expected, index))
+            continue
+        number = expected.attempts[index]
+        row = f"number {expected.attempts[: index + 1].count(number)} of the attempt"
+        if index >= present:
+            yield Finding("removed", table, row, ids.get(number), expected.places[index])
         elif were[index] != are[index]:
-            yield Finding("altered", table, row, attempt, place)
+            yield Finding("altered", table, row, ids.get(number), expected.places[index])
+
+
+def _split(hashes: bytes) -> list[bytes]:
+    return [hashes[at : at + SIZE] for at in range(0, len(hashes), SIZE)]
+
+
+def _place(expected: Expected, index: int) -> int:
+    return expected.places[index] if index < len(expected.places) else expected.end + 1
 
 
 def _same_at_start(one: list[bytes], other: list[bytes]) -> int:
