@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import pytest
@@ -14,6 +15,7 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Told
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.person import SimulatedPerson
+from bringup.simulation.supply import Supply
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench
 
 ON = "OUTP ON"
@@ -200,6 +202,48 @@ def test_an_earlier_trip_is_cleared_only_with_the_output_off_and_the_voltage_dow
     assert next(text for text in sent[clear:] if "CLE" not in text) == "OUTP OFF"
     assert "trip-cleared" in bench.record.kinds()
     assert outcome.result is AttemptResult.PASSED
+
+
+def test_a_supply_that_comes_back_on_when_it_is_cleared_does_so_at_the_lowest_voltage_and_goes_off_again() -> None:
+    class Clearing(SimulatedPerson):
+        def ask(self, prompt: Prompt) -> Pending[Answer]:
+            if "Enter clears it" in prompt.text:
+                # From here on it behaves as if it had never been told off.
+                panel._stages[1].wanted_on = True
+            return super().ask(prompt)
+
+    bench = applying(ask=Clearing(attended=True))
+    panel = bench.supply_link._instrument
+    assert isinstance(panel, Supply)
+    _leave_a_trip(bench)
+    seen: list[tuple[bool, float]] = []
+
+    def tell(told: Told) -> None:
+        if told.data.get("kind") in ("came-back-on", "trip-cleared"):
+            now = bench.clock.monotonic()
+            seen.append((bench.on(), bench.world.terminal_volts(1, now)))
+
+    outcome = bench.run(tell=tell)
+
+    sent = told_to(bench)
+    assert "came-back-on" in bench.record.kinds()
+    assert [on for on, _ in seen] == [True, True]
+    assert max(volts for _, volts in seen) < 1.0
+    cleared = max(index for index, text in enumerate(sent) if "CLE" in text)
+    assert sent[cleared + 1] == "OUTP OFF"
+    assert outcome.result is AttemptResult.PASSED
+
+
+def test_without_anybody_an_earlier_trip_is_not_cleared() -> None:
+    bench = applying(attended=False)
+    _leave_a_trip(bench)
+    bench.supply_link.troubles.identity = "INVENTED,S1,1,1"
+
+    outcome = bench.run(unattended=True, procedure=replace(bench.procedure, unattended_after_first_power=True))
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "the supply's over-voltage has tripped on VIN before; nobody is here to clear it" in outcome.cause
+    assert not [text for text in bench.supply_link.sent if "CLE" in text]
 
 
 def _leave_a_trip(bench: SimulatedBench) -> None:
