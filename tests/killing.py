@@ -87,7 +87,7 @@ class Kill:
     def sound(self) -> bool:
         """Whether everything holds that must."""
         in_time = self.off_after is not None and self.off_after <= 1.0
-        marked = self.result in ("", "broken off") or self.ended_before or self.result == "passed"
+        marked = self.result != "open" and (self.result in ("", "broken off", "passed") or self.ended_before)
         return in_time and not self.missing and self.integrity == "ok" and marked
 
 
@@ -196,4 +196,4 @@ def _logged(logbook: Path, shown: list[re.Match[str]]) -> tuple[tuple[str, ...],
         (integrity,) = connection.execute("PRAGMA integrity_check").fetchone()
         last = connection.execute("SELECT result, off_verified FROM attempts ORDER BY seq DESC LIMIT 1").fetchone()
     result, off_verified = last or ("", None)
-    return tuple(missing), integrity, result or "open", off_verified
+    return tuple(missing), integrity, "open" if result is None else result, off_verified

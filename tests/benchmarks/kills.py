@@ -85,6 +85,8 @@ def main() -> None:
     for clients, kill in done:
         by_phase[kill.phase].append(kill)
         by_clients[f"socket, {clients.value}"].append(kill)
+        if kill.ended_before:
+            print(f"No kill, for it had ended by itself: {kill}")
         if not kill.sound:
             print(f"NOT SOUND: {kill}")
     heading = (
