@@ -138,7 +138,7 @@ def small_disk(rig: Rig) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        _system("umount", str(folder))
+        _system("umount", "-l", str(folder))
 
 
 @contextmanager
@@ -153,7 +153,7 @@ def failing_disk(rig: Rig) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        _system("umount", str(folder))
+        _system("umount", "-l", str(folder))
 
 
 @contextmanager

@@ -70,7 +70,7 @@ def mounted(folder: Path, pages: int) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        subprocess.run(["umount", str(folder)], check=True)
+        subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
 def fill_up(folder: Path) -> None:

@@ -35,21 +35,22 @@ def netstring(content: bytes) -> bytes:
 def encode_row(table: str, names: tuple[str, ...], row: Sequence[Cell]) -> bytes:
     """Return the canonical bytes of a row. `names`: the columns of `row`, in its order."""
     parts = [netstring(table.encode())]
+    add = parts.append
     for index, name in _order(names):
         cell = row[index]
         if cell is None:
             continue
-        parts.append(name)
         if isinstance(cell, str):
-            content = b"t" + cell.encode("utf-8", "surrogatepass")
+            content = cell.encode("utf-8", "surrogatepass")
+            add(b"%b%d:t%b," % (name, len(content) + 1, content))
         elif isinstance(cell, float):
             # SQLite does not keep the sign of a zero.
-            content = b"r" + _DOUBLE(cell or 0.0)
+            add(b"%b9:r%b," % (name, _DOUBLE(cell or 0.0)))
         elif isinstance(cell, int):
-            content = b"i%d" % cell
+            content = b"%d" % cell
+            add(b"%b%d:i%b," % (name, len(content) + 1, content))
         else:
-            content = b"b" + cell
-        parts.append(b"%d:%s," % (len(content), content))
+            add(b"%b%d:b%b," % (name, len(cell) + 1, cell))
     return b"".join(parts)
 
 
@@ -60,8 +61,9 @@ def row_hash(table: str, names: tuple[str, ...], row: Sequence[Cell]) -> bytes:
 
 def link_hash(before: bytes, table: str, key: str | None, attempt: str | None, digest: bytes, *, old: bool) -> bytes:
     """Return the link that follows `before`. `old`: the row is from before the chain."""
-    parts = (before, table.encode(), (key or "").encode(), (attempt or "").encode(), b"1" if old else b"0", digest)
-    return hashlib.sha256(b"".join(netstring(part) for part in parts)).digest()
+    subject, name, owner = table.encode(), (key or "").encode(), (attempt or "").encode()
+    parts = (before, len(subject), subject, len(name), name, len(owner), owner, b"1" if old else b"0", digest)
+    return hashlib.sha256(b"32:%b,%d:%b,%d:%b,%d:%b,1:%b,32:%b," % parts).digest()
 
 
 def seed(origin: str, made: str) -> bytes:

@@ -51,6 +51,8 @@ class Keeper:
         self._attempt = self._serial = ""
         self._start: list[Statement] = []
         self._rescue: RescueFile | None = None
+        self._beside = False
+        """The rescue file is on the logbook's disk."""
         self.warnings: list[str] = []
 
     @property
@@ -119,6 +121,7 @@ class Keeper:
         head = {"attempt": self._attempt, "serial": self._serial, "made": datetime.now(UTC).isoformat()}
         try:
             self._rescue = RescueFile.make(folder, self._path, head)
+            self._beside = folder == self._path.absolute().parent
         except OSError as error:
             return [f"{folder}: {error.strerror}"]
         return []
@@ -179,7 +182,7 @@ class Keeper:
         SQLite writes its index beside the write-ahead file through mapped memory, where a disk's refusal is no error
         that it could report but kills the process (SIGBUS).
         """
-        if self._rescue is None or self._rescue.path.parent != self._path.absolute().parent:
+        if self._rescue is None or not self._beside:
             return
         try:
             self._rescue.probe()

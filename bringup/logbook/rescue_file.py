@@ -98,6 +98,11 @@ class RescueFile:
 
     def probe(self) -> None:
         """Write one byte of what is reserved, which costs microseconds: OSError where the disk takes no more writes."""
+        if self._used >= self._size:
+            return
+        if hasattr(os, "pwrite"):
+            os.pwrite(self._descriptor, b"\0", self._size - 1)
+            return
         os.lseek(self._descriptor, self._size - 1, os.SEEK_SET)
         os.write(self._descriptor, b"\0")
 
