@@ -47,7 +47,7 @@ from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.server import InstrumentServer
 from tests import hostile_texts as hostile
-from tests.fuzz_laws import PATIENCE, Reader
+from tests.fuzz_laws import HANG, Reader
 
 ROOT = Path(__file__).parent.parent
 # Notation
@@ -178,7 +178,7 @@ def _in_memory() -> Iterator[Callable[[Any], None]]:
 
 
 def _connect(port: int) -> socket.socket:
-    connection = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE)
+    connection = socket.create_connection(("127.0.0.1", port), timeout=HANG)
     # Closed at once and without a trace: otherwise many thousand closed connections would use up all ports.
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     return connection

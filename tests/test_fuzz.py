@@ -127,3 +127,14 @@ def test_a_control_address_that_is_none_is_not_called(
         assert holder.control is None
         assert str(holder) == f"`run·[2J` on S (process {os.getpid()}) since now"
         assert ask_holder_off(RESOURCE, 0.5) is None
+
+
+@pytest.mark.parametrize("flood", ["\n" * 140_000, ' "3V3\n"' * 30_000], ids=["empty lines", "short lines"])
+def test_a_flood_of_lines_takes_the_server_no_longer_than_it_is_long(flood: str) -> None:
+    (reader,) = (one for one in READERS if one.name == "SCPI server on a socket")
+    with reader.opened() as read:
+        begun = time.process_time()
+
+        read(flood)
+
+        assert time.process_time() - begun < 1.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import socket
 import threading
 import time
+from collections import deque
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from types import TracebackType
@@ -187,6 +188,8 @@ class _Conversation:
         self._client, self._port, self._manners = client, port, port.manners
         self._whole_turn = whole_turn
         self._buffer = b""
+        self._lines: deque[bytes] = deque()
+        """Lines that have come whole."""
         self._count = 0
 
     def go_on(self) -> None:
@@ -226,7 +229,7 @@ class _Conversation:
 
     def _more_has_come(self) -> bool:
         """Whether the next message is here already."""
-        if b"\n" in self._buffer:
+        if self._lines or b"\n" in self._buffer:
             return True
         self._client.setblocking(False)
         try:
@@ -241,9 +244,12 @@ class _Conversation:
         """Every message, until the end of the stream. One that is too long is thrown away and noted."""
         overrun = False
         while True:
-            line, end, rest = self._buffer.partition(b"\n")
-            if end:
-                self._buffer = rest
+            if b"\n" in self._buffer:
+                # All at once: line by line, a flood of empty ones would be copied over and over.
+                *lines, self._buffer = self._buffer.split(b"\n")
+                self._lines.extend(lines)
+            if self._lines:
+                line = self._lines.popleft()
                 if overrun or len(line) > MESSAGE_BYTES:
                     with self._port.server.world:
                         self._port.instrument.overrun()
