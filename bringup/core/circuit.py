@@ -76,16 +76,21 @@ class Layout:
 
 def circuit_of(board: Board, state: str | None, faults: Sequence[Fault], parts: Parts) -> Circuit:
     """Make a board ready to calculate. Raises BenchError for a fault that this board cannot have."""
-    for fault in faults:
-        why = why_impossible(board, fault)
-        if why is not None:
-            raise BenchError(f"A fault cannot be planted: {why}.", "Correct the fault, or the board file.")
+    refuse_impossible(board, faults)
     layout = layout_of(board)
     nets = tuple(
         _net(board, points, tuple(children), state, faults, parts)
         for points, children in zip(layout.groups, layout.hangs, strict=True)
     )
     return Circuit(nets, layout.net_of, layout.plain_source)
+
+
+def refuse_impossible(board: Board, faults: Sequence[Fault]) -> None:
+    """Raise BenchError for a fault that this board cannot have."""
+    for fault in faults:
+        why = why_impossible(board, fault)
+        if why is not None:
+            raise BenchError(f"A fault cannot be planted: {why}.", "Correct the fault, or the board file.")
 
 
 def layout_of(board: Board) -> Layout:

@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from math import inf
 
 from bringup.core.board import Board, LoadKind
-from bringup.core.circuit import circuit_of, without_supply_faults
+from bringup.core.circuit import circuit_of, layout_of, refuse_impossible, without_supply_faults
 from bringup.core.design_values import network_of, nominal_volts, number_or
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.operating_point import OperatingPoint, Solution
@@ -88,9 +88,9 @@ def unpowered_resistance(board: Board, point: str, faults: Sequence[Fault] = (),
     What the file states for the sound net stands for all that belongs there; otherwise resistive loads and feedback
     networks of the point and of everything plainly connected to it lie in parallel. Shorts come on top.
     """
-    circuit = circuit_of(board, None, without_supply_faults(faults), parts)
-    net = circuit.nets[circuit.net_of[point]] if point in circuit.net_of else None
-    points = (point,) if net is None else net.points
+    refuse_impossible(board, without_supply_faults(faults))
+    layout = layout_of(board)
+    points = tuple(layout.groups[layout.net_of[point]]) if point in layout.net_of else (point,)
     stated = [board.point(name).unpowered_resistance for name in (point, *points)]
     first = next((quantity.number for quantity in stated if quantity is not None), None)
     siemens = _siemens(board, points, faults, parts) if first is None else 1.0 / first if first > 0.0 else inf

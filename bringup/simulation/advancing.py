@@ -8,7 +8,7 @@ step does is in feeding.py and board_in_time.py.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import inf, sqrt
 
 from bringup.simulation.board_in_time import BoardInTime
@@ -96,7 +96,7 @@ class Advancing:
 
     def _try(self, seconds: float) -> bool:
         """Take one step, unless it proves too long: then everything is as before and the next one is shorter."""
-        before, stages = self.board.copy(), {number: replace(stage) for number, stage in self.stages.items()}
+        before, stages = self.board.copy(), {number: stage.copy() for number, stage in self.stages.items()}
         feeding = Feeding(self.board, self.lead_ohms, self.fed)
         error = self.board.step_rails(self.now, seconds)
         error = max(error, feeding.step(self.stages, Span(self.now, seconds)))

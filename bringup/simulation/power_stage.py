@@ -6,8 +6,9 @@ figures of linear bench supplies stand here as constants (common practice, no so
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import cos, exp, inf, sin, sqrt
+from operator import attrgetter
 
 from bringup.simulation.physics import OutputMode
 
@@ -75,6 +76,10 @@ class PowerStage:
     limiting_since: float | None = None
     alive_until: float = inf
     """Its communication watchdog switches it off then, unless somebody speaks to the supply before."""
+
+    def copy(self) -> PowerStage:
+        """Return a copy (it is made at every step, so without asking for the fields each time)."""
+        return PowerStage(*_values(self))
 
     def target(self) -> float:
         """Volts that the terminals settle at in constant voltage, lead drop apart."""
@@ -171,3 +176,6 @@ def _since(since: float | None, over: bool, now: float) -> float | None:
     if not over:
         return None
     return now if since is None else since
+
+
+_values = attrgetter(*(field.name for field in fields(PowerStage)))
