@@ -84,6 +84,8 @@ def _wrong(told: Told) -> bool:
     look = told.poll
     if look is None or look.set_volts is None or look.set_volts < 20:
         return look is not None and look.fault is not None
+    if (look.set_amps or 0.0) > 1.0:
+        return True
     return (look.amps or 0.0) > 0.23 or (look.volts or 0.0) > 33 or abs(look.set_volts - 24) > 0.1
 
 
