@@ -209,12 +209,12 @@ def test_a_supply_that_comes_back_on_when_it_is_cleared_does_so_at_the_lowest_vo
         def ask(self, prompt: Prompt) -> Pending[Answer]:
             if "Enter clears it" in prompt.text:
                 # From here on it behaves as if it had never been told off.
+                assert isinstance(panel, Supply)
                 panel._stages[1].wanted_on = True
             return super().ask(prompt)
 
     bench = applying(ask=Clearing(attended=True))
     panel = bench.supply_link._instrument
-    assert isinstance(panel, Supply)
     _leave_a_trip(bench)
     seen: list[tuple[bool, float]] = []
 
