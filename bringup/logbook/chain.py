@@ -116,8 +116,11 @@ class Chain:
             if plan is None:
                 plan = self._plans[statement] = plan_of(self._connection, statement)
             cursor = self._connection.execute(plan.statement, values)
-            written = cursor.fetchall() if plan.returning else [values]
-            entries += entries_of(plan.table, plan.names, [plan.stored(row) for row in written], attempt)
+            columns = COVERED[plan.table]
+            for written in cursor.fetchall() if plan.returning else (values,):
+                row = plan.stored(written)
+                digest = row_hash(plan.table, plan.names, row)
+                entries.append((plan.table, row_key(columns, plan.names, row), attempt, digest))
         if entries:
             self.append(entries)
         return len(entries)
@@ -163,15 +166,6 @@ class Chain:
         return self._attempts[attempt]
 
 
-def entries_of(
-    table: str, names: tuple[str, ...], rows: Iterable[Sequence[Cell]], attempt: str | None
-) -> Iterable[Entry]:
-    """Return an entry for each row."""
-    columns = COVERED[table]
-    for row in rows:
-        yield table, row_key(columns, names, row), attempt, row_hash(table, names, row)
-
-
 def anchor(connection: sqlite3.Connection, attempt: str) -> str | None:
     """Return the hash of an attempt, which stands for all its rows up to then and everything before; None: unknown."""
     found = connection.execute(ANCHOR, {"attempt": attempt}).fetchone()
@@ -181,7 +175,7 @@ def anchor(connection: sqlite3.Connection, attempt: str) -> str | None:
 def adopt(connection: sqlite3.Connection) -> None:
     """Link every row of a logbook from before the chain, marked so: changes are found from here on."""
     chain = Chain(connection)
-    for table in COVERED:
+    for table, key in COVERED.items():
         cursor = connection.execute(f"SELECT * FROM {table} ORDER BY rowid")  # noqa: S608 - words of ours
         names = tuple(column[0] for column in cursor.description)
         owner = "id" if table == "attempts" else "attempt"
@@ -189,8 +183,7 @@ def adopt(connection: sqlite3.Connection) -> None:
         while rows := cursor.fetchmany(1000):
             owners = [None if place is None else row[place] for row in rows]
             entries = [
-                entry
+                (table, row_key(key, names, row), attempt, row_hash(table, names, row))
                 for row, attempt in zip(rows, owners, strict=True)
-                for entry in entries_of(table, names, [row], attempt)
             ]
             chain.append(entries, old=True)

@@ -73,9 +73,9 @@ def seed(origin: str, made: str) -> bytes:
 
 def row_key(columns: tuple[str, ...], names: tuple[str, ...], row: Sequence[Cell]) -> str | None:
     """Return what names a row within its table: one column's text, a JSON list of several, None for no columns."""
-    cells = [row[names.index(column)] for column in columns]
-    if not cells:
+    if not columns:
         return None
+    cells = [row[names.index(column)] for column in columns]
     return str(cells[0]) if len(cells) == 1 else json.dumps(cells, ensure_ascii=False)
 
 

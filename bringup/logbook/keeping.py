@@ -9,7 +9,7 @@ attempt.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from itertools import chain as joined
 from pathlib import Path
@@ -30,6 +30,10 @@ AT_THE_END_SECONDS = 3.0
 """How long the last record waits: the outputs are off, nothing else is held up."""
 
 
+Words = Callable[[], str]
+"""Says a record in one line: asked for only where the record could not be kept."""
+
+
 class Keeper:
     """Writes one attempt's records, one commit each. Raises LogbookError with words for whatever was not written."""
 
@@ -44,7 +48,7 @@ class Keeper:
         """Why the logbook is not touched any more."""
         self._gone = False
         """It is not where it was: what it holds of the attempt will not be found there."""
-        self._waiting: list[tuple[str, list[Statement]]] = []
+        self._waiting: list[tuple[Words, list[Statement]]] = []
         self._aside = 0
         """How many of those that wait are in the rescue file."""
         self._refused: list[str] = []
@@ -58,7 +62,7 @@ class Keeper:
     @property
     def unwritten(self) -> list[str]:
         """What is nowhere but here, one line each."""
-        return self._refused + [words for words, _ in self._waiting[self._aside :]]
+        return [*self._refused, *(_line(words) for words, _ in self._waiting[self._aside :])]
 
     @property
     def rescue_file(self) -> Path | None:
@@ -83,7 +87,7 @@ class Keeper:
                 f"no rescue file can be made ({'; '.join(refused)}): what the logbook cannot take will only be shown"
             )
 
-    def keep(self, words: str, made: list[Statement]) -> None:
+    def keep(self, words: Words, made: list[Statement]) -> None:
         """Write one record, after everything that still waits. `words`: what is shown of it if nothing takes it."""
         self._waiting.append((words, made))
         try:
@@ -91,11 +95,11 @@ class Keeper:
         except LogbookError as error:
             raise self._put_aside(error) from error
 
-    def refuse(self, words: str) -> None:
+    def refuse(self, words: Words) -> None:
         """Remember what cannot be stored at all."""
-        self._refused.append(words)
+        self._refused.append(_line(words))
 
-    def keep_last(self, words: str, made: list[Statement]) -> None:
+    def keep_last(self, words: Words, made: list[Statement]) -> None:
         """Write the last record: the outputs are off, so another writer is waited for longer."""
         self._busy_after(AT_THE_END_SECONDS)
         try:
@@ -136,7 +140,7 @@ class Keeper:
             try:
                 self._commit(made, self._attempt)
             except sqlite3.IntegrityError as error:
-                self._refused.append(words)
+                self._refused.append(_line(words))
                 broken = error
             except sqlite3.Error as error:
                 self._busy_after(AGAIN_SECONDS)
@@ -249,3 +253,7 @@ class Keeper:
 
     def _busy_after(self, seconds: float) -> None:
         self._connection.execute(f"PRAGMA busy_timeout = {int(seconds * 1000)}")
+
+
+def _line(words: Words) -> str:
+    return " ".join(words().split())

@@ -97,7 +97,7 @@ class LogbookRecord:
         """A step begins: its outcome is open from here."""
         attempt = self._open_attempt()
         self._keep(
-            f"step {place(index)} begun at {at.isoformat()}",
+            lambda: f"step {place(index)} begun at {at.isoformat()}",
             lambda: statements.step_begun_statement(attempt, index, at, monotonic),
             step=index,
         )
@@ -108,7 +108,7 @@ class LogbookRecord:
         """A step ended. `result`: 'pass', 'fail' or ''."""
         attempt = self._open_attempt()
         self._keep(
-            f"step {place(index)} {outcome} {result} {why} {who} at {at.isoformat()}",
+            lambda: f"step {place(index)} {outcome} {result} {why} {who} at {at.isoformat()}",
             lambda: statements.step_ended_statement(attempt, index, outcome, result, at, why, who),
             step=index,
         )
@@ -117,9 +117,11 @@ class LogbookRecord:
         """Keep a reading."""
         attempt = self._open_attempt()
         self._keep(
-            f"step {place(reading.step)} {reading.point or ''} {reading.kind} {reading.aspect} {reading.value!r}"
-            f" {reading.unit} {reading.result} at {reading.at.isoformat()} by {reading.instrument}, {reading.how}:"
-            f" {reading.raw!r}",
+            lambda: (
+                f"step {place(reading.step)} {reading.point or ''} {reading.kind} {reading.aspect} {reading.value!r}"
+                f" {reading.unit} {reading.result} at {reading.at.isoformat()} by {reading.instrument}, {reading.how}:"
+                f" {reading.raw!r}"
+            ),
             lambda: statements.reading_statement(attempt, reading),
             step=reading.step,
         )
@@ -137,7 +139,7 @@ class LogbookRecord:
         """Keep one sample of a `log`."""
         attempt = self._open_attempt()
         self._keep(
-            f"step {place(step)} sample of {channel} {value!r} {unit} at {at.isoformat()}: {raw!r}",
+            lambda: f"step {place(step)} sample of {channel} {value!r} {unit} at {at.isoformat()}: {raw!r}",
             lambda: statements.sample_statement(attempt, step, channel, unit, at, monotonic, value, raw),
             step=step,
         )
@@ -147,7 +149,7 @@ class LogbookRecord:
         attempt = self._open_attempt()
         if samples:
             self._keep(
-                f"{len(samples)} polls of the supply",
+                lambda: f"{len(samples)} polls of the supply",
                 lambda: [statements.poll_statement(attempt, sample) for sample in samples],
             )
 
@@ -164,7 +166,7 @@ class LogbookRecord:
         """Keep something that happened. After the kind 'trip' nothing of the unit's history carries over."""
         attempt = self._open_attempt()
         self._keep(
-            f"event {kind} at {at.isoformat()}: {text}",
+            lambda: f"event {kind} at {at.isoformat()}: {text}",
             lambda: statements.event_statement(attempt, step, kind, text, at, monotonic, data),
         )
 
@@ -172,7 +174,7 @@ class LogbookRecord:
         """Keep a note in the unit's history."""
         unit = (self._serial, self._simulated, self._open_attempt())
         self._keep(
-            f"note at {at.isoformat()}: {text}",
+            lambda: f"note at {at.isoformat()}: {text}",
             lambda: statements.note_statement(unit, step, at, self._operator, text),
         )
 
@@ -180,7 +182,7 @@ class LogbookRecord:
         """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""
         attempt = self._open_attempt()
         made = statements.end_statement(attempt, result, cause, at, off_verified)
-        self._keeper.keep_last(" ".join(f"attempt {result} at {at.isoformat()}: {cause}".split()), [made])
+        self._keeper.keep_last(lambda: f"attempt {result} at {at.isoformat()}: {cause}", [made])
         self._going = False
         try:
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
@@ -207,9 +209,13 @@ class LogbookRecord:
         assert self._attempt is not None, "begin() comes first"
         return self._attempt
 
-    def _keep(self, words: str, make: Callable[[], Statement | list[Statement]], *, step: int | None = None) -> None:
-        """Write one thing, after everything that is still waiting. Returns after commit or raises LogbookError."""
-        words = " ".join(words.split())
+    def _keep(
+        self, words: Callable[[], str], make: Callable[[], Statement | list[Statement]], *, step: int | None = None
+    ) -> None:
+        """Write one thing, after everything that is still waiting. Returns after commit or raises LogbookError.
+
+        `words`: says it in a line, which is asked for only where it could not be written.
+        """
         try:
             made = make()
         except LogbookError:
