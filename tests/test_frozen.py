@@ -5,8 +5,8 @@ from __future__ import annotations
 import pickle
 from collections.abc import Callable, Iterable
 from copy import copy, deepcopy
-from dataclasses import FrozenInstanceError, asdict, dataclass, field, fields, is_dataclass, replace
-from typing import Any
+from dataclasses import KW_ONLY, FrozenInstanceError, InitVar, asdict, dataclass, field, fields, is_dataclass, replace
+from typing import Any, ClassVar
 
 import pytest
 from hypothesis import given
@@ -190,3 +190,34 @@ def test_it_is_matched_by_its_fields() -> None:
 
 def test_no_name_of_a_field_gets_in_the_way_of_another() -> None:
     assert asdict(Named(1.0, 2.0)) == {"volts": 1.0, "set_volts": 2.0, "default_volts": 3.0, "make": [], "MISSING": 5.0}
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (
+            {"__annotations__": {"a": int}, "a": field(init=False)},
+            r"\.a: a field of a @frozen record cannot be init=False",
+        ),
+        ({"__annotations__": {"a": int}, "a": field(default=1, kw_only=True)}, r"\.a: .* cannot be kw_only"),
+        ({"__annotations__": {"_": KW_ONLY, "b": int}}, r"\.b: .* cannot be kw_only"),
+        ({"__annotations__": {"a": int, "c": InitVar[int]}}, r"\.c: a @frozen record cannot have an InitVar"),
+    ],
+    ids=["init=False", "kw_only field", "KW_ONLY", "InitVar"],
+)
+def test_a_way_of_declaring_that_it_does_not_serve_is_refused_when_the_class_is_made(
+    body: dict[str, Any], words: str
+) -> None:
+    with pytest.raises(TypeError, match=words):
+        frozen(type("Odd", (), body))
+
+
+def test_a_constant_of_the_class_is_no_field() -> None:
+    @frozen
+    class WithConstant:
+        """A record with a constant."""
+
+        LEVEL: ClassVar[int] = 3
+        name: str = "a"
+
+    assert (repr(WithConstant()).rpartition(".")[2], WithConstant.LEVEL) == ("WithConstant(name='a')", 3)

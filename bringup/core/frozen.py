@@ -3,6 +3,7 @@
 `@frozen` gives what `@dataclass(frozen=True, slots=True)` gives. That one writes and compiles six methods for each
 class, half a millisecond each time, and a start of `bringup run` meets a hundred classes. Here the methods that only
 read the fields are shared, and `__init__`, which has to be quick, is compiled when the first record of a class is made.
+Of the ways to declare a field, `init=False`, `kw_only` and `InitVar` are refused: no record needs them.
 """
 
 from __future__ import annotations
@@ -17,9 +18,13 @@ T = TypeVar("T")
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
 def frozen(cls: type[T]) -> type[T]:
-    """Make the class a frozen dataclass with slots: compared by its fields, hashable, with a constructor."""
+    """Make the class a frozen dataclass with slots: compared by its fields, hashable, with a constructor.
+
+    Raises TypeError for a field with `init=False` or `kw_only`, and for an `InitVar`.
+    """
     made: Any = dataclass(init=False, repr=False, eq=False, slots=True)(cls)
     known = fields(made)
+    _refuse_what_is_not_served(made, known)
     compared = _reader([one.name for one in known if one.compare])
 
     def first(self: object, *arguments: object, **named: object) -> None:
@@ -40,6 +45,20 @@ def frozen(cls: type[T]) -> type[T]:
         made.__repr__ = _show
     result: type[T] = made
     return result
+
+
+def _refuse_what_is_not_served(made: Any, known: tuple[Field[Any], ...]) -> None:
+    """Raise TypeError for a field that the constructor made here would treat as an ordinary one, or forget."""
+    for one in known:
+        if not one.init or one.kw_only:
+            how = "kw_only" if one.init else "init=False"
+            raise TypeError(f"{made.__qualname__}.{one.name}: a field of a @frozen record cannot be {how}")
+    # Constants of the class and what is passed on to `__post_init__` alone are listed here, and not among its fields.
+    others = made.__dataclass_fields__
+    if len(others) != len(known):
+        for one in others.values():
+            if repr(one._field_type) == "_FIELD_INITVAR":  # noqa: SLF001 - nothing public tells it from a ClassVar
+                raise TypeError(f"{made.__qualname__}.{one.name}: a @frozen record cannot have an InitVar")
 
 
 def _reader(names: list[str]) -> Callable[[object], tuple[object, ...]]:
