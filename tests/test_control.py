@@ -98,7 +98,7 @@ def test_a_holder_that_heard_but_says_nothing_more_leaves_it_unknown() -> None:
         assert asked.is_set()
 
 
-def test_everybody_who_asks_is_told_also_afterwards() -> None:
+def test_everybody_who_asked_is_told_and_nobody_afterwards_is_answered_from_memory() -> None:
     asked, told = threading.Semaphore(0), []
     with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
         callers = [threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0))) for _ in range(3)]
@@ -110,7 +110,33 @@ def test_everybody_who_asks_is_told_also_afterwards() -> None:
         for caller in callers:
             caller.join(5)
         assert told == [Outcome.OFF] * 3
-        assert ask_holder_off(SUPPLY, 5.0) is Outcome.OFF
+        assert ask_holder_off(SUPPLY, 0.2) is Outcome.UNKNOWN
+        assert control.waiting
+
+
+def test_a_report_does_not_answer_who_asked_while_the_outputs_were_being_asked() -> None:
+    asked, told = threading.Semaphore(0), []
+    with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
+        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0)))
+        before = control.asks
+        late.start()
+        assert asked.acquire(timeout=5)
+        control.report(Outcome.OFF, before)
+        assert control.waiting
+        control.report(Outcome.UNKNOWN, control.asks)
+        late.join(5)
+    assert told == [Outcome.UNKNOWN]
+
+
+def test_closing_tells_who_still_waits_that_nobody_knows() -> None:
+    asked, told = threading.Semaphore(0), []
+    with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
+        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0)))
+        control.report(Outcome.OFF)
+        late.start()
+        assert asked.acquire(timeout=5)
+    late.join(5)
+    assert told == [Outcome.UNKNOWN]
 
 
 @pytest.mark.parametrize(
@@ -141,8 +167,7 @@ def test_more_callers_than_there_are_places_are_sent_away_and_do_no_harm() -> No
         for connection in idle:
             connection.close()
         deadline = time.monotonic() + 5
-        control.report(Outcome.OFF)
-        while ask_holder_off(SUPPLY, 5.0) is not Outcome.OFF:
+        while ask_holder_off(SUPPLY, 0.2) is not Outcome.UNKNOWN:
             assert time.monotonic() < deadline
         assert asked.is_set()
 

@@ -13,6 +13,7 @@ from bringup.errors import Stopped
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption, Told
 from bringup.runner.records import UnitHistory
+from bringup.simulation.instrument import take
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 
@@ -138,6 +139,40 @@ def test_off_asked_from_elsewhere_is_obeyed() -> None:
     assert outcome.result is AttemptResult.CALLED_OFF
     assert "bringup off" in outcome.cause
     assert not bench.on()
+
+
+def by_a_hand(bench: SimulatedBench) -> None:
+    """Switch the output on as somebody at the supply's panel does."""
+    for text in ("INST:NSEL 1", "VOLT 24", "CURR 0.4", "OUTP ON"):
+        take(bench.supply_link._instrument, text.encode(), bench.clock.monotonic())
+    assert bench.on()
+
+
+def test_off_asked_from_elsewhere_means_also_what_nothing_here_has_touched() -> None:
+    """A hand at the panel switched it on while the attempt only waits: the attempt says OFF only if it is."""
+    bench = simulated_bench(with_steps(Step(0, Dwell(parse_quantity("5 s")))), history=SEEN)
+    bench.clock.at(1.0, lambda: by_a_hand(bench))
+    bench.clock.interrupt(Interruption.OFF_ASKED, 2.0)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert not bench.on()
+    assert outcome.off_verified is True
+    assert bench.record.ends[0][2] is True
+
+
+def test_off_asked_once_the_steps_have_ended_is_obeyed_before_the_attempt_is_closed() -> None:
+    bench = simulated_bench(with_steps(Step(0, Dwell(parse_quantity("5 s")))), history=SEEN)
+    bench.clock.at(1.0, lambda: by_a_hand(bench))
+    both = (Interruption.CTRL_C, Interruption.OFF_ASKED)
+    bench.clock.at(2.0, lambda: bench.clock._interruptions.extend(both))
+
+    outcome = bench.run()
+
+    assert outcome.cause == "called off by Ctrl-C"
+    assert not bench.on()
+    assert outcome.off_verified is True
 
 
 def test_the_key_q_calls_off() -> None:

@@ -72,11 +72,17 @@ class OpenBench:
             return HandMeter(role, ask, limits=limits)
         return ScpiMeter(role, self.dialects["meter"], self.links["meter"], resource=self.resources["meter"])
 
-    def report_off(self, verified: bool | None) -> None:
-        """Tell whoever asked with `bringup off` what became of the outputs."""
+    def report_off(self, verified: bool | None, asked_since: Callable[[], bool]) -> None:
+        """Tell whoever asked with `bringup off` what became of the outputs: OFF only if asking found them so.
+
+        `asked_since`: whether anybody has asked for off since the outputs were asked; who asks after this call, too,
+        is told that nobody knows.
+        """
         from bringup.host.control import Outcome
 
-        self.control.report(Outcome.UNKNOWN if verified is False else Outcome.OFF)
+        asks = self.control.asks
+        known = verified is True and not asked_since()
+        self.control.report(Outcome.OFF if known else Outcome.UNKNOWN, asks)
 
 
 @contextmanager

@@ -206,6 +206,7 @@ def carry_out(
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
     from bringup.runner.setup import AttemptSetup
+    from bringup.runner.wait import take_off_asked
 
     logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
@@ -250,7 +251,7 @@ def carry_out(
             suspend=lambda: suspend(clock, keys),
         )
     )
-    opened.report_off(outcome.off_verified)
+    opened.report_off(outcome.off_verified, lambda: take_off_asked(clock))
     for told in left_at_the_end(record):
         view.tell(told)
     return outcome, record.rescue_file

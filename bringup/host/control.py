@@ -41,13 +41,16 @@ class Outcome(StrEnum):
 
     OFF = "verified off"
     UNKNOWN = "UNKNOWN"
+    NONE = "none left"
+    """They were simulated, and have ended with the program that held them."""
 
 
 class ControlServer:
     """Listens while an attempt runs: `with ControlServer(clock.ask_off) as control: ...`.
 
-    `ask_off` is called from another thread and must return at once. `report` tells every caller, earlier and later
-    ones, what became of the outputs; closing without a report tells them that it is UNKNOWN.
+    `ask_off` is called from another thread and must return at once. `report` tells what became of the outputs to who
+    asked before it; nobody is ever answered from memory, for a hand may have been at the panel since. Closing tells
+    those who wait that it is UNKNOWN.
     """
 
     def __init__(self, ask_off: Callable[[], None]) -> None:
@@ -57,9 +60,11 @@ class ControlServer:
         self._listener.bind((LOOPBACK, 0))
         self._listener.listen(_BACKLOG)
         self._port: int = self._listener.getsockname()[1]
-        self._ended = threading.Event()
+        self._turn = threading.Condition()
         self._closing = False
-        self._outcome: Outcome | None = None
+        self._asks = self._answered = 0
+        """How many have asked so far, and how many of them were answered by a report."""
+        self._outcome = Outcome.UNKNOWN
         self._free = threading.Semaphore(_MOST_CALLERS)
         self._callers: set[threading.Thread] = set()
         self._thread = threading.Thread(target=self._listen, name="control", daemon=True)
@@ -77,8 +82,9 @@ class ControlServer:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         del kind, error, trace
-        self._closing = True
-        self._ended.set()
+        with self._turn:
+            self._closing = True
+            self._turn.notify_all()
         with suppress(OSError):
             # The listener sits in accept(); a caller of our own is what ends that on every system.
             socket.create_connection((LOOPBACK, self._port), timeout=_TIME_TO_LEAVE).close()
@@ -88,10 +94,24 @@ class ControlServer:
         for caller in tuple(self._callers):
             caller.join(max(0.0, until - time.monotonic()))
 
-    def report(self, outcome: Outcome) -> None:
-        """Say what became of the outputs; the last word counts for callers yet to come."""
-        self._outcome = outcome
-        self._ended.set()
+    @property
+    def asks(self) -> int:
+        """How many have asked so far; for each of them `ask_off` was called before it counts."""
+        with self._turn:
+            return self._asks
+
+    @property
+    def waiting(self) -> bool:
+        """Whether somebody asked whom no report has answered."""
+        with self._turn:
+            return self._asks > self._answered
+
+    def report(self, outcome: Outcome, asks: int | None = None) -> None:
+        """Say what became of the outputs to the first `asks` who asked: those before the outputs were asked."""
+        with self._turn:
+            self._outcome = outcome
+            self._answered = max(self._answered, self._asks if asks is None else asks)
+            self._turn.notify_all()
 
     def _listen(self) -> None:
         while not self._closing:
@@ -121,11 +141,17 @@ class ControlServer:
         line = _read_line(connection, time.monotonic() + _TIME_TO_ASK)
         if not hmac.compare_digest(line.encode(), f"{_GREETING} {self._token} off".encode()):
             return
-        self._ask_off()
+        with self._turn:
+            self._asks += 1
+            mine = self._asks
+            self._ask_off()
         connection.settimeout(_TIME_TO_ASK)
         connection.sendall(f"{_HEARD}\n".encode())
-        if self._ended.wait(_TIME_TO_ANSWER):
-            connection.sendall(f"{self._outcome or Outcome.UNKNOWN}\n".encode())
+        with self._turn:
+            if not self._turn.wait_for(lambda: self._closing or self._answered >= mine, _TIME_TO_ANSWER):
+                return
+            outcome = self._outcome if self._answered >= mine else Outcome.UNKNOWN
+        connection.sendall(f"{outcome}\n".encode())
 
 
 def ask_holder_off(resource: str, within: float) -> Outcome | None:

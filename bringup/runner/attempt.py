@@ -22,7 +22,7 @@ from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.runner.steps import Steps
-from bringup.runner.wait import WaitPoint
+from bringup.runner.wait import WaitPoint, take_off_asked
 from bringup.runner.watch import Watch
 from bringup.runner.work import Work
 
@@ -92,7 +92,7 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
     except (UnitFailed, MissingEvidence) as ending:
         return _off_in_order(work) or ending
     except BaseException as error:  # noqa: BLE001 - nothing may pass with an output on; _close raises what is a bug
-        work.power.emergency()
+        work.power.emergency(asked=_asks_off(error))
         return error
     return None
 
@@ -102,16 +102,23 @@ def _off_in_order(work: Work) -> BaseException | None:
     try:
         work.power.all_off()
     except BaseException as error:  # noqa: BLE001 - as above
-        work.power.emergency()
-        if not isinstance(error, EXPECTED):
+        work.power.emergency(asked=_asks_off(error))
+        if isinstance(error, Trip) or not isinstance(error, EXPECTED):
             return error
         work.journal.event_if_possible("off", f"switching off in order did not go through: {error}")
     return None
 
 
+def _asks_off(error: BaseException) -> bool:
+    """Whether it was `bringup off`: it means every output, whoever switched it on, whatever is believed of it."""
+    return isinstance(error, Interrupted) and error.interruption is Interruption.OFF_ASKED
+
+
 def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) -> AttemptOutcome:
     """With the outputs off: say, record and return what became of the attempt."""
     journal, power = work.journal, work.power
+    if take_off_asked(work.setup.clock) and power.off_verified is not False:
+        power.emergency(asked=True)  # it was asked for after something else had ended the steps
     journal.ending = True
     end_programs(work)
     result, cause = verdict(steps, error)

@@ -256,6 +256,7 @@ class Power:
                 self._waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")
 
     def cut(self) -> None:
+        self.claim(outputs if asked else ())
         """Every output off at once for what was seen, before it is kept. The emergency that follows verifies it."""
         if self._supply is None or self.by_hand or not self._on:
             return
@@ -263,12 +264,12 @@ class Power:
         self._guarding.emergency(BOUND_OF_ONE)
         cut_off(self._supply, self._waits, self._journal)
 
-    def emergency(self) -> None:
-        """Every output off at once. Never raises; leaves `off_verified` at what is known then."""
+    def emergency(self, *, asked: bool = False) -> None:
+        """Every output off at once; if `asked` for, also those never touched. Never raises; sets `off_verified`."""
         self._watch.clear()
-        if self._supply is None or not (self._touched or self._on):
+        if self._supply is None or not (asked or self._touched or self._on):
             return
-        before = [feed.input for feed in self._on]
+        before = asked or bool(self._on)
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
         self._guarding.emergency(BOUND)
         ended = emergency_off(self.supply, outputs, self._waits, self._journal, self._guarding)

@@ -23,6 +23,15 @@ from bringup.runner.watch import Watch
 T = TypeVar("T")
 
 
+def take_off_asked(clock: Clock) -> bool:
+    """Forget every interruption that is latched; return whether `bringup off` was among them."""
+    asked = False
+    while (interruption := clock.interruption()) is not None:
+        clock.acknowledge()
+        asked = asked or interruption is Interruption.OFF_ASKED
+    return asked
+
+
 class WaitPoint:
     """Where the main thread waits. `on_key` may raise, or ask something itself."""
 
