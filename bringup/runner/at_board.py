@@ -6,8 +6,9 @@ from bringup.core.expectation import voltage_limits
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind, Result
+from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
-from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled, trip_if_damaging
+from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work
@@ -31,7 +32,7 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
     limits, limits_from = voltage_limits(work.board, feed.input)
     found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits))
     judged = Judged(limits, limits_from)
-    if found.limited:
+    if spoiled(work, feed.input, found):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
         work.tally.missing.append(f"{feed.input} at the board: {IN_LIMIT}")
     reading = work.keep_settled(feed.input, Kind.VOLTAGE, found, judged, aspect="at the board")

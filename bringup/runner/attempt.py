@@ -98,7 +98,7 @@ def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: t
 
 
 def _off_in_order(work: Work) -> BaseException | None:
-    """Switch off in order, since nothing is wrong with the bench; else the emergency way. Returns bugs only."""
+    """Switch off in order, since nothing is wrong with the bench; else the emergency way. Returns bugs and trips."""
     try:
         work.power.all_off()
     except BaseException as error:  # noqa: BLE001 - as above
@@ -122,10 +122,11 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     journal.ending = True
     end_programs(work)
     result, cause = verdict(steps, error)
-    if isinstance(error, Trip | FoundOff):
+    tripped = error if isinstance(error, Trip | FoundOff) else power.cut_for
+    if tripped is not None:
         # Also what may have been a silent trip: nothing of the unit's history carries over after it.
-        journal.show("trip", error.cause)
-        journal.event_if_possible("trip", error.cause, show="")
+        journal.show("trip", tripped.cause)
+        journal.event_if_possible("trip", tripped.cause, show="")
     elif isinstance(error, Slept):
         journal.event_if_possible("trip", f"{error.cause}: taken for a trip, since nobody saw what happened meanwhile")
     elif isinstance(error, Interrupted):

@@ -15,9 +15,10 @@ from bringup.core.reading import Reading
 from bringup.core.wording import listed, shown
 from bringup.core.words import Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
+from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
-from bringup.runner.measuring import IN_LIMIT, around_of, settled, trip_if_damaging
+from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work, sentence
@@ -77,7 +78,7 @@ def _read(work: Work, feed: Feed, stage: Stage, rail: Rail, within: float) -> Re
     work.hands.probe(rail.name)
     found = settled(work, Function.DC_VOLTS, rail.name, around=around_of(limits), within=within)
     judged = Judged(limits, limits_from)
-    if found.limited:
+    if spoiled(work, rail.name, found):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
     elif reason := below_minimum_load(work, rail.name):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)

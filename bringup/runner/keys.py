@@ -10,9 +10,9 @@ from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind
 from bringup.errors import NotationError
+from bringup.runner.damage import trip_if_damaging
 from bringup.runner.endings import CalledOff, LeaveOut
 from bringup.runner.headings import heading
-from bringup.runner.measuring import trip_if_damaging
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.typed import corrected
 from bringup.runner.work import Work

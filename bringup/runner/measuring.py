@@ -6,20 +6,18 @@ No value is no value: a meter that is silent, late or talks nonsense gives a Val
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.procedure import OnLost
-from bringup.core.protection import damage_level
-from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value, read_number
 from bringup.core.settling import Settler, State, manner_of
-from bringup.core.wording import duration, shown
+from bringup.core.wording import duration
 from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.climb import CLIMB_FOR, Climb
-from bringup.runner.endings import Trip
+from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
@@ -119,40 +117,71 @@ def settled(
     """Read until successive readings agree; by hand, one reading that the person has waited for.
 
     `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit. `within`:
-    seconds after which it counts as never settled, where that is sooner than usual.
+    seconds after which it counts as never settled, where that is sooner than usual. A damaging voltage cuts power and
+    is returned at once: the caller keeps it and raises its Trip.
     """
     if work.meter.by_hand:
         return _typed(work, function, point, around)
     manner = manner_of(KIND_OF[function])
     manner = replace(manner, bound=min(manner.bound, within))
-    settler, returns = Settler(manner), work.lost.returns
-    silent, over, climb, limited = 0, 0, Climb(limits), False
-    started = work.waits.clock.monotonic()
+    course, clock, returns = (
+        _Course(Settler(manner), Climb(limits), work.waits.clock.monotonic()),
+        work.waits.clock,
+        work.lost.returns,
+    )
     while True:
-        begun = work.waits.clock.monotonic()
+        begun = clock.monotonic()
         pending = _look_beside(work, point)
         value = read_once(work, function, point, around=around)
-        beside = _answered(work, pending)
-        limited = limited or _limited(work, point, beside)
-        now = work.waits.clock.monotonic()
+        course.beside = _answered(work, pending)
+        course.limited = course.limited or _limited(work, point, course.beside)
         if work.lost.returns != returns:
-            settler, returns = Settler(manner), work.lost.returns
-        state = settler.feed(now, value)
-        silent = 0 if value.number is not None or value.over_range else silent + 1
-        over = over + 1 if value.over_range else 0
-        if function is Function.DC_VOLTS and (over >= OVER_RANGES or damaging(work, point, value)):
-            work.power.cut()
-            return Settled(value, None, beside, limited)
-        if silent >= SILENT_READINGS:
-            return Settled(value, None, beside, limited)
-        if state is State.SETTLED and settler.last is not None:
-            return Settled(settler.last, None, beside, limited)
-        if function is Function.OHMS and climb.enough(value) and now - started >= CLIMB_FOR:
-            return Settled(value, None, beside, limited, rising=True)
-        if state is State.NEVER:
-            return _never(settler, value, beside, limited=limited)
-        if now - begun < LEAST_STEP:
+            course.settler, returns = Settler(manner), work.lost.returns
+        if (found := _found(work, function, point, course, value)) is not None:
+            return found
+        if clock.monotonic() - begun < LEAST_STEP:
             work.waits.sleep(LEAST_STEP)
+
+
+@dataclass(slots=True)
+class _Course:
+    """What was read so far on the way to a settled value."""
+
+    settler: Settler
+    climb: Climb
+    started: float
+    silent: int = 0
+    over: int = 0
+    """So many readings in a row without an answer, and over range."""
+    limited: bool = False
+    beside: PollSample | None = None
+
+    def ends(self, value: Value, spread: tuple[float, float] | None = None, *, rising: bool = False) -> Settled:
+        """Return this as what it settled at."""
+        return Settled(value, spread, self.beside, self.limited, rising=rising)
+
+
+def _found(work: Work, function: Function, point: str, course: _Course, value: Value) -> Settled | None:
+    """Take one more reading; return what it settled at, if that is known now."""
+    now, settler = work.waits.clock.monotonic(), course.settler
+    state = settler.feed(now, value)
+    course.silent = 0 if value.number is not None or value.over_range else course.silent + 1
+    course.over = course.over + 1 if value.over_range else 0
+    trip = trip_of(work, point, value) if function is Function.DC_VOLTS else None
+    if trip is not None and (not value.over_range or course.over >= OVER_RANGES):
+        work.power.cut(trip)
+        return course.ends(value)
+    if course.silent >= SILENT_READINGS:
+        return course.ends(value)
+    if state is State.SETTLED and settler.last is not None:
+        return course.ends(settler.last)
+    if function is Function.OHMS and course.climb.enough(value) and now - course.started >= CLIMB_FOR:
+        return course.ends(value, rising=True)
+    if state is State.NEVER:
+        low, high = settler.lowest, settler.highest
+        spread = None if low is None or high is None else (low, high)
+        return course.ends(settler.last or value, spread)
+    return None
 
 
 def _typed(work: Work, function: Function, point: str, around: float | None) -> Settled:
@@ -162,13 +191,6 @@ def _typed(work: Work, function: Function, point: str, around: float | None) -> 
     beside = _answered(work, _look_beside(work, point))
     rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
     return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
-
-
-def _never(settler: Settler, latest: Value, beside: PollSample | None, *, limited: bool) -> Settled:
-    spread = None
-    if settler.lowest is not None and settler.highest is not None:
-        spread = (settler.lowest, settler.highest)
-    return Settled(settler.last or latest, spread, beside, limited)
 
 
 def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, float] | None]:
@@ -214,31 +236,6 @@ def _value_of(sample: PollSample, number: float | None, raw: str) -> Value:
     if number is None:
         why = "over range" if sample.over_range else str(sample.fault or "the supply gave no value")
     return Value(number, raw or ("" if number is None else repr(number)), resolution, why=why)
-
-
-def damaging(work: Work, point: str, value: Value) -> bool:
-    """Whether a voltage is beyond what damages the point, or a rail that is plainly connected to an input."""
-    most, _ = _damage(work, point)
-    return most is not None and value.number is not None and abs(value.number) > most
-
-
-def _damage(work: Work, point: str) -> tuple[float | None, str]:
-    """Return the volts above which something is damaged, and what."""
-    if point in work.board.inputs:
-        most, whose = damage_level(work.board, point)
-        return most, "the board" if whose == point else whose
-    stated = work.board.rails[point].damage_above
-    return (None if stated is None else abs(stated.number)), "it"
-
-
-def trip_if_damaging(work: Work, point: str, value: Value) -> None:
-    """Raise a Trip for a voltage beyond what damages the point, or over range: the input goes off at once."""
-    if value.over_range:
-        raise Trip(f"{point} is over range: that counts as above what damages it")
-    if damaging(work, point, value):
-        most, whose = _damage(work, point)
-        read = format_quantity(value.number or 0.0, "V", resolution=value.resolution)
-        raise Trip(f"{point} reads {read}, above the {shown(most or 0.0, 'V')} that damage {whose}")
 
 
 def around_of(limits: Limits | None) -> float | None:

@@ -15,7 +15,7 @@ from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
 from bringup.runner.emergency import BOUND, BOUND_OF_ONE, cut_off, emergency_off
-from bringup.runner.endings import BrokenOff, SupplyLost
+from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
@@ -31,12 +31,6 @@ from bringup.runner.watch import Watch
 
 T = TypeVar("T")
 
-SAFE_TERMINALS = 1.0
-"""Volts that the supply's terminals may still carry when its leads are moved."""
-TERMINALS_FALL = 20.0
-"""Seconds allowed for that."""
-TERMINALS_EVERY = 0.2
-
 
 class Power:
     """The supply's outputs in one attempt. The only module that switches anything on."""
@@ -51,6 +45,8 @@ class Power:
         self._on: list[Feed] = []
         self._touched = False
         """Whether anything was ever set: from then on every way out switches off."""
+        self.cut_for: Trip | None = None
+        """For what power was cut before it could be kept."""
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.bug: Exception | None = None
@@ -237,32 +233,21 @@ class Power:
                 self.off(output)
         self._journal.show("power", on="no")
 
-    def wait_for_terminals(self) -> None:
-        """Wait until no terminal carries more than a volt; the person is told if one stays charged."""
-        if self._supply is None or self.by_hand:
-            return
-        until = self._waits.clock.monotonic() + TERMINALS_FALL
-        for output in self.supply.outputs():
-            while output not in self.left_alone:
-                look = self.look_once(output)
-                # A supply that cannot measure volts never tells; one that can and does not is no reason to go on.
-                untold = look.fault is not None or look.over_range
-                if abs(look.volts) <= SAFE_TERMINALS if look.volts is not None else not untold:
-                    break
-                if self._waits.clock.monotonic() >= until:
-                    found = "an unknown voltage" if look.volts is None else format_quantity(look.volts, "V")
-                    text = f"output {output} is off but its terminals still carry {found}"
-                    raise BrokenOff(f"{text}: discharge them before the leads are moved")
-                self._waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")
+    def cut(self, seen: Trip) -> None:
+        """Every output off at once for what was seen, before it is kept. The emergency that follows verifies it.
 
-    def cut(self) -> None:
-        self.claim(outputs if asked else ())
-        """Every output off at once for what was seen, before it is kept. The emergency that follows verifies it."""
-        if self._supply is None or self.by_hand or not self._on:
-            return
-        self._watch.clear()
-        self._guarding.emergency(BOUND_OF_ONE)
-        cut_off(self._supply, self._waits, self._journal)
+        Whoever cuts raises `seen` once it is kept; if not, the next wait does, for nothing may go on without power.
+        """
+        self.cut_for = self.cut_for or seen
+        if self._supply is not None and not self.by_hand and self._on:
+            self._watch.clear()
+            self._guarding.emergency(BOUND_OF_ONE)
+            cut_off(self._supply, self._waits, self._journal)
+        self._watch.owed = self.cut_for
+
+    def answered(self) -> None:
+        """What power was cut for is answered in another way than by its Trip."""
+        self.cut_for = self._watch.owed = None
 
     def emergency(self, *, asked: bool = False) -> None:
         """Every output off at once; if `asked` for, also those never touched. Never raises; sets `off_verified`."""
@@ -271,6 +256,7 @@ class Power:
             return
         before = asked or bool(self._on)
         outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
+        self.claim(outputs if asked else ())
         self._guarding.emergency(BOUND)
         ended = emergency_off(self.supply, outputs, self._waits, self._journal, self._guarding)
         self.bug = ended.bug

@@ -6,7 +6,7 @@ creeps is in order. What counts as one is core.creep's to say.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from bringup.core.creep import Creep, Creeping
@@ -24,9 +24,11 @@ from bringup.runner.watch import Watch
 class Steadiness:
     """Looks for creep in what one step reads. A step that is not steady has nothing looked at."""
 
-    def __init__(self, step: Step, journal: Journal) -> None:
+    def __init__(self, step: Step, journal: Journal, end: Callable[[Trip], None]) -> None:
         self._step = step
         self._journal = journal
+        self._end = end
+        """What raises the Trip, unless power is spared now."""
         self._of: dict[str, Creep] = {}
         self._told: set[str] = set()
 
@@ -41,7 +43,8 @@ class Steadiness:
         self._told.add(name)
         text = in_words(name, UNIT_OF[kind], found)
         if self._step.end_on_creep:
-            raise Trip(text)
+            self._end(Trip(text))
+            return
         self._journal.event("creep", text, {"quantity": name})
 
     def look(self, watched: Watched, sample: PollSample) -> None:
@@ -55,7 +58,7 @@ class Steadiness:
 @contextmanager
 def steadily(step: Step, watch: Watch, journal: Journal) -> Iterator[Steadiness]:
     """Have the looks at the supply watched for creep meanwhile."""
-    steadiness, before = Steadiness(step, journal), watch.on_look
+    steadiness, before = Steadiness(step, journal, watch.unless_spared), watch.on_look
     watch.on_look = steadiness.look
     try:
         yield steadiness

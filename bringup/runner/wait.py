@@ -163,6 +163,7 @@ class WaitPoint:
 
     def look_around(self) -> None:
         """Do what every wait does on waking. Raises an Ending if something calls for it."""
+        self._watch.raise_owed()
         try:
             self.wakefulness.look()
         except Ending as error:

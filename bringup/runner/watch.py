@@ -45,23 +45,26 @@ class Watch:
         """Called with every good look once start-up is over; may raise an Ending."""
         self.guard: Guard = Unguarded()
         """Who hears of every good look, and who must be there while an output is on."""
-        self._sparing = False
+        self.owed: Ending | None = None
+        """Why power was cut already: raised by every wait until the emergency that follows."""
+        self.sparing = False
+        """Whether only over-voltage, over-current and a person may end anything now."""
         self._put_off: Exception | None = None
 
     @contextmanager
     def power_spared(self) -> Iterator[None]:
         """Within, only over-voltage, over-current and a person end anything; what else would is raised at the end."""
-        self._sparing, self._put_off = True, None
+        self.sparing, self._put_off = True, None
         try:
             yield
         finally:
-            self._sparing = False
+            self.sparing = False
         if self._put_off is not None:
             raise self._put_off
 
     def unless_spared(self, error: Exception) -> None:
         """Raise the error; while power is spared, keep the first one for the end."""
-        if not self._sparing:
+        if not self.sparing:
             raise error
         self._put_off = self._put_off or error
 
@@ -77,8 +80,14 @@ class Watch:
         self._watched.pop(output, None)
 
     def clear(self) -> None:
-        """Watch nothing any more."""
+        """Watch nothing any more, and owe nothing: whoever clears it sees to what ended the watching."""
         self._watched.clear()
+        self.owed = None
+
+    def raise_owed(self) -> None:
+        """Raise what power was cut for, if nobody has: readings of a board without power are worth nothing."""
+        if self.owed is not None:
+            raise self.owed
 
     @property
     def busy(self) -> bool:
@@ -108,12 +117,12 @@ class Watch:
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
-        if self._sparing:
+        if self.sparing:
             self.guard.beat()  # a supply that is silent is no reason for the guardian to cut power now
         if self._watched and self.guard.lost:
             self.unless_spared(BrokenOff(f"the guardian is gone while an output is on: {self.guard.lost}"))
         for watched in list(self._watched.values()):
-            if not self._sparing:
+            if not self.sparing:
                 check_settings(watched, self._clock.monotonic())
             self._take(watched)
             now = self._clock.monotonic()
@@ -129,6 +138,13 @@ class Watch:
         watched.asked, watched.due, watched.patience_spent = now, now + self._interval, 0
         try:
             watched.pending = self._supply.poll(watched.output)
+        except LinkError as error:
+            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+
+    def _ask_settings(self, watched: Watched) -> None:
+        assert self._supply is not None
+        try:
+            watched.check = self._supply.settings(watched.output)
         except LinkError as error:
             self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
@@ -155,7 +171,7 @@ class Watch:
         if self._judge(watched, sample):
             watched.due = now
         if was_silent and watched.silent == 0 and self._supply is not None:
-            watched.check = self._supply.settings(watched.output)
+            self._ask_settings(watched)
         if watched.latest is sample:
             # Only a look that brought everything it should is a sign that supply, wire and tool are well.
             self.guard.beat()
@@ -164,7 +180,7 @@ class Watch:
 
     def _judge(self, watched: Watched, sample: PollSample) -> bool:
         """Judge a look. Returns whether to look again at once."""
-        if not self._sparing:
+        if not self.sparing:
             self._keep_strays(sample)
             return judge_look(watched, sample)
         doubtful = judge_damage(watched, sample)

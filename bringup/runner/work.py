@@ -6,7 +6,7 @@ misses its limits, or has no value, is remembered for the step's result.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
@@ -17,6 +17,7 @@ from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
+from bringup.errors import LogbookError
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
@@ -25,9 +26,10 @@ from bringup.runner.journal import Journal
 from bringup.runner.lost_meter import LostMeter
 from bringup.runner.power import Power
 from bringup.runner.protocols import Running
-from bringup.runner.records import PollSample, UnitHistory
+from bringup.runner.records import Once, PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
+from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -95,6 +97,8 @@ class Work:
     leads_at: tuple[LeadsPlace, tuple[str, ...]] | None = None
     """Where the supply's leads are, and of which inputs. None: nobody knows yet."""
     history: UnitHistory = field(default_factory=UnitHistory)
+    begun: dict[str, Once] = field(default_factory=dict)
+    """Irreversible steps that this attempt has begun, by what they are known by."""
     simulated: bool = False
     """Every instrument of this attempt is simulated."""
     unpowered: set[str] = field(default_factory=set)
@@ -147,7 +151,7 @@ class Work:
         if self.leads_at == (where, inputs) or self.setup.supply is None:
             return False
         self.power.require_off(why)
-        self.power.wait_for_terminals()
+        wait_for_terminals(self.power, self.waits)
         self.leads_at = None
         self.hands.leads(where, inputs)
         self.leads_at = (where, inputs)
@@ -171,8 +175,29 @@ class Work:
 
         `spread`: it never settled. `replaces`: id of the reading in whose place it was taken.
         """
+        reading = self._made(point, kind, value, judged, unsettled=spread is not None)
+        reading = replace(
+            reading,
+            instrument=instrument,
+            how=how,
+            aspect=aspect,
+            input_volts=None if beside is None else beside.volts,
+            input_amps=None if beside is None else beside.amps,
+            lowest=None if spread is None else spread[0],
+            highest=None if spread is None else spread[1],
+            replaces=replaces,
+        )
+        try:
+            self.journal.reading(reading)
+        except LogbookError as error:
+            self.watch.unless_spared(error)
+        self._remember(reading)
+        return reading
+
+    def _made(self, point: str | None, kind: Kind, value: Value, judged: Judged, *, unsettled: bool) -> Reading:
+        """Make a reading of this moment and judge it; who took it and what stood beside it is filled in by `keep`."""
         at, monotonic = self.journal.now()
-        reading = Reading(
+        return Reading(
             step=self.this_step.index,
             point=point,
             kind=kind,
@@ -180,26 +205,16 @@ class Work:
             unit=UNIT_OF[kind],
             limits=judged.limits,
             limits_from=judged.limits_from,
-            result=judged_result(value, judged, unsettled=spread is not None),
+            result=judged_result(value, judged, unsettled=unsettled),
             at=at,
             monotonic=monotonic,
-            instrument=instrument,
+            instrument="meter",
             raw=value.raw,
-            how=how,
-            aspect=aspect,
             resolution=value.resolution,
             board_state=self.state,
-            input_volts=None if beside is None else beside.volts,
-            input_amps=None if beside is None else beside.amps,
-            unsettled=spread is not None,
-            lowest=None if spread is None else spread[0],
-            highest=None if spread is None else spread[1],
+            unsettled=unsettled,
             note=judged.note or value.why,
-            replaces=replaces,
         )
-        self.journal.reading(reading)
-        self._remember(reading)
-        return reading
 
     def keep_settled(
         self,
@@ -245,9 +260,12 @@ class Work:
             self.end_if_lost()
 
     def end_if_lost(self) -> None:
-        """End the attempt if the meter is lost and the step says so: what had no value has been kept as that."""
+        """End the attempt if the meter is lost and the step says so: what had no value has been kept as that.
+
+        An irreversible step is finished first: power stays on through it.
+        """
         if self.lost.lost and (self.lost.given_up or self.this_step.on_lost is OnLost.END):
-            raise BrokenOff(f"the meter is lost: {self.lost.why}")
+            self.watch.unless_spared(BrokenOff(f"the meter is lost: {self.lost.why}"))
 
 
 def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:

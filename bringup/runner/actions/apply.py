@@ -21,6 +21,7 @@ from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.records import PollSample
+from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.work import RECORDED, Judged, Work
 
 
@@ -31,7 +32,7 @@ def apply(work: Work, action: Apply) -> None:
     work.move_leads(LeadsPlace.BOARD, f"the leads go to {plan.input}", tuple(work.board.inputs))
     if (before := work.power.feed_of(plan.input)) is not None:
         work.power.off(before.output)
-        work.power.wait_for_terminals()
+        wait_for_terminals(work.power, work.waits)
     for stage in plan.stages:
         feed = _feed(work, plan, stage)
         if stage is plan.stages[0]:

@@ -53,6 +53,8 @@ def _read(work: Work, plan: LeadsPlan) -> Reading:
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
     judged = Judged(plan.limits, plan.limits_from)
     reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect=AT_LEADS)
+    # The board is unplugged: what its reading comes to is said by `leads`, not by a trip of the unit.
+    work.power.answered()
     work.power.all_off()
     return reading
 

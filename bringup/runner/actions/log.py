@@ -18,12 +18,14 @@ from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, How, Kind, Result
+from bringup.errors import LogbookError
 from bringup.runner.claims import ask_some, trip_if_shown
-from bringup.runner.endings import Trip
+from bringup.runner.damage import trip_of
+from bringup.runner.endings import SupplyLost, Trip
 from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
 from bringup.runner.looks import in_current_limit
-from bringup.runner.measuring import around_of, damaging, read_once, sample_amps, sample_volts, trip_if_damaging
+from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
@@ -110,7 +112,17 @@ def _stood_before(work: Work, channel: Channel, level: float) -> bool:
 
 
 def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
-    """Take one sample of a channel; several channels of one input share one look."""
+    """Take one sample of a channel, and one more at once where it shows a rail low that stood.
+
+    A rail that is gone must not stay powered for another interval. Several channels of one input share one look.
+    """
+    _sample_once(work, trace, looks, steady)
+    if trace.low:
+        _sample_once(work, trace, looks, steady)
+        trace.low = 0
+
+
+def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
     channel = trace.channel
     moment = work.waits.clock.monotonic()
     if channel.kind is Kind.VOLTAGE and channel.point not in work.board.inputs:
@@ -121,40 +133,43 @@ def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Stea
         if channel.point not in looks:
             looks[channel.point] = _look(work, channel.point)
         value = reported(looks[channel.point], channel.kind)
-    if channel.kind is Kind.VOLTAGE and (value.over_range or damaging(work, channel.point, value)):
-        work.power.cut()
-    collapsed = _collapsed(work, trace, value)
-    if collapsed:
-        work.power.cut()
-    work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
-    if channel.kind is Kind.VOLTAGE:
-        trip_if_damaging(work, channel.point, value)
+    trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
+    trip = trip or _collapsed(work, trace, value)
+    if trip is not None:
+        work.power.cut(trip)
+    try:
+        work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
+    except LogbookError as error:
+        work.watch.unless_spared(error)
+    if trip is not None:
+        raise trip
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value)
-    if collapsed:
-        raise Trip(collapsed)
     if value.number is None:
         work.end_if_lost()
     if channel.point not in work.board.inputs or channel.kind is Kind.POWER:
         steady.take(channel.text, channel.kind, moment, value)
-    if trace.low == 1:
-        # Once more at once: a rail that is gone must not stay powered for another interval.
-        _sample(work, trace, looks, steady)
 
 
-def _collapsed(work: Work, trace: Trace, value: Value) -> str:
-    """Say that a rail which stood has collapsed, at the second sample in a row that shows it; '' if not."""
+def _collapsed(work: Work, trace: Trace, value: Value) -> Trip | None:
+    """Return the Trip of a rail that stood and has collapsed, at the second sample in a row that shows it."""
     if trace.collapse is None or value.number is None or _limited(work, trace.channel.point):
-        return ""
+        trace.low = 0
+        return None
     if abs(value.number) >= trace.collapse:
         trace.stood, trace.low = True, 0
-        return ""
+        return None
     trace.low += trace.stood
     if trace.low < COLLAPSED:
-        return ""
+        return None
     found = format_quantity(value.number, "V", resolution=value.resolution)
-    return f"{trace.channel.point} has collapsed to {found}, below {shown(trace.collapse, 'V', 3)}, with its input on"
+    level = shown(trace.collapse, "V", 3)
+    collapsed = Trip(f"{trace.channel.point} has collapsed to {found}, below {level}, with its input on")
+    if not work.watch.sparing:
+        return collapsed
+    work.watch.unless_spared(collapsed)
+    return None
 
 
 def _look(work: Work, name: str) -> PollSample:
@@ -165,7 +180,11 @@ def _look(work: Work, name: str) -> PollSample:
         action = work.this_step.action
         assert isinstance(action, Log), "a sample outside a log"
         return ask_some(work, feed, {channel.kind for channel in action.what if channel.point == name})
-    return work.power.look_once(feed.output)
+    try:
+        return work.power.look_once(feed.output)
+    except SupplyLost as error:
+        work.watch.unless_spared(error)
+        return PollSample(work.waits.clock.monotonic(), feed.output)
 
 
 def reported(sample: PollSample, kind: Kind) -> Value:

@@ -10,7 +10,8 @@ from bringup.core.procedure import Measure
 from bringup.core.solver import solve
 from bringup.core.words import Kind, Result
 from bringup.runner.at_board import measure_at_board
-from bringup.runner.measuring import IN_LIMIT, around_of, settled, trip_if_damaging
+from bringup.runner.damage import spoiled, trip_if_damaging
+from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
@@ -27,7 +28,7 @@ def measure(work: Work, action: Measure) -> None:
         limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
         found = _out_of_limit(work, point, around_of(limits))
         judged = Judged(limits, limits_from)
-        if found.limited:
+        if spoiled(work, point, found):
             judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
             work.tally.missing.append(f"{point}: {IN_LIMIT}")
         elif reason := below_minimum_load(work, point):
@@ -37,10 +38,13 @@ def measure(work: Work, action: Measure) -> None:
 
 
 def _out_of_limit(work: Work, point: str, around: float | None) -> Settled:
-    """Read until the supply was out of current limit throughout. The watch decides whether that lasts too long."""
+    """Read until the supply was out of current limit throughout. The watch decides whether that lasts too long.
+
+    A damaging voltage is never read again: power is cut by then, and the reading is what there is of it.
+    """
     found = settled(work, Function.DC_VOLTS, point, around=around)
     for _ in range(AGAIN):
-        if not found.limited:
+        if not spoiled(work, point, found):
             break
         work.waits.sleep(work.setup.poll_every, f"waiting for the supply to leave current limit before {point}")
         found = settled(work, Function.DC_VOLTS, point, around=around)
