@@ -350,8 +350,12 @@ def test_a_deleted_logbook_is_noticed_at_the_next_commit_and_rescued(record: Log
         file.unlink()
     with pytest.raises(LogbookError, match="was deleted or moved while it was being written") as caught:
         record.reading(volts(3.302))
+    assert rescued_files(path) == [], "outputs may be on: nothing that takes long"
+    with pytest.raises(LogbookError, match="was deleted"):
+        record.end(AttemptResult.BROKEN_OFF, "the logbook is gone", at=NOON, off_verified=True)
     (copy,) = rescued_files(path)
-    assert f"rescued into {copy}" in caught.value.what_to_do
+    assert f"copied to {copy} once the outputs are off" in caught.value.what_to_do
+    assert record.warnings == [f"the logbook was lost; all that it held, older attempts too, was copied to {copy}"]
     assert [one.reading.value for one in all_readings(copy)] == [3.301, 3.302]
     assert not path.exists()
 
@@ -365,6 +369,8 @@ def test_after_the_file_is_lost_every_call_says_so_and_all_is_remembered(record:
     assert record.unwritten == []
     assert record.rescue_file is not None
     assert all(f'"value": {value}' in record.rescue_file.read_text() for value in (3.301, 3.302))
+    record.close()
+    record.close()
     assert len(rescued_files(path)) == 1
 
 
@@ -390,7 +396,9 @@ def test_a_folder_that_is_gone_leaves_nothing_to_rescue_into(record: LogbookReco
     path.parent.rmdir()
     with pytest.raises(LogbookError, match="was deleted or moved") as caught:
         record.reading(volts())
-    assert "A rescue copy could not be made" in caught.value.what_to_do
+    assert "no rescue file takes it either" in caught.value.message
+    record.close()
+    assert "a copy of all that it held could not be made" in record.warnings[-1]
     path.parent.mkdir()
 
 

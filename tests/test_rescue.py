@@ -15,13 +15,14 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
-from bringup.logbook import keeping, lines, rescue_file, statements
+from bringup.logbook import keeping, lines, remains, rescue_file, statements
 from bringup.logbook.audit import audit
 from bringup.logbook.filters import Filters
 from bringup.logbook.opening import OpenLogbook, open_for_writing
@@ -307,6 +308,57 @@ def test_the_rescued_copy_put_in_place_gains_nothing_twice(path: Path) -> None:
     assert "nothing was missing" in opened(path).taken_in[0]
     assert values(path) == [3.301]
     assert rows(path, "SELECT count(*) FROM events WHERE kind = 'override'") == [(1,)]
+
+
+@pytest.mark.parametrize("off", [True, False])
+def test_a_lost_logbook_is_saved_by_portions_until_the_outputs_are_off(
+    path: Path, monkeypatch: pytest.MonkeyPatch, *, off: bool
+) -> None:
+    monkeypatch.setattr(remains, "PORTION", 10)
+    copied: list[Path] = []
+    monkeypatch.setattr(remains, "rescue", lambda connection, copy: copied.append(copy))
+    with LogbookRecord.open(path, simulated=False) as record:
+        identity = record.begin(start())
+        taken = [volts(3.3 + number * 1e-5, monotonic=105.0 + number) for number in range(60)]
+        for one in taken[:58]:
+            record.reading(one)
+        path.unlink()
+        kept = []
+        for one in taken[58:]:
+            with pytest.raises(LogbookError, match="deleted or moved"):
+                record.reading(one)
+            (file,) = waiting_files(path)
+            inserted = [line["row"]["id"] for line in rows_of(file) if line.get("insert") == "readings"]
+            kept.append(len(inserted))
+            assert one.id in inserted, "what is nowhere else does not wait for its turn"
+        assert kept == [11, 22]
+        assert copied == []
+        with pytest.raises(LogbookError, match="deleted or moved"):
+            record.end(AttemptResult.BROKEN_OFF, "the logbook cannot be written", at=NOON, off_verified=off)
+        assert bool(copied) == off
+        assert record.unwritten == []
+    assert len(copied) == 1
+    Path(f"{path}-wal").unlink()
+    again = opened(path)
+    again.connection.close()
+    assert len(again.taken_in) == 1
+    assert {one.reading.id for one in logged(path, identity).readings} == {one.id for one in taken}
+    assert logged(path, identity).off_verified is off
+    assert sound(path)
+
+
+def rows_of(file: Path) -> list[Any]:
+    return list(parse(file.read_bytes()).lines)
+
+
+def test_a_logbook_may_be_a_link_to_another_folder(path: Path, tmp_path: Path) -> None:
+    (tmp_path / "link.db").symlink_to(path)
+    with LogbookRecord.open(tmp_path / "link.db", simulated=False) as record:
+        record.begin(start())
+        record.reading(volts(3.301))
+        path.unlink()
+        with pytest.raises(LogbookError, match="deleted or moved"):
+            record.reading(volts(3.302))
 
 
 def test_another_writer_that_holds_the_lock_costs_nothing(path: Path) -> None:

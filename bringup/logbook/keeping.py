@@ -3,13 +3,13 @@
 What the logbook did not take waits, in order, and is tried again with whatever comes next, so that a short lock or a
 disk that is cleared loses nothing. Meanwhile it stands in the rescue file. A logbook that was deleted or replaced, or
 whose disk takes no more writes, is left alone from then on; of one that is gone, the rescue file gets the whole
-attempt.
+attempt, by portions, and everything else is copied once the outputs are off (remains.py).
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime
 from itertools import chain as joined
 from pathlib import Path
@@ -17,11 +17,12 @@ from pathlib import Path
 from bringup.errors import LogbookError
 from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
-from bringup.logbook.lines import attempt_lines, line_of
+from bringup.logbook.lines import Line, line_of
 from bringup.logbook.opening import BUSY_SECONDS, OpenLogbook
+from bringup.logbook.remains import Remains
 from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.statements import Statement
-from bringup.logbook.watched import WatchedFile, rescue
+from bringup.logbook.watched import WatchedFile
 
 AGAIN_SECONDS = 0.05
 """How long to wait for another writer who did not let go before: the attempt is ending, each record tries."""
@@ -46,14 +47,16 @@ class Keeper:
         self._file = WatchedFile(logbook.path)
         self._lost: LogbookError | None = None
         """Why the logbook is not touched any more."""
-        self._gone = False
-        """It is not where it was: what it holds of the attempt will not be found there."""
+        self._remains: Remains | None = None
+        """The logbook is not where it was: what it holds will not be found there."""
         self._waiting: list[tuple[Words, list[Statement]]] = []
         self._aside = 0
         """How many of those that wait are in the rescue file."""
         self._refused: list[str] = []
         self._attempt = self._serial = ""
         self._start: list[Statement] = []
+        self._began = False
+        """The rescue file has the beginning of what a lost logbook held of the attempt."""
         self._rescue: RescueFile | None = None
         self._beside = False
         """The rescue file is on the logbook's disk."""
@@ -99,16 +102,19 @@ class Keeper:
         """Remember what cannot be stored at all."""
         self._refused.append(_line(words))
 
-    def keep_last(self, words: Words, made: list[Statement]) -> None:
-        """Write the last record: the outputs are off, so another writer is waited for longer."""
+    def keep_last(self, words: Words, made: list[Statement], *, off: bool) -> None:
+        """Write the last record; another writer is waited for longer. `off`: no output is on for all that is known."""
         self._busy_after(AT_THE_END_SECONDS)
         try:
             self.keep(words, made)
         finally:
             self._busy_after(BUSY_SECONDS)
+            if off:
+                self._save_remains()
 
     def close(self) -> None:
         """Let go of logbook and rescue file; one that holds nothing is removed."""
+        self._save_remains()
         self._let_go()
         self._logbook.close()
 
@@ -177,7 +183,10 @@ class Keeper:
         try:
             self._file.check()
         except LogbookError as error:
-            self._lost, self._gone = self._copied(error), True
+            # Nothing that takes long now: outputs may be on.
+            self._remains = Remains(self._connection, self._path, self._attempt)
+            told = f"All that it held is copied to {self._remains.copy} once the outputs are off."
+            self._lost = LogbookError(error.message, f"{told} {error.what_to_do}")
             raise self._lost from error
 
     def _probe(self) -> None:
@@ -198,14 +207,24 @@ class Keeper:
             )
             raise self._lost from error
 
-    def _copied(self, error: LogbookError) -> LogbookError:
-        """Copy what the connection still sees, older attempts too, to a file of another name, and say so."""
-        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+    def _save_remains(self) -> None:
+        """Save what is left of a logbook that is gone: the attempt into its rescue file, then all into a copy."""
+        if self._remains is None:
+            return
         try:
-            copy = rescue(self._connection, self._path, stamp)
-        except sqlite3.Error as failed:
-            return LogbookError(error.message, f"A rescue copy could not be made ({failed}). {error.what_to_do}")
-        return LogbookError(error.message, f"Everything recorded up to now was rescued into {copy}. {error.what_to_do}")
+            while self._rescue is not None and (rows := self._portion()):
+                self._rescue.append(rows)
+        except OSError as error:
+            self.warnings.append(f"the rescue file lacks a part of what was recorded before ({error.strerror})")
+        if said := self._remains.copy_all():
+            self.warnings.append(f"the logbook was lost; {said}")
+
+    def _portion(self) -> list[Line]:
+        try:
+            return self._remains.portion() if self._remains is not None else []
+        except sqlite3.Error as error:
+            self.warnings.append(f"a part of what was recorded before cannot be read any more ({error})")
+            return []
 
     def _put_aside(self, error: LogbookError) -> LogbookError:
         """Put what waits into the rescue file, in the folder of the user if need be; say where it is now."""
@@ -235,21 +254,19 @@ class Keeper:
         if self._rescue is not None:
             self._let_go()
         self._aside = 0
+        self._began = False
 
     def _append_missing(self, file: RescueFile) -> None:
         """Append what the file lacks: first the attempt itself, then what waits. Raises OSError."""
         pending = [line_of(each) for _, made in self._waiting[self._aside :] for each in made]
-        if file.records:
-            file.append(pending)
-            return
-        if self._gone:
+        head: Iterable[Line] = () if file.records else map(line_of, self._start)
+        if self._remains is not None and not self._began:
             try:
-                file.append(joined(attempt_lines(self._connection, self._attempt), pending))
+                head = self._remains.begin()
             except sqlite3.Error as error:
                 self.warnings.append(f"what was recorded before cannot be read any more ({error})")
-            else:
-                return
-        file.append(joined(map(line_of, self._start), pending))
+        file.append(joined(head, self._portion(), pending))
+        self._began = self._remains is not None
 
     def _busy_after(self, seconds: float) -> None:
         self._connection.execute(f"PRAGMA busy_timeout = {int(seconds * 1000)}")

@@ -67,14 +67,50 @@ def _parts(text: str) -> tuple[str, tuple[tuple[str, str | None], ...], tuple[st
     return update[1], tuple(sets), tuple(found[1] for found in wheres if found)
 
 
+_UNIT = "(serial, simulated) IN (SELECT serial, simulated FROM attempts WHERE id = :attempt)"
+_TEXTS = "sha256 IN (SELECT sha256 FROM attempt_sources WHERE attempt = :attempt)"
+_OWN = "attempt = :attempt"
+
+HEAD_TABLES = {
+    "units": f"{_UNIT} ORDER BY rowid",
+    "sources": f"{_TEXTS} ORDER BY rowid",
+    "attempts": "id = :attempt",
+    "steps": f"{_OWN} ORDER BY step",
+    "instruments": f"{_OWN} ORDER BY rowid",
+    "attempt_sources": f"{_OWN} ORDER BY rowid",
+}
+"""Tables with what an attempt begins with -> which rows are its own. Few, however long it goes on."""
+
+ROW_TABLES = {
+    # What must not be missed comes first: a trip among the events.
+    "events": f"{_OWN} ORDER BY kind, rowid",
+    "notes": f"{_UNIT} AND {_OWN} ORDER BY rowid",
+    "readings": f"{_OWN} ORDER BY step, rowid",
+    "samples": f"{_OWN} ORDER BY step, rowid",
+    "polls": f"{_OWN} ORDER BY rowid",
+}
+"""The other tables, in the order of an index, so that the first row costs no more than any other."""
+
+
 def attempt_lines(connection: sqlite3.Connection, attempt: str) -> Iterator[Line]:
     """Yield everything that a connection still sees of an attempt, so that it can stand in another logbook."""
-    unit = "(serial, simulated) IN (SELECT serial, simulated FROM attempts WHERE id = ?)"
-    texts = "sha256 IN (SELECT sha256 FROM attempt_sources WHERE attempt = ?)"
-    conditions = {"units": unit, "sources": texts, "attempts": "id = ?"}
-    for table in COVERED:
-        condition = conditions.get(table, "attempt = ?")
-        cursor = connection.execute(f"SELECT * FROM {table} WHERE {condition} ORDER BY rowid", (attempt,))  # noqa: S608
+    yield from head_lines(connection, attempt)
+    yield from row_lines(connection, attempt)
+
+
+def head_lines(connection: sqlite3.Connection, attempt: str) -> Iterator[Line]:
+    """Yield the attempt without the rows that grow while it goes on. Raises sqlite3.Error, as the others do."""
+    return _table_lines(connection, attempt, HEAD_TABLES)
+
+
+def row_lines(connection: sqlite3.Connection, attempt: str) -> Iterator[Line]:
+    """Yield the rows of an attempt that grow while it goes on, those read first that must not be missed."""
+    return _table_lines(connection, attempt, ROW_TABLES)
+
+
+def _table_lines(connection: sqlite3.Connection, attempt: str, tables: Mapping[str, str]) -> Iterator[Line]:
+    for table, which in tables.items():
+        cursor = connection.execute(f"SELECT * FROM {table} WHERE {which}", {"attempt": attempt})  # noqa: S608
         names = [column[0] for column in cursor.description]
         for cells in cursor:
             row = dict(zip(names, cells, strict=True))

@@ -182,7 +182,9 @@ class LogbookRecord:
         """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""
         attempt = self._open_attempt()
         made = statements.end_statement(attempt, result, cause, at, off_verified)
-        self._keeper.keep_last(lambda: f"attempt {result} at {at.isoformat()}: {cause}", [made])
+        self._keeper.keep_last(
+            lambda: f"attempt {result} at {at.isoformat()}: {cause}", [made], off=off_verified is not False
+        )
         self._going = False
         try:
             busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]

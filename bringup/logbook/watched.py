@@ -20,8 +20,9 @@ class WatchedFile:
     def __init__(self, path: Path) -> None:
         """Raises LogbookError if one of them is not there."""
         self.path = path
-        absolute = path.absolute()
-        self._names = (str(absolute), f"{absolute}-wal")
+        # As SQLite does it: beside what a link leads to.
+        real = os.path.realpath(path)
+        self._names = (real, f"{real}-wal")
         self._seen = tuple(self._identity(name) for name in self._names)
 
     def check(self) -> None:
@@ -44,9 +45,7 @@ class WatchedFile:
         return status.st_dev, status.st_ino
 
 
-def rescue(connection: sqlite3.Connection, path: Path, stamp: str) -> Path:
-    """Copy what an open connection still sees into a new file beside `path`. Raises sqlite3.Error."""
-    copy = path.with_name(f"{path.stem}-rescued-{stamp}{path.suffix}")
+def rescue(connection: sqlite3.Connection, copy: Path) -> None:
+    """Copy what an open connection still sees into a new file, which takes as long as it is big. sqlite3.Error."""
     with closing(sqlite3.connect(copy)) as target:
         connection.backup(target)
-    return copy
