@@ -1,12 +1,12 @@
 """One way in for everything that is kept: first the logbook, and only after its commit the view.
 
-Actions never call Record or Tell themselves. A LogbookError passes through to the attempt, which switches off;
-what could not be kept stays here so that it can at least be shown.
+Actions never call Record or Tell themselves. A LogbookError passes through to the attempt, which switches off (in an
+irreversible step once that is over); what could not be kept stays here so that it can at least be shown.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 
 from bringup.core.reading import Reading
@@ -17,6 +17,11 @@ from bringup.runner.roles import Trouble
 
 POLLS_AT_MOST_OLD = 0.7
 """Seconds after which collected polls are written: with one poll interval more, at most 1 s is ever lost."""
+
+
+def raise_it(error: Exception) -> None:
+    """Raise what kept something from the logbook."""
+    raise error
 
 
 class Journal:
@@ -31,6 +36,8 @@ class Journal:
         self.ending = False
         """From here on a view that breaks must keep nothing from being recorded: what it raised is kept in `bug`."""
         self.bug: Exception | None = None
+        self.unless_spared: Callable[[Exception], None] = raise_it
+        """What a LogbookError goes to; the watch's puts it off where power is spared."""
         self._view = tell
         self._polls: list[PollSample] = []
 
@@ -54,33 +61,46 @@ class Journal:
         """Keep a reading, then show it. Raises LogbookError; the reading is then in `unrecorded`."""
         try:
             self.record.reading(reading)
-        except LogbookError:
+        except LogbookError as error:
             self.unrecorded.append(reading)
-            raise
-        self.readings.append(reading)
+            self.unless_spared(error)
+        else:
+            self.readings.append(reading)
         self._tell(Told("reading", step=self.step, reading=reading))
 
     def sample(self, channel: str, unit: str, value: float | None, raw: str, monotonic: float) -> None:
         """Keep one sample of a `log`, then show it."""
         assert self.step is not None, "a sample outside a step"
-        self.record.sample(self.step, channel, unit, self.clock.utc(), monotonic, value, raw)
+        try:
+            self.record.sample(self.step, channel, unit, self.clock.utc(), monotonic, value, raw)
+        except LogbookError as error:
+            self.unless_spared(error)
         self._tell(Told("sample", channel, step=self.step, data={"value": value, "unit": unit, "raw": raw}))
 
     def event(self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event") -> None:
         """Keep something that happened, then show it. `show` is the kind of Told; '' where it was shown before."""
-        at, monotonic = self.now()
-        self.record.event(kind, text, at=at, monotonic=monotonic, step=self.step, data=data)
+        try:
+            self._record_event(kind, text, data)
+        except LogbookError as error:
+            self.unless_spared(error)
         if show:
             self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
+
+    def _record_event(self, kind: str, text: str, data: Mapping[str, str] | None) -> None:
+        at, monotonic = self.now()
+        self.record.event(kind, text, at=at, monotonic=monotonic, step=self.step, data=data)
 
     def event_if_possible(
         self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event"
     ) -> None:
         """Keep something that happened while ending: if the logbook fails, that is shown instead of raised."""
         try:
-            self.event(kind, text, data, show=show)
+            self._record_event(kind, text, data)
         except LogbookError as error:
             self.show("event", f"{text} (not in the logbook: {error.message})", kind=kind)
+        else:
+            if show:
+                self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
 
     def note(self, text: str) -> None:
         """Keep a note in the unit's history, then show it."""

@@ -272,7 +272,11 @@ class Power:
     def look_once(self, output: int) -> PollSample:
         """Look at one output now, whether it is watched or not."""
         pending = self._watch.look(output)
-        return self._result(self.supply.poll(output) if pending is None else pending, f"looking at output {output}")
+        try:
+            pending = self.supply.poll(output) if pending is None else pending
+        except LinkError as error:
+            raise SupplyLost(f"the supply is lost: {error.message}") from error
+        return self._result(pending, f"looking at output {output}")
 
     def _ending(self, output: int, pending: Pending[T]) -> T:
         """Wait for a step of switching off."""

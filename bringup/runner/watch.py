@@ -50,6 +50,7 @@ class Watch:
         self.sparing = False
         """Whether only over-voltage, over-current and a person may end anything now."""
         self._put_off: Exception | None = None
+        journal.unless_spared = self.unless_spared
 
     @contextmanager
     def power_spared(self) -> Iterator[None]:

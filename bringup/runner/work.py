@@ -17,7 +17,6 @@ from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
-from bringup.errors import LogbookError
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
@@ -187,10 +186,7 @@ class Work:
             highest=None if spread is None else spread[1],
             replaces=replaces,
         )
-        try:
-            self.journal.reading(reading)
-        except LogbookError as error:
-            self.watch.unless_spared(error)
+        self.journal.reading(reading)
         self._remember(reading)
         return reading
 

@@ -18,7 +18,6 @@ from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, How, Kind, Result
-from bringup.errors import LogbookError
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import SupplyLost, Trip
@@ -137,10 +136,7 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
     trip = trip or _collapsed(work, trace, value)
     if trip is not None:
         work.power.cut(trip)
-    try:
-        work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
-    except LogbookError as error:
-        work.watch.unless_spared(error)
+    work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
     if trip is not None:
         raise trip
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
