@@ -176,11 +176,23 @@ def test_danger_to_the_board_and_a_person_cut_power_at_once(disturb: str) -> Non
 def test_over_current_is_seen_though_something_else_was_put_off() -> None:
     bench, fake = at_work(takes=math.inf)
     when_begun(fake, 5.0, lambda: bench.world.set_voltage(1, 20.0, bench.clock.monotonic()))
-    when_begun(fake, 8.0, lambda: bench.world.plant(Fault("12V0", FaultKind.EXCESS_LOAD, 0.6)))
+    when_begun(fake, 7.0, lambda: bench.world.set_over_current(1, None, 0.0, bench.clock.monotonic()))
+    when_begun(fake, 8.0, lambda: bench.world.plant(Fault("12V0", FaultKind.EXCESS_LOAD, 0.35)))
 
     outcome = bench.run()
 
     assert "above the trip level" in outcome.cause
+
+
+def test_a_protection_of_the_supply_that_tripped_ends_it() -> None:
+    bench, fake = at_work(takes=math.inf)
+    when_begun(fake, 5.0, lambda: bench.world.set_voltage(1, 20.0, bench.clock.monotonic()))
+    when_begun(fake, 8.0, lambda: bench.world.plant(Fault("12V0", FaultKind.EXCESS_LOAD, 0.35)))
+
+    outcome = bench.run()
+
+    assert "protection tripped on VIN" in outcome.cause
+    assert fake.stopped_at is not None
 
 
 def test_its_time_out_is_left_to_the_person() -> None:

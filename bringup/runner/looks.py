@@ -121,10 +121,15 @@ def judge_look(watched: Watched, sample: PollSample) -> bool:
 
 
 def judge_damage(watched: Watched, sample: PollSample) -> bool:
-    """Judge what may cut power even in an irreversible step: over-voltage and over-current. Returns as `judge_look`."""
+    """Judge what may cut power even in an irreversible step: over-voltage and over-current. Returns as `judge_look`.
+
+    The supply's own protections are the same two: where they tripped, power is gone and there is nothing to spare.
+    """
     if sample.over_range:
         raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
     _judge_volts(watched, sample)
+    if sample.tripped and watched.asked >= watched.valid_from and sample.tripped != Protection.WATCHDOG:
+        _judge_state(watched, sample)
     return sample.amps is not None and _judge_amps(watched, sample)
 
 
