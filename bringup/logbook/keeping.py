@@ -20,7 +20,7 @@ from bringup.logbook.faults import explain
 from bringup.logbook.lines import Line, line_of
 from bringup.logbook.opening import BUSY_SECONDS, OpenLogbook
 from bringup.logbook.remains import Remains
-from bringup.logbook.rescue_file import RescueFile
+from bringup.logbook.rescue_file import RescueFile, real
 from bringup.logbook.statements import Statement
 from bringup.logbook.watched import WatchedFile
 
@@ -42,6 +42,8 @@ class Keeper:
         self._logbook = logbook
         self._connection = logbook.connection
         self._path = logbook.path
+        self._folder = real(logbook.path).parent
+        """Where SQLite keeps the write-ahead file, and we the rescue file."""
         self._lasting = logbook.lasting
         self._chain = Chain(logbook.connection)
         self._file = WatchedFile(logbook.path)
@@ -82,7 +84,7 @@ class Keeper:
         self._attempt, self._serial, self._start = attempt, serial, made
         self._let_go()
         refused = []
-        for folder in (self._path.absolute().parent, self._lasting):
+        for folder in (self._folder, self._lasting):
             if folder is not None and self._rescue is None:
                 refused += self._make_rescue(folder)
         if self._rescue is None:
@@ -131,7 +133,7 @@ class Keeper:
         head = {"attempt": self._attempt, "serial": self._serial, "made": datetime.now(UTC).isoformat()}
         try:
             self._rescue = RescueFile.make(folder, self._path, head)
-            self._beside = folder == self._path.absolute().parent
+            self._beside = folder == self._folder
         except OSError as error:
             return [f"{folder}: {error.strerror}"]
         return []
@@ -231,7 +233,7 @@ class Keeper:
         if len(self._waiting) == self._aside:
             return error
         refused = []
-        for folder in (None, self._path.absolute().parent, self._lasting):
+        for folder in (None, self._folder, self._lasting):
             if folder is not None:
                 self._start_anew()
                 refused += self._make_rescue(folder)

@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from bringup.logbook.chain import COVERED
+from bringup.logbook.encoding import row_hash
 from bringup.logbook.statements import Statement
 
 Line = Mapping[str, Any]
@@ -122,43 +123,71 @@ def _table_lines(connection: sqlite3.Connection, attempt: str, tables: Mapping[s
                 yield {"update": "steps", "set": {name: row[name] for name in row if name not in where}, "where": where}
 
 
-def statement_of(connection: sqlite3.Connection, line: Line) -> Statement:
-    """Return what writes a line into the logbook unless it is there. Raises ValueError for what is no such line."""
-    if "insert" in line:
-        table, row = line["insert"], _checked(connection, line["insert"], line["row"])
-        return _insertion(table, row)
-    table, change = line["update"], _checked(connection, line["update"], line["set"])
-    where = _checked(connection, table, line["where"])
-    again = "".join(text for (name, column), text in NOT_AGAIN.items() if name == table and column in change)
-    sets = ", ".join(f"{name} = ?" for name in change)
-    condition = " AND ".join(f"{name} = ?" for name in where)
-    return f"UPDATE {table} SET {sets} WHERE {condition}{again}", (*change.values(), *where.values())  # noqa: S608
+class Writer:
+    """Turns lines into what writes them, for one connection: what the logbook holds already is looked up once."""
 
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        self._columns: dict[str, dict[str, str]] = {}
+        self._known: dict[tuple[str, object], set[bytes]] = {}
 
-def _insertion(table: str, row: dict[str, Any]) -> Statement:
-    names, marks = ", ".join(row), ", ".join("?" * len(row))
-    values = tuple(row.values())
-    if COVERED[table]:
-        key = ", ".join(COVERED[table])
-        return f"INSERT INTO {table} ({names}) VALUES ({marks}) ON CONFLICT ({key}) DO NOTHING", values  # noqa: S608
-    alike = " AND ".join(f"{name} IS ?" for name in row)
-    # Without a name of its own, a row that is alike in everything (and that is to the microsecond) is the same.
-    statement = f"INSERT INTO {table} ({names}) SELECT {marks} WHERE NOT EXISTS (SELECT 1 FROM {table} WHERE {alike})"  # noqa: S608
-    return statement, values + values
+    def check(self, line: Line) -> None:
+        """Raise ValueError, KeyError or TypeError for what is no such line."""
+        if "insert" in line:
+            self._check(line["insert"], line["row"])
+            return
+        self._check(line["update"], line["set"])
+        self._check(line["update"], line["where"])
 
+    def statement_of(self, line: Line) -> Statement | None:
+        """Return what writes a checked line into the logbook; None for a row that is known to be there."""
+        if "insert" in line:
+            return self._insertion(line["insert"], self._referring(line["row"]))
+        table, change, where = line["update"], self._referring(line["set"]), line["where"]
+        again = "".join(text for (name, column), text in NOT_AGAIN.items() if name == table and column in change)
+        sets = ", ".join(f"{name} = ?" for name in change)
+        condition = " AND ".join(f"{name} = ?" for name in where)
+        return f"UPDATE {table} SET {sets} WHERE {condition}{again}", (*change.values(), *where.values())  # noqa: S608
 
-def _checked(connection: sqlite3.Connection, table: object, cells: object) -> dict[str, Any]:
-    """Return cells whose names are columns of a covered table: nothing else gets into the SQL."""
-    if table not in COVERED or not isinstance(cells, dict) or not cells:
-        raise ValueError(f"'{table}' is no table that a line may write to")
-    columns = {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
-    if unknown := set(cells) - (columns - {"seq"}):
-        raise ValueError(f"'{table}' has no column '{min(unknown)}'")
-    if any(not isinstance(cell, str | int | float | None) for cell in cells.values()):
-        raise ValueError(f"'{table}': a value that is no text, number or null")
-    return {name: _if_there(connection, cell) if name in REFERRING else cell for name, cell in cells.items()}
+    def _insertion(self, table: str, row: Mapping[str, Any]) -> Statement | None:
+        names, marks = ", ".join(row), ", ".join("?" * len(row))
+        insert = f"INSERT INTO {table} ({names}) VALUES ({marks})"  # noqa: S608 - names that were checked
+        if COVERED[table]:
+            return f"{insert} ON CONFLICT ({', '.join(COVERED[table])}) DO NOTHING", tuple(row.values())
+        # Without a name of its own, a row that is alike in everything (and that is to the microsecond) is the same.
+        known = self._rows_of(table, row.get("attempt"))
+        kinds = self._columns[table]
+        cells = [float(cell) if kinds[name] == "REAL" and cell is not None else cell for name, cell in row.items()]
+        digest = row_hash(table, tuple(row), cells)
+        if digest in known:
+            return None
+        known.add(digest)
+        return insert, tuple(row.values())
 
+    def _rows_of(self, table: str, attempt: object) -> set[bytes]:
+        """Return the hashes of an attempt's rows in a table without names."""
+        if (table, attempt) not in self._known:
+            cursor = self._connection.execute(f"SELECT * FROM {table} WHERE attempt IS ?", (attempt,))  # noqa: S608
+            names = tuple(column[0] for column in cursor.description)
+            self._known[table, attempt] = {row_hash(table, names, row) for row in cursor}
+        return self._known[table, attempt]
 
-def _if_there(connection: sqlite3.Connection, attempt: Any) -> Any:
-    found = connection.execute("SELECT 1 FROM attempts WHERE id = ?", (attempt,)).fetchone()
-    return attempt if found else None
+    def _check(self, table: object, cells: object) -> None:
+        """See that the names are columns of a covered table: nothing else gets into the SQL."""
+        if not isinstance(table, str) or table not in COVERED or not isinstance(cells, dict) or not cells:
+            raise ValueError(f"'{table}' is no table that a line may write to")
+        if table not in self._columns:
+            found = self._connection.execute(f"PRAGMA table_info({table})")
+            self._columns[table] = {row[1]: row[2] for row in found if row[1] != "seq"}
+        if unknown := cells.keys() - self._columns[table].keys():
+            raise ValueError(f"'{table}' has no column '{min(unknown)}'")
+        if not all(isinstance(cell, str | int | float | None) for cell in cells.values()):
+            raise ValueError(f"'{table}': a value that is no text, number or null")
+
+    def _referring(self, cells: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Return cells without a reference to an attempt that is not there."""
+        missing = {name: None for name in REFERRING if cells.get(name) is not None and not self._is_there(cells[name])}
+        return {**cells, **missing} if missing else cells
+
+    def _is_there(self, attempt: Any) -> bool:
+        return self._connection.execute("SELECT 1 FROM attempts WHERE id = ?", (attempt,)).fetchone() is not None

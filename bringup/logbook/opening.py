@@ -40,6 +40,8 @@ class OpenLogbook:
     """The user's folder for rescue files where none can be made beside the logbook."""
     taken_in: tuple[str, ...] = ()
     """What to tell of rescue files of earlier attempts."""
+    not_taken_in: tuple[Path, ...] = ()
+    """Rescue files that hold what this logbook may lack: a trip, for all that is known."""
     untouchable: bool = False
     """Its disk takes no more writes: see `close`."""
 
@@ -77,7 +79,7 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         backup = bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
-        taken_in = take_in(connection, path, lasting)
+        taken = take_in(connection, path, lasting)
         left_open = close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
@@ -85,7 +87,7 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
     except BaseException:
         connection.close()
         raise
-    return OpenLogbook(connection, path, left_open, backup, lasting, taken_in)
+    return OpenLogbook(connection, path, left_open, backup, lasting, taken.said, taken.left)
 
 
 def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool = False) -> None:

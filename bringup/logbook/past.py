@@ -15,6 +15,9 @@ from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
 from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, AttemptStart, Once, UnitHistory
 
+TAKEN_IN = "rescued"
+"""Kind of the event that says that rows of the attempt came in late, from a rescue file."""
+
 TRIP = "trip"
 """Kind of the event after which nothing carries over."""
 

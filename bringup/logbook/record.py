@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -39,6 +40,7 @@ class LogbookRecord:
         self._going = False
         self._serial = self._operator = ""
         self._steps: set[int] = set()
+        self._not_taken_in = tuple(map(str, logbook.not_taken_in))
         self.left_open = logbook.left_open
         """Attempts of dead processes that opening closed as broken off."""
 
@@ -203,9 +205,10 @@ class LogbookRecord:
         """What earlier attempts on this unit settle; real and simulated ones apart."""
         under_way = self._attempt if self._going else None
         try:
-            return unit_history(self._connection, serial, simulated=self._simulated, leave_out=under_way)
+            found = unit_history(self._connection, serial, simulated=self._simulated, leave_out=under_way)
         except sqlite3.Error as error:
             raise explain(error, self._path, "read") from error
+        return replace(found, not_taken_in=self._not_taken_in)
 
     def _open_attempt(self) -> str:
         assert self._attempt is not None, "begin() comes first"

@@ -31,6 +31,11 @@ _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 _CANNOT_RESERVE = {errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
 
 
+def real(path: Path) -> Path:
+    """Return a path as it is the same for each spelling: no links, no `..`."""
+    return Path(os.path.realpath(path))
+
+
 def name_for(logbook: Path) -> str:
     """Return a new name for a rescue file of a logbook."""
     return f"{logbook.name}.rescue-{os.urandom(4).hex()}.jsonl"
@@ -59,13 +64,13 @@ class RescueFile:
     def make(cls, folder: Path, logbook: Path, head: Line, *, size: int | None = None) -> RescueFile:
         """Make one in a folder, its blocks reserved and its first line on the disk."""
         size = SIZE if size is None else size
-        path = folder / name_for(logbook)
+        path = folder / name_for(real(logbook))
         descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o600)
         made = cls(path, descriptor, size)
         try:
             _lock(descriptor, path)
             _reserve(descriptor, size)
-            made._write(json.dumps({"rescue": FORM, "logbook": str(logbook.absolute()), **head}) + "\n")
+            made._write(json.dumps({"rescue": FORM, "logbook": str(real(logbook)), **head}) + "\n")
             sync_folder(folder)
         except BaseException:
             os.close(descriptor)

@@ -172,3 +172,5 @@ class UnitHistory:
     leads_seen: frozenset[str] = frozenset()
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
+    not_taken_in: tuple[str, ...] = ()
+    """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""

@@ -1,0 +1,189 @@
+"""Rescue files: which are found, however their logbook's path is spelt; how many rows come in, and what is left out."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bringup.core.words import AttemptResult
+from bringup.logbook import taking_in
+from bringup.logbook.audit import audit
+from bringup.logbook.lines import attempt_lines, line_of
+from bringup.logbook.opening import OpenLogbook, open_for_writing
+from bringup.logbook.reading import read
+from bringup.logbook.record import LogbookRecord
+from bringup.logbook.rescue_file import RescueFile
+from bringup.logbook.statements import poll_statement
+from bringup.runner.records import PollSample
+from tests.logbook_samples import add_attempt, ohms, start, volts
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    (tmp_path / "bench").mkdir()
+    return tmp_path / "bench" / "bringup.db"
+
+
+@pytest.fixture
+def lasting(tmp_path: Path) -> Path:
+    (tmp_path / "lasting").mkdir()
+    return tmp_path / "lasting"
+
+
+def waiting(folder: Path, logbook: Path, attempt: str, lines: Iterable[Any]) -> Path:
+    """Make a rescue file as a dead process leaves it."""
+    file = RescueFile.make(folder, logbook, {"attempt": attempt, "serial": "MBL-0001", "made": "now"})
+    file.append(lines)
+    file.close()
+    return file.path
+
+
+def an_attempt(path: Path) -> str:
+    with LogbookRecord.open(path, simulated=False) as record:
+        return add_attempt(record, start(), [ohms(), volts()])
+
+
+def opened(path: Path, lasting: Path | None = None) -> OpenLogbook:
+    found = open_for_writing(path, lasting)
+    found.connection.close()
+    return found
+
+
+def polls(attempt: str, count: int) -> list[Any]:
+    return [
+        line_of(poll_statement(attempt, PollSample(1000.0 + number, 1, 24.0, 0.08, on=True))) for number in range(count)
+    ]
+
+
+def count(path: Path, table: str) -> int:
+    with closing(sqlite3.connect(path)) as connection:
+        return int(connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0])  # noqa: S608 - a name of ours
+
+
+@pytest.mark.parametrize("spelt", ["plain", "parent", "link to the folder", "link to the file"])
+@pytest.mark.parametrize("again", ["plain", "parent", "link to the folder", "link to the file"])
+def test_a_rescue_file_is_found_however_the_path_is_spelt(
+    path: Path, lasting: Path, tmp_path: Path, spelt: str, again: str
+) -> None:
+    (tmp_path / "other").symlink_to(path.parent, target_is_directory=True)
+    (tmp_path / "link.db").symlink_to(path)
+    spellings = {
+        "plain": path,
+        "parent": lasting / ".." / "bench" / path.name,
+        "link to the folder": tmp_path / "other" / path.name,
+        "link to the file": tmp_path / "link.db",
+    }
+    attempt = an_attempt(path)
+    file = waiting(lasting, spellings[spelt], attempt, polls(attempt, 2))
+    found = opened(spellings[again], lasting)
+    assert "2 rows of it were in a rescue file" in found.taken_in[0]
+    assert not file.exists()
+    assert count(path, "polls") == 2
+
+
+def test_a_rescue_file_of_another_logbook_of_that_name_is_told_of(path: Path, lasting: Path, tmp_path: Path) -> None:
+    attempt = an_attempt(path)
+    file = waiting(lasting, tmp_path / path.name, attempt, polls(attempt, 2))
+    found = opened(path, lasting)
+    assert found.taken_in == (
+        f"the rescue file {file} was left there: it is of another logbook, {tmp_path / path.name}",
+    )
+    assert found.not_taken_in == ()
+    assert file.exists()
+
+
+def test_many_rows_come_in_within_seconds_and_once(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(taking_in, "SAID_SECONDS", 0.0)
+    attempt, many = an_attempt(path), 6000
+    waiting(path.parent, path, attempt, polls(attempt, many))
+    began = time.monotonic()
+    found = opened(path)
+    assert time.monotonic() - began < 6.0, "each compared with each took longer, by far"
+    assert f"{many} rows of it were in a rescue file" in found.taken_in[0]
+    assert "It took" in found.taken_in[0]
+    assert count(path, "polls") == many
+    waiting(path.parent, path, attempt, polls(attempt, many))
+    assert "nothing was missing" in opened(path).taken_in[0]
+    assert count(path, "polls") == many
+    assert read(path, audit).sound
+
+
+def test_another_attempt_writes_while_many_rows_come_in(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(taking_in, "PORTION", 10)
+    attempt = an_attempt(path)
+    waiting(path.parent, path, attempt, polls(attempt, 35))
+    write, sizes = taking_in._write_portion, []
+
+    def writing(into: Any, made: Any, *more: Any) -> int:
+        with closing(sqlite3.connect(path, isolation_level=None, timeout=0)) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            connection.execute("ROLLBACK")
+        sizes.append(len(made))
+        return write(into, made, *more)
+
+    monkeypatch.setattr(taking_in, "_write_portion", writing)
+    opened(path)
+    assert sizes == [10, 10, 10, 5]
+    assert count(path, "polls") == 35
+    assert read(path, audit).sound
+
+
+def test_what_was_interrupted_goes_on_the_next_time(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(taking_in, "PORTION", 10)
+    attempt = an_attempt(path)
+    lines = polls(attempt, 35)
+    bad = [*lines[:30], {**lines[30], "row": {**lines[30]["row"], "is_on": 7}}, *lines[31:]]
+    file = waiting(path.parent, path, attempt, bad)
+    found = opened(path)
+    assert "CHECK constraint failed" in found.taken_in[0]
+    assert "after 30 rows were); it was left there" in found.taken_in[0]
+    assert found.not_taken_in == (file,)
+    file.unlink()
+    waiting(path.parent, path, attempt, lines)
+    assert "5 rows of it" in opened(path).taken_in[0]
+    assert count(path, "polls") == 35
+    assert read(path, audit).sound
+
+
+def test_a_file_that_cannot_be_taken_in_is_known_to_the_history(path: Path) -> None:
+    an_attempt(path)
+    file = path.with_name(f"{path.name}.rescue-00000000.jsonl")
+    file.write_text('{"rescue": 2}\n')
+    with LogbookRecord(open_for_writing(path), simulated=False) as record:
+        for serial in ("MBL-0001", "MBL-0002"):
+            assert record.history(serial).not_taken_in == (str(file),)
+        assert record.history("MBL-0001").first_power_passed
+    file.unlink()
+    with LogbookRecord(open_for_writing(path), simulated=False) as record:
+        assert record.history("MBL-0001").not_taken_in == ()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="a link to nowhere is a name that cannot be opened")
+def test_a_file_that_is_no_file_is_told_of_and_known(path: Path) -> None:
+    an_attempt(path)
+    folder = path.with_name(f"{path.name}.rescue-00000000.jsonl")
+    folder.mkdir()
+    found = opened(path)
+    assert f"the rescue file {folder} cannot be read" in found.taken_in[0]
+    assert found.not_taken_in == (folder,)
+
+
+def test_an_attempt_copied_to_lines_comes_in_whole(path: Path) -> None:
+    with LogbookRecord.open(path, simulated=False) as record:
+        attempt = add_attempt(record, start(), [ohms(), volts()], result=AttemptResult.FAILED, trip_at=103.5)
+    with closing(sqlite3.connect(path)) as connection:
+        lines = list(attempt_lines(connection, attempt))
+    new = path.with_name("new.db")
+    waiting(path.parent, new, attempt, lines)
+    opened(new)
+    for table in ("attempts", "steps", "readings", "instruments", "attempt_sources", "sources", "units"):
+        assert count(new, table) == count(path, table) > 0
+    assert count(new, "events") == count(path, "events") + 1
+    assert read(new, audit).sound
