@@ -2,7 +2,8 @@
 
 Started as a process of its own: `python -m tests.guarded_tool BENCH LOGBOOK HOW [HANG_BOUND [TRY_FOR]]`. It prints
 `on GUARDIAN ATTEMPT` once the output is on. HOW: `beats` (until killed), `silent` (no sign of life), `take over` and
-`look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open).
+`look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open),
+`nothing` (the attempt is begun and nothing switched on), `late` (hears nobody, but is switching off and says so).
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from bringup.files.bench_file import load_bench
 from bringup.host.control import ControlServer
 from bringup.host.guardian import GuardianProcess
 from bringup.host.lock import About, hold
+from bringup.host.vigil import FINISHING
 from bringup.instruments.opening import Wanted, connect, result
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
@@ -39,6 +41,11 @@ def holding_everything() -> subprocess.Popen[bytes]:
     return subprocess.Popen(["sleep", "30"], close_fds=False, stdout=subprocess.DEVNULL)
 
 
+def about(how: str, control: ControlServer) -> About:
+    """Return what the lock says: where it listens, except for one that does not."""
+    return About("a tool", "MBL-0001", control.address if how not in ("nothing", "late") else None)
+
+
 def main() -> None:
     """Power, say so, misbehave."""
     path, logbook, how = sys.argv[1:4]
@@ -49,7 +56,7 @@ def main() -> None:
     assert role.resource is not None
     dialect = dialect_of(bench, "supply")
     lock = lock_name(bench, "supply")
-    with ControlServer(lambda: None) as control, hold((lock,), About("a tool", "MBL-0001", control.address)):
+    with ControlServer(lambda: None) as control, hold((lock,), about(how, control)):
         link = connect([Wanted("supply", role.resource, dialect)])["supply"]
         spec = GuardianSpec(
             role, dialect, role.resource, "@py", lock, link.identity, bench.name, "MBL-0001", logbook, os.getpid()
@@ -62,16 +69,23 @@ def main() -> None:
             attempt = record.begin(start(simulated=True))
         guard.attempt(attempt)
         supply = ScpiSupply(role, dialect, link)
+        if how == "nothing":
+            link.close()
+            print("on", guard.pid, attempt, flush=True)
+            time.sleep(60.0)
         result(guard.on())
         result(supply.set_voltage(1, 5.0))
         result(supply.switch(1, True))
         child = holding_everything() if how == "with child" else None
         print("on", guard.pid, attempt, child.pid if child is not None else "", flush=True)
-        if how == "look":
+        if how == "late":
+            guard.ending(15.0)
+            time.sleep(FINISHING + 0.7)
+        if how in ("look", "late"):
             result(supply.all_off())
             guard.off()
             guard.closed()
-        if how in ("look", "take over"):
+        if how in ("look", "late", "take over"):
             link.close()
             guard.close(look_again=how == "look")
             return

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import termios
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -213,6 +214,51 @@ def test_bringup_off_is_answered_by_a_guardian_at_work(tmp_path: Path, capsys: p
             assert asked.result(20) == 0
         assert not killed.is_on()
     assert "OFF, verified by" in capsys.readouterr().out
+
+
+@contextmanager
+def logbook_held(logbook: Path) -> Iterator[None]:
+    """Another program holds the logbook for writing: the guardian has to wait with what it keeps."""
+    with closing(sqlite3.connect(logbook, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        yield
+        other.execute("ROLLBACK")
+
+
+ON_BY_HAND = ("INST:NSEL 1", "VOLT 5", "CURR 0.1", "OUTP ON", "OUTP?")
+
+
+def test_a_guardian_that_never_heard_of_an_output_switches_it_off_when_asked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with tool(tmp_path, "nothing") as killed, logbook_held(killed.logbook):
+        killed.bench.tell("supply", *ON_BY_HAND)
+        killed.process.kill()
+        killed.process.wait()
+
+        assert main(["off", "--bench", str(killed.bench.file)]) == 0
+        assert not killed.is_on()
+    assert "is OFF, verified by bringup guardian" in capsys.readouterr().out
+
+
+def test_a_guardian_that_is_asked_after_its_report_asks_the_supply_anew(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with tool(tmp_path) as killed, logbook_held(killed.logbook):
+        killed.process.kill()
+        killed.off_after()
+        for _ in range(2):
+            killed.bench.tell("supply", *ON_BY_HAND)
+            assert main(["off", "--bench", str(killed.bench.file)]) == 0
+            assert not killed.is_on()
+    assert capsys.readouterr().out.count("is OFF, verified by bringup guardian") == 2
+
+
+def test_a_tool_that_heard_late_and_is_switching_off_is_not_ended(tmp_path: Path) -> None:
+    with tool(tmp_path, "late", clients=Clients.ONE_HOLDS) as late:
+        assert main(["off", "--bench", str(late.bench.file)]) == 0
+        assert late.process.wait(10) == 0, "it was killed"
+        assert not late.is_on()
 
 
 def test_bringup_off_goes_itself_where_the_guardian_is_gone_too_and_says_so(

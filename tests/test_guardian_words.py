@@ -87,10 +87,12 @@ def test_a_death_before_anything_was_on_is_no_alarm(tmp_path: Path) -> None:
 
 def test_a_simulated_supply_that_went_with_the_tool_is_no_alarm(tmp_path: Path) -> None:
     attempt = begun(tmp_path / "bringup.db")
-    Account(spec(tmp_path, own_child=True), vigil(attempt, "on"), DIED, restore=False).settle(True, "")
+    Account(spec(tmp_path, own_child=True), vigil(attempt, "on"), DIED, restore=False).settle(None, "")
 
     (said,) = take_messages()
-    assert "The simulated bench ended with it." in said
+    assert "The simulated bench ended with the tool, so its outputs were not asked." in said
+    words = "the simulated bench ended with the tool, so its outputs were not asked"
+    assert ended(tmp_path / "bringup.db") == ("broken off", f"{DIED} with an output on; {words}", None)
 
 
 def test_a_death_after_all_was_done_is_not_mentioned(tmp_path: Path) -> None:

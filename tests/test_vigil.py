@@ -54,6 +54,28 @@ def test_off_ends_the_vigil_and_on_begins_it_anew() -> None:
     assert vigil.hangs(25.0)
 
 
+def test_a_tool_that_did_not_answer_has_a_moment_to_end() -> None:
+    assert told((0.0, "on"), (9.0, "beat")).finishing_until(10.0) == 12.0
+
+
+def test_a_tool_that_looks_at_its_supply_after_it_was_asked_has_the_bound_and_no_longer() -> None:
+    assert told((0.0, "on"), (10.5, "beat")).finishing_until(10.0) == 12.5
+    assert told((0.0, "on"), (14.5, "beat")).finishing_until(10.0) == 15.0
+
+
+def test_a_tool_that_is_switching_off_has_the_time_it_announced_but_not_for_ever() -> None:
+    assert told((0.0, "on"), (8.0, "ending 17")).finishing_until(10.0) == 25.0
+    assert told((0.0, "on"), (29.0, "ending 17")).finishing_until(10.0) == 30.0
+
+
+def test_a_tool_that_has_switched_off_has_time_to_record_it() -> None:
+    off = told((0.0, "on"), (8.0, "ending 17"), (9.0, "off"))
+    assert off.finishing_until(10.0) == 24.0
+
+    off.heard("closed", 11.0)
+    assert off.finishing_until(10.0) == 12.0
+
+
 def test_a_guardian_that_was_not_running_itself_allows_the_bound_once_more() -> None:
     vigil = told((0.0, "on"))
     vigil.overslept(100.0)

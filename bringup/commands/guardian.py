@@ -16,11 +16,12 @@ from contextlib import ExitStack
 from enum import Enum
 from queue import Empty, SimpleQueue
 
-from bringup.commands.guardian_duty import LOOK_PATIENCE, LOOKS_AGAIN, SwitchingOff
+from bringup.commands.guardian_afterwards import Afterwards
+from bringup.commands.guardian_duty import LOOK_PATIENCE, SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec, guardian_lock, read_spec
 from bringup.commands.guardian_words import Account
 from bringup.errors import BringupError
-from bringup.host.control import ControlServer, Outcome
+from bringup.host.control import ControlServer
 from bringup.host.lock import About, hold
 from bringup.host.tool_process import ToolProcess
 from bringup.host.vigil import LastWord, Vigil
@@ -31,8 +32,6 @@ PREDECESSOR_LEAVES = 2.0
 DYING = 0.3
 """Seconds between the end of the pipe and the end of the process: the system closes what a dead process had open, one
 after the other. A tool that closed the pipe and lives on is out of its mind."""
-FINISHING = 2.0
-"""Seconds that the tool is given to end by itself when `bringup off` found it not answering."""
 KILLED_WITHIN = 2.0
 """Seconds for a killed process to be gone; one that the system does not let go holds the supply no longer than that."""
 GONE_AFTER_WORD = 5.0
@@ -66,8 +65,9 @@ class Guardian:
 
     def __init__(self, spec: GuardianSpec, vigil: Vigil, tool: ToolProcess) -> None:
         self._spec, self._vigil, self._tool = spec, vigil, tool
-        self._events: SimpleQueue[str | Happened] = SimpleQueue()
+        self._events: SimpleQueue[object] = SimpleQueue()
         self.asked = threading.Event()
+        self._asked_at: float | None = None
 
     def put(self, event: str | Happened) -> None:
         """Wake the wait. Callable from any thread and from a signal handler."""
@@ -98,26 +98,37 @@ class Guardian:
                 pipe_ended = True
             elif event is Happened.TERMINATED:
                 terminated = True
-            elif event is Happened.ASKED and not self._tool.gone.wait(FINISHING):
-                self._rest()
-                if vigil.last_word is None:
-                    return Why.ASKED
+            elif event is Happened.ASKED and self._asked_at is None:
+                self._asked_at = time.monotonic()
+            if self._finished():
+                return Why.ASKED
             if (pipe_ended and vigil.on and not self._tool.gone.wait(DYING)) or vigil.hangs(time.monotonic()):
                 return Why.HUNG
 
+    def _finished(self) -> bool:
+        """Whether a tool that did not answer `bringup off` has had the time to obey it, and has not ended well."""
+        if self._asked_at is None or time.monotonic() < self._vigil.finishing_until(self._asked_at):
+            return False
+        self._rest()
+        if self._vigil.last_word is not None:
+            return False
+        return self._tool.gone.is_set() or time.monotonic() >= self._vigil.finishing_until(self._asked_at)
+
     def _next(self) -> Happened | None:
         """Wait for the next event, take in a line by itself. None: a line, or time has passed."""
-        until = self._vigil.silent_until
+        vigil = self._vigil
+        finishing = None if self._asked_at is None else vigil.finishing_until(self._asked_at)
+        bounds = [bound for bound in (vigil.silent_until, finishing) if bound is not None]
         try:
-            event = self._events.get(timeout=None if until is None else max(0.0, until - time.monotonic()))
+            event = self._events.get(timeout=max(0.0, min(bounds) - time.monotonic()) if bounds else None)
         except Empty:
-            assert until is not None
-            if time.monotonic() - until > OVERSLEPT:
-                self._vigil.overslept(time.monotonic())
+            if vigil.silent_until is not None and time.monotonic() - vigil.silent_until > OVERSLEPT:
+                vigil.overslept(time.monotonic())
             return None
         if isinstance(event, Happened):
             return event
-        self._hear(event)
+        if isinstance(event, str):
+            self._hear(event)
         return None
 
     def _rest(self) -> None:
@@ -145,36 +156,26 @@ class Guardian:
             self._tool.gone.wait(GONE_AFTER_WORD)
         account = Account(self._spec, self._vigil, why.value, restore=why in (Why.DIED, Why.HUNG, Why.ASKED))
         duty = SwitchingOff(self._spec, control.address, self.asked)
+        afterwards = Afterwards(self._spec, control, self._events, duty, account)
         try:
-            verified, trouble = self._switch_off(why, duty, account)
-            control.report(Outcome.UNKNOWN if verified is False else Outcome.OFF)
-            account.settle(verified, trouble)
-            if verified and not self._spec.own_child and (self._vigil.on or why in (Why.LOOK, Why.ASKED)):
-                self._look_again(duty, account)
+            asks = control.asks
+            verified, trouble = self._switch_off(why, duty, account, asked=asks > 0)
+            afterwards.report(verified, asks)
+            look = bool(verified) and (self._vigil.on or why in (Why.LOOK, Why.ASKED))
+            afterwards.go_through(verified, trouble, look=look)
         finally:
             duty.let_go()
 
-    def _look_again(self, duty: SwitchingOff, account: Account) -> None:
-        """See to it that off stays off, while nobody else has the supply. One that is gone by now was verified off."""
-        begun = time.monotonic()
-        for after in LOOKS_AGAIN:
-            time.sleep(max(0.0, begun + after - time.monotonic()))
-            duty.take_lock()
-            if not duty.holds:
-                return
-            off = duty.once(LOOK_PATIENCE, look_first=True)
-            if off.reached and not off.verified:
-                off = duty.until_off(self._spec.try_for, account.slow)
-                account.came_on_again(off.verified, off.why)
-            elif off.found_on:
-                account.came_on_again(True, "")
+    def _switch_off(self, why: Why, duty: SwitchingOff, account: Account, *, asked: bool) -> tuple[bool | None, str]:
+        """Return whether the outputs are off (None: none had been on), and what stood in the way.
 
-    def _switch_off(self, why: Why, duty: SwitchingOff, account: Account) -> tuple[bool | None, str]:
-        """Return whether the outputs are off (None: none had been on), and what stood in the way."""
+        Who asks for off means every output, whatever was believed of it.
+        """
         vigil, spec = self._vigil, self._spec
         if spec.own_child:
-            return (True if vigil.was_on else None), ""
-        if vigil.on or why is Why.ASKED:
+            # Nobody can be asked any more: the outputs ended with the tool that simulated them.
+            return None, ""
+        if vigil.on or asked or why is Why.ASKED:
             off = duty.until_off(spec.try_for, account.slow)
             return off.verified, off.why
         if not vigil.was_on:

@@ -37,7 +37,7 @@ class Account:
         self._to_terminal("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, f"bringup guardian: trying on; {why}")))
 
     def settle(self, verified: bool | None, trouble: str) -> None:
-        """Keep and say what became of the outputs (None: none had been on)."""
+        """Keep and say what became of the outputs (None: none had been on, or none is left to be asked)."""
         vigil = self._vigil
         if not vigil.attempt or (vigil.closed and verified is not False and not vigil.on):
             # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
@@ -47,6 +47,10 @@ class Account:
     def came_on_again(self, verified: bool, trouble: str) -> None:
         """Keep and say that an output was on though off had been verified."""
         self._say("an output came on again after off was verified, by what was still on its way", verified, trouble)
+
+    def not_off(self, trouble: str) -> None:
+        """Keep and say that off was asked for once more and could not be verified."""
+        self._say("off was asked for once more", False, trouble)
 
     def _say(self, what: str, verified: bool | None, trouble: str) -> None:
         outputs = self._outputs(verified, trouble)
@@ -70,10 +74,10 @@ class Account:
         return f"{self._why}{on}"
 
     def _outputs(self, verified: bool | None, trouble: str) -> str:
+        if self._spec.own_child and self._vigil.was_on:
+            return "the simulated bench ended with the tool, so its outputs were not asked"
         if verified is None:
             return "no output had been on"
-        if self._spec.own_child:
-            return "the simulated bench ended with it"
         if verified:
             spared = self._spec.role.leave_alone
             but = f" but {', '.join(map(str, spared))}, which was left alone" if spared else ""

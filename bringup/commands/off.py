@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 HOLDER_WITHIN = 20.0
 """Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
+GUARDIAN_WITHIN = 30.0
+"""Seconds for the guardian, which may have to wait until an attempt that heard late has switched off and kept it."""
 TRIES = 3
 TURNED_AWAY = 0.6
 """Seconds in which a supply that refuses the connection is tried again."""
@@ -93,11 +95,12 @@ def ask_holders(bench: Bench, said: list[str]) -> bool:
 
     resource = lock_name(bench, "supply")
     asked: set[int] = set()
-    return any(_ask(bench, name, asked, said) for name in (resource, guardian_lock(resource)))
+    whom = ((resource, HOLDER_WITHIN), (guardian_lock(resource), GUARDIAN_WITHIN))
+    return any(_ask(bench, name, within, asked, said) for name, within in whom)
 
 
-def _ask(bench: Bench, name: str, asked: set[int], said: list[str]) -> bool:
-    """Ask whoever holds that lock, unless it was asked before."""
+def _ask(bench: Bench, name: str, within: float, asked: set[int], said: list[str]) -> bool:
+    """Ask whoever holds that lock, unless it was asked before; it has so many seconds."""
     from bringup.host.control import Outcome, ask_holder_off
     from bringup.host.lock import holder_of
 
@@ -107,13 +110,16 @@ def _ask(bench: Bench, name: str, asked: set[int], said: list[str]) -> bool:
             return False
         asked.add(holder.pid)
         say(f"Asking {holder} to switch off ...")
-        outcome = ask_holder_off(name, HOLDER_WITHIN)
+        outcome = ask_holder_off(name, within)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.
         said.append(error.message)
         return False
     if outcome is Outcome.OFF:
         say(f"Every output of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
+        return True
+    if outcome is Outcome.NONE:
+        say(f"{bench.name} was simulated and has ended with its program: there is nothing left to switch off.")
         return True
     said.append(f"{holder} " + ("does not take the request" if outcome is None else "does not know what became of it"))
     return False

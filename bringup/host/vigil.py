@@ -6,11 +6,18 @@ word one of `stand down`, `stand down and look` or `take over`.
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
 HANG_BOUND = 5.0
 """Seconds without a sign of life while an output is on that count as a hang. A supply that falls silent is noticed by
 the tool itself after two; whatever blocks the tool for longer than this, a person would have switched off by hand."""
+FINISHING = 2.0
+"""Seconds that the tool is given to end by itself, or to say that it is at it, when `bringup off` found it silent."""
+LONGEST_ENDING = 20.0
+"""Seconds after that for switching off, at most, whatever it announces: longer than its emergency way may take."""
+RECORDING = 15.0
+"""Seconds after off for recording it, in a logbook that somebody else may hold for a while."""
 
 
 class LastWord(StrEnum):
@@ -39,6 +46,7 @@ class Vigil:
         self.silent_until: float | None = None
         """When silence becomes a hang; None while nothing is on."""
         self.last_word: LastWord | None = None
+        self._beaten = self._ending_until = self._off_since = -math.inf
 
     def heard(self, line: str, now: float) -> None:
         """Take in one line. What cannot be understood is no sign of life."""
@@ -53,15 +61,30 @@ class Vigil:
             self.on = self.was_on = True
             self._bear(now, 0.0)
         elif word == "beat":
+            self._beaten = now
             self._bear(now, 0.0)
         elif word == "ending":
+            self._ending_until = max(self._ending_until, now + _seconds(rest))
             self._bear(now, _seconds(rest))
         elif word == "off":
-            self.on, self.silent_until = False, None
+            self.on, self.silent_until, self._ending_until, self._off_since = False, None, -math.inf, now
 
     def hangs(self, now: float) -> bool:
         """Whether the tool has been silent for too long."""
         return self.silent_until is not None and now >= self.silent_until
+
+    def finishing_until(self, asked: float) -> float:
+        """Until when a tool that did not answer `bringup off` is left to obey it: it may have heard late.
+
+        One that says that it is switching off has the time it announced, one that has switched off has time to record
+        it. One that looks at its supply all the same will obey at its next look, or never.
+        """
+        until = asked + FINISHING
+        if self._beaten >= asked:
+            until = max(until, min(self._beaten + FINISHING, asked + self._hang_bound))
+        if not self.on and not self.closed:
+            until = max(until, self._off_since + RECORDING)
+        return max(until, min(self._ending_until, asked + LONGEST_ENDING))
 
     def overslept(self, now: float) -> None:
         """This process itself was not running for a while, so the silence proves nothing: allow the bound once more."""
