@@ -7,6 +7,11 @@ import os
 import sys
 
 import pytest
+from hypothesis import settings
+
+# A test must not fail because the machine is busy: how long things take is measured in the benchmarks.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 # Where a machine sets this (many containers do), each of the processes that the tests start would compile the whole
 # package anew, and each of pytest's workers all tests. What is kept stands in __pycache__, as everywhere else.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import statistics
-import time
 from itertools import pairwise
 
 import pytest
@@ -17,13 +16,11 @@ LOG = Log((Channel("VIN", Kind.CURRENT, "VIN current"),), parse_quantity("3 s"),
 LOGGING = with_steps(picked("apply").steps[0], Step(1, LOG))
 
 
-def test_the_whole_procedure_passes_within_two_seconds() -> None:
+def test_the_whole_procedure_passes() -> None:
     bench = simulated_bench()
-    begun = time.perf_counter()
 
     outcome = bench.run()
 
-    assert time.perf_counter() - begun < 2.0
     assert (outcome.result, outcome.cause, outcome.off_verified) == (AttemptResult.PASSED, "", True)
     assert outcome.exit_code == 0
     assert not bench.on()
