@@ -11,8 +11,11 @@ from bringup.core.procedure import Dwell, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import LogbookError
+from bringup.runner import measuring as measuring_module
 from bringup.runner.actions import measure as measure_module
+from bringup.runner.by_hand import HandMeter
 from bringup.runner.setup import AttemptOutcome
+from bringup.simulation.person import SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 
 APPLY = picked("apply").steps[0]
@@ -51,6 +54,20 @@ def test_a_damaging_rail_is_a_trip_also_while_the_supply_is_in_current_limit(amp
     assert last.value is not None
     assert last.value > 14.0
     assert last.result is Result.FAIL
+
+
+def test_a_damaging_voltage_that_a_person_types_is_not_asked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(measuring_module, "_limited", lambda _, point, __: point == "12V0")
+    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
+    assert bench.bench.meter is not None
+    typed = {"VIN": "23.98", "12V0": "19.3"}
+    person = SimulatedPerson(attended=True, clock=bench.clock, value=lambda prompt: typed[prompt.text.split(":", 1)[0]])
+
+    outcome = bench.run(ask=person, meter=HandMeter(bench.bench.meter, person, limits={}))
+
+    assert_tripped_once(bench, outcome)
+    assert [prompt.text.split(":", 1)[0] for prompt, _ in person.asked].count("12V0") == 1
+    assert bench.record.readings[-1].raw == "19.3"
 
 
 @pytest.mark.parametrize("times", [1, 4])

@@ -243,8 +243,11 @@ def test_its_trip_is_cleared_by_the_operator_before_the_next_attempt() -> None:
     outcome = bench.run()
 
     assert outcome.result is AttemptResult.PASSED
-    asked = [prompt.text for prompt, _ in bench.ask.asked]  # type: ignore[attr-defined]
-    assert "the supply's communication watchdog has tripped on VIN before: Enter clears it" in asked
+    asked = {prompt.text: prompt.lines for prompt, _ in bench.ask.asked}  # type: ignore[attr-defined]
+    lines = asked["the supply's communication watchdog has tripped on VIN before: Enter clears it"]
+    assert lines[0] == (
+        "`bringup off` and the guardian leave it armed: it may have tripped after they had switched off"
+    )
     sent = settings_sent(bench)
     cleared = sent.index("OUTP:PROT:CLE")
     assert sent[:cleared] == ["OUTP OFF", "VOLT 0"]

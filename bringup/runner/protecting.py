@@ -22,6 +22,9 @@ from bringup.runner.wait import WaitPoint
 
 T = TypeVar("T")
 
+MAY_TRIP_LATE = "`bringup off` and the guardian leave it armed: it may have tripped after they had switched off"
+"""Said of a trip of the watchdog: it need not mean that anything went wrong while the output was on."""
+
 
 class Protecting:
     """What one attempt does with the supply's watchdog and its trips."""
@@ -99,7 +102,9 @@ class Protecting:
         if not somebody:
             raise BrokenOff(f"the supply's {tripped} has tripped on {feed.input} before; nobody is here to clear it")
         text = f"the supply's {tripped} has tripped on {feed.input} before: Enter clears it"
-        lines = ("find out why before you do", "its output is off, its voltage at the minimum")
+        lines: tuple[str, ...] = ("find out why before you do", "its output is off, its voltage at the minimum")
+        if tripped == Protection.WATCHDOG:
+            lines = (MAY_TRIP_LATE, *lines)
         self._waits.answer(Prompt(PromptKind.GO, text, lines=lines, suggestion="clear it"))
         done = self._result(supply.clear_trip(feed.output), "clearing the trip")
         self._journal.event("trip-cleared", f"an earlier trip of the {tripped} on {feed.input} was cleared")
