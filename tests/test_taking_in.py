@@ -5,24 +5,27 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from bringup.core.words import AttemptResult
+from bringup.core.reading import Reading
+from bringup.core.words import AttemptResult, Result
 from bringup.logbook import taking_in
 from bringup.logbook.audit import audit
+from bringup.logbook.earlier import last_attempt
 from bringup.logbook.lines import attempt_lines, line_of
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.statements import poll_statement
-from bringup.runner.records import PollSample
-from tests.logbook_samples import add_attempt, ohms, start, volts
+from bringup.runner.records import IRREVERSIBLE_ENDED, AttemptStart, PollSample, UnitHistory
+from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
 
 
 @pytest.fixture
@@ -187,3 +190,109 @@ def test_an_attempt_copied_to_lines_comes_in_whole(path: Path) -> None:
         assert count(new, table) == count(path, table) > 0
     assert count(new, "events") == count(path, "events") + 1
     assert read(new, audit).sound
+
+
+def comes_in_late(path: Path, begin: AttemptStart, taken: Sequence[Reading] = (), **more: Any) -> str:
+    """Make an attempt that the logbook learns of from a rescue file only; return its id."""
+    away = path.with_name("away.db")
+    with LogbookRecord.open(away, simulated=False) as record:
+        attempt = add_attempt(record, begin, taken, **more)
+    with closing(sqlite3.connect(away)) as connection:
+        lines = list(attempt_lines(connection, attempt))
+    away.unlink()
+    waiting(path.parent, path, attempt, lines)
+    assert "rows of it were in a rescue file" in opened(path).taken_in[0]
+    return attempt
+
+
+def history(path: Path) -> UnitHistory:
+    with LogbookRecord.open(path, simulated=False) as record:
+        return record.history("MBL-0001")
+
+
+def last(path: Path) -> str | None:
+    logbook = open_for_writing(path)
+    with closing(logbook.connection):
+        found = last_attempt(logbook, "MBL-0001", simulated=False)
+    return None if found is None else found.id
+
+
+def here(path: Path, begin: AttemptStart, taken: Sequence[Reading] = (), **more: Any) -> str:
+    with LogbookRecord.open(path, simulated=False) as record:
+        return add_attempt(record, begin, taken, **more)
+
+
+HOUR = timedelta(hours=1)
+TRIPPED: dict[str, Any] = {"result": AttemptResult.FAILED, "trip_at": 103.5}
+
+
+def test_an_attempt_from_before_a_trip_vouches_for_nothing_after_it_when_it_comes_in_late(path: Path) -> None:
+    trip = here(path, start(at=NOON), **TRIPPED)
+    comes_in_late(path, start(at=NOON - HOUR), [ohms()])
+    assert history(path) == UnitHistory(known=True)
+    assert last(path) == trip
+
+
+def test_an_attempt_from_after_a_trip_vouches_when_it_comes_in_late(path: Path) -> None:
+    here(path, start(at=NOON), **TRIPPED)
+    late = comes_in_late(path, start(at=NOON + HOUR), [ohms()])
+    after = history(path)
+    assert (after.first_power_passed, after.resistance_seen) == (True, frozenset({"3V3"}))
+    assert last(path) == late
+
+
+def test_a_trip_that_comes_in_late_undoes_whatever_was_written_before(path: Path) -> None:
+    later = here(path, start(at=NOON), [ohms()])
+    assert history(path).first_power_passed
+    comes_in_late(path, start(at=NOON - HOUR), **TRIPPED)
+    assert history(path) == UnitHistory(known=True)
+    assert last(path) == later
+    here(path, start(at=NOON + HOUR), [ohms()])
+    assert history(path).first_power_passed
+
+
+@pytest.mark.parametrize("set_back", [timedelta(0), HOUR, timedelta(days=9000)])
+def test_a_clock_that_was_set_back_makes_no_trip_vanish_and_none_last_for_ever(path: Path, set_back: timedelta) -> None:
+    here(path, start(at=NOON), [ohms()])
+    here(path, start(at=NOON - set_back), **TRIPPED)
+    assert history(path) == UnitHistory(known=True)
+    again = here(path, start(at=NOON - 2 * set_back), [ohms("12V0")])
+    after = history(path)
+    assert (after.first_power_passed, after.resistance_seen) == (True, frozenset({"12V0"}))
+    assert last(path) == again
+
+
+def test_a_pass_that_comes_in_late_does_not_outrank_a_later_failure(path: Path) -> None:
+    here(path, start(at=NOON), [ohms("3V3", Result.FAIL), ohms("5V0")], result=AttemptResult.FAILED)
+    comes_in_late(path, start(at=NOON - HOUR), [ohms("3V3"), ohms("5V0", Result.FAIL)])
+    assert history(path).resistance_seen == frozenset(), "nor is a failure forgotten"
+
+
+def test_of_several_that_come_in_late_the_one_begun_last_is_the_last(path: Path) -> None:
+    newest = comes_in_late(path, start(at=NOON + HOUR))
+    comes_in_late(path, start(at=NOON))
+    assert last(path) == newest
+
+
+@pytest.mark.parametrize(("here_result", "late_result"), [("pass", "fail"), ("fail", "pass"), ("pass", "pass")])
+@pytest.mark.parametrize("later", [HOUR, -HOUR])
+def test_an_irreversible_step_passed_only_where_nothing_says_otherwise(
+    path: Path, here_result: str, late_result: str, later: timedelta
+) -> None:
+    def ended(place: Path, at: datetime, result: str) -> str:
+        with LogbookRecord.open(place, simulated=False) as record:
+            attempt = record.begin(start(at=at))
+            data = {"name": "fuses", "what": "abc", "result": result}
+            record.event(IRREVERSIBLE_ENDED, "fuses", at=at, monotonic=104.0, data=data)
+            record.end(AttemptResult.PASSED, "", at=at, off_verified=True)
+        return attempt
+
+    ended(path, NOON, here_result)
+    away = path.with_name("away.db")
+    late = ended(away, NOON + later, late_result)
+    with closing(sqlite3.connect(away)) as connection:
+        waiting(path.parent, path, late, list(attempt_lines(connection, late)))
+    once = history(path).irreversible["fuses"]
+    outcome = {NOON: here_result, NOON + later: late_result}
+    newest = outcome[max(outcome)]
+    assert once.passed == (newest == "pass" and late_result == "pass")

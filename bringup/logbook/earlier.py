@@ -1,3 +1,4 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
 """Reads a unit's last attempt from the logbook, as far as going on with it depends on it."""
 
 from __future__ import annotations
@@ -8,18 +9,24 @@ from collections.abc import Iterator
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
+from bringup.logbook.past import CAME_LATE
 from bringup.logbook.values import time_from
 from bringup.runner.earlier import Earlier, EarlierStep
 from bringup.runner.records import SourceText
 
-# An attempt that was called off before anything was done or switched leaves the one before it the last.
-_LAST = (
-    "SELECT a.id, a.started, a.result, a.cause, a.procedure, a.board, a.revision, a.variant, a.off_verified"
-    " FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
+# An attempt that was called off before anything was done or switched leaves the one before it the last. One that came
+# in late, from a rescue file, was written after others that were begun later.
+_COUNTING = (
+    "SELECT a.* FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
     " AND NOT (coalesce(a.result, '') = 'called off' AND a.off_verified IS NULL AND a.continues IS NULL"
     " AND NOT EXISTS (SELECT 1 FROM steps s WHERE s.attempt = a.id AND s.outcome = 'done' AND s.result <> '')"
     " AND NOT EXISTS (SELECT 1 FROM readings r WHERE r.attempt = a.id)"
     " AND NOT EXISTS (SELECT 1 FROM events e WHERE e.attempt = a.id AND e.kind IN ('trip', 'found-on')))"
+)
+_LAST = (
+    f"WITH counting AS ({_COUNTING})"
+    " SELECT a.id, a.started, a.result, a.cause, a.procedure, a.board, a.revision, a.variant, a.off_verified"
+    f" FROM counting a WHERE NOT ({CAME_LATE} AND EXISTS (SELECT 1 FROM counting b WHERE b.started > a.started))"
     " ORDER BY a.seq DESC LIMIT 1"
 )
 _STEPS = (

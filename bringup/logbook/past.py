@@ -1,14 +1,17 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
 """What the logbook knows of a unit before an attempt begins: the gate of first power asks it.
 
-Attempts are ordered by when they were written, and within one by its monotonic clock, never by wall time: a
-computer whose clock jumped must not make a trip look older than it is. Real and simulated units are two things
-that happen to share a serial number.
+Attempts are ordered by when they were written, and within one by its monotonic clock, not by wall time: a computer
+whose clock jumped must not make a trip look older than it is. One that came in late, from a rescue file, was written
+before that: it vouches only for what holds by wall time, too. Real and simulated units are two things that happen to
+share a serial number.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 from bringup.core.words import Kind, Result
@@ -20,6 +23,18 @@ TAKEN_IN = "rescued"
 
 TRIP = "trip"
 """Kind of the event after which nothing carries over."""
+
+CAME_LATE = f"EXISTS (SELECT 1 FROM events l WHERE l.attempt = a.id AND l.kind = '{TAKEN_IN}')"
+"""Condition on attempts `a`: what is known of it came in, in part or as a whole, after it."""
+
+# After every trip by order of writing; what came in late by wall time, too. `within`: which trips of the same attempt
+# count.
+_SINCE_TRIPS = (
+    " AND NOT EXISTS (SELECT 1 FROM attempts b JOIN events t ON t.attempt = b.id"
+    " WHERE b.serial = :serial AND b.simulated = :simulated AND b.id <> :leave_out"
+    f" AND t.kind = '{TRIP}' AND (b.seq > a.seq OR (b.seq = a.seq AND {{within}})"
+    f" OR (b.seq < a.seq AND b.started >= a.started AND {CAME_LATE})))"
+)
 
 _PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
 
@@ -47,39 +62,56 @@ def unit_history(
     ).fetchone()
     if known is None:
         return UnitHistory()
-    trip = connection.execute(
-        "SELECT a.seq, e.monotonic FROM events e JOIN attempts a ON a.id = e.attempt"
-        " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out AND e.kind = :trip"
-        " ORDER BY a.seq DESC, e.monotonic DESC LIMIT 1",
-        unit | {"trip": TRIP},
-    ).fetchone()
-    seq, monotonic = trip or (-1, 0.0)
-    since = unit | {"seq": seq, "monotonic": monotonic}
+    late = _late(connection, unit)
     powered = connection.execute(
         "SELECT 1 FROM attempts a JOIN steps s ON s.attempt = a.id"
-        " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out AND a.seq > :seq"
-        " AND a.result = 'passed' AND a.attended = 1 AND s.kind = 'apply' AND s.outcome = 'done' LIMIT 1",
-        since,
+        " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
+        " AND a.result = 'passed' AND a.attended = 1 AND s.kind = 'apply' AND s.outcome = 'done'"
+        f"{_SINCE_TRIPS.format(within='1')} LIMIT 1",
+        unit,
     ).fetchone()
     return UnitHistory(
         known=True,
         first_power_passed=powered is not None,
-        resistance_seen=_points_passed(connection, since, "resistance", Kind.RESISTANCE),
-        leads_seen=_points_passed(connection, since, "leads", Kind.VOLTAGE),
-        irreversible=_irreversible(connection, unit),
+        resistance_seen=_points_passed(connection, unit, ("resistance", Kind.RESISTANCE), late=late),
+        leads_seen=_points_passed(connection, unit, ("leads", Kind.VOLTAGE), late=late),
+        irreversible=_irreversible(connection, unit, late=late),
     )
 
 
-def _irreversible(connection: sqlite3.Connection, unit: dict[str, Any]) -> dict[str, Once]:
-    """Irreversible steps that were ever begun on the unit, trips and all: by name, and by what they do."""
+def _late(connection: sqlite3.Connection, unit: dict[str, Any]) -> bool:
+    """Whether anything of the unit came in late: the order of its attempts is in doubt."""
+    found = connection.execute(
+        "SELECT 1 FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
+        f" AND {CAME_LATE} LIMIT 1",
+        unit,
+    ).fetchone()
+    return found is not None
+
+
+def _irreversible(connection: sqlite3.Connection, unit: dict[str, Any], *, late: bool) -> dict[str, Once]:
+    """Irreversible steps that were ever begun on the unit, trips and all: by name, and by what they do.
+
+    `late`: one that passed must have passed last by wall time, too.
+    """
     rows = connection.execute(
-        "SELECT e.kind, e.at, e.attempt, e.data FROM events e JOIN attempts a ON a.id = e.attempt"
+        "SELECT e.kind, e.at, e.attempt, e.data, a.started, e.monotonic"
+        " FROM events e JOIN attempts a ON a.id = e.attempt"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out AND e.kind IN (:begun, :ended)"
         " ORDER BY a.seq, e.monotonic",
         unit | {"begun": IRREVERSIBLE_BEGUN, "ended": IRREVERSIBLE_ENDED},
     ).fetchall()
+    found = _once(rows)
+    if not late:
+        return found
+    by_time = _once(sorted(rows, key=lambda row: row[4:6]))
+    return {key: by_time[key] if once.passed else once for key, once in found.items()}
+
+
+def _once(rows: Sequence[tuple[Any, ...]]) -> dict[str, Once]:
+    """Return the last that is known of each irreversible step, of events in order."""
     found: dict[str, Once] = {}
-    for kind, at, attempt, data in rows:
+    for kind, at, attempt, data, *_ in rows:
         said = json.loads(data)
         passed = kind == IRREVERSIBLE_ENDED and said["result"] == "pass"
         became = "done" if passed else "begun, its end unknown" if kind == IRREVERSIBLE_BEGUN else said["result"]
@@ -89,21 +121,31 @@ def _irreversible(connection: sqlite3.Connection, unit: dict[str, Any]) -> dict[
     return found
 
 
-def _points_passed(connection: sqlite3.Connection, since: dict[str, Any], step: str, quantity: Kind) -> frozenset[str]:
-    """Points of which everything that the latest such step read passed; corrected readings do not count."""
+def _points_passed(
+    connection: sqlite3.Connection, unit: dict[str, Any], what: tuple[str, Kind], *, late: bool
+) -> frozenset[str]:
+    """Points of which everything that the latest such step read passed; corrected readings do not count.
+
+    `what`: kind of the step and of its readings; `late`: the latest step by wall time must have passed, too.
+    """
     rows = connection.execute(
-        "SELECT r.rail, r.attempt, r.step, r.result FROM readings r"
+        "SELECT r.rail, r.attempt, r.step, r.result, a.started, a.seq, r.monotonic FROM readings r"
         " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
-        " AND (a.seq > :seq OR (a.seq = :seq AND r.monotonic > :monotonic))"
         " AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
         " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
-        " ORDER BY a.seq, r.monotonic",
-        since | {"kind": step, "quantity": quantity},
+        f"{_SINCE_TRIPS.format(within='t.monotonic >= r.monotonic')} ORDER BY a.seq, r.monotonic",
+        unit | {"kind": what[0], "quantity": what[1]},
     ).fetchall()
+    passed = _latest_passed(rows)
+    return passed & _latest_passed(sorted(rows, key=lambda row: row[4:7])) if late else passed
+
+
+def _latest_passed(rows: Sequence[tuple[Any, ...]]) -> frozenset[str]:
+    """Return the points of which the last step in that order passed."""
     latest: dict[str, tuple[str, int]] = {}
     passed: dict[str, bool] = {}
-    for rail, attempt, number, result in rows:
+    for rail, attempt, number, result, *_ in rows:
         if latest.get(rail) != (attempt, number):
             latest[rail], passed[rail] = (attempt, number), True
         passed[rail] = passed[rail] and result in _PASSED
