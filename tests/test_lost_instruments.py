@@ -12,6 +12,7 @@ from bringup.core.procedure import Channel, Dwell, Log, Measure, OnLost, Resista
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.runner import measuring as measuring_module
+from bringup.runner.emergency import READ_WITHIN
 from bringup.runner.protocols import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.instrument import take
@@ -248,6 +249,37 @@ def test_an_interruption_ends_the_trying_only_if_it_comes_after_the_words() -> N
     assert outcome.off_verified is False
     assert 60.0 <= now < 61.0
     assert events(bench, "tried-on")[0].startswith("the person ended the trying (Ctrl-C) after ")
+
+
+@pytest.mark.parametrize("part", [0.0, 0.5, 1.0, 1.9])
+def test_an_impatient_second_interruption_does_not_end_the_trying(part: float) -> None:
+    bench, _ = losing(back_after=40.0)
+    times: list[float] = []
+
+    def tell(told: Any) -> None:
+        losing_it(told)
+        if told.kind == "off-unknown" and not times:
+            times.append(bench.clock.monotonic())
+            bench.clock.interrupt(Interruption.CTRL_C, times[0] + part * READ_WITHIN / 2)
+
+    losing_it = bench.changes["tell"]
+    outcome = bench.run(tell=tell)
+
+    assert times
+    assert outcome.off_verified is True
+    assert not bench.on()
+
+
+@pytest.mark.parametrize("interruption", [each for each in Interruption if each is not Interruption.CTRL_C])
+def test_no_signal_of_the_system_is_a_persons_word_that_the_supply_is_off(interruption: Interruption) -> None:
+    bench, _ = losing(back_after=90.0)
+    bench.clock.interrupt(interruption, 50.0)
+
+    outcome, now = ended(bench)
+
+    assert outcome.off_verified is True
+    assert now > 90.0
+    assert not bench.on()
 
 
 @pytest.mark.parametrize(("attended", "bound"), [(True, 3600.0), (False, 120.0)])

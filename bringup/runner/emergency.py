@@ -27,6 +27,8 @@ TRY_ON_ALONE, TRY_ON_WITH_SOMEBODY = 120.0, 3600.0
 """Seconds for which a supply that is lost is tried on: with nobody there, and with a person who can end it."""
 STOP_KEY = "q"
 """What the person presses once the supply is off at its switch."""
+READ_WITHIN = 2.0
+"""Seconds after the words on the screen before which a Ctrl-C is impatience with the attempt, no answer to them."""
 BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
@@ -59,19 +61,21 @@ def emergency_off(
     """
     said: list[str] = []
     bug: Exception | None = None
+    shown = waits.clock.monotonic()
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
         verified = _try(supply, outputs, waits, said)
         if not verified:
             # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
             text = UNKNOWN if supply.by_hand else f"{UNKNOWN}. {TRYING_ON}"
             bug = _guarded(lambda: journal.show("off-unknown", text, why="; ".join(said)))
+            shown = waits.clock.monotonic()
             # What was pressed before this was said does not mean that the supply is off at its switch.
-            bug = _guarded(lambda: waits.forget_keys(STOP_KEY)) or bug
+            bug = _guarded(waits.forget_pressed) or bug
             verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
     if not verified and not supply.by_hand:
         bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
         said = []
-        verified = _tried_on(supply, outputs, waits, said, guarding)
+        verified = _tried_on(supply, outputs, waits, said, guarding, shown)
         bug = _guarded(lambda: journal.event_if_possible("tried-on", "; ".join(said))) or bug
     if verified:
         bug = _guarded(guarding.all_off) or bug
@@ -79,20 +83,28 @@ def emergency_off(
     return Ended(verified, bug or told)
 
 
-def _tried_on(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding) -> bool:
-    """Try on until it works, the person ends it, or it has lasted too long. `said`: how it ended. Never raises."""
+def _tried_on(
+    supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding, shown: float
+) -> bool:
+    """Try on until it works, the person ends it, or it has lasted too long. `said`: how it ended. Never raises.
+
+    `shown`: when the person was told of it. No signal of the system is a person's word: only the key, or a Ctrl-C that
+    came when the words could have been read.
+    """
     try:
-        return _keep_trying(supply, outputs, waits, said, guarding)
+        return _keep_trying(supply, outputs, waits, said, guarding, shown)
     except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - told and recorded: the attempt must be closed
         said.append(f"the trying ended: {type(error).__name__}: {error}")
         return False
 
 
-def _keep_trying(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding) -> bool:
+def _keep_trying(
+    supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str], guarding: Guarding, shown: float
+) -> bool:
     begun, pause, tries = waits.clock.monotonic(), SHORTEST_PAUSE, 0
     longest = TRY_ON_WITH_SOMEBODY if waits.attended else TRY_ON_ALONE
     while True:
-        if ended_by := waits.pause(pause, STOP_KEY):
+        if ended_by := waits.pause(pause, STOP_KEY, ctrl_c_from=shown + READ_WITHIN):
             said.append(f"the person ended the trying ({ended_by}) after {tries} more tries")
             return False
         tries, pause = tries + 1, min(2 * pause, LONGEST_PAUSE)

@@ -44,6 +44,8 @@ class WaitPoint:
         self.wakefulness = Wakefulness(clock, journal, lambda: watch.busy)
         self._hard_end: float | None = None
         self._handling_key = False
+        self._unheard_since = -math.inf
+        """When keys and interruptions were looked at last in a `pause`."""
         self._questions = 0
         """How many questions were put; a new one takes an older one off the screen."""
         self.somebody = True
@@ -138,28 +140,35 @@ class WaitPoint:
         """Whether a person is at the bench, who could end something with a key."""
         return self._ask.attended
 
-    def forget_keys(self, stop_key: str) -> None:
-        """Forget whatever would end a `pause` at once."""
-        while self.pause(0.0, stop_key):
+    def forget_pressed(self) -> None:
+        """Forget whatever was pressed or came so far: it was no answer to what is said next."""
+        self._unheard_since = self.clock.monotonic()
+        while self.clock.interruption() is not None:
+            self.clock.acknowledge()
+        while self._ask.key() is not None:
             pass
 
-    def pause(self, seconds: float, stop_key: str) -> str:
-        """Let time pass where nothing is left but to try again. Returns what ended it early, a key or an interruption.
+    def pause(self, seconds: float, stop_key: str, *, ctrl_c_from: float) -> str:
+        """Let time pass where nothing is left but to try again. Returns what ended it early: the key, or a Ctrl-C.
 
-        Other keys are dropped; '' says that the time has passed.
+        A Ctrl-C counts only if it certainly came after that monotonic moment. Other keys and interruptions are dropped:
+        they are nobody's word that anything is done. '' says that the time has passed.
         """
         until = self.clock.monotonic() + seconds
         while True:
-            interruption = self.clock.interruption()
-            if interruption is not None:
+            # What is found here came after we looked last; on waking from a wait it has come just now.
+            while (interruption := self.clock.interruption()) is not None:
                 self.clock.acknowledge()
-                return interruption.value
+                if interruption is Interruption.CTRL_C and self._unheard_since >= ctrl_c_from:
+                    return interruption.value
             while (key := self._ask.key()) is not None:
                 if key == stop_key:
                     return key
-            if self.clock.monotonic() >= until:
+            self._unheard_since = self.clock.monotonic()
+            if self._unheard_since >= until:
                 return ""
             self.clock.wait(until)
+            self._unheard_since = self.clock.monotonic()
 
     def look_around(self) -> None:
         """Do what every wait does on waking. Raises an Ending if something calls for it."""
