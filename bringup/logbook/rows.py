@@ -41,7 +41,7 @@ class LoggedReading:
 
     def as_json(self) -> Json:
         """Return every field that a program may ask for."""
-        reading, limits = self.reading, self.reading.limits
+        reading = self.reading
         return {
             "id": reading.id,
             "serial": self.serial,
@@ -53,16 +53,7 @@ class LoggedReading:
             "rail": reading.point,
             "quantity": reading.kind.value,
             "aspect": reading.aspect,
-            "value": reading.value,
-            "unit": reading.unit,
-            "nominal": _plain(limits.nominal if limits else None),
-            "low": _plain(limits.low if limits else None),
-            "high": _plain(limits.high if limits else None),
-            "limits": (limits.text or str(limits)) if limits else None,
-            "limits_from": reading.limits_from.value,
-            "result": reading.result.value,
-            "decision_rule": reading.decision_rule,
-            "uncertainty": reading.uncertainty,
+            **_judged(reading),
             "at": time_text(reading.at),
             "monotonic": reading.monotonic,
             "instrument": reading.instrument,
@@ -70,15 +61,7 @@ class LoggedReading:
             "calibration_due": self.calibration_due.isoformat() if self.calibration_due else None,
             "raw": reading.raw,
             "how": reading.how.value,
-            "resolution": reading.resolution,
-            "board_state": reading.board_state,
-            "input_volts": reading.input_volts,
-            "input_amps": reading.input_amps,
-            "unsettled": reading.unsettled,
-            "lowest": reading.lowest,
-            "highest": reading.highest,
-            "note": reading.note,
-            "replaces": reading.replaces,
+            **_beside(reading),
             "replaced_by": self.replaced_by,
             "simulated": self.simulated,
             "board": self.board,
@@ -234,6 +217,38 @@ class LoggedAttempt:
             "steps": [step.as_json() for step in self.steps],
             "events": [event.as_json() for event in self.events],
         }
+
+
+def _judged(reading: Reading) -> Json:
+    """Return the value, by what it is judged, and what came of that."""
+    limits = reading.limits
+    return {
+        "value": reading.value,
+        "unit": reading.unit,
+        "nominal": _plain(limits.nominal if limits else None),
+        "low": _plain(limits.low if limits else None),
+        "high": _plain(limits.high if limits else None),
+        "limits": (limits.text or str(limits)) if limits else None,
+        "limits_from": reading.limits_from.value,
+        "result": reading.result.value,
+        "decision_rule": reading.decision_rule,
+        "uncertainty": reading.uncertainty,
+    }
+
+
+def _beside(reading: Reading) -> Json:
+    """Return what held while it was taken, and what there is to say of it."""
+    return {
+        "resolution": reading.resolution,
+        "board_state": reading.board_state,
+        "input_volts": reading.input_volts,
+        "input_amps": reading.input_amps,
+        "unsettled": reading.unsettled,
+        "lowest": reading.lowest,
+        "highest": reading.highest,
+        "note": reading.note,
+        "replaces": reading.replaces,
+    }
 
 
 def _plain(value: Decimal | None) -> float | None:

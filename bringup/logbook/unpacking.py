@@ -17,22 +17,27 @@ from bringup.logbook.values import time_from
 
 def reading_of(row: sqlite3.Row) -> LoggedReading:
     """Make the record of a row of queries.READINGS."""
-    limits = None
-    if row["limits"] is not None:
-        limits = Limits(
-            row["unit"],
-            _decimal(row["low_text"]),
-            _decimal(row["high_text"]),
-            _decimal(row["nominal_text"]),
-            row["limits"],
-        )
-    reading = Reading(
+    due = row["calibration_due"]
+    return LoggedReading(
+        reading=_reading(row),
+        attempt=row["attempt"],
+        **_header(row),
+        step_kind=row["step_kind"],
+        step_title=row["step_title"],
+        instrument_identity=row["identity"],
+        calibration_due=date.fromisoformat(due) if due else None,
+        replaced_by=row["replaced_by"],
+    )
+
+
+def _reading(row: sqlite3.Row) -> Reading:
+    return Reading(
         step=row["step"] - 1,
         point=row["rail"],
         kind=Kind(row["quantity"]),
         value=row["value"],
         unit=row["unit"],
-        limits=limits,
+        limits=_limits(row),
         limits_from=LimitsFrom(row["limits_from"]),
         result=Result(row["result"]),
         at=time_from(row["at"]),
@@ -54,17 +59,13 @@ def reading_of(row: sqlite3.Row) -> LoggedReading:
         replaces=row["replaces"],
         id=row["id"],
     )
-    due = row["calibration_due"]
-    return LoggedReading(
-        reading=reading,
-        attempt=row["attempt"],
-        **_header(row),
-        step_kind=row["step_kind"],
-        step_title=row["step_title"],
-        instrument_identity=row["identity"],
-        calibration_due=date.fromisoformat(due) if due else None,
-        replaced_by=row["replaced_by"],
-    )
+
+
+def _limits(row: sqlite3.Row) -> Limits | None:
+    if row["limits"] is None:
+        return None
+    low, high, nominal = (_decimal(row[name]) for name in ("low_text", "high_text", "nominal_text"))
+    return Limits(row["unit"], low, high, nominal, row["limits"])
 
 
 def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> LoggedAttempt:
