@@ -148,3 +148,16 @@ def test_on_a_simulated_bench_the_simulation_is_started(capsys: pytest.CaptureFi
 def test_a_simulation_that_cannot_start_says_what_it_said() -> None:
     with pytest.raises(BenchError, match=r"(?s)did not start: .*nowhere.yaml"), simulated_bench(Path("nowhere.yaml")):
         pass
+
+
+@pytest.mark.parametrize("holds", ["", "raise SystemExit('this is not bringup')"])
+def test_a_folder_named_like_the_package_does_not_keep_the_simulation_from_starting(
+    holds: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "bringup").mkdir()
+    if holds:
+        (tmp_path / "bringup" / "__init__.py").write_text(holds, "utf-8")
+    bench = (BENCHES / "simulated.yaml").absolute()
+    monkeypatch.chdir(tmp_path)
+    with simulated_bench(bench) as resources:
+        assert set(resources) == {"supply", "meter"}

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.own_python import own_command
 from bringup.commands.reaching import lock_name
 from bringup.commands.saying import say
 from bringup.host.guardian import GuardianProcess
@@ -58,8 +59,7 @@ def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], No
 
 def command(serial: str) -> list[str]:
     """Return what starts a guardian: this Python with our own search path, whatever the current folder holds."""
-    program = f"import sys; sys.path[:] = {sys.path!r}; from bringup.commands.guardian import entry; entry()"
-    return [sys.executable, "-P", "-c", program, "bringup guardian", serial]
+    return own_command("from bringup.commands.guardian import entry; entry()", "bringup guardian", serial)
 
 
 def terminal_of_ours() -> tuple[str, list[Any]]:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 import tempfile
 import threading
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
+from bringup.commands.own_python import own_command
 from bringup.errors import BenchError
 
 READY_WITHIN = 20.0
@@ -31,7 +31,8 @@ def simulated_bench(bench: Path, *, serial: str = "", pace: float | None = None)
     `serial`: the unit on the bench. `pace`: stretches the instruments' times (tests). Raises BenchError with what the
     child said where it does not come up.
     """
-    command = [sys.executable, "-m", "bringup", "simulate", "--bench", str(bench), "--json", "--until-stdin-closes"]
+    command = own_command("from bringup.commands.main import entry; entry()", "simulate", "--bench", str(bench))
+    command += ["--json", "--until-stdin-closes"]
     command += ["--serial", serial] if serial else []
     command += [] if pace is None else ["--pace", str(pace)]
     with tempfile.TemporaryFile() as said:
