@@ -18,6 +18,9 @@ settings.load_profile("unhurried")
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
+# A test takes its supply with it: a guardian that cannot verify off must not try on for minutes beside the others.
+os.environ.setdefault("BRINGUP_TEST_TRY_FOR", "20")
+
 WAITING = ("test_readme", "test_run_command", "test_terminal_session")
 
 

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from bringup.commands import guardian_words
-from bringup.commands.guardian_spec import GuardianSpec, read_spec
+from bringup.commands.common import show_left_messages
+from bringup.commands.guardian_spec import SHORTER, GuardianSpec, read_spec, try_for
 from bringup.commands.guardian_words import Account
 from bringup.core.bench import SupplyRole
 from bringup.files.dialect_file import find_dialect
@@ -131,6 +132,35 @@ def test_a_logbook_that_is_locked_for_a_moment_is_waited_for(tmp_path: Path) -> 
         free.join()
 
     assert ended(logbook)[0] == "broken off"
+
+
+def test_what_is_said_at_a_terminal_is_broken_at_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    attempt = begun(tmp_path / "bringup.db")
+    master, slave = pty.openpty()
+    trouble = "TCPIP0::127.0.0.1::5025::SOCKET does not answer: nothing listens there, or it has no free connection"
+    try:
+        account = Account(spec(tmp_path, terminal=os.ttyname(slave)), vigil(attempt, "on"), DIED, restore=False)
+        account.settle(False, trouble)
+        said = os.read(master, 4096).decode()
+    finally:
+        os.close(master)
+        os.close(slave)
+    show_left_messages()
+
+    for shown in (said, capsys.readouterr().err):
+        lines = shown.split("\n")
+        assert max(len(line.rstrip()) for line in lines) <= 80
+        assert f"The output state is UNKNOWN: {trouble}. Attempt" in " ".join(line.strip() for line in lines)
+
+
+@pytest.mark.parametrize(("said", "seconds"), [("20", 20.0), ("9999", 300.0), ("soon", 300.0), (None, 300.0)])
+def test_the_environment_can_only_shorten_the_trying(
+    said: str | None, seconds: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv(SHORTER, raising=False)
+    if said is not None:
+        monkeypatch.setenv(SHORTER, said)
+    assert try_for() == seconds
 
 
 def test_what_an_instrument_answered_is_shown_at_the_terminal_not_obeyed(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import click
 
 from bringup.commands.saying import say
-from bringup.core.harmless import harmless_json
+from bringup.core.harmless import harmless_json, harmless_lines
 from bringup.errors import BenchError, CommandError
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -56,7 +56,7 @@ def print_json(data: object) -> None:
 
 def show_left_messages() -> None:
     """Show what a guardian left for whoever comes next, on standard error, once."""
-    from bringup.host.left_messages import take_messages
+    from bringup.host.left_messages import at_words, take_messages
 
     try:
         texts = take_messages()
@@ -64,7 +64,7 @@ def show_left_messages() -> None:
         # No place for messages is no place for locks: whoever needs one says so.
         return
     for text in texts:
-        say(text, err=True)
+        say(at_words(harmless_lines(text)), err=True)
 
 
 def configuration_file() -> Path:

@@ -15,7 +15,7 @@ from pathlib import Path
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.core.harmless import harmless_lines
 from bringup.errors import BringupError, LogbookError
-from bringup.host.left_messages import leave_message
+from bringup.host.left_messages import at_words, leave_message
 from bringup.host.vigil import Vigil
 from bringup.logbook.breaking_off import mark_broken_off
 from bringup.runner.emergency import UNKNOWN
@@ -111,7 +111,7 @@ class Account:
             if self._restore:
                 self._give_back(descriptor)
             # What an instrument answered must not be obeyed by the terminal.
-            ends = harmless_lines(text).replace("\n", "\r\n")
+            ends = at_words(harmless_lines(text)).replace("\n", "\r\n")
             os.write(descriptor, f"\r\n{ends}\r\n".encode())
         except OSError:
             return

@@ -164,11 +164,15 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     Returns also the rescue file that holds what the logbook lacks, if there is such.
     """
     from bringup.commands.at_terminal import make_person
+    from bringup.commands.common import show_left_messages
+    from bringup.commands.finishing import let_guardian_finish
     from bringup.commands.instruments import open_bench
     from bringup.host.clock import HostClock
     from bringup.host.folder import lasting_folder
     from bringup.logbook.opening import open_for_writing
 
+    let_guardian_finish(bench)
+    show_left_messages()
     logbook = open_for_writing(wanted.logbook, lasting_folder())
     leave.callback(logbook.close)
     clock = HostClock()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import textwrap
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +13,13 @@ from bringup.host.folder import state_folder
 
 _ENDING = ".message"
 _LONGEST = 4096
+COLUMNS = 80
+
+
+def at_words(text: str) -> str:
+    """Return the text with its lines broken at words where they are longer than a terminal of 80 columns."""
+    lines = (textwrap.wrap(line, COLUMNS, break_long_words=False, break_on_hyphens=False) for line in text.split("\n"))
+    return "\n".join("\n".join(each) for each in lines)
 
 
 def leave_message(text: str) -> Path:
