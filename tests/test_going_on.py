@@ -33,6 +33,7 @@ from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption, Told
 from bringup.runner.records import SourceText
 from bringup.runner.setup import AttemptOutcome
+from bringup.runner.work import AT_LEADS
 from bringup.simulation.clock import START
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SimulatedBench, picked, simulated_bench, with_steps
@@ -123,8 +124,8 @@ def test_what_needs_no_power_stays_and_all_that_needs_power_is_done_again(story:
 
     assert second.result is AttemptResult.PASSED
     assert second.off_verified is True
-    assert story.carried(second) == dict.fromkeys((1, 2, 3), first.id)
-    assert {reading.step for reading in second.readings} == {3, 4}
+    assert story.carried(second) == dict.fromkeys((1, 2), first.id)
+    assert {reading.step for reading in second.readings} == {2, 3, 4}
     assert not [text for text in story.bench.meter_link.sent if "RES" in text.upper()]
     assert not [text for text in story.asked() if "powered without" in text or "Before power" in text]
     assert "step 1 carried over" in " ".join(told.text for told in story.bench.told if told.kind == "step-ended")
@@ -148,13 +149,13 @@ def test_the_two_attempts_are_linked_both_ways_and_readings_are_not_copied(story
 
 
 def test_a_chain_names_the_attempt_in_which_a_step_was_really_done(story: Story) -> None:
-    first = story.run(stop=in_step(3))
-    second = story.run(going_on=True, stop=in_step(4))
+    first = story.run(stop=in_step(2))
+    second = story.run(going_on=True, stop=in_step(3))
 
     third = story.run(going_on=True)
 
     assert third.result is AttemptResult.PASSED
-    assert story.carried(third) == {1: first.id, 2: first.id, 3: second.id}
+    assert story.carried(third) == {1: first.id, 2: second.id}
     assert story.logged(third).continues == second.id
 
 
@@ -198,12 +199,19 @@ def test_an_output_found_on_meanwhile_leaves_only_inspection(story: Story) -> No
     )
 
 
-def test_leads_are_measured_again_at_another_bench(story: Story) -> None:
+@pytest.mark.parametrize("bench", [SOURCES[1], SourceText("bench", "c.yaml", "bench: C\n")], ids=["same", "other"])
+def test_leads_are_always_measured_again(story: Story, bench: SourceText) -> None:
     first = story.run(stop=in_step(5))
 
-    second = story.run(going_on=True, sources=(SOURCES[0], SourceText("bench", "c.yaml", "bench: C\n")))
+    second = story.run(going_on=True, sources=(SOURCES[0], bench))
 
     assert story.carried(second) == dict.fromkeys((1, 2), first.id)
+    assert any(reading.aspect == AT_LEADS for reading in second.readings)
+    (event,) = [event for event in story.logged(second).events if event.kind == "going-on"]
+    assert (
+        "step 3 (volts at the free leads of VIN) is done again: it needs power, and leads may have been plugged elsewhere"
+        in event.text
+    )
 
 
 def test_where_nobody_can_say_whether_the_board_was_changed_nothing_unpowered_stays(story: Story) -> None:
@@ -233,7 +241,7 @@ def test_a_step_that_did_not_pass_is_done_again(story: Story) -> None:
 
     second = story.run(flawed, going_on=True)
 
-    assert story.carried(second) == dict.fromkeys((2, 3), first.id)
+    assert story.carried(second) == dict.fromkeys((2,), first.id)
     assert second.result is AttemptResult.PASSED
 
 
@@ -245,7 +253,7 @@ def test_a_question_about_the_powered_board_is_asked_again(story: Story) -> None
     second = story.run(procedure, going_on=True)
 
     assert "Is the lamp lit?" in story.asked()
-    assert story.carried(second) == dict.fromkeys((1, 2, 3), first.id)
+    assert story.carried(second) == dict.fromkeys((1, 2), first.id)
 
 
 def test_a_condition_sees_the_result_of_a_carried_step(story: Story) -> None:
@@ -280,8 +288,8 @@ def test_a_step_whose_reading_was_corrected_for_the_worse_is_done_again(
 
     second = story.run(going_on=True)
 
-    assert story.carried(second) == dict.fromkeys((1, 3), first.id)
-    assert {reading.step for reading in second.readings} == {1, 3, 4}
+    assert story.carried(second) == dict.fromkeys((1,), first.id)
+    assert {reading.step for reading in second.readings} == {1, 2, 3, 4}
 
 
 def test_a_logbook_from_before_can_be_gone_on_with(story: Story) -> None:

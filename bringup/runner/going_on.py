@@ -1,8 +1,9 @@
 """Going on with an attempt that was called off or broken off: whether that may be, and what of it still holds.
 
 Inspections stay. Readings of the unpowered board stay unless something came between that may have changed it.
-Whatever needs power, and whatever the procedure does after it, is done again from off. Only what passed is carried
-over: a step that failed there is done again. Reading the earlier attempt from the logbook is not done here.
+Whatever needs power, and whatever the procedure does after power is on the board, is done again from off; so is
+`leads`: it needs power, and between two attempts people plug leads elsewhere. Only what passed is carried over: a step
+that failed there is done again. Reading the earlier attempt from the logbook is not done here.
 """
 
 from __future__ import annotations
@@ -10,16 +11,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from bringup.core.procedure import Dwell, Inspect, Leads, Note, PowerOff, Procedure, Question, Resistance, Step
-from bringup.runner.earlier import ID_SHOWN, Earlier, GoingOn, other_text
+from bringup.runner.earlier import ID_SHOWN, Earlier, GoingOn
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work
 
+LEADS_AGAIN = "it needs power, and leads may have been plugged elsewhere meanwhile"
 UNCHANGED, CHANGED = "nothing was changed", "something was changed"
 
 Inspection = Inspect | Question | Note
-Unpowered = Resistance | Leads
-Harmless = Inspection | Unpowered | Dwell | PowerOff
+Harmless = Inspection | Resistance | Leads | Dwell | PowerOff
 """Actions that put no power on the board: what stands behind any other one is done again."""
 
 
@@ -30,7 +31,8 @@ def decide(work: Work, earlier: Earlier, *, found_on: bool) -> GoingOn:
     """
     procedure = work.setup.procedure
     candidates = dict(_candidates(procedure, earlier))
-    unpowered = [step for step in candidates.values() if isinstance(step.action, Unpowered)]
+    leads = [step for step in candidates.values() if isinstance(step.action, Leads)]
+    unpowered = [step for step in candidates.values() if isinstance(step.action, Resistance)]
     disturbed, reasons = earlier.disturbed, dict[int, str]()
     if found_on and not disturbed:
         disturbed = "an output was found on"
@@ -39,8 +41,8 @@ def decide(work: Work, earlier: Earlier, *, found_on: bool) -> GoingOn:
     for step in unpowered:
         if disturbed:
             reasons[step.index] = disturbed
-        elif isinstance(step.action, Leads) and any(other_text("bench", earlier.sources, work.setup.sources)):
-            reasons[step.index] = "the bench file is another one"
+    reasons |= {step.index: LEADS_AGAIN for step in leads}
+    reasons = dict(sorted(reasons.items()))
     kept = {index: earlier.steps[index].origin for index in candidates if index not in reasons}
     return GoingOn(earlier, kept, _in_words(procedure, earlier, kept, reasons))
 
@@ -50,7 +52,7 @@ def _candidates(procedure: Procedure, earlier: Earlier) -> Iterator[tuple[int, S
     for step, before in zip(procedure.steps, earlier.steps, strict=False):
         if not isinstance(step.action, Harmless):
             return
-        if isinstance(step.action, Inspection | Unpowered) and before.passed and before.kind == step.kind:
+        if isinstance(step.action, Inspection | Resistance | Leads) and before.passed and before.kind == step.kind:
             yield step.index, step
 
 
@@ -83,6 +85,4 @@ def carry(work: Work, step: Step) -> str:
     if isinstance(step.action, Resistance):
         for point in step.action.points:
             work.evidence.trust_resistance(point)
-    elif isinstance(step.action, Leads):
-        work.evidence.trust_leads(step.action.input)
     return f"carried over from attempt {work.going_on.steps[step.index][:ID_SHOWN]}: {heading(step)}"
