@@ -150,3 +150,18 @@ def test_reversed_leads_read_negative_and_nothing_works(demo: Board) -> None:
     world.leads(LeadsAt.FREE, 1.0)
     world.probe("VIN", 1.0)
     assert world.probe_volts(1.1, 0.02, MEGOHMS) == pytest.approx(-24.0)
+
+
+@pytest.mark.parametrize("capacitance", [1e-6, 470e-6, 10e-3])
+@pytest.mark.parametrize("real", [10.4, 13.6, 24.0])
+def test_a_supply_that_turns_wrong_while_on_believes_in_what_was_set_throughout(
+    capacitance: float, real: float
+) -> None:
+    wrong = Fault("VIN", FaultKind.WRONG_VOLTAGE, real, after=2.0)
+    world = bench(board(capacitance=capacitance, loads=(amps(0.05),)), wrong, volts=12.0, limit=1.0)
+    world.set_over_voltage(1, 13.2, 1.0)
+    shown = [world.terminal_volts(1, now) for now in moments(1.5, 2.5, 1e-3)]
+    assert world.tripped(1, 2.5) is None
+    assert max(shown) < 12.5
+    assert world.terminal_volts(1, 6.0) == pytest.approx(12.0, abs=1e-3)
+    assert world.input_volts("VIN", 6.0) == pytest.approx(real, abs=0.02)

@@ -100,7 +100,7 @@ class Advancing:
         feeding = Feeding(self.board, self.lead_ohms, self.fed)
         error = self.board.step_rails(self.now, seconds)
         error = max(error, feeding.step(self.stages, Span(self.now, seconds)))
-        crossed = seconds > EDGE and (self.board.crossed(before) or self._over_voltage_crossed(stages))
+        crossed = seconds > EDGE and (self.board.crossed(before) or self._over_voltage_crossed(stages, seconds))
         if (error > 1.0 or crossed) and seconds > SHORTEST:
             self.board.volts, self.board.converting = before.volts, before.converting
             self.stages.update(stages)
@@ -133,10 +133,12 @@ class Advancing:
     def _any_on(self) -> bool:
         return any(stage.on for stage in self.stages.values())
 
-    def _over_voltage_crossed(self, before: dict[int, PowerStage]) -> bool:
+    def _over_voltage_crossed(self, before: dict[int, PowerStage], seconds: float) -> bool:
         for number, stage in self.stages.items():
             level = stage.over_voltage
-            if level is not None and stage.on and before[number].shown_volts() <= level < stage.shown_volts():
+            if level is None or not stage.on:
+                continue
+            if before[number].shown_volts(self.now) <= level < stage.shown_volts(self.now + seconds):
                 return True
         return False
 

@@ -71,6 +71,8 @@ class PowerStage:
     crowbar: bool = False
     step_at: float = -inf
     step_from: float = 0.0
+    step_from_shown: float = 0.0
+    """What its own voltmeter showed when the step began."""
     over_volts_since: float | None = None
     over_amps_since: float | None = None
     limiting_since: float | None = None
@@ -92,7 +94,10 @@ class PowerStage:
     def level(self, now: float) -> float:
         """Volts that the voltage loop aims at now: a damped step from the level before."""
         target = self.target()
-        return max(0.0, target + (self.step_from - target) * remaining(now - self.step_at))
+        return self._on_the_way(self.step_from, target, now)
+
+    def _on_the_way(self, start: float, end: float, now: float) -> float:
+        return max(0.0, end + (start - end) * remaining(now - self.step_at))
 
     def moving(self, now: float) -> bool:
         """Whether the level is still on its way."""
@@ -100,7 +105,7 @@ class PowerStage:
 
     def begin_step(self, now: float) -> None:
         """The level is about to change: it starts from where the terminals are."""
-        self.step_from = self.volts
+        self.step_from, self.step_from_shown = self.volts, self.shown_volts(now)
         self.step_at = now
 
     def allowed(self, now: float) -> float:
@@ -113,11 +118,21 @@ class PowerStage:
         """Volts added at the terminals by remote sense."""
         return min(SENSE_REACH, max(0.0, self.amps) * lead_ohms) if self.remote else 0.0
 
-    def shown_volts(self) -> float:
-        """What the supply's own voltmeter is given: the terminals, unless they deceive it (wrong-voltage fault)."""
-        if self.real_volts and self.on:
-            return self.volts * self.set_volts / self.real_volts
-        return self.volts
+    def shown_volts(self, now: float) -> float:
+        """What the supply's own voltmeter is given: the terminals, unless they deceive it (wrong-voltage fault).
+
+        Deceived, it takes what its loop aims at for what was set, also while the loop is still on its way there. Where
+        the board holds the terminals above that, it shows no more than they carry or than was set.
+        """
+        if not self.real_volts or not self.on:
+            return self.volts
+        aim = self.level(now)
+        shown = self._on_the_way(self.step_from_shown, self.set_volts, now)
+        if aim <= 0.0:
+            return self.volts
+        if self.volts <= aim:
+            return self.volts * shown / aim
+        return min(shown + self.volts - aim, max(self.volts, shown))
 
     def switch(self, on: bool, now: float) -> None:
         """Switch. A tripped output does not come on before its trip was cleared."""
@@ -133,7 +148,7 @@ class PowerStage:
         """Let the protections look at the terminals; returns whether one tripped."""
         if not self.on:
             return False
-        over = self.over_voltage is not None and self.shown_volts() > self.over_voltage
+        over = self.over_voltage is not None and self.shown_volts(now) > self.over_voltage
         self.over_volts_since = _since(self.over_volts_since, over, now)
         over = self.over_current is not None and self.amps >= 0.999 * self.over_current
         self.over_amps_since = _since(self.over_amps_since, over, now)

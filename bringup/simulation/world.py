@@ -149,7 +149,7 @@ class BoardWorld:
 
     def terminal_volts(self, output: int, now: float) -> float:
         """Volts at the terminals as the supply's own voltmeter finds them: true, but for a wrong-voltage fault."""
-        return self._look(output, now).shown_volts()
+        return self._look(output, now).shown_volts(self._bench.now)
 
     def terminal_amps(self, output: int, now: float) -> float:
         """Amps out of the terminals."""
