@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ import pytest
 from bringup.commands.asking import parse_time
 from bringup.commands.main import main
 from bringup.commands.tables import format_table, time_column
+from bringup.core.limits import Limits, parse_limits
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import CommandError, ExitCode
 from bringup.logbook.record import LogbookRecord
@@ -162,7 +164,7 @@ def test_a_history_tells_trips_and_corrections(run: Run, filled: tuple[Path, dic
         "MBL-0003  Mooring buoy logger, revision B, lot L1",
         "",
         "2026-11-27 17:30:00 IST  First power-on: failed",
-        f"    attempt {filled[1]['0003'][:8]}, 1 reading, by ada at Corner bench",
+        f"    attempt {filled[1]['0003'][:8]}, 1 reading and 1 corrected, by ada at Corner bench",
         "    cause: a trip at VIN",
         "    corrected: 3V3 voltage 33.06 V -> 3.306 V (point slipped)",
         "    trip: VIN 0.8 A, above 0.22 A",
@@ -191,7 +193,40 @@ def test_a_history_tells_the_story_and_not_what_is_so_in_every_attempt(run: Run,
 
     _, out, _ = run("history", "MBL-0001", logbook=path)
 
+    told["not without volts"] = told.pop("live")
     assert out.splitlines()[4:] == [f"    {kind}: {text}" for kind, text in told.items()]
+
+
+def test_a_history_says_once_what_cause_and_event_both_say(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    found = "output 1 was found on and switched off"
+    with LogbookRecord.open(path, simulated=False) as record:
+        record.begin(start())
+        record.event("trip", "VIN 0.8 A, above 0.22 A", at=NOON, monotonic=1.0)
+        record.event("found-on", found, at=NOON, monotonic=2.0)
+        record.end(AttemptResult.FAILED, "step 3 (apply): VIN 0.8 A, above 0.22 A", at=NOON, off_verified=True)
+
+    _, out, _ = run("history", "MBL-0001", logbook=path)
+
+    assert out.splitlines()[4:] == ["    cause: step 3 (apply): VIN 0.8 A, above 0.22 A", f"    found on: {found}"]
+
+
+def test_computed_limits_are_text_of_a_sensible_length_in_json_too(run: Run, tmp_path: Path) -> None:
+    path, computed = (
+        tmp_path / "bringup.db",
+        Limits("V", Decimal("1.757045248"), Decimal("1.842484848"), Decimal("1.8")),
+    )
+    with LogbookRecord.open(path, simulated=False) as record:
+        record.begin(start())
+        record.reading(replace(volts(1.8), limits=computed))
+        record.reading(replace(volts(3.3), limits=parse_limits("3.3 V +/- 66 mV")))
+        record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
+
+    _, out, _ = run("readings", "--json", logbook=path)
+
+    first, second = json.loads(out)
+    assert (first["limits"], first["low"], first["high"]) == ("1.757 V .. 1.8425 V", 1.757045248, 1.842484848)
+    assert second["limits"] == "3.3 V +/- 66 mV"
 
 
 def test_a_history_marks_what_was_simulated(run: Run) -> None:

@@ -6,12 +6,13 @@ import io
 import re
 import time
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bringup.core.limits import parse_limits
+from bringup.core.limits import Limits, parse_limits
 from bringup.core.words import Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
@@ -21,7 +22,7 @@ from bringup.terminal.live import LiveView
 from bringup.terminal.person import KEYS, Person
 from bringup.terminal.pictures import ASCII, place
 from bringup.terminal.plain import PlainView
-from bringup.terminal.readings import deviation, reading_line
+from bringup.terminal.readings import bounds, deviation, reading_line
 from bringup.terminal.scene import Scene
 from tests.test_views import GOOD, Terminal, live_status, shown
 
@@ -274,6 +275,18 @@ def test_a_narrow_line_too_long_for_its_picture_keeps_its_words() -> None:
     line = reading_line(long, narrow=True)
 
     assert line.text == "  VIN short check at 1 V, first of two 3.306 V  3.234 V .. 3.366 V  FAIL"
+
+
+def test_limits_with_one_end_are_spelt_as_they_were_written() -> None:
+    assert bounds(replace(GOOD, limits=parse_limits("> 100 ohm"))) == "> 100 ohm"
+    assert bounds(replace(GOOD, limits=parse_limits(">= 4.5 V"))) == ">= 4.5 V"
+    assert bounds(replace(GOOD, limits=Limits("A", high=Decimal("0.00542")))) == "<= 5.42 mA"
+
+
+def test_the_count_at_the_end_says_which_readings_were_corrected() -> None:
+    first, second = Told("reading", reading=GOOD), Told("reading", reading=replace(GOOD, id="new", replaces=GOOD.id))
+
+    assert "  1 reading kept, and 1 corrected; outputs OFF" in shown(first, second, ended())
 
 
 # lines

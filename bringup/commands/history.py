@@ -23,6 +23,13 @@ ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-s
 NOTHING_WRONG = ("inspected", "all good")
 """Kind of event, and how its text begins, where an inspection found nothing."""
 
+EVENT_WORDS = {
+    "live": "not without volts",
+    "leads": "supply leads",
+    "left open": "found open",
+}
+"""Kind of event -> what it is called here, where the kind alone says too little; hyphens become blanks in any case."""
+
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
@@ -67,6 +74,8 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
     head = f"{local_time(attempt.started)}  {attempt.procedure}: {result_text(attempt)}"
     lines = [f"{head}  {SIMULATED}" if attempt.simulated else head]
     count = f"{len(current)} reading{'' if len(current) == 1 else 's'}"
+    corrected = len(attempt.readings) - len(current)
+    count += f" and {corrected} corrected" if corrected else ""
     who = f"attempt {attempt.id[:ID_SHOWN]}, {count}, by {attempt.operator or 'nobody named'}"
     lines.append(f"{INDENT}{who} at {attempt.bench}{'' if attempt.attended else ', unattended'}")
     if attempt.cause:
@@ -80,13 +89,20 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
             lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
     lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
     lines += _corrections(attempt.readings)
-    lines += [f"{INDENT}{event.kind}: {event.text}" for event in attempt.events if _worth_telling(event)]
+    told = [event for event in attempt.events if _worth_telling(event) and not _said_by(attempt.cause, event)]
+    lines += [f"{INDENT}{EVENT_WORDS.get(event.kind, event.kind.replace('-', ' '))}: {event.text}" for event in told]
     return lines
 
 
 def _worth_telling(event: LoggedEvent) -> bool:
     kind, beginning = NOTHING_WRONG
     return event.kind not in ROUTINE_EVENTS and not (event.kind == kind and event.text.startswith(beginning))
+
+
+def _said_by(cause: str, event: LoggedEvent) -> bool:
+    """Whether the cause, which stands above, says the same sentence."""
+    said = event.text.strip().rstrip(".")
+    return bool(said) and said in cause
 
 
 def _corrections(readings: tuple[LoggedReading, ...]) -> list[str]:

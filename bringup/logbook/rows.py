@@ -12,6 +12,7 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.core.reading import Reading
+from bringup.core.wording import limits_text
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.logbook.values import time_text
 
@@ -228,7 +229,7 @@ def _judged(reading: Reading) -> Json:
         "nominal": _plain(limits.nominal if limits else None),
         "low": _plain(limits.low if limits else None),
         "high": _plain(limits.high if limits else None),
-        "limits": (limits.text or str(limits)) if limits else None,
+        "limits": limits_text(limits) if limits else None,
         "limits_from": reading.limits_from.value,
         "result": reading.result.value,
         "decision_rule": reading.decision_rule,

@@ -7,6 +7,7 @@ from decimal import Context, Decimal
 from bringup.core.limits import Limits, deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
+from bringup.core.wording import limits_text
 from bringup.core.words import Kind, Result
 from bringup.terminal.lines import Line, Tone
 from bringup.terminal.pictures import NARROW, UNICODE, Signs, place
@@ -99,7 +100,10 @@ def told_of(reading: Reading, cause: str) -> bool:
 
 
 def bounds(reading: Reading) -> str:
-    """The limits as two ends, in the unit's prefix of each: '3.234 V .. 3.366 V', '> 200 Ω', '' without."""
+    """The limits as two ends, in the unit's prefix of each: '3.234 V .. 3.366 V', '' without.
+
+    A limit with one end stands as it was written: '> 200 Ω'.
+    """
     limits = reading.limits
     if limits is None:
         return ""
@@ -107,7 +111,7 @@ def bounds(reading: Reading) -> str:
     high = "" if limits.high is None else _short(limits.high, limits.unit)
     if low and high:
         return f"{low} .. {high}"
-    return f">= {low}" if low else f"<= {high}" if high else ""
+    return limits_text(limits) if low or high else ""
 
 
 def _short(end: Decimal, unit: str) -> str:

@@ -71,6 +71,8 @@ class Scene:
     """The latest sample; many come between two pictures."""
     ended: bool = False
     readings: int = 0
+    corrected: int = 0
+    """How many of the readings stand in another one's place."""
     failures: list[Reading] = field(default_factory=list)
     tripped: str = ""
     """The words of the trip that is on the screen already."""
@@ -164,6 +166,7 @@ class Scene:
         assert told.reading is not None
         self.going = ""
         self.readings += 1
+        self.corrected += told.reading.replaces is not None
         line = reading_line(told.reading, self.signs, narrow=self.narrow)
         failed = told.reading.result in {Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE}
         if failed:
@@ -255,7 +258,9 @@ class Scene:
         cause = f": {words}" if words else ""
         if self.tripped and told.text.startswith(self.tripped):
             cause = ": the trip above" + told.text.removeprefix(self.tripped)
-        count = f"{self.readings} reading{'' if self.readings == 1 else 's'} kept"
+        standing = self.readings - self.corrected
+        count = f"{standing} reading{'' if standing == 1 else 's'} kept"
+        count += f", and {self.corrected} corrected" if self.corrected else ""
         off = told.data.get("off_verified")
         claimed = bool(told.data.get("by_hand", self.by_hand))
         lines: list[Line] = []
