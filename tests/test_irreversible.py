@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.procedure import HostProgram, Measure, OnlyIf, Procedure, Step
+from bringup.core.procedure import Channel, HostProgram, Log, Measure, OnlyIf, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.safety import examine
-from bringup.core.words import AttemptResult, StepOutcome
+from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.errors import LogbookError, SafetyRefused
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
+from bringup.runner.irreversible import keys_of
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import Once, ProgramEnd
@@ -108,6 +111,17 @@ def test_with_a_rail_that_failed_it_is_not_begun() -> None:
     assert not fake.orders
     assert outcome.result in (AttemptResult.FAILED, AttemptResult.INCOMPLETE)
     assert "irreversible-begun" not in bench.record.kinds()
+
+
+def test_a_log_as_the_last_reading_of_a_rail_counts_by_what_is_judged_of_it() -> None:
+    log = Step(2, Log((Channel("3V3", Kind.VOLTAGE, "3V3"),), parse_quantity("2 s"), parse_quantity("200 ms")))
+    bench, fake = at_work(replace(BURN, index=3), before=(APPLY, MEASURE, log))
+
+    outcome = bench.run()
+
+    aspects = {reading.aspect: reading.result for reading in outcome.readings if reading.step == 2}
+    assert aspects["standard deviation"] is Result.RECORDED
+    assert len(fake.orders) == 1, outcome.cause
 
 
 # What may cut power during one, and what waits
@@ -212,8 +226,6 @@ def test_its_time_out_is_left_to_the_person() -> None:
 @pytest.mark.parametrize("key", ["name", "what"])
 @pytest.mark.parametrize("passed", [True, False])
 def test_one_that_was_begun_on_the_unit_is_never_repeated(passed: bool, key: str) -> None:
-    from bringup.runner.irreversible import keys_of
-
     bench, fake = at_work()
     known = keys_of(BURN)[0 if key == "name" else 1]
     bench.record.known = replace(SEEN, irreversible={known: Once(passed, "done at T in attempt A")})
@@ -250,6 +262,49 @@ def test_the_logbook_knows_what_was_begun(end: ProgramEnd, interrupted: bool, sa
     logbook.connection.close()
 
 
+def test_what_an_older_logbook_knows_by_all_that_an_action_states_is_not_repeated() -> None:
+    bench, fake = at_work()
+    old = hashlib.sha256(repr(FUSE).encode()).hexdigest()
+    bench.record.known = replace(SEEN, irreversible={old: Once(True, "done at T in attempt A")})
+
+    assert bench.run().result is AttemptResult.PASSED
+    assert not fake.orders
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"time_out": parse_quantity("90 s")}, {"contains": ("locked",)}, {"exit_code": 3}],
+    ids=lambda change: next(iter(change)),
+)
+def test_how_a_program_is_waited_for_and_judged_makes_it_no_other(change: dict[str, Any]) -> None:
+    again = replace(BURN, name="fuses again", action=replace(FUSE, **change))
+
+    assert keys_of(again)[1] == keys_of(BURN)[1]
+
+
+def test_what_a_program_loads_makes_it_another_whatever_the_file_is_called() -> None:
+    one, copied = (replace(BURN, action=replace(FUSE, loads=name)) for name in ("keys.bin", "copy.bin"))
+
+    assert keys_of(one, {"keys.bin": "ab"}) == keys_of(copied, {"copy.bin": "ab"})
+    assert len({keys_of(one, {"keys.bin": "ab"}), keys_of(one, {"keys.bin": "cd"}), keys_of(BURN)}) == 3
+
+
+@pytest.mark.parametrize("good", [True, False])
+def test_two_steps_that_do_the_same_are_done_once_in_an_attempt(good: bool) -> None:
+    # Under names of their own, and loading copies of one file, which only the runner can see.
+    one = replace(BURN, action=replace(FUSE, loads="keys.bin"), end_on_fail=good)
+    again = replace(one, index=3, name="fuses again", action=replace(FUSE, loads="copy.bin"))
+    bench, fake = at_work(one, again, end=GOOD if good else ProgramEnd(1))
+
+    outcome = bench.run(loaded={"keys.bin": "ab", "copy.bin": "ab"})
+
+    assert len(fake.orders) == 1
+    _, became, _, why, _ = bench.record.ended_steps[3]
+    assert became is StepOutcome.LEFT_OUT
+    assert why == f"irreversible, and never repeated: {'done' if good else 'fail'} in step 3 of this attempt"
+    assert outcome.result is (AttemptResult.PASSED if good else AttemptResult.FAILED), outcome.cause
+
+
 # Refused beforehand
 
 
@@ -266,6 +321,19 @@ def test_before_the_rails_are_measured_it_is_refused() -> None:
     assert message.startswith(missing)
     (message,) = refusals(with_steps(APPLY, MEASURE, replace(BURN, name="")))
     assert message == "an irreversible step has no `name`"
+
+
+def test_a_second_step_that_does_the_same_is_refused() -> None:
+    again = replace(BURN, index=3, name="fuses again", action=replace(FUSE, time_out=parse_quantity("90 s")))
+
+    (message,) = refusals(with_steps(APPLY, MEASURE, BURN, again))
+
+    assert message == "irreversible, and does the same as step 3: it is done once on a unit, so never here"
+    other = replace(again, action=replace(FUSE, program=("burner", "--unlock")))
+    assert refusals(with_steps(APPLY, MEASURE, BURN, other)) == []
+    one, two = (replace(step, only_if=OnlyIf(variant=name)) for step, name in ((BURN, "A"), (again, "B")))
+    assert refusals(with_steps(APPLY, MEASURE, one, two)) == []
+    assert len(refusals(with_steps(APPLY, MEASURE, one, replace(two, only_if=OnlyIf(variant="A"))))) == 1
 
 
 def test_unattended_it_is_refused_at_a_real_bench() -> None:

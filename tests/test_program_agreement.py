@@ -46,12 +46,38 @@ def test_without_a_terminal_programs_are_refused_until_they_were_agreed_to(bench
 
     agreed = bench.run(SAYS, "--agree-to-programs")
     assert (agreed.returncode, "agreed to by --agree-to-programs" in agreed.stderr) == (0, True)
-    assert bench.run(NOTE + SAYS).returncode == 0, "another step asks nobody again"
-    assert bench.run(SAYS_MORE).returncode == 2, "another argument does"
-    assert bench.run(SAYS + SAYS).returncode == 2, "and so does another program"
+    assert bench.run(SAYS).returncode == 2, "no person agreed, so nothing is remembered"
+    assert not (bench.folder / "conf" / "agreed-programs.json").exists()
 
-    kept = json.loads((bench.folder / "conf" / "agreed-programs.json").read_text(encoding="utf-8"))
-    assert [(path, len(hashes)) for path, hashes in kept.items()] == [(str(bench.bench), 1)]
+
+def test_what_a_person_agreed_to_holds_for_these_programs_at_this_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BRINGUP_CONFIG", str(tmp_path / "bringup.yaml"))
+    (tmp_path / "board.yaml").write_text(BOARD, encoding="utf-8")
+    real = ROOT / "fixtures/benches/corner-bench.yaml"
+    mine = tmp_path / "bench.yaml"
+    simulated = (ROOT / "fixtures/benches/simulated.yaml").read_text(encoding="utf-8")
+    mine.write_text(simulated.replace("../boards", str(ROOT / "fixtures/boards")), encoding="utf-8")
+
+    def agrees(steps: str, *, person: bool = False) -> bool:
+        (tmp_path / "p.yaml").write_text(HEAD + steps, encoding="utf-8")
+        procedure = load_procedure(tmp_path / "p.yaml")
+        files = agreement.program_files(procedure)
+        try:
+            agreement.require_agreement(procedure, load_bench(mine), files, person=person, option=person)
+        except SafetyRefused:
+            return False
+        return True
+
+    assert agrees(SAYS, person=True)
+    assert agrees(NOTE + SAYS), "another step asks nobody again"
+    assert not agrees(SAYS_MORE), "another argument does"
+    assert not agrees(SAYS + SAYS), "and so does another program"
+    mine.write_text(real.read_text(encoding="utf-8"), encoding="utf-8")
+    assert not agrees(SAYS), "under the same path is a real bench now"
+    kept = json.loads((tmp_path / "agreed-programs.json").read_text(encoding="utf-8"))
+    assert [(name, len(hashes)) for name, hashes in kept.items()] == [(f"simulated {mine}", 1)]
 
 
 def test_a_real_bench_is_agreed_to_at_a_terminal_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

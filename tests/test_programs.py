@@ -253,27 +253,32 @@ def test_a_name_with_a_folder_counts_from_the_procedure(tmp_path: Path) -> None:
 def test_an_agreement_holds_for_these_arguments_at_this_bench_only(tmp_path: Path) -> None:
     file, bench = tmp_path / "conf" / "agreed.json", tmp_path / "bench.yaml"
     vectors = [["/usr/bin/flasher", "--port", "ttyX"], ["/usr/bin/verify"]]
-    remember(file, bench, vectors)
+    remember(file, bench, vectors, simulated=True)
 
-    assert is_agreed(file, bench, vectors)
-    assert not is_agreed(file, tmp_path / "other.yaml", vectors)
-    assert not is_agreed(file, bench, [["/usr/bin/flasher", "--port ttyX"], ["/usr/bin/verify"]])
-    assert not is_agreed(file, bench, [["/usr/bin/flasher", "--port", "ttyX", "/usr/bin/verify"]])
-    remember(file, bench, [["other"]])
-    assert is_agreed(file, bench, vectors)
-    assert json.loads(file.read_text(encoding="utf-8")) == {str(bench): [hash_of(vectors), hash_of([["other"]])]}
+    def agreed(these: list[list[str]], at: Path = bench) -> bool:
+        return is_agreed(file, at, these, simulated=True)
+
+    assert agreed(vectors)
+    assert not is_agreed(file, bench, vectors, simulated=False), "the same file names a real bench now"
+    assert not agreed(vectors, tmp_path / "other.yaml")
+    assert not agreed([["/usr/bin/flasher", "--port ttyX"], ["/usr/bin/verify"]])
+    assert not agreed([["/usr/bin/flasher", "--port", "ttyX", "/usr/bin/verify"]])
+    remember(file, bench, [["other"]], simulated=True)
+    assert agreed(vectors)
+    kept = json.loads(file.read_text(encoding="utf-8"))
+    assert kept == {f"simulated {bench}": [hash_of(vectors), hash_of([["other"]])]}
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"BENCH": 3}', '{"BENCH": [3, null]}', "[" * 100_000])
 def test_a_file_of_agreements_that_says_nothing_agrees_to_nothing(text: str, tmp_path: Path) -> None:
     file, bench = tmp_path / "agreed.json", tmp_path / "bench.yaml"
-    file.write_text(text.replace("BENCH", str(bench)), encoding="utf-8")
+    file.write_text(text.replace("BENCH", f"real {bench}"), encoding="utf-8")
 
-    assert not is_agreed(file, bench, [["flasher"]])
+    assert not is_agreed(file, bench, [["flasher"]], simulated=False)
 
 
 def test_an_agreement_that_cannot_be_kept_is_refused(tmp_path: Path) -> None:
     (tmp_path / "conf").write_text("a file where a folder should be", encoding="ascii")
 
     with pytest.raises(CommandError, match="cannot be remembered"):
-        remember(tmp_path / "conf" / "agreed.json", tmp_path / "bench.yaml", [["flasher"]])
+        remember(tmp_path / "conf" / "agreed.json", tmp_path / "bench.yaml", [["flasher"]], simulated=True)

@@ -6,6 +6,7 @@ bench too, because the programs are real there as well.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -37,6 +38,20 @@ def program_files(procedure: Procedure) -> dict[str, str]:
     return {name: file for name, file in found.items() if file}
 
 
+def digests_of_loaded(procedure: Procedure) -> dict[str, str]:
+    """Return the SHA-256 of every file that a program loads, by its name in the procedure. Raises SafetyRefused."""
+    folder, found = Path(procedure.path).parent, {}
+    for _, action in programs_of(procedure):
+        if action.loads:
+            try:
+                with (folder / action.loads).open("rb") as file:
+                    found[action.loads] = hashlib.file_digest(file, "sha256").hexdigest()
+            except OSError as error:
+                text = f"{folder / action.loads}, which a program is to load, cannot be read: {error.strerror}"
+                raise SafetyRefused(text, "Make it readable. Nothing was powered.") from error
+    return found
+
+
 def examine_programs(procedure: Procedure) -> Iterator[Finding]:
     """Find programs, and files that they load, that are not on this computer."""
     folder = Path(procedure.path).parent
@@ -63,11 +78,11 @@ def require_agreement(
     `option`: the command line agrees, which is enough for a simulated bench, and with a person at the terminal.
     """
     vectors, path = vectors_of(procedure, files), Path(bench.path)
-    if not vectors or is_agreed(agreed_file(), path, vectors):
+    simulated = not any(bench.surely_real())
+    if not vectors or is_agreed(agreed_file(), path, vectors, simulated=simulated):
         return
     named = "\n".join(f"  {listed_arguments(tuple(vector))}" for vector in vectors)
     text = f"{procedure.path} runs programs on this computer that {bench.path} has not seen before:\n{named}"
-    simulated = not any(bench.surely_real())
     if option and (person or simulated):
         say(f"{text}\nagreed to by {OPTION}", err=True)
     elif person:
@@ -77,4 +92,6 @@ def require_agreement(
     else:
         how = f"give {OPTION}" if simulated else "run it once from a terminal and agree there"
         raise SafetyRefused(text, f"Look at them and {how}. Nothing was opened and nothing was powered.")
-    remember(agreed_file(), path, vectors)
+    if person:
+        # What nobody looked at holds for this attempt alone.
+        remember(agreed_file(), path, vectors, simulated=simulated)

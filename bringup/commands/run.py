@@ -10,6 +10,7 @@ import getpass
 import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,8 +28,10 @@ if TYPE_CHECKING:
     from bringup.commands.instruments import OpenBench
     from bringup.host.clock import HostClock
     from bringup.logbook.opening import OpenLogbook
+    from bringup.runner.earlier import Earlier
+    from bringup.runner.protocols import Ask, Record, Tell, Told
     from bringup.runner.records import SourceText
-    from bringup.runner.setup import AttemptOutcome
+    from bringup.runner.setup import AttemptOutcome, AttemptSetup
     from bringup.terminal.person import Person
 
 
@@ -200,62 +203,81 @@ def carry_out(
 ) -> tuple[AttemptOutcome, Path | None]:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
-    from bringup.commands.going_on import find_earlier, hint, to_go_on_with
     from bringup.commands.guarding import guarded
-    from bringup.commands.programs import program_files
-    from bringup.core.expectation import voltage_limits
-    from bringup.host.awake import keeper
-    from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
-    from bringup.runner.protocols import Told
-    from bringup.runner.setup import AttemptSetup
     from bringup.runner.wait import take_off_asked
 
     logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
     ask = choose_ask(person, simulated=opened.simulated)
-    limits = {point.name: voltage_limits(procedure.board, point.name)[0] for point in procedure.board.points()}
-    simulated, texts = opened.simulated_link is not None, tuple(sources(wanted, procedure))
-    earlier = find_earlier(logbook, wanted.serial, simulated=simulated)
-    if wanted.going_on:
-        earlier = to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts)
-    record = LogbookRecord(logbook, simulated=simulated)
+    texts = tuple(sources(wanted, procedure))
+    earlier, hints = what_came_before(wanted, procedure, around, texts)
+    record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
-    for told in found_at_opening(logbook):
+    for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
-    if not wanted.going_on and (text := hint(earlier, procedure, wanted.variant, texts)):
-        view.tell(Told("event", text))
-    outcome = run_attempt(
-        AttemptSetup(
-            serial=wanted.serial,
-            procedure=procedure,
-            bench=opened.bench,
-            supply=opened.supply(ask),
-            meter=opened.meter(ask, {name: known for name, known in limits.items() if known is not None}),
-            clock=clock,
-            ask=ask,
-            record=record,
-            tell=view.tell,
-            operator=wanted.operator,
-            tool_version=__version__,
-            simulated_link=opened.simulated_link,
-            guard=guard,
-            unattended=wanted.unattended,
-            variant=wanted.variant,
-            lot=wanted.lot,
-            ambient=wanted.ambient,
-            fixture=wanted.fixture,
-            sources=texts,
-            going_on=earlier if wanted.going_on else None,
-            awake=None if opened.simulated else keeper(),
-            programs=HostPrograms(clock.wake),
-            program_files=program_files(procedure),
-            suspend=lambda: suspend(clock, keys),
-        )
+    setup = replace(
+        setup_of(wanted, procedure, around, ask, (record, view.tell)),
+        guard=guard,
+        sources=texts,
+        going_on=earlier,
+        suspend=lambda: suspend(clock, keys),
     )
+    outcome = run_attempt(setup)
     opened.report_off(outcome.off_verified, lambda: take_off_asked(clock))
     for told in left_at_the_end(record):
         view.tell(told)
     return outcome, record.rescue_file
+
+
+def what_came_before(
+    wanted: Wanted, procedure: Procedure, around: Surroundings, texts: tuple[SourceText, ...]
+) -> tuple[Earlier | None, tuple[Told, ...]]:
+    """Return the attempt to go on with, and a hint where one could be gone on with but is not to be."""
+    from bringup.commands.going_on import find_earlier, hint, to_go_on_with
+    from bringup.runner.protocols import Told
+
+    earlier = find_earlier(around.logbook, wanted.serial, simulated=around.opened.simulated_link is not None)
+    if wanted.going_on:
+        return to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts), ()
+    text = hint(earlier, procedure, wanted.variant, texts)
+    return None, ((Told("event", text),) if text else ())
+
+
+def setup_of(
+    wanted: Wanted, procedure: Procedure, around: Surroundings, ask: Ask, kept_and_shown: tuple[Record, Tell]
+) -> AttemptSetup:
+    """Return what the command line, the files and the bench say of the attempt."""
+    from bringup.commands.programs import digests_of_loaded, program_files
+    from bringup.core.expectation import voltage_limits
+    from bringup.host.awake import keeper
+    from bringup.host.programs import HostPrograms
+    from bringup.runner.setup import AttemptSetup
+
+    opened, clock, (record, tell) = around.opened, around.clock, kept_and_shown
+    stated = ((point.name, voltage_limits(procedure.board, point.name)[0]) for point in procedure.board.points())
+    return AttemptSetup(
+        serial=wanted.serial,
+        procedure=procedure,
+        bench=opened.bench,
+        supply=opened.supply(ask),
+        meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
+        clock=clock,
+        ask=ask,
+        record=record,
+        tell=tell,
+        operator=wanted.operator,
+        tool_version=__version__,
+        simulated_link=opened.simulated_link,
+        unattended=wanted.unattended,
+        variant=wanted.variant,
+        lot=wanted.lot,
+        ambient=wanted.ambient,
+        fixture=wanted.fixture,
+        awake=None if opened.simulated else keeper(),
+        programs=HostPrograms(clock.wake),
+        program_files=program_files(procedure),
+        loaded=digests_of_loaded(procedure),
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from bringup.core.acts import act_of, exclude_each_other
 from bringup.core.expectation import limits_of
 from bringup.core.finding import Finding
 from bringup.core.procedure import Log, Measure, Procedure, Step
@@ -16,8 +17,11 @@ def examine_irreversible(procedure: Procedure) -> Iterator[Finding]:
     board = procedure.board
     probed = [rail.name for rail in board.rails.values() if rail.probe]
     judged: set[str] = set()
+    earlier: list[Step] = []
     for step in procedure.steps:
         if step.irreversible:
+            yield from _done_already(step, earlier)
+            earlier.append(step)
             yield from _examine(step, [name for name in probed if name not in judged], some=bool(probed))
         elif step.only_if is None:
             judged.update(name for name in _read_at(step) if limits_of(step, name, board)[0] is not None)
@@ -45,6 +49,19 @@ def _examine(step: Step, missing: list[str], *, some: bool) -> Iterator[Finding]
             "Put a `measure` of every probed rail before it, without `only_if`, with limits in the board file or here.",
             refused=True,
         )
+
+
+def _done_already(step: Step, earlier: list[Step]) -> Iterator[Finding]:
+    """Find that an earlier step of the procedure does the same under another name."""
+    for other in earlier:
+        if act_of(step.action) == act_of(other.action) and not exclude_each_other(step.only_if, other.only_if):
+            yield Finding(
+                step.index,
+                f"irreversible, and does the same as step {other.index + 1}: it is done once on a unit, so never here",
+                "Leave one of the two out, or give them conditions of which only one can hold (`only_if`).",
+                refused=True,
+            )
+            return
 
 
 def _read_at(step: Step) -> tuple[str, ...]:

@@ -1,7 +1,8 @@
 """Which programs a person has agreed to run at which bench, remembered over attempts in a file of the user's own.
 
 What is remembered is a hash over the argument vectors alone: another step, limit or title asks nobody again, another
-argument or another file of the program's name does.
+argument or another file of the program's name does. A bench file that named simulated instruments and names real ones
+now is another bench.
 """
 
 from __future__ import annotations
@@ -22,15 +23,15 @@ def hash_of(vectors: Sequence[Sequence[str]]) -> str:
     return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
-def is_agreed(file: Path, bench: Path, vectors: Sequence[Sequence[str]]) -> bool:
+def is_agreed(file: Path, bench: Path, vectors: Sequence[Sequence[str]], *, simulated: bool) -> bool:
     """Whether these programs were agreed to at that bench. A file that cannot be read agrees to nothing."""
-    return hash_of(vectors) in _read(file).get(_key(bench), [])
+    return hash_of(vectors) in _read(file).get(_key(bench, simulated=simulated), [])
 
 
-def remember(file: Path, bench: Path, vectors: Sequence[Sequence[str]]) -> None:
+def remember(file: Path, bench: Path, vectors: Sequence[Sequence[str]], *, simulated: bool) -> None:
     """Remember that they were. Raises CommandError where that cannot be written."""
     known = _read(file)
-    mine = known.setdefault(_key(bench), [])
+    mine = known.setdefault(_key(bench, simulated=simulated), [])
     if (digest := hash_of(vectors)) not in mine:
         mine.append(digest)
     try:
@@ -47,8 +48,8 @@ def remember(file: Path, bench: Path, vectors: Sequence[Sequence[str]]) -> None:
         ) from error
 
 
-def _key(bench: Path) -> str:
-    return str(bench.absolute())
+def _key(bench: Path, *, simulated: bool) -> str:
+    return f"{'simulated' if simulated else 'real'} {bench.absolute()}"
 
 
 def _read(file: Path) -> dict[str, list[str]]:

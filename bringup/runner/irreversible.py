@@ -7,11 +7,14 @@ on this unit; nobody can override that. While it runs, only over-voltage, over-c
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
-from bringup.core.procedure import Log, Measure, Step
+from bringup.core.acts import act_of
+from bringup.core.procedure import HostProgram, Log, Measure, Step
 from bringup.core.reading import Reading
-from bringup.core.words import Kind, Result
+from bringup.core.words import How, Kind, Result
 from bringup.runner.endings import MissingEvidence
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
@@ -21,17 +24,28 @@ from bringup.runner.work import Work
 TRIES = 3
 """How often the serial number may be typed before the step is refused."""
 PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
+NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
-def keys_of(step: Step) -> tuple[str, str]:
-    """Return what an irreversible step is known by: its name, and what it does whatever it is called."""
-    return step.name, hashlib.sha256(repr(step.action).encode("utf-8", "backslashreplace")).hexdigest()
+def keys_of(step: Step, loaded: Mapping[str, str] = NOTHING) -> tuple[str, str]:
+    """Return what an irreversible step is known by: its name, and what it does whatever it is called.
+
+    `loaded`: the digests of the files that programs load, so that a copy of one under another name is the same.
+    """
+    image = loaded.get(step.action.loads, "") if isinstance(step.action, HostProgram) else ""
+    return step.name, _digest(json.dumps(act_of(step.action, image)))
 
 
 def done_before(work: Work, step: Step) -> Once | None:
-    """Return what the logbook knows of this step on this unit; None if it was never begun."""
-    known = (work.history.irreversible.get(key) for key in keys_of(step) if key)
+    """Return what the logbook, or this attempt, knows of this step on this unit; None if it was never begun."""
+    # Older logbooks know what a step does by everything that its action states.
+    keys = (*keys_of(step, work.setup.loaded), _digest(repr(step.action)))
+    known = (begun.get(key) for key in keys if key for begun in (work.begun, work.history.irreversible))
     return next((once for once in known if once is not None), None)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def carry_out_once(work: Work, step: Step, perform: Callable[[], None]) -> None:
@@ -39,14 +53,22 @@ def carry_out_once(work: Work, step: Step, perform: Callable[[], None]) -> None:
     if missing := rails_missing(work):
         raise MissingEvidence(f"{heading(step)} is irreversible and not begun: {'; '.join(missing)}")
     _confirm(work, step)
-    name, what = keys_of(step)
+    name, what = keys_of(step, work.setup.loaded)
     data = {"name": name, "what": what, "serial": work.setup.serial}
     work.journal.event(IRREVERSIBLE_BEGUN, f"{heading(step)}: irreversible, begun on {work.setup.serial}", data)
+    _remember(work, step, Once(False, f"begun in step {step.index + 1} of this attempt"))
     with work.watch.power_spared():
         perform()
         result = work.tally.result or "something is missing"
         text = f"{heading(step)}: ended on {work.setup.serial}, {result}"
         work.journal.event(IRREVERSIBLE_ENDED, text, {**data, "result": result})
+        became = "done" if result == "pass" else result
+        _remember(work, step, Once(result == "pass", f"{became} in step {step.index + 1} of this attempt"))
+
+
+def _remember(work: Work, step: Step, once: Once) -> None:
+    """Know it for the rest of the attempt: the logbook was asked before it began."""
+    work.begun.update((key, once) for key in keys_of(step, work.setup.loaded) if key)
 
 
 def rails_missing(work: Work) -> list[str]:
@@ -69,6 +91,8 @@ def _not_passed(work: Work, name: str) -> str:
         and reading.kind is Kind.VOLTAGE
         and reading.id not in replaced
         and isinstance(steps[reading.step].action, Measure | Log)
+        # The spread of a log has no limits of its own: it neither passes nor fails.
+        and not (reading.how is How.DERIVED and reading.result is Result.RECORDED)
     ]
     if not read:
         return "no reading of its voltage in this attempt"

@@ -65,6 +65,8 @@ class AttemptSetup:
     """Where programs of this computer are run; None: nowhere."""
     program_files: Mapping[str, str] = field(default_factory=dict)
     """Program as the procedure names it -> its file, as found before anything was powered."""
+    loaded: Mapping[str, str] = field(default_factory=dict)
+    """File that a program loads, as the procedure names it -> its SHA-256 before anything was powered."""
     suspend: Callable[[], None] = nothing
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
     guard: Guard = field(default_factory=Unguarded)
