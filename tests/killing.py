@@ -12,7 +12,7 @@ import signal
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,7 +46,12 @@ class Phase:
 
 
 _PREFIX = {"": 1.0, "k": 1e3, "M": 1e6, "m": 1e-3, "µ": 1e-6, "n": 1e-9}
-_SHOWN = re.compile(r"^  \S.*?\s(-?\d+(?:\.(\d+))?) (n|µ|m|k|M|)(V|A|Ω)\s+├")
+_SHOWN = re.compile(
+    r"^  (?P<name>\S.*?) +(?:(?P<value>-?\d+(?:\.(?P<places>\d+))?) (?P<prefix>n|µ|m|k|M|)(?P<unit>V|A|Ω)|no value)"
+    r"(?<=^.{44}) .* (?:pass|FAIL|recorded|not judged|NO VALUE)\b"
+)
+"""A reading as the view shows it, whatever is drawn between its value and its result; one with or without a value.
+The value ends at that column: a name may end as a value does."""
 SETTLES = 1.5
 """Seconds in which the guardian has left its message, or has none to leave."""
 
@@ -173,26 +178,41 @@ def kill_in(watched: Watched, phase: Phase, part: float, number: int = signal.SI
         time.sleep(0.001)
     off = not rig.output_is_on()
     watched.close()
-    shown = [found for line in watched.lines if (found := _SHOWN.match(line)) is not None]
+    shown = readings_shown(watched.lines)
     return Kill(
-        phase.name, on_at_kill, last_on - begun if off else None, len(shown), *_logged(rig.logbook, shown), ended_before
+        phase.name, on_at_kill, last_on - begun if off else None, len(shown), *logged(rig.logbook, shown), ended_before
     )
 
 
-def _logged(logbook: Path, shown: list[re.Match[str]]) -> tuple[tuple[str, ...], str, str, int | None]:
+def readings_shown(lines: Iterable[str]) -> list[re.Match[str]]:
+    """Return every reading that the view has shown, however it was judged."""
+    return [found for line in lines if (found := _SHOWN.match(line)) is not None]
+
+
+def _is_it(shown: re.Match[str], rail: str | None, kind: str, aspect: str, unit: str, value: float | None) -> bool:
+    """Whether a row of the logbook is the reading that was shown: its name, its unit, its value as rounded there."""
+    said = kind if kind not in ("voltage", "resistance") else ""
+    if shown["name"] != " ".join(part for part in (rail or "", said, aspect) if part):
+        return False
+    if shown["value"] is None or value is None:
+        return shown["value"] is None and value is None
+    scale = _PREFIX[shown["prefix"]]
+    half = 0.5001 * scale * 10.0 ** -len(shown["places"] or "")
+    return shown["unit"].replace("Ω", "ohm") == unit and abs(value - float(shown["value"]) * scale) <= half
+
+
+def logged(logbook: Path, shown: list[re.Match[str]]) -> tuple[tuple[str, ...], str, str, int | None]:
     """Open the logbook as the next start does; return what is missing, its integrity, the last attempt's result."""
     opened = open_for_writing(logbook)
     with closing(opened.connection) as connection:
-        values = [row[0] for row in connection.execute("SELECT value FROM readings WHERE value IS NOT NULL")]
+        kept = connection.execute("SELECT rail, quantity, aspect, unit, value FROM readings").fetchall()
         missing = []
         for each in shown:
-            scale = _PREFIX[each[3]]
-            wanted, half = float(each[1]) * scale, 0.5001 * scale * 10.0 ** -len(each[2] or "")
-            found = next((value for value in values if abs(value - wanted) <= half), None)
+            found = next((row for row in kept if _is_it(each, *row)), None)
             if found is None:
                 missing.append(each[0].strip())
             else:
-                values.remove(found)
+                kept.remove(found)
         (integrity,) = connection.execute("PRAGMA integrity_check").fetchone()
         last = connection.execute("SELECT result, off_verified FROM attempts ORDER BY seq DESC LIMIT 1").fetchone()
     result, off_verified = last or ("", None)

@@ -21,8 +21,8 @@ from bringup.commands.main import main
 from bringup.host.left_messages import leave_message, take_messages
 from bringup.logbook.opening import open_for_writing
 from bringup.simulation.manners import Clients, Manners
-from tests.killing import PHASES, Phase, Watched, kill_in
-from tests.rig import rig
+from tests.killing import PHASES, Phase, Watched, kill_in, logged, readings_shown
+from tests.rig import BEFORE, UP, rig
 from tests.served_bench import Served, served_bench
 from tests.test_terminal_session import STEPS, Session, to_the_go
 
@@ -119,6 +119,22 @@ def test_a_kill_in_any_phase_leaves_nothing_on_and_loses_nothing(tmp_path: Path,
 
     assert kill.sound, kill
     assert kill.ended_before or kill.result == "broken off"
+
+
+def test_every_reading_that_was_shown_is_looked_for_in_the_logbook(tmp_path: Path) -> None:
+    with rig(tmp_path) as bench:
+        said = bench.run(BEFORE + UP).stdout
+    shown = readings_shown(said.splitlines())
+
+    assert f"{len(shown)} readings kept" in said
+    assert {each["name"] for each in shown} >= {"VIN 18 V", "VIN current short check at 1 V", "VIN supply leads", "3V3"}
+    assert logged(bench.logbook, shown)[0] == ()
+    with closing(sqlite3.connect(bench.logbook)) as connection, connection:
+        connection.execute("PRAGMA foreign_keys = OFF")
+        connection.execute("DELETE FROM readings WHERE rail = 'VIN' AND aspect = '18 V' AND quantity = 'voltage'")
+    (missing,) = logged(bench.logbook, shown)[0]
+    assert missing.startswith("VIN 18 V ")
+    assert missing.endswith("recorded")
 
 
 def test_a_killed_tools_supply_is_switched_off_though_a_child_holds_the_pipe_and_the_lock(tmp_path: Path) -> None:
