@@ -472,7 +472,7 @@ def test_the_command_goes_on_and_the_lists_show_it(bench: Rig, capsys: pytest.Ca
     assert f"continued by attempt {second['id'][:8]}" in listed
     assert f"continues attempt {first['id'][:8]}" in listed
     assert main(["history", SERIAL, "--logbook", str(bench.logbook)]) == 0
-    assert "going-on: goes on from attempt" in capsys.readouterr().out
+    assert "going on: goes on from attempt" in capsys.readouterr().out
 
 
 def test_without_continue_one_line_says_that_it_could_be(bench: Rig) -> None:
