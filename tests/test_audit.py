@@ -18,13 +18,13 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from bringup.commands.main import main
-from bringup.core.words import AttemptResult
+from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import CommandError, ExitCode, LogbookError
 from bringup.logbook import chain, migrations
 from bringup.logbook.audit import Audit, audit
 from bringup.logbook.breaking_off import mark_broken_off
 from bringup.logbook.chain import COVERED, NOT_COVERED, Chain
-from bringup.logbook.encoding import Cell, encode_row
+from bringup.logbook.encoding import Cell, encode_row, link_hash, row_hash, seed
 from bringup.logbook.filters import Filters
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.queries import attempts
@@ -445,3 +445,164 @@ def test_what_is_no_logbook_is_refused(tmp_path: Path, said: Callable[..., tuple
     (tmp_path / "notes.txt").write_text("3V3 looked low. " * 40)
     assert said(tmp_path / "notes.txt")[0] == ExitCode.REFUSED
     assert said(tmp_path / "none.db")[0] == ExitCode.REFUSED
+
+
+def forge(path: Path, attempt: str | None, *made: tuple[str, tuple[Any, ...]]) -> None:
+    """Change rows and write fitting hashes for them, as somebody who has the tool's code can."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("BEGIN")
+        assert Chain(connection).write(made, attempt)
+        connection.execute("COMMIT")
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def a_reading(path: Path) -> tuple[str, str]:
+    """The id and the attempt of a reading in an attempt that has ended."""
+    with closing(sqlite3.connect(path)) as connection:
+        found: tuple[str, str] = connection.execute("SELECT id, attempt FROM readings ORDER BY seq LIMIT 1").fetchone()
+        return found
+
+
+CHANGES = {
+    "readings": "UPDATE readings SET value = 3.3 WHERE id = ?",
+    "steps": "UPDATE steps SET result = 'pass', who = 'eve' WHERE attempt = ? AND step = 1",
+    "attempts": "UPDATE attempts SET cause = 'none' WHERE id = ?",
+    "instruments": "UPDATE instruments SET calibration_due = '2030-01-01' WHERE attempt = ?",
+    "attempt_sources": "UPDATE attempt_sources SET sha256 = (SELECT max(sha256) FROM sources) WHERE attempt = ?",
+    "units": "UPDATE units SET lot = 'L2' WHERE serial <> ?",
+    "notes": "UPDATE notes SET content = 'nothing' WHERE attempt <> ?",
+    "sources": "UPDATE sources SET content = content || ? WHERE length(content) < 40",
+}
+
+
+@pytest.mark.parametrize("table", CHANGES)
+def test_a_row_changed_with_a_fitting_hash_is_found_without_any_anchor(path: Path, table: str) -> None:
+    before = audited(path).anchor
+    reading, attempt = a_reading(path)
+    forge(path, attempt, (CHANGES[table], (reading if table == "readings" else attempt,)))
+    for found in (audited(path), audited(path, before)):
+        assert not found.sound
+        assert found.findings[0].table == table
+        assert ("without a new attempt" if table == "units" else "written again") in found.findings[0].row
+
+
+@pytest.mark.parametrize("table", ["readings", "samples", "polls", "steps", "instruments"])
+def test_a_row_added_to_an_attempt_that_has_ended_is_found(path: Path, table: str) -> None:
+    _, attempt = a_reading(path)
+    with closing(sqlite3.connect(path)) as connection:
+        cursor = connection.execute(f"SELECT * FROM {table} ORDER BY rowid LIMIT 1")
+        row = dict(zip((column[0] for column in cursor.description), cursor.fetchone(), strict=True))
+    row.pop("seq", None)
+    names: dict[str, dict[str, Any]] = {
+        "readings": {"id": "forged"},
+        "instruments": {"role": "forged"},
+        "steps": {"step": 77},
+    }
+    row |= {"attempt": attempt, **names.get(table, {})}
+    marks = ", ".join("?" * len(row))
+    statement = f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks})"
+    forge(path, attempt, (statement, tuple(row.values())))
+    assert first(path) == ("inserted", table, attempt)
+    assert "written after the attempt had ended" in audited(path).findings[0].row
+
+
+def test_an_entry_on_the_account_of_another_attempt_is_found(path: Path) -> None:
+    """The one that was closed by the guardian may still have been written to; no other one."""
+    reading, _ = a_reading(path)
+    with closing(sqlite3.connect(path)) as connection:
+        (other,) = connection.execute("SELECT attempt FROM events WHERE kind = 'guardian'").fetchone()
+        cursor = connection.execute("SELECT * FROM readings WHERE id = ?", (reading,))
+        row = dict(zip((column[0] for column in cursor.description), cursor.fetchone(), strict=True))
+    row = {name: cell for name, cell in row.items() if name != "seq"} | {"id": "forged"}
+    statement = f"INSERT INTO readings ({', '.join(row)}) VALUES ({', '.join('?' * len(row))})"
+    forge(path, other, (statement, tuple(row.values())))
+    assert first(path)[:2] == ("altered", "readings")
+    assert "put to another attempt's account" in audited(path).findings[0].row
+
+
+def test_an_attempt_closed_by_the_guardian_does_not_change_after_an_anchor(path: Path) -> None:
+    anchor = audited(path).anchor
+    with closing(sqlite3.connect(path)) as connection:
+        (attempt,) = connection.execute("SELECT attempt FROM events WHERE kind = 'guardian'").fetchone()
+    forge(path, attempt, ("UPDATE attempts SET result = 'passed' WHERE id = ?", (attempt,)))
+    assert audited(path).sound, "its own process may have gone on, for all that the logbook knows"
+    found = audited(path, anchor)
+    assert (found.findings[0].table, found.findings[0].attempt) == ("attempts", attempt)
+
+
+def test_another_origin_is_found(path: Path) -> None:
+    anchor = audited(path).anchor
+    tamper(path, "INSERT INTO origins (number, id, made) VALUES (2, 'ff', '2026-11-25T00:00:00.000000Z')")
+    found = audited(path, anchor)
+    assert [(each.what, each.table) for each in found.findings] == [("inserted", "origins")]
+
+
+def test_an_entry_of_another_origin_vouches_for_nothing(path: Path) -> None:
+    reading, attempt = a_reading(path)
+    anchor = audited(path).anchor
+    made = "2026-11-25T00:00:00.000000Z"
+    tamper(
+        path,
+        f"INSERT INTO origins (number, id, made) VALUES (2, 'ff', '{made}')",
+        f"UPDATE readings SET value = 3.3 WHERE id = '{reading}'",
+    )
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        cursor = connection.execute("SELECT * FROM readings WHERE id = ?", (reading,))
+        digest = row_hash("readings", tuple(column[0] for column in cursor.description), cursor.fetchone())
+        link = link_hash(seed("ff", made), "readings", reading, attempt, digest, old=False)
+        connection.execute(
+            "INSERT INTO chain SELECT max(seq) + 1, 2, (SELECT seq FROM attempts WHERE id = ?), 'readings', ?, 0, ?, ?"
+            " FROM chain",
+            (attempt, reading, digest, link),
+        )
+    found = audited(path, anchor)
+    assert [(each.what, each.table) for each in found.findings] == [
+        ("altered", "readings"),
+        ("inserted", "chain"),
+        ("inserted", "origins"),
+    ]
+
+
+def test_rows_from_before_the_chain_come_first_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    older(path)
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        (attempt,) = connection.execute("SELECT id FROM attempts").fetchone()
+        connection.execute("INSERT INTO polls (attempt, monotonic, output) VALUES (?, 1.0, 1)", (attempt,))
+        cursor = connection.execute("SELECT * FROM polls")
+        names = tuple(column[0] for column in cursor.description)
+        Chain(connection).append([("polls", None, attempt, row_hash("polls", names, cursor.fetchone()))], old=True)
+    assert first(path) == ("inserted", "polls", attempt)
+    assert "as if it were from before the hashes" in audited(path).findings[0].row
+
+
+def test_what_the_tool_writes_late_is_sound(tmp_path: Path) -> None:
+    """Left open, closed by somebody else, gone on with all the same, ended, and begun again on the same unit."""
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        attempt = record.begin(start())
+        record.step_begun(MEASURE, NOON, 104.0)
+        mark_broken_off(path, attempt, "killed", off_verified=True, at=NOON)
+        record.reading(volts())
+        record.step_ended(MEASURE, StepOutcome.DONE, "pass", at=NOON)
+        record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
+        mark_broken_off(path, attempt, "killed", off_verified=True, at=NOON)
+        add_attempt(record, replace(start(), lot="L2", carried={0: attempt}), [ohms(), volts()])
+    assert audited(path).findings == ()
+
+
+@pytest.mark.parametrize("table", [*COVERED, *NOT_COVERED])
+def test_a_table_that_is_not_there_is_a_finding(path: Path, table: str, said: Callable[..., tuple[int, str]]) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA foreign_keys = OFF")
+        connection.execute(f"DROP TABLE {table}")
+    code, text = said(path)
+    assert code == ExitCode.FAILED
+    assert f"the whole table {table}, or columns of it: removed" in text
+
+
+@pytest.mark.parametrize(("table", "column"), [("chain", "link"), ("origins", "made"), ("readings", "id")])
+def test_a_column_that_is_not_there_is_a_finding(path: Path, table: str, column: str) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute(f"ALTER TABLE {table} RENAME COLUMN {column} TO other")
+    assert first(path)[:2] == ("removed", table)

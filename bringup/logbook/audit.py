@@ -1,7 +1,8 @@
 """Whether a logbook is as it was written: every row against its hash, every hash against the chain, an anchor in it.
 
-What cannot be found without a hash kept elsewhere: that the end was cut off, rows and hashes alike, or that all was
-written anew from some point on. `audit` says what it found first, in the order of the chain.
+An entry that fits is not enough: growth.py knows which ones the tool makes. What cannot be found without a hash kept
+elsewhere: that the end was cut off, rows and hashes alike, or that somebody with the tool's code wrote all anew from
+some point on. `audit` says what it found first, in the order of the chain.
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ from bringup.errors import CommandError
 from bringup.logbook.chain import COVERED, ORIGIN, OWN
 from bringup.logbook.comparing import Expected, Finding, compare_keyed, compare_ordered
 from bringup.logbook.encoding import link_hash, seed
+from bringup.logbook.growth import WHILE_IT_GOES_ON, Growth
+
+CHAIN_COLUMNS = "seq, origin, attempt, covers, row, old, hash, link"
 
 LEAST_ANCHOR = 12
 """Hexadecimal digits that name a hash well enough: a chance match is one in 2^48 for each hash in the chain."""
@@ -66,8 +70,6 @@ class _Walk:
 
     expected: dict[str, Expected] = field(default_factory=lambda: {table: Expected() for table in COVERED})
     findings: list[Finding] = field(default_factory=list)
-    last_of: dict[int, int] = field(default_factory=dict)
-    """Number of an attempt -> place of its last entry."""
     old: int = 0
     hashes: int = 0
     anchor: str = ""
@@ -78,10 +80,17 @@ def audit(connection: sqlite3.Connection, asked: str | None = None) -> Audit:
     """Compare everything. `asked`: a hash printed earlier, or its beginning; CommandError for what is no hash."""
     if asked is not None:
         asked = _check_asked(asked)
+    if gone := _lacking(connection):
+        findings = [Finding("removed", table, f"the whole table {table}, or columns of it", None, 0) for table in gone]
+        return Audit("", "", 0, 0, 0, 0, "", tuple(findings), asked)
     ids: dict[int, str] = dict(
         connection.execute("SELECT attempt, row FROM chain WHERE covers = 'attempts' ORDER BY seq DESC")
     )
     walk = _walk(connection, ids, asked)
+    walk.findings += [
+        Finding("inserted", "origins", f"origin {number}: rows of one logbook are in another", None, walk.hashes)
+        for (number,) in connection.execute(f"SELECT number FROM origins WHERE number <> {OWN} ORDER BY number")  # noqa: S608
+    ]
     rows = 0
     for table, key in COVERED.items():
         expected = walk.expected[table]
@@ -120,7 +129,8 @@ def _check_asked(asked: str) -> str:
 
 def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None) -> _Walk:
     """Follow the links from the beginning, and gather what the rows must be."""
-    walk = _Walk()
+    walk, growth = _Walk(), Growth(ids)
+    growth.excuse(connection)
     links = {
         number: seed(origin, made)
         for number, origin, made in connection.execute("SELECT number, id, made FROM origins")
@@ -132,7 +142,11 @@ def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None
         if made != link:
             walk.findings.append(_unlinked(place, previous, (table, key, attempt)))
         links[origin], previous = link, place
-        if table in walk.expected:
+        if origin != OWN:
+            # Nothing merges logbooks: the tool writes no such entry.
+            walk.findings.append(Finding("inserted", "chain", f"entry {place} of the chain", attempt, place))
+        elif table in walk.expected:
+            growth.judge((place, number, table, key), walk.expected[table], old=bool(old), asked_at=walk.asked_at)
             walk.expected[table].add(place, number, key, digest, keyed=bool(COVERED[table]))
         walk.old += old
         walk.hashes += 1
@@ -140,13 +154,29 @@ def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None
             walk.anchor = link.hex()
             if asked is not None and walk.anchor.startswith(asked):
                 walk.asked_at = place
+    walk.findings += growth.end()
     return walk
+
+
+def _lacking(connection: sqlite3.Connection) -> list[str]:
+    """Return the tables that are not there, or not with the columns by which rows are found."""
+    wanted = {table: {*key, *(("seq",) if not key else ())} for table, key in COVERED.items()}
+    wanted |= {"origins": {"number", "id", "made"}, "chain": {*CHAIN_COLUMNS.split(", ")}}
+    for table in wanted.keys() & {*WHILE_IT_GOES_ON, "events", "notes"}:
+        wanted[table] |= {"attempt"}
+    wanted["attempts"] |= {"seq", "serial"}
+    wanted["events"] |= {"kind"}
+    return [
+        table
+        for table, columns in wanted.items()
+        if columns - {row[1] for row in connection.execute(f"PRAGMA table_info({table})")}
+    ]
 
 
 def _entries(
     connection: sqlite3.Connection,
 ) -> Iterator[tuple[int, int, int | None, str, str | None, int, bytes, bytes]]:
-    for row in connection.execute("SELECT seq, origin, attempt, covers, row, old, hash, link FROM chain ORDER BY seq"):
+    for row in connection.execute(f"SELECT {CHAIN_COLUMNS} FROM chain ORDER BY seq"):  # noqa: S608 - words of ours
         yield tuple(row)
 
 

@@ -79,7 +79,7 @@ def compare_keyed(
         count += 1
         key = row_key(COVERED[table], names, row) or ""
         known = left.pop(key, None)
-        attempt = _attempt_of(table, names, row)
+        attempt = owner = _attempt_of(table, names, row)
         if known is None:
             findings.append(Finding("inserted", table, key, attempt, expected.end + 1))
             continue
@@ -88,6 +88,8 @@ def compare_keyed(
         attempt = ids.get(number or -1) or attempt
         if digest != row_hash(table, names, row) or (table == "attempts" and row[names.index("seq")] != number):
             findings.append(Finding("altered", table, key, attempt, place))
+        elif "attempt" in names and owner != ids.get(number or -1):
+            findings.append(Finding("altered", table, f"{key}, put to another attempt's account", attempt, place))
         elif "seq" in names and expected.first[key] < latest:
             findings.append(Finding("moved", table, key, attempt, expected.first[key]))
         latest = max(latest, expected.first[key])
@@ -107,6 +109,10 @@ def compare_ordered(
         owners.append(same.setdefault(owner, owner))
     if found != expected.hashes:
         findings += _differences(table, expected, ids, (bytes(found), owners))
+        return len(owners)
+    for owner, number, place in zip(owners, expected.attempts, expected.places, strict=True):
+        if owner != ids.get(number):
+            findings.append(Finding("altered", table, "a row put to another attempt's account", owner, place))
     return len(owners)
 
 
