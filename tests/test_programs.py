@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import socket
+import subprocess
 import sys
 import threading
 import time
@@ -15,6 +16,7 @@ import pytest
 from bringup.errors import CommandError
 from bringup.host import programs
 from bringup.host.agreed import hash_of, is_agreed, remember
+from bringup.host.descendants import adopts
 from bringup.host.programs import HEAD, TAIL, HostPrograms, RunningProgram, find_program
 from bringup.runner.records import ProgramEnd, ProgramOrder
 
@@ -282,3 +284,36 @@ def test_an_agreement_that_cannot_be_kept_is_refused(tmp_path: Path) -> None:
 
     with pytest.raises(CommandError, match="cannot be remembered"):
         remember(tmp_path / "conf" / "agreed.json", tmp_path / "bench.yaml", [["flasher"]], simulated=True)
+
+
+# Children that left the program's session
+
+_AWAY = """
+import os, subprocess, sys, time
+write = f"open({sys.argv[1]!r}, 'w').write(str(__import__('os').getpid()) + chr(10))"
+grandchild = f"{write}; __import__('time').sleep(600)"
+quiet = {'stdin': subprocess.DEVNULL, 'stdout': subprocess.DEVNULL, 'stderr': subprocess.DEVNULL}
+subprocess.Popen([sys.executable, '-c', grandchild], start_new_session=True, **quiet)
+while not os.path.exists(sys.argv[1]):
+    time.sleep(0.005)
+if sys.argv[2] == 'hang':
+    time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="nothing finds them elsewhere")
+@pytest.mark.parametrize("how", ["hang", "leave"])
+def test_a_child_in_a_session_of_its_own_is_found_ended_and_told(how: str, tmp_path: Path) -> None:
+    bystander = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE, start_new_session=True)
+    running = started(_AWAY, str(tmp_path / "child"), how)
+    child = int(first_line_of(tmp_path / "child"))
+    if how == "hang":
+        running.stop()
+
+    end = end_of(running)
+
+    wait_until_gone(child)
+    assert how == "hang" or (end.exit_code, end.why) == (0, "it left children behind, which were ended")
+    assert bystander.poll() is None, "another child of ours was taken for one of the program's"
+    bystander.communicate(b"\n", timeout=20)
+    assert adopts() is False, "what was set for the program stays set"

@@ -20,6 +20,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from bringup.host.descendants import ENDED, NOT_ENDED, Brood, group_lives, process_of
 from bringup.runner.pending import Pending
 from bringup.runner.records import ProgramEnd, ProgramOrder
 
@@ -29,6 +30,7 @@ GRACE = 2.0
 """Seconds between asking a program to end and forcing it, and again until it is given up."""
 DRAIN = 1.0
 """Seconds in which the output must end once the program has."""
+CANNOT = "it cannot be ended"
 BATCH_FILES = (".bat", ".cmd")
 
 
@@ -54,22 +56,25 @@ def find_program(name: str, folder: Path) -> tuple[str, str]:
 
 
 class HostPrograms:
-    """Starts programs. `wake` ends the runner's wait when one has ended."""
+    """Starts programs, one at a time. `wake` ends the runner's wait when one has ended.
 
-    def __init__(self, wake: Callable[[], None]) -> None:
-        self._wake = wake
+    `tell` is told the process under way and when it started, as the system counts it, and 0 once it has ended.
+    """
+
+    def __init__(self, wake: Callable[[], None], tell: Callable[[int, str], None] = lambda *_: None) -> None:
+        self._wake, self._tell = wake, tell
 
     def start(self, order: ProgramOrder) -> RunningProgram:
         """Start one; returns at once."""
-        return RunningProgram(order, self._wake)
+        return RunningProgram(order, self._wake, self._tell)
 
 
 class RunningProgram:
     """One program under way."""
 
-    def __init__(self, order: ProgramOrder, wake: Callable[[], None]) -> None:
+    def __init__(self, order: ProgramOrder, wake: Callable[[], None], tell: Callable[[int, str], None]) -> None:
         self.ended: Pending[ProgramEnd] = Pending(math.inf, wake)
-        self._order = order
+        self._order, self._tell = order, tell
         self._stop = False
         self._news = threading.Event()
         threading.Thread(target=self._carry, name="program", daemon=True).start()
@@ -98,6 +103,10 @@ class RunningProgram:
                 digest = hashlib.file_digest(file, "sha256").hexdigest()
         if self._stop:
             return ProgramEnd(None, digest=digest, why="it was ended before it began")
+        with Brood() as brood:
+            return self._carry_out(order, digest, brood)
+
+    def _carry_out(self, order: ProgramOrder, digest: str, brood: Brood) -> ProgramEnd:
         process = subprocess.Popen(  # noqa: S603 - a list of arguments, no shell, and agreed to by a person
             order.arguments,
             cwd=order.folder,
@@ -111,6 +120,7 @@ class RunningProgram:
             **_of_its_own(),
         )
         assert process.stdout is not None
+        self._tell(process.pid, started_of(process.pid))
         output = Output(order.wanted)
         reader = threading.Thread(target=output.read, args=(process.stdout.fileno(),), name="output", daemon=True)
         reader.start()
@@ -119,11 +129,14 @@ class RunningProgram:
         why = self._end(process)
         reader.join(DRAIN)
         left = _end_children(process.pid)
+        left = brood.end(process.pid, GRACE) or left
         reader.join(DRAIN)
         if reader.is_alive():
             left = "something that it started holds its output open and is no longer among its children"
         else:
             process.stdout.close()
+        if not why.startswith(CANNOT):
+            self._tell(0, "")
         code = None if why else process.returncode
         # Children of a program that we ended were ended with it: they are no news.
         return output.end(code, digest, why or left)
@@ -141,7 +154,23 @@ class RunningProgram:
             with suppress(subprocess.TimeoutExpired):
                 process.wait(GRACE)
                 return words
-        return f"it cannot be ended (process {process.pid})"
+        return f"{CANNOT} (process {process.pid})"
+
+
+def started_of(pid: int) -> str:
+    """Return when a process started, as the system counts it; '' where it does not say."""
+    found = process_of(pid)
+    return "" if found is None else found.started
+
+
+def end_left_over(pid: int, started: str) -> str:
+    """End a program whose starter is dead, with its group; returns in words what came of it, '' if it was gone."""
+    if started and started_of(pid) not in ("", started):
+        return ""  # another process has its number by now
+    if sys.platform == "win32":
+        _kill(pid)
+        return "was ended"
+    return {"": "", ENDED: "was ended", NOT_ENDED: "cannot be ended"}[_end_children(pid)]
 
 
 class Output:
@@ -233,13 +262,17 @@ else:
 
     def _end_children(pid: int) -> str:
         """End what the program left behind in its group; returns in words that there was something."""
-        if not _signal(pid, 0):
+        if not _lives(pid):
             return ""
         for number in (signal.SIGTERM, signal.SIGKILL):
             _signal(pid, number)
             until = time.monotonic() + GRACE
             while time.monotonic() < until:
-                if not _signal(pid, 0):
-                    return "it left children behind, which were ended"
+                if not _lives(pid):
+                    return ENDED
                 time.sleep(0.01)
-        return "it left children behind, which cannot be ended"
+        return NOT_ENDED
+
+    def _lives(pid: int) -> bool:
+        known = group_lives(pid)
+        return _signal(pid, 0) if known is None else known
