@@ -21,6 +21,7 @@ from tests.small_board import (
     simulated_bench,
     small_board,
     tiny_board,
+    with_converter,
     with_input,
 )
 
@@ -95,6 +96,16 @@ def test_a_tiny_board_gets_a_plan_that_says_what_is_not_known() -> None:
     assert plan.trip_from == "the current limit: the expected current is not known"
     assert any("does not say what feeds 5V0 and 3V3" in note for note in plan.notes)
     assert any("does not state the capacitance of VIN" in note for note in plan.notes)
+
+
+def test_what_is_not_known_of_some_voltages_only_is_said_of_these() -> None:
+    plan = plan_apply(apply(short_check="1 V"), with_converter("12V0", starts_at=None), None)
+
+    assert [stage.current_from for stage in plan.stages if stage.unknown == ""][-1] is LimitsFrom.COMPUTED
+    assert any(
+        note.startswith("the expected current at 1 V (the short check) is not known: the board file does not state at")
+        for note in plan.notes
+    ), plan.notes
 
 
 def test_the_trip_is_twice_the_expected_maximum_of_all_stages() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.core.entry import Entry, doubts, read_entry
-from bringup.core.limits import parse_limits
+from bringup.core.limits import Limits, parse_limits
 from bringup.core.words import UNIT_OF, Kind
 from bringup.errors import NotationError
 
@@ -125,6 +127,13 @@ def test_a_sound_or_plainly_wrong_value_raises_no_doubt(text: str) -> None:
 def test_a_plain_number_can_be_doubted_too() -> None:
     assert "as 3.306 V" in doubts(33.06, Kind.VOLTAGE, RAILS["3V3"])[0]
     assert doubts(33.06, Kind.VOLTAGE, None) == ()
+
+
+def test_a_slip_is_only_named_where_it_comes_near_the_nominal_value() -> None:
+    knob = Limits("A", Decimal("0.075"), Decimal("0.158"), Decimal("0.15"))
+
+    assert doubts(1.0, Kind.CURRENT, knob) == ()
+    assert "as 150 mA" in doubts(1.5, Kind.CURRENT, knob)[0]
 
 
 def test_one_ended_limits_say_nothing_of_a_slipped_point_or_sign() -> None:

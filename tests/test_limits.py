@@ -96,6 +96,9 @@ def test_reads_letter_code_where_a_resistance_is_due() -> None:
         ("0 V ± 2 %", None, "can be meant in two ways or means nothing"),
         ("88 % ± 2 %", None, "can be meant in two ways or means nothing"),
         ("20 °C ± 2 %", None, "can be meant in two ways or means nothing"),
+        ("5V +-3%", "V", r"'\+-' is no sign of a tolerance"),
+        ("5 V -/+ 3 %", "V", "'-/\\+' is no sign of a tolerance"),
+        ("> 100 R", "ohm", "'R' in '> 100 R' is a letter for ohms that is written without a blank"),
         ("3.3 volt ± 2 %", None, "'volt' in '3.3 volt ± 2 %' is no unit"),
         ("", None, "nothing is written where limits"),
         ("3.3 V ± 1e300 V", None, "out of all proportion"),
@@ -108,6 +111,15 @@ def test_refuses_what_would_have_to_be_guessed(text: str, unit: str | None, mess
         parse_limits(text, unit)
     assert 0 <= caught.value.offset <= len(text)
     assert caught.value.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("text", "way_out"), [("5V +-3%", "Write ± or +/-"), ("> 100 R", "Write 100 Ω or 100 ohm."), ("< 2 kR", "2 kΩ")]
+)
+def test_a_spelling_of_elsewhere_is_told_in_ours(text: str, way_out: str) -> None:
+    with pytest.raises(NotationError) as caught:
+        parse_limits(text)
+    assert way_out in caught.value.what_to_do
 
 
 @pytest.mark.parametrize("value", [3.366, 3.234, 3.3, Decimal("3.366")])

@@ -178,6 +178,14 @@ def test_where_the_board_cannot_be_read_at_all_no_name_is_called_unknown(tmp_pat
     assert len(caught.value.problems) == 1
 
 
+@pytest.mark.parametrize("text", ["VIN Current", "VIN CURRENT"])
+def test_a_logged_name_in_other_capitals_is_one_fault_that_names_it(tmp_path: Path, text: str) -> None:
+    step = f"  - log: {{what: [{text}], for: 5 s, expect: 100 mA ± 10 %}}\n"
+    with pytest.raises(FileError, match="did you mean 'VIN current'") as caught:
+        procedure_from(tmp_path, step)
+    assert len(caught.value.problems) == 1
+
+
 def test_a_board_path_counts_from_the_procedure_not_from_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 

@@ -380,6 +380,13 @@ class TestOrder:
         ]
         assert all("typed reason" in finding.what_to_do for finding in found)
 
+    def test_one_rail_without_a_resistance_reading_is_one(self) -> None:
+        some = Resistance(("12V0", "5V0"))
+        found = examine(procedure(some, Leads("VIN"), apply(), PowerOff()), None)
+
+        hints = [one.what_to_do for one in found if "no resistance reading of N12V " in one.message]
+        assert hints[0].startswith("Add it to a `resistance` step")
+
     def test_a_recheck_that_permits_unattended_attempts_is_not_told_about_the_gate(self) -> None:
         given = procedure(apply(), Measure(("12V0",)), PowerOff(), unattended_after_first_power=True)
 
@@ -464,6 +471,12 @@ class TestBench:
         on = bench(supply=SupplyRole("x", outputs={"VIN": 1}))
 
         assert warnings(sound(), on) == ["the bench file states no `ceiling` for the supply's voltage"]
+
+    def test_the_hint_at_a_missing_ceiling_shows_what_a_supply_by_hand_becomes(self) -> None:
+        on = bench(supply=SupplyRole(None, outputs={"VIN": 1}))
+        found = [one for one in examine(sound(), on) if "`ceiling`" in one.message]
+
+        assert "`supply: {resource: by hand, ceiling: {voltage: 30 V, current: 1 A}}`" in found[0].what_to_do
 
     def test_unattended_attempts_that_need_a_person_are_warned_about(self) -> None:
         given = sound(unattended_after_first_power=True)

@@ -17,7 +17,7 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure
 from bringup.core.protection import OverVoltage, over_voltage
-from bringup.core.wording import shown
+from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 
 LONGEST_DELAY = 0.2
@@ -221,9 +221,8 @@ def _trip(apply: Apply, stages: tuple[Stage, ...]) -> tuple[float, str]:
 
 
 def _notes(apply: Apply, board: Board, stages: tuple[Stage, ...], trip: float) -> Iterator[str]:
-    unknown = sorted({stage.unknown for stage in stages if stage.unknown})
-    for reason in unknown:
-        yield f"the expected current is not known: {reason}"
+    for reason in sorted({stage.unknown for stage in stages if stage.unknown}):
+        yield f"the expected current{_where_unknown(stages, reason)} is not known: {reason}"
     if apply.limit_time is None and board.inputs[apply.input].capacitance is None:
         yield (
             f"the board file does not state the capacitance of {apply.input}: current limit may last "
@@ -234,6 +233,18 @@ def _notes(apply: Apply, board: Board, stages: tuple[Stage, ...], trip: float) -
             f"the supply's current limit of {apply.current_limit} comes before the trip current of "
             f"{shown(trip, 'A', 3)}"
         )
+
+
+def _where_unknown(stages: tuple[Stage, ...], reason: str) -> str:
+    """Name the voltages whose expected current is not known for that reason; '' where it is that of all."""
+    unknown = [stage for stage in stages if stage.unknown == reason]
+    if len(unknown) == len(stages):
+        return ""
+    named = (
+        f"{shown(stage.volts, 'V')}{' (the short check)' if stage.purpose is Purpose.SHORT_CHECK else ''}"
+        for stage in unknown
+    )
+    return f" at {listed(named)}"
 
 
 def plan_leads(leads: Leads, procedure: Procedure, bench: Bench | None) -> LeadsPlan:

@@ -101,6 +101,8 @@ def _completed(shown: str, unit: str) -> tuple[str, str | None]:
     return shown, None
 
 
+NEAR = 0.2
+"""A slip of the hand gives the nominal value to within this part of it."""
 FAR = 3.0
 """A value so many times beyond every other point's limits is none of this board's."""
 
@@ -154,9 +156,15 @@ def _far_doubts(value: float, unit: str, others: Mapping[str, Limits]) -> Iterat
 def _power_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:
     for power in _POWERS:
         scaled = float(f"{value:.15g}e{power}") if "e" not in f"{value:.15g}" else value * 10.0**power
-        if value != 0 and limits.accepts(scaled):
+        if value != 0 and _meant(scaled, limits):
             yield f"with the point elsewhere, as {format_quantity(scaled, unit)}, it would be within its limits"
             return
+
+
+def _meant(value: float, limits: Limits) -> bool:
+    """Whether a value may have been meant: within its limits, and near the nominal value where these are wide."""
+    nominal = None if limits.nominal is None else float(limits.nominal)
+    return limits.accepts(value) and (not nominal or abs(value - nominal) <= NEAR * abs(nominal))
 
 
 def _swap_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:
@@ -169,6 +177,6 @@ def _swap_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:
         swapped = digits.copy()
         swapped[left], swapped[right] = digits[right], digits[left]
         other = float("".join(swapped))
-        if other != value and limits.accepts(other):
+        if other != value and _meant(other, limits):
             yield f"with two digits swapped, as {format_quantity(other, unit)}, it would be within its limits"
             return

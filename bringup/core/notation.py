@@ -28,6 +28,7 @@ _NUMBER = re.compile(r"([+-]?)([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE]([+-]?[0-9]+)
 _UNIT = re.compile(r"[ ]*([A-Za-zµΩ°℃%]*)")
 _LETTER_CODE = re.compile(r"([0-9]*)([RKkMGT])([0-9]*)(?![A-Za-z0-9µΩ°℃%.])")
 _SECOND_POINT = re.compile(r"[0-9]+[A-Za-zµΩ]{1,4}[0-9]+")
+_PLUS_MINUS = re.compile(r"\+ ?- ?|- ?\+ ?|-/\+|\+\\-")
 _NO_NUMBER = re.compile(r"[+-]?(?:nan|inf(?:inity)?)(?![A-Za-z])", re.IGNORECASE)
 
 
@@ -151,6 +152,13 @@ def _letter_code(plain: str, position: int) -> Term | None:
 
 def _no_number(plain: str, position: int, text: str) -> NotationError:
     rest = plain[position:]
+    if odd := _PLUS_MINUS.match(rest):
+        return NotationError(
+            f"{odd.group().strip()!r} is no sign of a tolerance in {text!r}",
+            text=text,
+            offset=position,
+            what_to_do="Write ± or +/-: 3.3 V ± 2 %, 3.3 V +/- 2 %.",
+        )
     if _NO_NUMBER.match(rest.lstrip()):
         return NotationError(
             f"{rest.split()[0]!r} is no value that a quantity can have",

@@ -46,6 +46,7 @@ _NO_PREFIX = ("%", "degC", "°C", "℃", "min", "h")
 _PREFIXES: Mapping[str, int] = MappingProxyType(
     {"f": -15, "p": -12, "n": -9, "u": -6, "µ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9, "T": 12}
 )
+_LETTERS_OF_OHMS = ("R", "kR", "KR", "MR")
 _WRITTEN = {-15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _SHOWN_AS = {"ohm": "Ω", "degC": "°C"}
 
@@ -148,6 +149,15 @@ def _split(term: Term, text: str) -> tuple[str, str, int]:
             text=text,
             offset=term.end,
             what_to_do=f"Write the unit: {_KNOWN}.",
+        )
+    if written in _LETTERS_OF_OHMS:
+        number = shown.removesuffix(written).strip()
+        prefix = written.removesuffix("R")
+        raise NotationError(
+            f"{written!r} in {text!r} is a letter for ohms that is written without a blank, and for resistors only",
+            text=text,
+            offset=term.unit_offset,
+            what_to_do=f"Write {number} {prefix}Ω or {number} {prefix}ohm.",
         )
     alike = " or ".join(_alike(written))
     raise NotationError(

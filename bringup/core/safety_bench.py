@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.arming import output_for
-from bringup.core.bench import Bench
+from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
 from bringup.core.hazard import shock_points
@@ -61,9 +61,15 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         yield Finding(
             None,
             "the bench file states no `ceiling` for the supply's voltage",
-            "Add one, such as `ceiling: {voltage: 30 V, current: 1 A}`: it bounds every step on this bench.",
+            f"Add one, such as {_with_ceiling(bench.supply)}: it bounds every step on this bench.",
             refused=False,
         )
+
+
+def _with_ceiling(supply: SupplyRole) -> str:
+    """How the bench file is written with a ceiling; what is one word there becomes a mapping."""
+    ceiling = "ceiling: {voltage: 30 V, current: 1 A}"
+    return f"`supply: {{resource: by hand, {ceiling}}}`" if supply.by_hand else f"`{ceiling}`"
 
 
 def _simulated_board(board: Board, bench: Bench) -> Iterator[Finding]:

@@ -144,7 +144,7 @@ def _gate(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Findi
         yield Finding(
             step.index,
             f"no resistance reading of {listed(missing)} comes before this first power",
-            "Add them to a `resistance` step: a short is then found without power. "
+            f"Add {'it' if len(missing) == 1 else 'them'} to a `resistance` step: a short is then found without power. "
             "Without it a new unit asks for a typed reason here.",
             refused=False,
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from bringup.core.limits import Limits
 from bringup.core.procedure import Channel
@@ -39,6 +40,15 @@ def channel_of(text: str) -> Channel:
     if kind is None or not point.strip():
         return Channel(text, Kind.VOLTAGE, text)
     return Channel(point.strip(), kind, text)
+
+
+def _as_meant(text: str, points: Points | None) -> Channel:
+    """Read it as `channel_of` does; where that names nothing, with the word in whatever capitals."""
+    channel = channel_of(text)
+    if points is None or channel.point in points.all:
+        return channel
+    point, _, word = text.rpartition(" ")
+    return replace(channel_of(f"{point} {word.casefold()}"), text=text)
 
 
 def index_of_step(name: str, names: Sequence[str]) -> int | None:
@@ -94,8 +104,11 @@ def _check_points(kind: str, body: Values, points: Points, problems: Problems) -
     for entry in body.many("points") if kind in ("resistance", "measure") else ():
         _check_point(entry, entry.value, points, problems)
     for entry in body.many("what") if kind == "log" else ():
-        channel = channel_of(entry.value)
-        if channel.kind is not Kind.VOLTAGE and channel.point not in points.inputs and channel.point in points.all:
+        channel = _as_meant(entry.value, points)
+        if channel != channel_of(entry.value) and channel.kind is not Kind.VOLTAGE:
+            known = [f"{one} {channel.kind}" for one in points.inputs]
+            problems.add(entry.node, f"nothing is called '{entry.value}'", nearest(entry.value, known))
+        elif channel.kind is not Kind.VOLTAGE and channel.point not in points.inputs and channel.point in points.all:
             message = f"the {channel.kind} of {channel.point} cannot be followed: the supply knows inputs only"
             problems.add(entry.node, message, nearest(channel.text, [f"{one} {channel.kind}" for one in points.inputs]))
         else:
@@ -136,7 +149,7 @@ def _check_expect(kind: str, body: Values, points: Points | None, problems: Prob
     if entry is None or kind == "question":
         return
     # What a step reads, by the name under which its limits are stated.
-    units = _units(kind, body)
+    units = _units(kind, body, points)
     if isinstance(entry.value, Limits):
         for name, unit in units.items():
             if entry.value.unit != unit and kind == "log":
@@ -155,9 +168,9 @@ def _wrong_unit(entry: Entry, limits: Limits, unit: str, name: str, problems: Pr
     problems.add(entry.node, message)
 
 
-def _units(kind: str, body: Values) -> dict[str, str]:
+def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
     if kind == "log":
-        channels = [channel_of(text) for text in body.get("what", ())]
+        channels = [_as_meant(text, points) for text in body.get("what", ())]
         return {channel.text: UNIT_OF[channel.kind] for channel in channels}
     if kind == "leads":
         return {body.get("input", ""): "V"}
