@@ -260,7 +260,7 @@ def test_samples_without_a_value_are_kept_as_that_and_make_it_incomplete() -> No
 
 def test_one_sample_outside_its_limits_fails_the_log() -> None:
     log = Log((Channel("VIN", Kind.CURRENT, "VIN current"),), parse_quantity("2 s"), parse_quantity("200 ms"))
-    step = Step(1, log, expect={"": parse_limits("60 mA .. 110 mA")})
+    step = Step(1, log, expect={"": parse_limits("60 mA .. 110 mA")}, end_on_fail=False)
     fault = Fault("VIN", FaultKind.EXCESS_LOAD, 0.1, after=2.0)
     bench = simulated_bench(with_steps(APPLY, step), history=SEEN, faults=[fault])
 

@@ -12,7 +12,7 @@ from bringup.core.board import Board
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.procedure import Channel, Dwell, Inspect, Log, Measure, Procedure, Question, Step
 from bringup.core.quantity import parse_quantity
-from bringup.core.words import AttemptResult, Kind
+from bringup.core.words import AttemptResult, Kind, Result
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.records import PollSample
 from bringup.runner.scpi_meter import ScpiMeter
@@ -140,7 +140,8 @@ def test_a_rail_that_may_go_is_only_judged() -> None:
     bench, outcome = run(procedure, Fault("3V3", FaultKind.NOT_FITTED, after=SOON))
 
     assert "trip" not in bench.record.kinds()
-    assert "3V3 minimum voltage" in outcome.cause
+    assert "3V3 voltage -30 µV, expected 3.3 V ± 2 %, for 3 samples from" in outcome.cause
+    assert any(each.aspect == "minimum" and each.result is Result.FAIL for each in outcome.readings)
 
 
 def test_a_rail_that_stood_in_an_earlier_step_may_not_be_gone_when_the_log_begins() -> None:

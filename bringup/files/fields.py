@@ -162,7 +162,8 @@ ACTIONS = {
     "measure": action("measure", "Volts at each point, each settled.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),
         expect("V", "limits", "{3V3: 3.3 V ± 1 %}"), short="points"),
-    "log": action("log", "Repeated readings; every sample must lie within `expect`.",
+    "log": action("log", "Repeated readings; every sample must lie within `expect`. Three in a row outside end it and "
+                  "the attempt, unless `on_fail: go_on`.",
         Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it",
               required=True, example="VIN current"),
         Field("for", SECONDS, "how long", required=True, example="30 s"),

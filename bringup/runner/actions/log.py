@@ -2,7 +2,8 @@
 
 Every sample must lie within the step's `expect`: minimum, maximum and mean are judged by it, the standard deviation
 is recorded. A sample without a value is kept as that and never replaced. Samples are in the logbook, not in memory.
-A rail that collapses or rises to what damages it switches off; so does a creep where the step says so.
+A rail that collapses or rises to what damages it switches off; so does a creep where the step says so. What stays
+outside `expect` ends the log early where the step ends the attempt: the board goes off, what was read so far stays.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, How, Kind, Result
+from bringup.runner.astray import Astray, astray, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import SupplyLost, Trip
@@ -50,6 +52,13 @@ class Trace:
     most: Value | None = None
     missed: int = 0
     limited: bool = False
+    astray: Astray | None = None
+    """Looks for samples that stay outside the limits; None: the log goes on whatever is read."""
+
+    @property
+    def certain(self) -> bool:
+        """Whether it has failed for certain, so that the log need not go on."""
+        return self.astray is not None and self.astray.certain
 
     def take(self, value: Value) -> None:
         """Take one sample, with or without a value."""
@@ -65,21 +74,24 @@ class Trace:
 
 def log(work: Work, action: Log) -> None:
     """Take samples at the interval for the duration, both ends included, then sum up."""
-    traces = [_trace(work, channel) for channel in action.what]
     begun, every = work.waits.clock.monotonic(), action.every.number
+    traces = [_trace(work, channel, begun) for channel in action.what]
     count = 1 + math.floor(action.duration.number / every + 1e-9)
     length = action.duration.number
     work.journal.show("going", heading(work.this_step), until=begun + length, seconds=length)
     index = taken = 0
     with steadily(work.this_step, work.watch, work.journal) as steady:
-        while index < count:
+        while index < count and not any(trace.certain for trace in traces):
             work.waits.sleep_until(begun + index * every)
             looks: dict[str, PollSample] = {}
             for trace in traces:
                 _sample(work, trace, looks, steady)
             late = math.floor((work.waits.clock.monotonic() - begun) / every - 1e-9)
             index, taken = max(index + 1, late), taken + 1
-    if taken < count:
+    if certain := [str(trace.astray) for trace in traces if trace.certain]:
+        work.power.all_off()
+        work.tally.failed += certain
+    elif taken < count:
         # What takes longer than the interval is sampled as often as it can be, and never beyond the stated time.
         text = f"{taken} samples were taken where {count} were due: they take longer than {action.every}"
         work.journal.event("log-slow", text)
@@ -87,10 +99,12 @@ def log(work: Work, action: Log) -> None:
         _sum_up(work, trace)
 
 
-def _trace(work: Work, channel: Channel) -> Trace:
+def _trace(work: Work, channel: Channel, begun: float) -> Trace:
     limits = limits_of(work.this_step, channel.text, work.board, work.state)[0]
     level = collapse_level(work.board, channel.point, limits) if channel.kind is Kind.VOLTAGE else None
-    return Trace(channel, around_of(limits), level, stood=level is not None and _stood_before(work, channel, level))
+    stood = level is not None and _stood_before(work, channel, level)
+    ends = astray(work, channel, limits, begun)
+    return Trace(channel, around_of(limits), level, stood=stood, astray=ends)
 
 
 def _stood_before(work: Work, channel: Channel, level: float) -> bool:
@@ -142,6 +156,9 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value)
+    if trace.astray is not None:
+        unjudged = starting(work, channel.point, moment) or _limited(work, channel.point)
+        trace.astray.take(value, moment, starting=unjudged)
     if value.number is None:
         work.end_if_lost()
     if channel.point not in work.board.inputs or channel.kind is Kind.POWER:
