@@ -28,7 +28,7 @@ def command(logbook: Path, anchor: str | None, as_json: bool) -> ExitCode:
 
     Prints the last hash, which stands for everything before it: keep it outside the file, such as on a printed
     report, and give it as --anchor later. Without one, a logbook whose end was cut off, rows and hashes alike, or
-    that was written anew as a whole, looks sound.
+    that was written anew from some point on by somebody who has this tool's code, looks sound.
 
     Exit codes: 0 sound; 1 not as it was written, or the anchor is not in it; 2 not a logbook.
     """
