@@ -147,6 +147,7 @@ def test_what_was_interrupted_goes_on_the_next_time(path: Path, monkeypatch: pyt
     found = opened(path)
     assert "CHECK constraint failed" in found.taken_in[0]
     assert "after 30 rows were); it was left there" in found.taken_in[0]
+    assert "nothing runs unattended with this logbook" in found.taken_in[0]
     assert found.not_taken_in == (file,)
     file.unlink()
     waiting(path.parent, path, attempt, lines)

@@ -54,7 +54,7 @@ def take_in(connection: sqlite3.Connection, path: Path, lasting: Path | None) ->
         except FileNotFoundError:
             continue  # another process has taken it in meanwhile
         except OSError as error:
-            said.append(f"the rescue file {file} cannot be read ({error.strerror}); it was left there")
+            said.append(f"the rescue file {file} cannot be read ({error.strerror}); it was left there. {_MEANS}")
             left.append(file)
             continue
         try:
@@ -62,14 +62,15 @@ def take_in(connection: sqlite3.Connection, path: Path, lasting: Path | None) ->
             if try_lock(descriptor):
                 said += _take_in_file(connection, None if beside else path, file, descriptor)
         except _LeftThereError as error:
-            said.append(f"the rescue file {file} cannot be taken in ({error}); it was left there: keep it, {_LINES}")
+            said.append(f"the rescue file {file} cannot be taken in ({error}); it was left there: {_KEEP}. {_MEANS}")
             left.append(file)
         finally:
             os.close(descriptor)
     return TakenIn(tuple(said), tuple(left))
 
 
-_LINES = "its lines are text"
+_KEEP = "keep it, its lines are text"
+_MEANS = "It may tell of a trip: while it is there, nothing runs unattended with this logbook."
 
 
 class _LeftThereError(Exception):
