@@ -8,6 +8,7 @@ import signal
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -21,8 +22,10 @@ from bringup.errors import SafetyRefused
 from bringup.files.any_file import read_any
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
+from bringup.logbook.opening import open_for_writing
 from tests.fakes import ROOT
 from tests.rig import BEFORE, BOARD, HEAD, UP, Rig, rig
+from tests.test_programs import is_alive, wait_until_gone
 
 SAYS = f"  - host_program: {{program: ['{sys.executable}', -c, 'print(6 * 7)', '{{serial}}'], contains: '42'}}\n"
 SAYS_MORE = SAYS.replace("6 * 7", "42.0")
@@ -186,12 +189,26 @@ def test_a_running_program_does_not_hide_the_death_of_the_tool(bench: Rig) -> No
         time.sleep(0.01)  # nothing tells when another process has written
     assert bench.output_is_on()
 
+    pid = int((bench.folder / "pid").read_text(encoding="ascii"))
     tool.kill()
     try:
         killed = time.monotonic()
         while bench.output_is_on():
+            assert is_alive(pid) or not bench.output_is_on(), "the program was ended with the output on"
             assert time.monotonic() - killed < 15, "it stayed on"
             time.sleep(0.005)  # the guardian tells nobody here
+        wait_until_gone(pid)
     finally:
-        os.kill(int((bench.folder / "pid").read_text(encoding="ascii")), signal.SIGKILL)
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
         tool.communicate(timeout=20)
+    until, cause = time.monotonic() + 20, None
+    while not cause:
+        assert time.monotonic() < until, "the guardian kept nothing"
+        time.sleep(0.01)  # it tells nobody here
+        logbook = open_for_writing(bench.logbook)
+        (cause,) = logbook.connection.execute("SELECT cause FROM attempts").fetchone()
+        logbook.close()
+    assert cause.endswith(
+        f"every output is OFF, verified by asking; the program that was under way (process {pid}) was ended"
+    )

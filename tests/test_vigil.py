@@ -95,3 +95,13 @@ def test_what_is_known_of_the_attempt() -> None:
 
     vigil.heard("closed", 1.0)
     assert (vigil.attempt, vigil.closed) == ("12ab", True)
+
+
+def test_the_program_under_way_is_known_until_it_has_ended_and_is_no_sign_of_life() -> None:
+    vigil = told((0.0, "on"), (4.0, "program 4711 815"))
+
+    assert vigil.program == (4711, "815")
+    assert vigil.hangs(5.0)
+    assert told((0.0, "program 4711")).program == (4711, "")
+    for over in ("program 0", "program", "program x"):
+        assert told((0.0, "program 4711 815"), (1.0, over)).program is None

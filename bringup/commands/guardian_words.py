@@ -16,6 +16,7 @@ from bringup.commands.guardian_spec import GuardianSpec
 from bringup.core.harmless import harmless_lines
 from bringup.errors import BringupError, LogbookError
 from bringup.host.left_messages import at_words, leave_message
+from bringup.host.programs import end_left_over
 from bringup.host.vigil import Vigil
 from bringup.logbook.breaking_off import mark_broken_off
 from bringup.runner.emergency import UNKNOWN
@@ -38,11 +39,22 @@ class Account:
 
     def settle(self, verified: bool | None, trouble: str) -> None:
         """Keep and say what became of the outputs (None: none had been on, or none is left to be asked)."""
-        vigil = self._vigil
+        vigil, program = self._vigil, self._end_program()
         if not vigil.attempt or (vigil.closed and verified is not False and not vigil.on):
             # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
             return
-        self._say(self._what(), verified, trouble)
+        self._say(self._what(), verified, trouble, program)
+
+    def _end_program(self) -> str:
+        """End the host program that a dead tool left behind, outputs being off by now: nothing else would.
+
+        In words what came of it. Whoever holds the supply's lock still does, so no other attempt starts a second one.
+        """
+        if not self._restore or self._vigil.program is None:
+            return ""
+        pid, started = self._vigil.program
+        words = end_left_over(pid, started)
+        return f"; the program that was under way (process {pid}) {words}" if words else ""
 
     def came_on_again(self, verified: bool, trouble: str) -> None:
         """Keep and say that an output was on though off had been verified."""
@@ -52,8 +64,8 @@ class Account:
         """Keep and say that off was asked for once more and could not be verified."""
         self._say("off was asked for once more", False, trouble)
 
-    def _say(self, what: str, verified: bool | None, trouble: str) -> None:
-        outputs = self._outputs(verified, trouble)
+    def _say(self, what: str, verified: bool | None, trouble: str, program: str = "") -> None:
+        outputs = self._outputs(verified, trouble) + program
         kept = self._keep(f"{what}; {outputs}", verified)
         stamp = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
         said = (

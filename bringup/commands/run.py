@@ -204,6 +204,7 @@ def carry_out(
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, showing, suspend
     from bringup.commands.guarding import guarded
+    from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
     from bringup.runner.wait import take_off_asked
@@ -221,6 +222,7 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, around, ask, (record, view.tell)),
         guard=guard,
+        programs=HostPrograms(clock.wake, guard.program),
         sources=texts,
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),
@@ -253,7 +255,6 @@ def setup_of(
     from bringup.commands.programs import digests_of_loaded, program_files
     from bringup.core.expectation import voltage_limits
     from bringup.host.awake import keeper
-    from bringup.host.programs import HostPrograms
     from bringup.runner.setup import AttemptSetup
 
     opened, clock, (record, tell) = around.opened, around.clock, kept_and_shown
@@ -277,7 +278,6 @@ def setup_of(
         ambient=wanted.ambient,
         fixture=wanted.fixture,
         awake=None if opened.simulated else keeper(),
-        programs=HostPrograms(clock.wake),
         program_files=program_files(procedure),
         loaded=digests_of_loaded(procedure),
     )

@@ -112,6 +112,10 @@ class GuardianProcess:
         """Tell that the attempt is closed in the logbook."""
         self._send("closed")
 
+    def program(self, pid: int, started: str) -> None:
+        """Tell which program is under way, 0: none. Callable from any thread."""
+        self._send(f"program {pid} {started}".rstrip())
+
     def close(self, *, look_again: bool = False) -> bool:
         """Say the last word. Returns whether the guardian goes on, because off was not verified.
 

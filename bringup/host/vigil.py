@@ -46,6 +46,8 @@ class Vigil:
         self.silent_until: float | None = None
         """When silence becomes a hang; None while nothing is on."""
         self.last_word: LastWord | None = None
+        self.program: tuple[int, str] | None = None
+        """Process of the host program under way, and when it started as the system counts it ('': unknown)."""
         self._beaten = self._ending_until = self._off_since = -math.inf
 
     def heard(self, line: str, now: float) -> None:
@@ -57,6 +59,10 @@ class Vigil:
             self.attempt, self.closed = rest, False
         elif word == "closed":
             self.closed = True
+        elif word == "program":
+            # No sign of life: it is said by whoever starts programs, not by who decides.
+            pid, _, started = rest.partition(" ")
+            self.program = (int(pid), started) if pid.isdecimal() and int(pid) else None
         elif word == "on":
             self.on = self.was_on = True
             self._bear(now, 0.0)

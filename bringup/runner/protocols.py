@@ -88,6 +88,9 @@ class Guard(Protocol):
     def closed(self) -> None:
         """Tell that the attempt is closed in the logbook."""
 
+    def program(self, pid: int, started: str) -> None:
+        """Tell which program of this computer is under way and when it started, 0: none. Callable from any thread."""
+
 
 class Link(Protocol):
     """The wire to one instrument. Every call returns at once."""

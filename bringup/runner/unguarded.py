@@ -33,6 +33,9 @@ class Unguarded:
     def closed(self) -> None:
         """Nobody has to know."""
 
+    def program(self, pid: int, started: str) -> None:
+        """Nobody has to know."""
+
 
 def _content() -> Pending[None]:
     pending: Pending[None] = Pending(float("inf"))
