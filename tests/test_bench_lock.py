@@ -62,6 +62,12 @@ def test_a_held_bench_is_refused_and_says_who_holds_it() -> None:
         assert (holder.pid, holder.serial, holder.control) == (process.pid, "MBL-0042", ControlAddress(4711, "word"))
 
 
+def test_a_simulated_instrument_is_named_by_its_role_and_bench_file() -> None:
+    name, words = "SIMULATED::/home/ada/benches/simulated.yaml::meter", r"^the meter of simulated\.yaml is in use: "
+    with hold([name], ABOUT), pytest.raises(BenchError, match=words), hold([name], ABOUT):
+        pytest.fail("two hold one meter")
+
+
 def test_a_dead_holder_lets_go_by_itself() -> None:
     with another_process(SUPPLY) as process:
         process.send_signal(signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)

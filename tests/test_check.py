@@ -32,6 +32,37 @@ def test_sound_files_leave_with_0_and_a_line_each(capsys: pytest.CaptureFixture[
     ]
 
 
+def test_a_procedure_with_a_typo_is_not_said_to_be_safe(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "mine.yaml"
+    file.write_text(
+        "procedure: First\nboard:\n  board: Lamp\n  inputs: {VIN: {voltage: 12 V, damage_above: 18 V}}\n"
+        "  rails: {3V3: 3.3 V ± 2 %}\n"
+        "steps:\n  - apply: {input: VIN, then: [22 V], current_limit: 100 mA}\n  - measure: [VIM]\n"
+    )
+    assert main(["check", str(file)]) == 2
+    assert f"{file}: not examined for safety yet: correct these first" in capsys.readouterr().out
+
+    file.write_text(file.read_text().replace("VIM", "VIN"))
+    assert main(["check", str(file)]) == 2
+    out = capsys.readouterr().out
+    assert "not examined" not in out
+    assert "above the 18 V that damage VIN" in out
+
+
+def test_on_a_terminal_problems_are_folded_at_words(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert main(["check", "fixtures/broken/probe-twice.yaml"]) == 2
+    whole = capsys.readouterr().out
+    monkeypatch.setenv("COLUMNS", "60")
+    assert main(["check", "fixtures/broken/probe-twice.yaml"]) == 2
+    narrow = capsys.readouterr().out
+
+    assert narrow.split() == whole.split()
+    assert max(map(len, whole.splitlines())) > 60
+    assert all(len(line) <= 60 for line in narrow.splitlines() if not line.startswith("    "))
+
+
 @pytest.mark.parametrize(
     "path",
     sorted(str(one.relative_to(ROOT)) for one in [*ROOT.glob("procedures/*"), *ROOT.glob("fixtures/b[eo]*/**/*.yaml")]),
@@ -50,6 +81,7 @@ def test_all_faults_of_all_files_are_told_and_a_shared_board_once(capsys: pytest
     assert [line.split(" ")[0].removeprefix("fixtures/broken/") for line in lines] == [
         "board-file-broken.yaml:4:15:",
         "probe-twice.yaml:4:37:",
+        "board-file-broken.yaml:",
         "tag.yaml:3:8:",
         "no-such-file.yaml:",
         "fixtures/boards/tide-gauge.yaml:",

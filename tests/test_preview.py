@@ -352,3 +352,23 @@ class TestCommand:
         err = capsys.readouterr().err
         assert "procedure.yaml:2:1" in err
         assert "bench.yaml:2:1" in err
+
+
+def test_a_narrow_page_breaks_lines_at_words_and_never_within_a_cell() -> None:
+    given = sound(power=apply(expect_current=lim("60 mA .. 110 mA")))
+    wide, narrow = (text_of(look_ahead(given, bench()), width) for width in (100, 72))
+
+    assert all(len(line) <= 72 for line in narrow.splitlines())
+    assert narrow.split() == wide.split()
+    assert "200\n" not in narrow
+    assert "\u00a0" not in narrow
+
+
+def test_the_command_writes_for_the_width_of_the_terminal(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for stated, width in (("120", 120), ("", 80)):
+        monkeypatch.setenv("COLUMNS", stated)
+        main(["preview", FIRST_POWER, "--bench", SIMULATED])
+        longest = max(map(len, capsys.readouterr().out.splitlines()))
+        assert width - 20 < longest <= width

@@ -388,3 +388,23 @@ def test_a_full_history_keeps_notes_between_attempts_in_time(run: Run, tmp_path:
         "note, 2026-11-25 23:30:00 IST, ada: dropped on the floor",
         "2026-11-26 17:30:00 IST  First power-on: passed",
     ]
+
+
+def test_columns_that_do_not_fit_stand_under_the_others_and_no_word_is_broken() -> None:
+    rows = [("MBL-0001", "passed", "SIMULATED"), ("MBL-0002", "broken off", "")]
+    lines = format_table(("serial", "result", "kind"), rows, width=26)
+
+    assert lines == ["serial    result\n    kind", "MBL-0001  passed\n    SIMULATED", "MBL-0002  broken off"]
+    assert format_table(("serial", "result", "kind"), rows, width=80) == format_table(
+        ("serial", "result", "kind"), rows
+    )
+
+
+@pytest.mark.parametrize("command", [("standing",), ("attempts",), ("history", "MBL-0001")])
+def test_in_80_columns_nothing_is_cut(run: Run, monkeypatch: pytest.MonkeyPatch, command: tuple[str, ...]) -> None:
+    _, whole, _ = run(*command)
+    monkeypatch.setenv("COLUMNS", "80")
+    _, out, _ = run(*command)
+
+    assert all(len(line) <= 80 for line in out.splitlines())
+    assert sorted(out.split()) == sorted(whole.split())

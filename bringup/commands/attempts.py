@@ -9,7 +9,7 @@ import click
 
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
@@ -50,8 +50,9 @@ def command(
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:
-        lines = format_table(HEADINGS, [_row(attempt) for attempt in found], right=("readings",))
-        say("\n".join(under_rows(lines, [_below(attempt) for attempt in found])))
+        width = columns(unknown=None)
+        lines = format_table(HEADINGS, [_row(attempt) for attempt in found], right=("readings",), width=width)
+        say("\n".join(under_rows(lines, [_below(attempt) for attempt in found], width)))
 
 
 def _row(attempt: LoggedAttempt) -> tuple[str, ...]:

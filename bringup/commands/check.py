@@ -11,7 +11,7 @@ import click
 
 from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, folded, say
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
@@ -31,6 +31,11 @@ class Checked:
     file: FileRead
     problems: tuple[Problem, ...]
     remarks: tuple[Problem, ...] = ()
+
+    @property
+    def examined(self) -> bool:
+        """Whether it was examined for what could damage a board: only a procedure that can be read is."""
+        return isinstance(self.file.holds, Procedure)
 
 
 @click.command("check")
@@ -119,19 +124,28 @@ def _not_simulated(file: FileRead, bench: Bench) -> Iterator[Problem]:
 
 def _print(checked: list[Checked]) -> None:
     told: set[Problem] = set()
+    width = columns(unknown=None)  # in a pipe a problem keeps to one line
     for one in checked:
         for problem in one.problems:
             # A board that two procedures name is told once.
             if problem not in told:
-                say(str(problem))
+                _say_problem(str(problem), width)
             told.add(problem)
         for remark in one.remarks:
-            say(f"worth knowing: {remark}")
+            _say_problem(f"worth knowing: {remark}", width)
+        if one.file.kind == "procedure" and not one.examined:
+            say(folded(f"{one.file.path}: not examined for safety yet: correct these first", width))
         if not one.problems:
-            say(f"{one.file.path}: {_summary(one.file)}")
+            say(folded(f"{one.file.path}: {_summary(one.file)}", width))
     wrong = len(told)
     if wrong:
         say(f"{wrong} {'problem' if wrong == 1 else 'problems'} found")
+
+
+def _say_problem(text: str, width: int | None) -> None:
+    """Print what is wrong, folded; the line of the file and the mark under it stay as they are."""
+    head, *source = text.split("\n")
+    say("\n".join((folded(head, width), *source)))
 
 
 def _summary(file: FileRead) -> str:
@@ -154,6 +168,7 @@ def _as_data(checked: list[Checked]) -> dict[str, object]:
                 "path": str(one.file.path),
                 "kind": one.file.kind or None,
                 "name": getattr(one.file.holds, "name", None),
+                "examined": one.examined,
                 "problems": [_problem(problem) for problem in one.problems],
                 "remarks": [_problem(remark) for remark in one.remarks],
             }

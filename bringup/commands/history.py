@@ -8,7 +8,7 @@ import click
 
 from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, folded, say
 from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
@@ -51,7 +51,8 @@ def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) ->
             }
         )
     else:
-        say("\n\n".join("\n".join(_told(story)) for story in stories))
+        width = columns(unknown=None)
+        say("\n\n".join("\n".join(folded(line, width) for line in _told(story)) for story in stories))
 
 
 def _told(story: Story) -> list[str]:

@@ -9,14 +9,17 @@ import click
 from bringup.commands.common import bench_option, configuration_file, json_option, print_json
 from bringup.commands.loading import load
 from bringup.commands.reaching import dialect_of
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
 from bringup.core.preview import look_ahead
 from bringup.core.preview_data import data_of
-from bringup.core.preview_text import text_of
+from bringup.core.preview_text import WIDTH, text_of
 from bringup.errors import ExitCode
 from bringup.files.configuration import bench_of
+
+NARROWEST = 40
+"""Columns: in fewer the page is not narrower."""
 
 
 @click.command("preview")
@@ -33,7 +36,7 @@ def command(procedure: Path, bench: Path | None, *, as_json: bool) -> ExitCode:
     if as_json:
         print_json(data_of(preview))
     else:
-        say(text_of(preview), nl=False)
+        say(text_of(preview, max(columns() or WIDTH, NARROWEST)), nl=False)
     return ExitCode.REFUSED if preview.refused else ExitCode.PASSED
 
 

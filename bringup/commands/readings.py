@@ -10,7 +10,7 @@ import click
 
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.core.words import Kind, Result
 from bringup.logbook.filters import Filters
@@ -62,7 +62,7 @@ def command(
 def _table(found: Sequence[LoggedReading]) -> list[str]:
     at, cells = time_column("at", [logged.reading.at for logged in found])
     rows = [_row(logged, cell) for logged, cell in zip(found, cells, strict=True)]
-    return format_table(("serial", at, *HEADINGS), rows, right=("value",))
+    return format_table(("serial", at, *HEADINGS), rows, right=("value",), width=columns(unknown=None))
 
 
 def _row(logged: LoggedReading, at: str) -> tuple[str, ...]:

@@ -6,10 +6,36 @@ Commands print with `say`, never with click.echo; JSON goes through `print_json`
 from __future__ import annotations
 
 import io
+import os
+import sys
+import textwrap
 
 import click
 
 from bringup.core.harmless import harmless_lines
+
+UNKNOWN_WIDTH = 80
+"""Columns that are written where nobody says how many there are."""
+
+
+def columns(unknown: int | None = UNKNOWN_WIDTH) -> int | None:
+    """Return how many columns standard output has: COLUMNS, else the terminal's; `unknown` where it is none."""
+    stated = os.environ.get("COLUMNS", "")
+    if stated.isdecimal() and int(stated):
+        return int(stated)
+    try:
+        return os.get_terminal_size(sys.stdout.fileno()).columns or unknown
+    except (OSError, ValueError):
+        # A pipe, a file, or whatever stands in for standard output.
+        return unknown
+
+
+def folded(line: str, width: int | None) -> str:
+    """Break a long line at blanks, what follows set in under it; a word is never broken. None: as it is."""
+    if width is None or len(line) <= width:
+        return line
+    inset = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, width, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
 
 
 def say(text: str, *, err: bool = False, nl: bool = True) -> None:

@@ -9,7 +9,7 @@ import click
 
 from bringup.commands.asking import simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
@@ -33,12 +33,13 @@ def command(logbook: Path, as_json: bool, simulated: str | None, **others: Any) 
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
     else:
+        width = columns(unknown=None)
         boards = sorted({unit.last.board for unit in found})
         for board in boards:
             units = [unit for unit in found if unit.last.board == board]
             say(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
-            lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",))
-            say("\n".join(under_rows(lines, [_below(unit) for unit in units])))
+            lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",), width=width)
+            say("\n".join(under_rows(lines, [_below(unit) for unit in units], width)))
 
 
 def _row(unit: Standing) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
+from bringup.commands.saying import folded
 from bringup.core.harmless import harmless
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
@@ -22,30 +23,51 @@ INDENT = "    "
 GAP = "  "
 
 
-def format_table(headings: Sequence[str], rows: Sequence[Sequence[str]], *, right: Iterable[str] = ()) -> list[str]:
+def format_table(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], *, right: Iterable[str] = (), width: int | None = None
+) -> list[str]:
     """Return lines of columns as wide as what they hold; `right`: headings of columns set to the right.
 
-    Columns that hold nothing in any row are left out. Nothing is ever cut: a long cell makes its line longer.
+    Columns that hold nothing in any row are left out. Nothing is ever cut: a long cell makes its line longer. Columns
+    that do not fit into `width` any more go under those before them, set in, in every row alike: a row is then several
+    lines in one text.
     """
     rows = [[harmless(cell) for cell in row] for row in rows]
     kept = [number for number in range(len(headings)) if any(row[number] for row in rows)]
     to_right = set(right)
     widths = {number: max(len(headings[number]), *(len(row[number]) for row in rows)) for number in kept}
+    groups = _side_by_side(kept, widths, width)
     lines = []
     for row in (headings, *rows):
-        cells = [
-            row[number].rjust(widths[number]) if headings[number] in to_right else row[number].ljust(widths[number])
+        cells = {
+            number: row[number].rjust(widths[number])
+            if headings[number] in to_right
+            else row[number].ljust(widths[number])
             for number in kept
-        ]
-        lines.append(GAP.join(cells).rstrip())
+        }
+        parts = (GAP.join(cells[number] for number in group).rstrip() for group in groups)
+        lines.append("\n".join(f"{INDENT if place else ''}{part}" for place, part in enumerate(parts) if part))
     return lines
 
 
-def under_rows(lines: Sequence[str], below: Sequence[Sequence[str]]) -> list[str]:
+def _side_by_side(kept: Sequence[int], widths: dict[int, int], width: int | None) -> list[list[int]]:
+    """Return which columns stand beside each other in so many columns of a terminal; None: all."""
+    groups: list[list[int]] = [[]]
+    taken = -len(GAP)
+    for number in kept:
+        taken += len(GAP) + widths[number]
+        if groups[-1] and width is not None and taken > width:
+            groups.append([])
+            taken = len(INDENT) + widths[number]
+        groups[-1].append(number)
+    return groups
+
+
+def under_rows(lines: Sequence[str], below: Sequence[Sequence[str]], width: int | None = None) -> list[str]:
     """Put further lines, indented, under each row of a table whose first line is its headings."""
     result = list(lines[:1])
     for line, more in zip(lines[1:], below, strict=True):
-        result += [line, *(INDENT + text for text in more)]
+        result += [line, *(folded(INDENT + text, width) for text in more)]
     return result
 
 

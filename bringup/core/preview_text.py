@@ -32,6 +32,8 @@ from bringup.core.words import LimitsFrom
 
 WIDTH = 100
 INDENT = "     "
+_JOINED = "\u00a0"
+"""Stands for a blank within a cell of a table, where no line may break."""
 
 
 def text_of(preview: Preview, width: int = WIDTH) -> str:
@@ -46,11 +48,10 @@ def text_of(preview: Preview, width: int = WIDTH) -> str:
 def _fold(line: str, width: int) -> list[str]:
     """Break a long line at blanks, what follows set in under it."""
     if len(line) <= width:
-        return [line]
-    inset = len(line) - len(line.lstrip())
-    return textwrap.wrap(
-        line, width, subsequent_indent=" " * (inset + 2), break_long_words=False, break_on_hyphens=False
-    )
+        return [line.replace(_JOINED, " ")]
+    inset = " " * (len(line) - len(line.lstrip()) + 2)
+    parts = textwrap.wrap(line, width, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
+    return [part.replace(_JOINED, " ") for part in parts]
 
 
 def _head(preview: Preview) -> Iterator[str]:
@@ -242,7 +243,7 @@ def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
         return
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True) if width)
+        cells = (cell.replace(" ", _JOINED).ljust(width) for cell, width in zip(row, widths, strict=True) if width)
         yield "  ".join(cells).rstrip()
 
 

@@ -139,7 +139,7 @@ def _held(path: Path, resource: str, about: About) -> Iterator[None]:
                 break
         else:
             raise BenchError(
-                f"{resource} is in use: {_read(descriptor, resource)} holds it",
+                f"{_named(resource)} is in use: {_read(descriptor, resource)} holds it",
                 "Wait until it ends or end it there; `bringup off` switches its outputs off whoever holds them.",
             )
         try:
@@ -152,6 +152,12 @@ def _held(path: Path, resource: str, about: About) -> Iterator[None]:
             _unlock(descriptor)
     finally:
         os.close(descriptor)
+
+
+def _named(resource: str) -> str:
+    """Return what people call it: a simulated instrument by its role and bench file."""
+    kind, *path, role = resource.split("::")
+    return f"the {role} of {Path('::'.join(path)).name}" if kind == "SIMULATED" and path else resource
 
 
 def _write(descriptor: int, resource: str, about: About) -> None:
