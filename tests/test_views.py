@@ -168,13 +168,34 @@ def test_what_the_cause_names_is_not_said_again() -> None:
     assert (beside.count("1V8"), beside.count("3V3")) == (2, 2)
 
 
-def test_the_words_of_a_trip_are_said_once() -> None:
+def test_the_verdict_says_what_tripped_which_step_was_under_way_and_where_it_is_kept() -> None:
     words = "VIN draws 900 mA, above the trip level of 220 mA"
 
-    text = shown(Told("trip", words), Told("attempt-ended", words, data={"result": "failed", "off_verified": True}))
+    scene = Scene(kept_in="bringup.db")
+    scene.take(Told("attempt-begun", "First power-on", data={"attempt": "1f0c2a9e-77", "simulated": True}))
+    scene.take(Told("trip", words))
+    ended = {"result": "failed", "off_verified": True, "under_way": "step 5 (measure)"}
+    lines = [line.text for line in scene.take(Told("attempt-ended", words, data=ended))]
 
-    assert text.count(words) == 1
-    assert "FAILED: the trip above\n" in text
+    assert f"FAILED (SIMULATED): {words}; step 5 (measure) was under way [attempt 1f0c2a9e, bringup.db]" in lines
+
+
+@pytest.mark.parametrize(
+    ("cause", "under_way", "line"),
+    [
+        ("step 5 (measure): 3V3 is 3.4 V", "step 5 (measure)", "FAILED: step 5 (measure): 3V3 is 3.4 V\n"),
+        ("", "step 5 (measure)", "FAILED: step 5 (measure) was under way\n"),
+        ("3V3 is 3.4 V", "", "FAILED: 3V3 is 3.4 V\n"),
+    ],
+)
+def test_the_step_under_way_is_said_once(cause: str, under_way: str, line: str) -> None:
+    assert line in shown(Told("attempt-ended", cause, data={"result": "failed", "under_way": under_way}))
+
+
+def test_a_warning_stands_beside_the_result() -> None:
+    ended = Told("attempt-ended", "", data={"result": "passed", "warned": "VIN at the board is low"})
+
+    assert "PASSED, with a warning: VIN at the board is low\n" in shown(ended)
 
 
 def test_the_result_is_not_repeated_in_its_cause() -> None:

@@ -217,6 +217,7 @@ def carry_out(
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
+    view.scene.kept_in = str(wanted.logbook)
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(

@@ -8,6 +8,7 @@ from bringup.core.replies import Value
 from bringup.core.words import How, Kind, Result
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
+from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
@@ -35,6 +36,7 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
     if spoiled(work, feed.input, found):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
         work.tally.missing.append(f"{feed.input} at the board: {IN_LIMIT}")
+    judged = against_set(work, feed, found, judged)
     reading = work.keep_settled(feed.input, Kind.VOLTAGE, found, judged, aspect="at the board")
     trip_if_damaging(work, feed.input, found.value)
     beside = found.beside or shown

@@ -120,6 +120,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     if take_off_asked(work.setup.clock) and power.off_verified is not False:
         power.emergency(asked=True)  # it was asked for after something else had ended the steps
     journal.ending = True
+    under_way = steps.under_way
     end_programs(work)
     result, cause = verdict(steps, error)
     tripped = error if isinstance(error, Trip | FoundOff) else power.cut_for
@@ -141,7 +142,9 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
     off, claimed = power.off_verified, by_hand(work.setup)
-    journal.show("attempt-ended", cause, result=str(result), off_verified=off, by_hand=claimed)
+    warned = "; ".join(work.warnings.values())
+    told = {"result": str(result), "off_verified": off, "by_hand": claimed, "warned": warned, "under_way": under_way}
+    journal.show("attempt-ended", cause, poll=None, **told)
     if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
         # Last, with everything kept: a process that is stopped may never go on.
         work.setup.suspend()

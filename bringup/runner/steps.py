@@ -82,6 +82,12 @@ class Steps:
         """Steps that an earlier attempt did and passed: the logbook has them as done from the beginning."""
         self._ended = set(self._carried)
 
+    @property
+    def under_way(self) -> str:
+        """The step that has begun and not ended, as people count it: 'step 5 (measure)'; '' if there is none."""
+        step = self._work.step
+        return "" if step is None or step.index in self._ended else named(step)
+
     def carry_out(self) -> None:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
         for step in self._work.setup.procedure.steps:

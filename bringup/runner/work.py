@@ -111,6 +111,8 @@ class Work:
     """The attempt's id, once it has begun."""
     program: Running | None = None
     """The program of this computer that is under way."""
+    warnings: dict[str, str] = field(default_factory=dict)
+    """What does not fail the unit but is told beside the attempt's result, by the point it is about."""
     going_on: GoingOn | None = None
     """What is carried over from an earlier attempt; None: everything is done here."""
 

@@ -23,6 +23,7 @@ from bringup.terminal.lines import Line, Tone
 from bringup.terminal.pictures import UNICODE, Signs
 from bringup.terminal.readings import reading_line, told_of
 from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end
+from bringup.terminal.verdict import Verdict
 
 WIDE_FROM = 112
 """Columns from which a reading's whole line fits."""
@@ -74,8 +75,9 @@ class Scene:
     corrected: int = 0
     """How many of the readings stand in another one's place."""
     failures: list[Reading] = field(default_factory=list)
-    tripped: str = ""
-    """The words of the trip that is on the screen already."""
+    attempt: str = ""
+    kept_in: str = ""
+    """The logbook file, which the end names."""
     ring: Ring | None = None
     """The bell that the last told thing deserves."""
     _brief: tuple[str, float] = ("", 0.0)
@@ -133,6 +135,7 @@ class Scene:
     def _attempt_begun(self, told: Told) -> tuple[Line, ...]:
         serial = str(told.data.get("serial", ""))
         self.title = f"{serial}: {told.text}" if serial else told.text
+        self.attempt = str(told.data.get("attempt", ""))
         self.simulated = bool(told.data.get("simulated", False))
         self.supply = bool(told.data.get("supply", True))
         self.by_hand = bool(told.data.get("by_hand", False))
@@ -229,7 +232,7 @@ class Scene:
         return (Line(f"  {mark}{told.text}", Tone.WARN),)
 
     def _trip(self, told: Told) -> tuple[Line, ...]:
-        self.ring, self.tripped = Ring.TRIPPED, told.text
+        self.ring = Ring.TRIPPED
         return (Line(f"  TRIP: {told.text}", Tone.BAD),)
 
     def _off_unknown(self, told: Told) -> tuple[Line, ...]:
@@ -253,11 +256,15 @@ class Scene:
         self.ended, self.step = True, ""
         result = str(told.data.get("result", ""))
         tone = Tone.GOOD if result == "passed" else Tone.BAD
-        simulated = " (SIMULATED)" if self.simulated else ""
-        words = told.text.removeprefix(result).removeprefix(":").strip()
-        cause = f": {words}" if words else ""
-        if self.tripped and told.text.startswith(self.tripped):
-            cause = ": the trip above" + told.text.removeprefix(self.tripped)
+        verdict = Verdict(
+            result,
+            told.text,
+            simulated=self.simulated,
+            warned=str(told.data.get("warned", "")),
+            under_way=str(told.data.get("under_way", "")),
+            attempt=self.attempt,
+            kept_in=self.kept_in,
+        )
         standing = self.readings - self.corrected
         count = f"{standing} reading{'' if standing == 1 else 's'} kept"
         count += f", and {self.corrected} corrected" if self.corrected else ""
@@ -267,7 +274,7 @@ class Scene:
         if off is False:
             self.unknown = self.unknown or ("nobody could verify that the outputs are off",)
             lines += self._frame()
-        lines += [Line(""), Line(f"{result.upper() or 'ENDED'}{simulated}{cause}", tone)]
+        lines += [Line(""), Line(str(verdict), tone)]
         lines.append(Line("; ".join((f"  {count}", *filter(None, [outputs_at_end(off, by_hand=claimed)])))))
         others = [reading for reading in self.failures if not told_of(reading, told.text)]
         if others:

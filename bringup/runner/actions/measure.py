@@ -11,6 +11,7 @@ from bringup.core.solver import solve
 from bringup.core.words import Kind, Result
 from bringup.runner.at_board import measure_at_board
 from bringup.runner.damage import spoiled, trip_if_damaging
+from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
@@ -33,6 +34,8 @@ def measure(work: Work, action: Measure) -> None:
             work.tally.missing.append(f"{point}: {IN_LIMIT}")
         elif reason := below_minimum_load(work, point):
             judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
+        if point in work.board.inputs and (fed := work.power.feed_of(point)) is not None:
+            judged = against_set(work, fed, found, judged)
         work.keep_settled(point, Kind.VOLTAGE, found, judged)
         trip_if_damaging(work, point, found.value)
 
