@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from contextlib import closing
@@ -17,6 +18,7 @@ from bringup.logbook.breaking_off import mark_broken_off
 from bringup.logbook.queries import attempt
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.rows import LoggedAttempt
 from tests.logbook_samples import NOON, add_attempt, start, volts
 
@@ -52,6 +54,32 @@ def test_an_attempt_is_marked_broken_off_with_what_is_known_of_the_outputs(
     assert after.ended == LATER
     assert [(event.kind, event.text) for event in after.events] == [("guardian", CAUSE)]
     assert len(after.readings) == 1
+
+
+def rescue_file(path: Path, attempt: str) -> RescueFile:
+    return RescueFile.make(path.parent, path, {"attempt": attempt, "serial": "MBL-0001"}, size=4096)
+
+
+def let_go(file: RescueFile) -> None:
+    """Let go of the file without closing it, as a killed process does."""
+    os.close(file._descriptor)
+
+
+def test_the_rescue_file_of_a_killed_process_goes_with_it_if_nothing_is_in_it(path: Path) -> None:
+    identity = left_open(path)
+    empty, held, other = (rescue_file(path, whose) for whose in (identity, identity, "another attempt"))
+    full = rescue_file(path, identity)
+    full.append([{"insert": "notes", "row": {}}])
+    for each in (empty, other, full):
+        let_go(each)
+    no_rescue = path.with_name(f"{path.name}.rescue-odd.jsonl")
+    no_rescue.write_text("not ours\n", "utf-8")
+
+    mark_broken_off(path, identity, CAUSE, off_verified=True, at=LATER)
+
+    assert not empty.path.exists()
+    assert all(each.exists() for each in (held.path, other.path, full.path, no_rescue))
+    held.close()
 
 
 def test_an_attempt_that_was_closed_already_keeps_its_result_and_gets_the_event(path: Path) -> None:

@@ -408,3 +408,25 @@ def test_in_80_columns_nothing_is_cut(run: Run, monkeypatch: pytest.MonkeyPatch,
 
     assert all(len(line) <= 80 for line in out.splitlines())
     assert sorted(out.split()) == sorted(whole.split())
+
+
+def test_a_brief_list_of_attempts_counts_their_readings(run: Run) -> None:
+    _, whole, _ = run("attempts", "--json")
+    code, brief, _ = run("attempts", "--json", "--brief")
+
+    assert code == ExitCode.PASSED
+    assert json.loads(brief) == [each | {"readings": len(each["readings"])} for each in json.loads(whole)]
+
+
+def test_readings_of_one_kind_of_step_leave_those_of_others_out(run: Run) -> None:
+    _, measured, _ = run("readings", "--step", "measure", "--json")
+    _, every, _ = run("readings", "--json")
+
+    kinds = [each["step_kind"] for each in json.loads(every)]
+    assert "measure" in kinds
+    assert set(kinds) != {"measure"}
+    assert len(json.loads(measured)) == kinds.count("measure")
+    code, _, err = run("readings", "--step", "mesure")
+    assert code == ExitCode.REFUSED
+    assert "no kind of step 'mesure' is in this logbook" in err
+    assert "Nearest: measure" in err

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.core.limits import Limits, parse_limits
-from bringup.core.words import Result
+from bringup.core.words import Kind, Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
@@ -287,6 +287,18 @@ def test_the_count_at_the_end_says_which_readings_were_corrected() -> None:
     first, second = Told("reading", reading=GOOD), Told("reading", reading=replace(GOOD, id="new", replaces=GOOD.id))
 
     assert "  1 reading kept, and 1 corrected; outputs OFF" in shown(first, second, ended())
+
+
+def test_a_narrow_line_of_a_log_keeps_its_columns() -> None:
+    spread = replace(
+        GOOD, point="VIN", kind=Kind.CURRENT, aspect="standard deviation", value=0.0, unit="A", limits=None
+    )
+
+    lines = [reading_line(replace(spread, resolution=step), narrow=True).text for step in (None, 1e-4)]
+    lines.append(reading_line(replace(spread, aspect="mean", value=0.0688, resolution=1e-4), narrow=True).text)
+
+    assert lines[0].startswith("  VIN current std dev         0 A  ")
+    assert {line.index("A  ") for line in lines} == {32}
 
 
 # lines

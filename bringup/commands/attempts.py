@@ -25,11 +25,13 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @unit_options
 @attempt_options
 @click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
+@click.option("--brief", is_flag=True, help="With --json: the number of readings instead of all of them.")
 @order_options(ATTEMPT_KEYS, "started")
 @json_option
 def command(
     logbook: Path,
     as_json: bool,
+    brief: bool,
     simulated: str | None,
     since: str | None,
     until: str | None,
@@ -46,7 +48,7 @@ def command(
     )
     found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
     if as_json:
-        print_json([attempt.as_json() for attempt in found])
+        print_json([attempt.as_brief() if brief else attempt.as_json() for attempt in found])
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:

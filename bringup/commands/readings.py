@@ -27,6 +27,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @attempt_options
 @click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
+@click.option("--step", metavar="KIND", help="Only from steps of this kind: measure, resistance, apply, log ...")
 @click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result.")
 @click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards.")
 @order_options(READING_KEYS, "at")

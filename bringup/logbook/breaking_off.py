@@ -14,6 +14,7 @@ from pathlib import Path
 from bringup.core.words import AttemptResult
 from bringup.errors import LogbookError
 from bringup.logbook.chain import Chain
+from bringup.logbook.empty_rescue import remove_empty
 from bringup.logbook.faults import explain
 from bringup.logbook.migrations import version_of
 from bringup.logbook.processes import Process, may_be_alive
@@ -30,6 +31,8 @@ WAIT_SECONDS = 5.0
 
 def mark_broken_off(path: Path, attempt: str, cause: str, *, off_verified: bool | None, at: datetime) -> bool:
     """Close an attempt from another process. Returns whether it was open; an event says what is known in any case.
+
+    Its rescue file is removed where nothing had to be put into it and its process is gone.
 
     `attempt`: its whole id; `off_verified`: False means that the outputs may have stayed on, None that nothing had
     been on. `at`: aware. Call it when the outputs are off: it waits up to WAIT_SECONDS for another writer. Raises
@@ -50,6 +53,7 @@ def mark_broken_off(path: Path, attempt: str, cause: str, *, off_verified: bool 
             connection.execute("COMMIT")
     except sqlite3.Error as error:
         raise explain(error, path, "written to") from error
+    remove_empty(path, attempt)
     return found
 
 

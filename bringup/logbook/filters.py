@@ -41,6 +41,8 @@ class Filters:
     only: str | None = None
     """'first' or 'last' attempt of each unit (of those with this procedure, where one is asked for)."""
     rail: str | None = None
+    step: str | None = None
+    """The kind of step that a reading is from: 'measure', 'resistance'."""
     quantity: Kind | None = None
     result: Result | None = None
     replaced: bool = False
@@ -58,10 +60,11 @@ _NAMES: dict[str, tuple[str, str]] = {
     "lot": ("a.lot", "SELECT DISTINCT lot FROM attempts"),
     "operator": ("a.operator", "SELECT DISTINCT operator FROM attempts"),
     "rail": ("r.rail", "SELECT DISTINCT rail FROM readings WHERE rail IS NOT NULL"),
+    "step": ("s.kind", "SELECT DISTINCT kind FROM steps"),
 }
 """Filter -> its column and the statement that lists the known names."""
 
-_WORDS = {"serial": "unit", "procedure": "procedure", "operator": "operator"}
+_WORDS = {"serial": "unit", "step": "kind of step", "procedure": "procedure", "operator": "operator"}
 
 
 def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:

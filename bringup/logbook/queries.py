@@ -200,7 +200,7 @@ def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") 
 
 
 def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
-    filters = replace(filters, rail=None, quantity=None, result=None)
+    filters = replace(filters, rail=None, step=None, quantity=None, result=None)
     condition, values = where(filters)
     ordered, more = order(filters, ATTEMPT_KEYS, ("a.started", "a.seq"))
     return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]

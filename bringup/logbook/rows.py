@@ -212,6 +212,10 @@ class LoggedAttempt:
             "readings": [reading.as_json() for reading in self.readings],
         }
 
+    def as_brief(self) -> Json:
+        """Return the same with the number of its readings in their place."""
+        return self.as_json() | {"readings": len(self.readings)}
+
     def as_story(self) -> Json:
         """Return the same with steps and events."""
         return self.as_json() | {

@@ -31,6 +31,8 @@ _TONE = {
     Result.RECORDED: Tone.PLAIN,
 }
 
+NARROW_NAMES = 31
+"""Columns for name and value in a narrow line."""
 NARROWEST = 80
 """Columns of the terminal that narrow lines are made for."""
 
@@ -49,11 +51,12 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
     if reading.note:
         words.append(reading.note)
     if narrow:
+        name = name if len(name) + len(value) < NARROW_NAMES else name.replace("standard deviation", "std dev")
         picture, end = place(reading.value, reading.limits, signs, NARROW), "; ".join(words)
-        text = f"  {_side_by_side(name, value, 31)} {picture} {limits:<20} {end}"
+        text = f"  {_side_by_side(name, value, NARROW_NAMES)} {picture} {limits:<20} {end}"
         if len(text.rstrip()) > NARROWEST:
             # The words count more than the picture.
-            text = "  ".join(part for part in (f"  {_side_by_side(name, value, 31)}", limits, end) if part)
+            text = "  ".join(part for part in (f"  {_side_by_side(name, value, NARROW_NAMES)}", limits, end) if part)
     else:
         picture = place(reading.value, reading.limits, signs)
         off = deviation(reading.value, reading.limits)

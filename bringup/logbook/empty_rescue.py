@@ -1,0 +1,60 @@
+"""Takes away the rescue file of a process that was killed, where nothing had to be put into it.
+
+One that holds a record, belongs to another attempt, or is held by somebody stays: the next attempt takes it in.
+"""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from pathlib import Path
+
+from bringup.logbook.file_lock import try_lock
+from bringup.logbook.rescue_file import names_of, parse, real
+
+_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+
+
+def remove_empty(logbook: Path, attempt: str) -> tuple[Path, ...]:
+    """Remove the empty rescue files of this attempt beside its logbook. Returns those that were.
+
+    `attempt`: its whole id. A file that cannot be read or removed is left alone: it costs room and nothing else.
+    """
+    whole = real(logbook)
+    removed: list[Path] = []
+    for file in _beside(whole):
+        with suppress(OSError):
+            if _removed(file, attempt):
+                removed.append(file)
+    return tuple(removed)
+
+
+def _beside(logbook: Path) -> list[Path]:
+    try:
+        return names_of(logbook, logbook.parent)
+    except OSError:
+        return []
+
+
+def _removed(file: Path, attempt: str) -> bool:
+    descriptor = os.open(file, os.O_RDWR | _BINARY)
+    try:
+        # Locked for as long as the process that made it lives: what is free has nobody who could still write into it.
+        if not try_lock(descriptor):
+            return False
+        with os.fdopen(os.dup(descriptor), "rb") as opened:
+            data = opened.read()
+        try:
+            found = parse(data)
+        except ValueError:
+            return False
+        if found.lines or found.torn or found.head is None or found.head.get("attempt") != attempt:
+            return False
+        if os.name != "nt":
+            file.unlink()
+            return True
+    finally:
+        os.close(descriptor)
+    # Windows removes no file that is open; its name is free to nobody else meanwhile.
+    file.unlink()
+    return True
