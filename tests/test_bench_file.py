@@ -191,3 +191,11 @@ def test_the_dialects_that_were_checked_are_those_that_are_used() -> None:
     assert bench.supply is not None
     other = replace(bench, supply=replace(bench.supply, dialect="single-output"))
     assert dialect_of(other, "supply").name == "single-output"
+
+
+def test_a_configuration_that_names_the_home_of_nobody_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "bringup.yaml"
+    path.write_text("bench: ~no-such-person/bench.yaml\n", encoding="utf-8")
+
+    with pytest.raises(FileError, match="begins with ~no-such-person, and there is no such home folder"):
+        bench_of(path)

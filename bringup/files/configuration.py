@@ -18,4 +18,12 @@ def bench_of(path: str | Path) -> Path | None:
     if opened.problems.found:
         raise FileError(in_order(opened.problems.found))
     named = values.get("bench") if isinstance(values, Values) else None
-    return None if named is None else Path(path).parent / Path(named).expanduser()
+    if named is None:
+        return None
+    try:
+        return Path(path).parent / Path(named).expanduser()
+    except RuntimeError:
+        assert opened.root is not None, "a file that names a bench was read"
+        home = Path(named).parts[0]
+        opened.problems.add(opened.root, f"`bench: {named}` begins with {home}, and there is no such home folder")
+        raise FileError(in_order(opened.problems.found)) from None
