@@ -5,8 +5,6 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import bringup
-
 
 def own_command(code: str, *arguments: str) -> list[str]:
     """Return the command line that runs `code` with our own search path, without the current folder.
@@ -15,6 +13,6 @@ def own_command(code: str, *arguments: str) -> list[str]:
     the package is not found by the search path but by a finder that comes later, as in an editable install.
     """
     path = [entry for entry in sys.path if entry]
-    ours = str(Path(bringup.__file__).absolute().parent.parent)
+    ours = str(Path(__file__).absolute().parents[2])
     path += [ours] if ours not in path else []
     return [sys.executable, "-P", "-c", f"import sys; sys.path[:] = {path!r}; {code}", *arguments]
