@@ -272,10 +272,12 @@ def test_off_is_the_persons_word() -> None:
     assert "(leave output 3 alone)" in typist.texts[0]
 
 
-def test_an_output_found_on_is_asked_for_its_volts_and_amps() -> None:
-    it, _ = hand_supply("it is on", "12.01", "85 mA")
+def test_of_an_output_found_on_nothing_is_asked_before_it_is_off() -> None:
+    it, typist = hand_supply("it is on", "it is off")
     found = it.settings(1).value()
-    assert (found.volts, found.amps, found.on) == (12.01, 0.085, True)
+    assert (found.volts, found.amps, found.on) == (None, None, True)
+    it.switch(1, False)
+    assert typist.texts == ["Is the supply's output off?", "Switch the supply's output OFF. Is it off?"]
 
 
 def test_a_supply_by_hand_neither_protects_nor_is_polled() -> None:

@@ -345,3 +345,48 @@ def test_what_is_shown_of_the_supply_is_the_persons_word_from_beginning_to_end()
     assert banners[-7:] == [off, unknown, on, off, unknown, on, off]
     assert hands.bench.told[-1].data["by_hand"] is True
     assert "outputs OFF, by the person's word" in "\n".join(line.text for line in Scene().take(hands.bench.told[-1]))
+
+
+def test_an_output_found_on_is_shown_as_on_switched_off_first_and_then_asked_about() -> None:
+    found_on = Scripted(Answer("it is on"), containing="Is the supply's output off?")
+    typed = {"what voltage did": "12.01", "what current did": "85 mA"}
+    hands = at_the_bench(
+        found_on, change=lambda text, old: next((said for part, said in typed.items() if part in text), old)
+    )
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    asked = [prompt.text for prompt, _ in hands.person.asked]
+    at = asked.index("Is the supply's output off?")
+    assert asked[at + 1 : at + 4] == [
+        "Switch the supply's output OFF. Is it off?",
+        "While output 1 was on: what voltage did the supply show?",
+        "While output 1 was on: what current did the supply show?",
+    ]
+    events = [text for kind, text, _ in hands.bench.record.events if kind == "found-on"]
+    assert events == [
+        "output 1 is not off before resistance is measured; it is to be switched off",
+        "output 1 showed 12.01 V at 85 mA while it was on, as typed",
+    ]
+    scene, words = Scene(), []
+    for told in hands.bench.told:
+        scene.take(told)
+        if told.kind == "event" and told.data.get("kind") == "found-on":
+            words.append(scene.power_words)
+    assert words == ["INPUT ON (as said)", "INPUT OFF (as said)"]
+
+
+def test_a_typed_current_above_the_benchs_ceiling_is_queried_once() -> None:
+    slips = ["50"]
+    hands = at_the_bench(
+        change=lambda text, typed: slips.pop() if slips and "current does the supply show" in text else typed
+    )
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    (queried,) = [
+        prompt for prompt, _ in hands.person.asked if any("the bench's ceiling" in line for line in prompt.lines)
+    ]
+    assert "50: that is more than the bench's ceiling of 1 A: is it in mA?" in queried.lines

@@ -11,6 +11,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.actions.host_program import end_programs
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
+from bringup.runner.claims import ask_found_on
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Slept, Trip, UnitFailed
 from bringup.runner.going_on import decide
 from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
@@ -229,6 +230,8 @@ def _work(
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
     waits.somebody = power.somebody = work.can_answer
+    if by_hand(setup):
+        power.on_found_on = lambda output: ask_found_on(work, output)
     if not work.can_answer:
         # Permitted unattended: what is plugged in was plugged in by the person who permitted it.
         work.leads_at = (LeadsPlace.BOARD, tuple(board.inputs))

@@ -130,7 +130,8 @@ class HandSupply:
             return self._dictate(output).then(lambda got: self._shown(output, got))
         if self._on.get(output) is False:
             return settled(OutputSettings(output, None, None, on=False))
-        return self._is_off(output, f"Is {self._named(output)} off?").chain(lambda done: self._seen(output, done))
+        asked = self._is_off(output, f"Is {self._named(output)} off?")
+        return asked.then(lambda done: OutputSettings(output, None, None, done.on))
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Have the level set: at once if the output is on, else with the other settings."""
@@ -253,19 +254,3 @@ class HandSupply:
         none = Value(None, "")
         volts, amps = values.get(Kind.VOLTAGE, none).number, values.get(Kind.CURRENT, none).number
         return OutputSettings(output, volts, amps, self._on.get(output), troubles=troubles)
-
-    def _seen(self, output: int, done: Done) -> Pending[OutputSettings]:
-        """An output found on: its volts and amps are asked for, too."""
-        if done.on is not True:
-            return settled(OutputSettings(output, None, None, done.on))
-        volts = type_in(self._ask, Wanted("What voltage does the supply show?", Kind.VOLTAGE))
-
-        def then_amps(first: Typed) -> Pending[OutputSettings]:
-            amps = type_in(self._ask, Wanted("What current does it show?", Kind.CURRENT))
-            return amps.then(
-                lambda second: OutputSettings(
-                    output, value_of(first, Kind.VOLTAGE).number, value_of(second, Kind.CURRENT).number, on=True
-                )
-            )
-
-        return volts.chain(then_amps)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from bringup.core.limits import Limits
+from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.wording import shown
 from bringup.core.words import Kind
@@ -56,6 +57,19 @@ def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | No
     )
 
 
+def ask_found_on(work: Work, output: int) -> None:
+    """Ask what an output that was found on showed until it was switched off, and keep it in the unit's history."""
+    asked = f"While output {output} was on: what {{}} did the supply show?"
+    volts = _typed(work, asked.format("voltage"), Kind.VOLTAGE, None)
+    amps = _typed(work, asked.format("current"), Kind.CURRENT, None)
+    said = (
+        value.raw if value.number is None else format_quantity(value.number, unit)
+        for value, unit in ((volts, "V"), (amps, "A"))
+    )
+    text = f"output {output} showed {' at '.join(said)} while it was on, as typed"
+    work.journal.event("found-on", text, {"typed": f"{volts.raw}; {amps.raw}"})
+
+
 def trip_if_shown(feed: Feed, sample: PollSample) -> None:
     """Raise a Trip if the person says that the supply shows more than the board bears: nothing else would notice."""
     if sample.over_range:
@@ -70,7 +84,8 @@ def trip_if_shown(feed: Feed, sample: PollSample) -> None:
 
 
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
-    wanted = Wanted(text, kind, limits=limits, letters=True)
+    ceiling = work.power.ceiling.current if kind is Kind.CURRENT else work.power.ceiling.voltage
+    wanted = Wanted(text, kind, limits=limits, most=None if ceiling is None else ceiling.number, letters=True)
     while True:
         typed = work.waits.result(type_in(work.setup.ask, wanted), "person", text)
         work.journal.troubles("supply", typed[2])

@@ -7,7 +7,7 @@ order of switching on. Emergency: every output at once, nothing recorded first, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -50,6 +50,8 @@ class Power:
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.bug: Exception | None = None
+        self.on_found_on: Callable[[int], None] = lambda _output: None
+        """What is to be found out of an output that was found on, now that it is off."""
         """What went wrong in telling of an emergency; to be raised in the end."""
         self.left_alone: frozenset[int] = frozenset()
         self.ceiling = Ceiling()
@@ -228,9 +230,12 @@ class Power:
         for output in self.supply.outputs():
             if output in self.left_alone:
                 continue
-            if self._result(self.supply.settings(output)).on is not False:
-                self._journal.event("found-on", f"output {output} is not off before {what_for}; it is switched off")
+            if (on := self._result(self.supply.settings(output)).on) is not False:
+                self._journal.show("power", on="yes" if on else "unknown")
+                text = f"output {output} is not off before {what_for}; it is to be switched off"
+                self._journal.event("found-on", text)
                 self.off(output)
+                self.on_found_on(output)
         self._journal.show("power", on="no")
 
     def cut(self, seen: Trip) -> None:

@@ -44,6 +44,8 @@ class Wanted:
     others: Mapping[str, Limits] | None = None
     exact: bool = False
     """A setting: anything outside `limits` is doubtful, not only what looks like a slip."""
+    most: float | None = None
+    """What the bench can do at most: more is doubtful, whatever else is expected."""
     letters: bool = False
     """Whoever asks acts on LETTERS: one of them alone is handed back as it is."""
 
@@ -68,6 +70,7 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str |
             lines = (error.message, *filter(None, (error.what_to_do,)))
             return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=doubted)
         slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
+        slips = slips or above_ceiling(entry, wanted)
         other_kind = entry.unit != UNIT_OF[wanted.kind]
         if slips and (other_kind or doubted is None or not _same(doubted, entry, wanted.kind)):
             if tries <= 1:
@@ -97,6 +100,15 @@ def off_target(entry: Entry, wanted: Wanted) -> tuple[str, ...]:
         return ()
     asked = "what was asked for" if limits.nominal is None else format_quantity(limits.nominal, limits.unit)
     return (f"it was to be {asked}: set it again",)
+
+
+def above_ceiling(entry: Entry, wanted: Wanted) -> tuple[str, ...]:
+    """Return what is wrong with a value that the bench is not to come to."""
+    unit = UNIT_OF[wanted.kind]
+    if wanted.most is None or entry.unit != unit or entry.value is None or abs(entry.value) <= wanted.most:
+        return ()
+    most = format_quantity(wanted.most, unit)
+    return (f"that is more than the bench's ceiling of {most}: is it in m{unit}?",)
 
 
 def value_of(typed: Typed, kind: Kind) -> Value:
