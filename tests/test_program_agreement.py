@@ -22,6 +22,7 @@ from bringup.errors import SafetyRefused
 from bringup.files.any_file import read_any
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
+from bringup.host.agreed import is_agreed, remember
 from bringup.logbook.opening import open_for_writing
 from tests.fakes import ROOT
 from tests.rig import BEFORE, BOARD, HEAD, UP, Rig, rig
@@ -212,3 +213,22 @@ def test_a_running_program_does_not_hide_the_death_of_the_tool(bench: Rig) -> No
     assert cause.endswith(
         f"every output is OFF, verified by asking; the program that was under way (process {pid}) was ended"
     )
+
+
+def test_help_says_where_agreements_are_kept_and_deleting_one_withdraws_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BRINGUP_CONFIG", str(tmp_path / "bringup.yaml"))
+    assert main(["run", "--help"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"kept in {agreement.AGREED} beside bringup.yaml" in said
+    assert "delete the bench's entry, or the file, to withdraw it" in said
+
+    file, here, there = agreement.agreed_file(), tmp_path / "here.yaml", tmp_path / "there.yaml"
+    for each in (here, there):
+        remember(file, each, [["tool"]], simulated=False)
+    known = json.loads(file.read_text("utf-8"))
+    file.write_text(json.dumps({name: hashes for name, hashes in known.items() if "/here" not in name}), "utf-8")
+
+    assert not is_agreed(file, here, [["tool"]], simulated=False)
+    assert is_agreed(file, there, [["tool"]], simulated=False)

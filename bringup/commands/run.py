@@ -82,7 +82,11 @@ class Surroundings:
 )
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
 @click.option(
-    "--agree-to-programs", is_flag=True, help="Agree to the programs that the procedure runs on this computer."
+    "--agree-to-programs",
+    is_flag=True,
+    help="Agree to the programs that the procedure runs on this computer. What a person agreed to at a bench is kept "
+    "in agreed-programs.json beside bringup.yaml in the configuration folder (~/.config/bringup): delete the bench's "
+    "entry, or the file, to withdraw it.",
 )
 @json_option
 def command(
