@@ -390,3 +390,53 @@ def test_a_typed_current_above_the_benchs_ceiling_is_queried_once() -> None:
         prompt for prompt, _ in hands.person.asked if any("the bench's ceiling" in line for line in prompt.lines)
     ]
     assert "50: that is more than the bench's ceiling of 1 A: is it in mA?" in queried.lines
+
+
+def volts_typed(*lines: str, at: str = "3V3") -> HandBench:
+    """A person who types these lines, one after the other, where volts are asked for before the ohms of a point."""
+    waiting = list(lines)
+
+    def typing(text: str, typed: str) -> str:
+        if text.startswith(f"{at}:") and typed == "0.001" and waiting:
+            return waiting.pop(0)
+        return typed
+
+    return at_the_bench(
+        *(Scripted(Answer("read it again and type it again"), containing="is above 50 mV") for _ in lines[1:]),
+        change=typing,
+    )
+
+
+def test_volts_typed_without_their_prefix_are_asked_for_again_with_the_reason() -> None:
+    hands = volts_typed("0.1", "0.1m")
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    (query,) = [prompt for prompt, _ in hands.person.asked if "is above 50 mV" in prompt.text]
+    assert query.text == (
+        "3V3: 100 mV is above 50 mV: type 0.1m for millivolts, or wait for the discharge and type it again "
+        "(a point that carries more than 50 mV is charged or fed: ohms would be wrong)"
+    )
+    hints = [told.text for told in hands.bench.told if told.kind == "hint"]
+    assert len(hints) == 1
+    assert "Volts before ohms: a point that carries more than 50 mV" in hints[0]
+
+
+def test_volts_may_be_typed_again_as_often_as_it_takes() -> None:
+    hands = volts_typed("4.1 V", "0.9", "0.1", "12 mV")
+
+    assert hands.run().result is AttemptResult.PASSED
+    queries = [prompt.text for prompt, _ in hands.person.asked if "is above 50 mV" in prompt.text]
+    assert ["for millivolts" in text for text in queries] == [False, True, True]
+
+
+def test_a_point_that_stays_charged_is_left_without_ohms_only_by_the_persons_choice() -> None:
+    hands = volts_typed("0.1")
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "3V3 carries 100 mV with every output off" in outcome.cause
+    answers = [answer.text for prompt, answer in hands.person.asked if "is above 50 mV" in prompt.text]
+    assert answers == ["it stays so: go on without its ohms, and the attempt stays incomplete"]

@@ -153,6 +153,9 @@ def test_what_the_person_stands_by_is_judged_by_its_limits_and_says_so() -> None
     (reading,) = ohms(outcome.readings, "3V3")
     assert (reading.value, reading.result) == (7e6, Result.PASS)
     assert reading.note == "7 MΩ where about 850 Ω is expected (it is right all the same)"
+    accepted = [(text, data) for kind, text, data in hands.bench.record.events if kind == "accepted"]
+    said = "3V3 has 7 MΩ where about 850 Ω is expected: it is right all the same"
+    assert accepted == [(said, {"given by": "a person"})]
 
 
 def test_a_doubted_resistance_that_is_measured_again_stays_beside_the_new_one() -> None:

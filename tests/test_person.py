@@ -7,7 +7,7 @@ import pytest
 from bringup.runner.endings import MissingEvidence
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.nobody import Nobody
-from bringup.terminal.person import HINTS, Person
+from bringup.terminal.person import HINTS, Person, hint
 from tests.still_clock import StillClock
 
 
@@ -127,6 +127,20 @@ def test_control_characters_are_not_taken_into_an_answer(person: Person) -> None
 
 def test_every_kind_of_question_has_a_hint() -> None:
     assert set(HINTS) == set(PromptKind)
+
+
+@pytest.mark.parametrize(
+    ("prompt", "wanted"),
+    [
+        (Prompt(PromptKind.CHOICE, "?", choices=("a", "b")), "press its number: no Enter"),
+        (Prompt(PromptKind.CHOICE, "?", choices=tuple("abcdefghij")), "type its number, then Enter"),
+        (Prompt(PromptKind.CHECKLIST, "?", lines=("a",)), "a: all good (no Enter); or the numbers"),
+        (Prompt(PromptKind.GO, "?"), "press Enter"),
+        (Prompt(PromptKind.VALUE, "?"), "then Enter"),
+    ],
+)
+def test_every_hint_says_whether_enter_is_wanted(prompt: Prompt, wanted: str) -> None:
+    assert wanted in hint(prompt)
 
 
 def test_nobody_gives_the_go_that_the_command_line_gave() -> None:

@@ -360,7 +360,7 @@ def test_a_question_longer_than_the_screen_stands_above_the_status_once() -> Non
 
     assert stream.getvalue().count("item number 30") == 1
     assert "? Before power (above)" in stream.getvalue()
-    assert "[a: all good; or the numbers of the exceptions, then Enter]" in stream.getvalue()
+    assert "[a: all good (no Enter); or the numbers of the exceptions, then Enter]" in stream.getvalue()
 
 
 def test_plain_mode_tells_a_person_once_which_keys_there_are() -> None:

@@ -20,6 +20,9 @@ ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-s
     {"go", "trip-level", "unread", "range", "look-behind"}
 )
 """Events of every attempt, and how a reading came about: kept, but not told again."""
+TAKEN_ON = frozenset({"override", "accepted"})
+"""Events by which a person let through what the tool would have stopped at."""
+BENCH_ITSELF = "the simulated bench"
 NOTHING_WRONG = ("inspected", "all good")
 """Kind of event, and how its text begins, where an inspection found nothing."""
 
@@ -91,8 +94,18 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
     lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
     lines += _corrections(attempt.readings)
     told = [event for event in attempt.events if _worth_telling(event) and not _said_by(attempt.cause, event)]
-    lines += [f"{INDENT}{EVENT_WORDS.get(event.kind, event.kind.replace('-', ' '))}: {event.text}" for event in told]
+    lines += [f"{INDENT}{_event(event, attempt)}" for event in told]
     return lines
+
+
+def _event(event: LoggedEvent, attempt: LoggedAttempt) -> str:
+    """Tell an event; what somebody took on themselves with its time and who it was."""
+    kind = EVENT_WORDS.get(event.kind, event.kind.replace("-", " "))
+    if event.kind not in TAKEN_ON:
+        return f"{kind}: {event.text}"
+    by = event.data.get("given by", "")
+    who = by if by == BENCH_ITSELF else attempt.operator or "nobody named"
+    return f"{kind}, {local_time(event.at)}, by {who}: {event.text}"
 
 
 def _worth_telling(event: LoggedEvent) -> bool:

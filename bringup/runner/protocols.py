@@ -207,7 +207,8 @@ class Told:
     """Something to show. `kind` is one of the words below; the rest depends on it.
 
     attempt-begun, step-begun, step-ended, reading, sample, poll, going (progress of a wait), prompt-answered,
-    event (a warning or an instrument's error), trip, power (an output went on or off), off-unknown, attempt-ended.
+    event (a warning or an instrument's error), hint (why something is asked), trip,
+    power (an output went on or off), off-unknown, attempt-ended.
     """
 
     kind: str

@@ -106,6 +106,8 @@ class Work:
     """Inputs measured at the board: input, board state, volts."""
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
+    volts_explained: int | None = None
+    """Step in which it was said why volts are asked for before ohms."""
     step: Step | None = None
     attempt: str = ""
     """The attempt's id, once it has begun."""

@@ -23,15 +23,19 @@ _LONGEST = 500
 """Characters of a typed answer; more are ignored, with the bell as the only comment."""
 
 HINTS: dict[PromptKind, str] = {
-    PromptKind.GO: "Enter goes on",
-    PromptKind.CAUTION: "Enter: understood",
-    PromptKind.CHECKLIST: "a: all good; or the numbers of the exceptions, then Enter",
-    PromptKind.CHOICE: "the number of your choice",
+    PromptKind.GO: "press Enter: goes on",
+    PromptKind.CAUTION: "press Enter: understood",
+    PromptKind.CHECKLIST: "a: all good (no Enter); or the numbers of the exceptions, then Enter",
+    PromptKind.CHOICE: "press its number: no Enter",
     PromptKind.TEXT: "type, then Enter",
     PromptKind.REASON: "type the reason, then Enter",
     PromptKind.VALUE: "type what is shown, then Enter",
 }
 """Kind of question -> what to press, shown beside it."""
+
+BY_ONE_KEY = 9
+"""So many choices have a key each; of more, the number is typed."""
+MANY_CHOICES = "type its number, then Enter"
 
 TOO_SOON = "that key came too soon: read it, then press again"
 KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
@@ -218,8 +222,14 @@ class Person:
             pending.settle(answer)
 
 
+def hint(prompt: Prompt) -> str:
+    """Return what to press or to type, and whether Enter is wanted after it."""
+    many = prompt.kind is PromptKind.CHOICE and len(prompt.choices) > BY_ONE_KEY
+    return MANY_CHOICES if many else HINTS[prompt.kind]
+
+
 def _chosen(prompt: Prompt, key: str) -> str | None:
     """Return the choice that this key names by itself; None with more choices than there are digits."""
-    if not key.isdecimal() or not 1 <= int(key) <= len(prompt.choices) or len(prompt.choices) > 9:  # noqa: PLR2004
+    if not key.isdecimal() or not 1 <= int(key) <= len(prompt.choices) or len(prompt.choices) > BY_ONE_KEY:
         return None
     return prompt.choices[int(key) - 1]

@@ -15,7 +15,7 @@ from bringup.core.harmless import harmless
 from bringup.runner.prompts import Prompt
 from bringup.runner.protocols import Told
 from bringup.terminal.lines import Line, wrapped
-from bringup.terminal.person import HINTS, Person
+from bringup.terminal.person import Person, hint
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
 from bringup.terminal.scene import STRIKES, Scene
 
@@ -146,7 +146,7 @@ def question_lines(question: Prompt) -> list[str]:
         lines += [f"   {line}" for line in question.lines]
     lines += [f"   {number}  {text}" if numbered else f"   {text}" for number, text in enumerate(listed, 1)]
     unit = f" (in {question.unit} if no unit is typed)" if question.unit else ""
-    lines.append(f"   [{HINTS[question.kind]}{unit}]")
+    lines.append(f"   [{hint(question)}{unit}]")
     return lines
 
 

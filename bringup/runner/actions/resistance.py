@@ -21,12 +21,11 @@ from bringup.core.wording import limits_text, shown
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import read_once, settled
-from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.roles import Function
+from bringup.runner.volts_first import DEAD, say_why, typed_until_dead
 from bringup.runner.work import Judged, Settled, Work
 
-DEAD = 0.050
-"""Volts up to which a point counts as dead (into 10 Mohm; common practice, no source)."""
 DEAD_LIMITS = Limits("V", low=Decimal("-0.05"), high=Decimal("0.05"), nominal=None, text="-50 mV .. 50 mV")
 DISCHARGE = 60.0
 """Seconds a charged point is waited for as long as its voltage falls."""
@@ -54,9 +53,14 @@ def resistance(work: Work, action: Resistance) -> None:
 
 def _dead(work: Work, point: str) -> bool:
     """Whether the point carries no volts that would falsify ohms. Waits while it discharges."""
+    if work.meter.by_hand:
+        say_why(work)
     value = read_once(work, Function.DC_VOLTS, point, around=1.0)
     until = work.waits.clock.monotonic() + DISCHARGE
     live = work.board.point(point).stays_live
+    if work.meter.by_hand:
+        value = typed_until_dead(work, point, value)
+        until = work.waits.clock.monotonic()
     while value.number is not None and abs(value.number) > DEAD and not (live and live.accepts(value.number)):
         before = abs(value.number)
         if work.waits.clock.monotonic() >= until:
@@ -169,11 +173,20 @@ def _put(work: Work, text: str, choices: tuple[str, ...], judged: Judged, *, not
     """Put a doubt to the person; without one, an open rail is a fault."""
     said = FAULT
     if work.can_answer or RIGHT in choices:
-        said = work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=FAULT)).text
+        answer = work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=FAULT))
+        said = answer.text
+        if said == RIGHT:
+            _accepted(work, text, answer)
     note = f"{note} ({said})"
     if said == AGAIN:
         return replace(judged, result=Result.NOT_JUDGED, note=note), True
     return replace(judged, result=None if said == RIGHT else Result.FAIL, note=note), False
+
+
+def _accepted(work: Work, text: str, answer: Answer) -> None:
+    """Keep in the unit's history that a person took a doubtful reading for right."""
+    by = "the simulated bench" if answer.by_itself else "a person"
+    work.journal.event("accepted", f"{text}: {answer.text}", {"given by": by}, show="")
 
 
 def _without_limits(work: Work, point: str, ohms: float, note: str) -> Judged:
@@ -188,5 +201,7 @@ def _without_limits(work: Work, point: str, ohms: float, note: str) -> Judged:
     text = f"{point} has only {format_quantity(ohms, 'ohm')} to ground, and the board file states no limits"
     answer = work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=MEANT, suggestion=MEANT[0]))
     meant = answer.text == MEANT[0]
+    if meant:
+        _accepted(work, text, answer)
     result = Result.RECORDED if meant else Result.FAIL
     return Judged(limits_from=LimitsFrom.RULE, result=result, note=f"{answer.text} (answered)")
