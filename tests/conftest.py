@@ -21,7 +21,18 @@ sys.dont_write_bytecode = False
 # A test takes its supply with it: a guardian that cannot verify off must not try on for minutes beside the others.
 os.environ.setdefault("BRINGUP_TEST_TRY_FOR", "20")
 
-WAITING = ("test_readme", "test_run_command", "test_terminal_session")
+# Where several workers run, each is told how wide the terminal is; what is printed into a pipe must not depend on it.
+os.environ.pop("COLUMNS", None)
+
+WAITING = (
+    "test_readme",
+    "test_run_command",
+    "test_terminal_session",
+    "test_guardian",
+    "test_going_on",
+    "test_logbook_faults",
+    "test_program_agreement",
+)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -216,8 +216,12 @@ def _on_socket() -> Iterator[Callable[[Any], None]]:
 def _control() -> Iterator[Callable[[Any], None]]:
     """Nonsense is said to the control socket: nothing is switched off by it, and a proper request is heard."""
     asked: list[None] = []
-    with ControlServer(lambda: asked.append(None)) as control:
+
+    def off() -> None:
+        asked.append(None)
         control.report(Outcome.OFF)
+
+    with ControlServer(off) as control:
 
         def read(text: str) -> None:
             before = len(asked)

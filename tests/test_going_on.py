@@ -209,8 +209,8 @@ def test_leads_are_always_measured_again(story: Story, bench: SourceText) -> Non
     assert any(reading.aspect == AT_LEADS for reading in second.readings)
     (event,) = [event for event in story.logged(second).events if event.kind == "going-on"]
     assert (
-        "step 3 (volts at the free leads of VIN) is done again: it needs power, and leads may have been plugged elsewhere"
-        in event.text
+        "step 3 (volts at the free leads of VIN) is done again: it needs power, "
+        "and leads may have been plugged elsewhere" in event.text
     )
 
 

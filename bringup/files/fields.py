@@ -115,7 +115,6 @@ STEADY = (
           "value; `yes`: 1 %", default="no", example="yes"),
     Field("on_creep", OneOf(("warn", "end")), "what a creep does to the attempt", default="warn", example="end"),
 )
-LATER_KEYS = {"irreversible": "leave the step to a person with `inspect` for now"}
 
 def expect(unit: str | None, doc: str, example: str) -> Field:
     """Return the field that judges a step: one for all, or by point."""

@@ -209,7 +209,7 @@ def main() -> None:
     try:
         for case in cases:
             # On a disk, not in memory: the commits are part of it.
-            with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
+            with tempfile.TemporaryDirectory(dir=Path.home()) as name:
                 rows.append(compared(case, Path(name), instruments))
     finally:
         instruments.process.kill()
