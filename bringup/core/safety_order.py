@@ -77,7 +77,7 @@ def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> It
         kind, name = quantity_of(step, point)
         if board.point(name).stays_live is not None:
             continue
-        source = name if name in board.inputs else board.input_of(name)
+        source = board.input_of(name)
         if source in walk.maybe_on or (source is None and walk.maybe_on):
             continue
         limits, _ = limits_of(step, point, board, state)

@@ -13,6 +13,7 @@ from bringup.core.procedure import Channel
 from bringup.core.replies import Value
 from bringup.core.wording import duration, limits_text, shown
 from bringup.core.words import UNIT_OF, Kind
+from bringup.runner.measuring import watched_at
 from bringup.runner.work import Work
 
 IN_A_ROW = 3
@@ -82,7 +83,5 @@ def _shown(channel: Channel, value: float) -> str:
 
 def starting(work: Work, point: str, moment: float) -> bool:
     """Whether the input that feeds the point is still starting up."""
-    name = work.board.input_of(point)
-    feed = None if name is None else work.power.feed_of(name)
-    watched = None if feed is None else work.watch.of(feed.output)
+    watched = watched_at(work, point)
     return watched is not None and moment < watched.start_up_until

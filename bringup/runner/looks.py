@@ -105,17 +105,9 @@ def count_silent(watched: Watched, why: str) -> None:
 
 def judge_look(watched: Watched, sample: PollSample) -> bool:
     """Judge one look at an output that should be on. Returns whether to look again at once. Raises an Ending."""
-    if sample.over_range:
-        raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
     _judge_volts(watched, sample)
-    if sample.fault is not None or sample.volts is None or sample.amps is None:
-        count_silent(watched, "no value" if sample.fault is None else sample.fault.value)
+    if not _judge_what_it_is(watched, sample):
         return False
-    watched.silent, watched.latest = 0, sample
-    if watched.asked >= watched.valid_from:
-        _judge_state(watched, sample)
-        _judge_set_points(watched, sample)
-    _judge_limit(watched, sample)
     doubtful = _judge_amps(watched, sample)
     return _judge_regulation(watched, sample) or doubtful
 
@@ -125,8 +117,6 @@ def judge_damage(watched: Watched, sample: PollSample) -> bool:
 
     The supply's own protections are the same two: where they tripped, power is gone and there is nothing to spare.
     """
-    if sample.over_range:
-        raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
     _judge_volts(watched, sample)
     if sample.tripped and watched.asked >= watched.valid_from and sample.tripped != Protection.WATCHDOG:
         _judge_state(watched, sample)
@@ -135,6 +125,11 @@ def judge_damage(watched: Watched, sample: PollSample) -> bool:
 
 def judge_rest(watched: Watched, sample: PollSample) -> bool:
     """Judge everything else of that look, which an irreversible step puts off. Returns as `judge_look`."""
+    return _judge_what_it_is(watched, sample) and _judge_regulation(watched, sample)
+
+
+def _judge_what_it_is(watched: Watched, sample: PollSample) -> bool:
+    """Judge state, set points and current limit of a look, if it brought everything it should; returns whether."""
     if sample.fault is not None or sample.volts is None or sample.amps is None:
         count_silent(watched, "no value" if sample.fault is None else sample.fault.value)
         return False
@@ -143,7 +138,7 @@ def judge_rest(watched: Watched, sample: PollSample) -> bool:
         _judge_state(watched, sample)
         _judge_set_points(watched, sample)
     _judge_limit(watched, sample)
-    return _judge_regulation(watched, sample)
+    return True
 
 
 def in_current_limit(watched: Watched, sample: PollSample) -> bool:
@@ -156,6 +151,8 @@ def in_current_limit(watched: Watched, sample: PollSample) -> bool:
 
 
 def _judge_volts(watched: Watched, sample: PollSample) -> None:
+    if sample.over_range:
+        raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
     if watched.damage_above is None or sample.volts is None or abs(sample.volts) <= watched.damage_above:
         return
     found, most = format_quantity(sample.volts, "V"), shown(watched.damage_above, "V")

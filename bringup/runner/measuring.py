@@ -19,7 +19,7 @@ from bringup.errors import LinkError
 from bringup.runner.climb import CLIMB_FOR, Climb
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
-from bringup.runner.looks import in_current_limit
+from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
@@ -250,10 +250,17 @@ def around_of(limits: Limits | None) -> float | None:
 
 def feed_beside(work: Work, point: str) -> Feed | None:
     """Return the feed that a reading at this point depends on; None if nothing that is known to be on."""
-    name = point if point in work.board.inputs else work.board.input_of(point)
+    name = work.board.input_of(point)
     if name is not None:
         return work.power.feed_of(name)
     return work.power.on[0] if len(work.power.on) == 1 else None
+
+
+def watched_at(work: Work, point: str) -> Watched | None:
+    """Return how the input that feeds the point is watched; None where that is not known, or it is off."""
+    name = work.board.input_of(point)
+    feed = None if name is None else work.power.feed_of(name)
+    return None if feed is None else work.watch.of(feed.output)
 
 
 def _look_beside(work: Work, point: str) -> Pending[PollSample] | None:

@@ -253,7 +253,7 @@ def needed_input(work: Work, step: Step) -> str:
     elif isinstance(step.action, Log):
         points = tuple(channel.point for channel in step.action.what)
     for point in points:
-        name = point if point in work.board.inputs else work.board.input_of(point)
+        name = work.board.input_of(point)
         if name in work.unpowered:
             return name or ""
     return ""

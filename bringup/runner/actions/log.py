@@ -23,10 +23,9 @@ from bringup.runner.astray import Astray, astray, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import SupplyLost, Trip
-from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
 from bringup.runner.looks import in_current_limit
-from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts
+from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
@@ -109,9 +108,7 @@ def _trace(work: Work, channel: Channel, begun: float) -> Trace:
 
 def _stood_before(work: Work, channel: Channel, level: float) -> bool:
     """Whether the rail was read to stand since its input is on as it is now, in the board state that holds."""
-    name = work.board.input_of(channel.point)
-    feed = None if name is None else work.power.feed_of(name)
-    watched = None if feed is None else work.watch.of(feed.output)
+    watched = watched_at(work, channel.point)
     if watched is None:
         return False
     return any(
@@ -213,9 +210,7 @@ def reported(sample: PollSample, kind: Kind) -> Value:
 
 
 def _limited(work: Work, point: str) -> bool:
-    name = work.board.input_of(point)
-    feed: Feed | None = None if name is None else work.power.feed_of(name)
-    watched = None if feed is None else work.watch.of(feed.output)
+    watched = watched_at(work, point)
     return watched is not None and watched.latest is not None and in_current_limit(watched, watched.latest)
 
 
