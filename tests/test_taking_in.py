@@ -18,7 +18,7 @@ from bringup.core.words import AttemptResult, Result
 from bringup.logbook import taking_in
 from bringup.logbook.audit import audit
 from bringup.logbook.earlier import last_attempt
-from bringup.logbook.lines import attempt_lines, line_of
+from bringup.logbook.lines import Line, head_lines, line_of, row_lines
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
@@ -26,6 +26,11 @@ from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.statements import poll_statement
 from bringup.runner.records import IRREVERSIBLE_ENDED, AttemptStart, PollSample, UnitHistory
 from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
+
+
+def attempt_lines(connection: sqlite3.Connection, attempt: str) -> list[Line]:
+    """Everything that is known of an attempt, as it stands in a rescue file."""
+    return [*head_lines(connection, attempt), *row_lines(connection, attempt)]
 
 
 @pytest.fixture

@@ -10,9 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from bringup.logbook.file_lock import try_lock
-from bringup.logbook.rescue_file import names_of, parse, real
-
-_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
+from bringup.logbook.rescue_file import names_of, open_found, read_found, real
 
 
 def remove_empty(logbook: Path, attempt: str) -> tuple[Path, ...]:
@@ -37,15 +35,13 @@ def _beside(logbook: Path) -> list[Path]:
 
 
 def _removed(file: Path, attempt: str) -> bool:
-    descriptor = os.open(file, os.O_RDWR | _BINARY)
+    descriptor = open_found(file)
     try:
         # Locked for as long as the process that made it lives: what is free has nobody who could still write into it.
         if not try_lock(descriptor):
             return False
-        with os.fdopen(os.dup(descriptor), "rb") as opened:
-            data = opened.read()
         try:
-            found = parse(data)
+            found = read_found(descriptor)
         except ValueError:
             return False
         if found.lines or found.torn or found.head is None or found.head.get("attempt") != attempt:

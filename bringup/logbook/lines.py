@@ -93,12 +93,6 @@ ROW_TABLES = {
 """The other tables, in the order of an index, so that the first row costs no more than any other."""
 
 
-def attempt_lines(connection: sqlite3.Connection, attempt: str) -> Iterator[Line]:
-    """Yield everything that a connection still sees of an attempt, so that it can stand in another logbook."""
-    yield from head_lines(connection, attempt)
-    yield from row_lines(connection, attempt)
-
-
 def head_lines(connection: sqlite3.Connection, attempt: str) -> Iterator[Line]:
     """Yield the attempt without the rows that grow while it goes on. Raises sqlite3.Error, as the others do."""
     return _table_lines(connection, attempt, HEAD_TABLES)

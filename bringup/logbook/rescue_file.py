@@ -159,6 +159,18 @@ class Found:
     """The last record is not whole: it was being written when the computer or the process went."""
 
 
+def open_found(path: Path) -> int:
+    """Open a rescue file that is there, to be locked, read and removed; returns its descriptor. Raises OSError."""
+    return os.open(path, os.O_RDWR | _BINARY)
+
+
+def read_found(descriptor: int) -> Found:
+    """Read an open rescue file from its beginning. Raises OSError, and ValueError as `parse` does."""
+    os.lseek(descriptor, 0, os.SEEK_SET)
+    with os.fdopen(os.dup(descriptor), "rb") as opened:
+        return parse(opened.read())
+
+
 def parse(data: bytes) -> Found:
     """Read a rescue file. Raises ValueError for what none of ours holds."""
     used, _, _ = data.partition(b"\0")

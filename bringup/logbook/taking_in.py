@@ -19,7 +19,7 @@ from bringup.logbook.chain import Chain
 from bringup.logbook.file_lock import try_lock
 from bringup.logbook.lines import Line, Writer
 from bringup.logbook.past import TAKEN_IN
-from bringup.logbook.rescue_file import Found, names_of, parse, real
+from bringup.logbook.rescue_file import Found, names_of, open_found, read_found, real
 from bringup.logbook.statements import Statement, event_statement
 
 PORTION = 1000
@@ -27,8 +27,6 @@ PORTION = 1000
 
 SAID_SECONDS = 1.0
 """What takes longer is worth a word."""
-
-_BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 
 
 @frozen
@@ -50,7 +48,7 @@ def take_in(connection: sqlite3.Connection, path: Path, lasting: Path | None) ->
     left: list[Path] = []
     for file, beside in _waiting(path, lasting):
         try:
-            descriptor = os.open(file, os.O_RDWR | _BINARY)
+            descriptor = open_found(file)
         except FileNotFoundError:
             continue  # another process has taken it in meanwhile
         except OSError as error:
@@ -92,11 +90,8 @@ def _waiting(path: Path, lasting: Path | None) -> Iterator[tuple[Path, bool]]:
 
 def _take_in_file(connection: sqlite3.Connection, only: Path | None, file: Path, descriptor: int) -> list[str]:
     """Take one in. `only`: the logbook that it must be of. Raises _LeftThereError."""
-    os.lseek(descriptor, 0, os.SEEK_SET)
-    with os.fdopen(os.dup(descriptor), "rb") as opened:
-        data = opened.read()
     try:
-        found = parse(data)
+        found = read_found(descriptor)
         other = str(found.head.get("logbook")) if found.head and only else ""
         if only is not None and other and real(Path(other)) != real(only):
             return [f"the rescue file {file} was left there: it is of another logbook, {other}"] if found.lines else []
