@@ -11,11 +11,12 @@ import click
 
 from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
-from bringup.commands.saying import columns, folded, say
+from bringup.commands.saying import columns, say
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
+from bringup.core.wording import folded
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
 from bringup.files.field_docs import fields_of

@@ -8,8 +8,9 @@ import click
 
 from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import columns, folded, say
+from bringup.commands.saying import columns, say
 from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
+from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import Story, history

@@ -8,7 +8,6 @@ from __future__ import annotations
 import io
 import os
 import sys
-import textwrap
 
 import click
 
@@ -28,14 +27,6 @@ def columns(unknown: int | None = UNKNOWN_WIDTH) -> int | None:
     except (OSError, ValueError):
         # A pipe, a file, or whatever stands in for standard output.
         return unknown
-
-
-def folded(line: str, width: int | None) -> str:
-    """Break a long line at blanks, what follows set in under it; a word is never broken. None: as it is."""
-    if width is None or len(line) <= width:
-        return line
-    inset = " " * (len(line) - len(line.lstrip()) + 2)
-    return textwrap.fill(line, width, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
 
 
 def say(text: str, *, err: bool = False, nl: bool = True) -> None:

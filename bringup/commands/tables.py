@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from bringup.commands.saying import folded
 from bringup.core.harmless import harmless
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
+from bringup.core.wording import folded
 from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import How, Result
 from bringup.logbook.filters import ID_SHOWN

@@ -59,8 +59,25 @@ class Stage:
     unknown: str = ""
 
 
+class _Protected:
+    """What every plan says of the supply's over-voltage protection."""
+
+    __slots__ = ()
+    protection: OverVoltage
+
+    @property
+    def over_voltage(self) -> float | None:
+        """Level of the supply's over-voltage protection; None with the reason in `over_voltage_why`."""
+        return self.protection.level
+
+    @property
+    def over_voltage_why(self) -> str:
+        """The reason for that level, or why there is none."""
+        return self.protection.why
+
+
 @frozen
-class ApplyPlan:
+class ApplyPlan(_Protected):
     """Everything the supply is set to for one `apply`."""
 
     input: str
@@ -82,19 +99,9 @@ class ApplyPlan:
     """Seconds to stay at each voltage once settled."""
     notes: tuple[str, ...] = ()
 
-    @property
-    def over_voltage(self) -> float | None:
-        """Level of the supply's over-voltage protection; None with the reason in `over_voltage_why`."""
-        return self.protection.level
-
-    @property
-    def over_voltage_why(self) -> str:
-        """The reason for that level, or why there is none."""
-        return self.protection.why
-
 
 @frozen
-class LeadsPlan:
+class LeadsPlan(_Protected):
     """What the supply is set to while the free ends of its leads are measured."""
 
     input: str
@@ -105,16 +112,6 @@ class LeadsPlan:
     current_limit: float
     protection: OverVoltage
     notes: tuple[str, ...] = ()
-
-    @property
-    def over_voltage(self) -> float | None:
-        """Level of the supply's over-voltage protection; None with the reason in `over_voltage_why`."""
-        return self.protection.level
-
-    @property
-    def over_voltage_why(self) -> str:
-        """The reason for that level, or why there is none."""
-        return self.protection.why
 
 
 def output_for(bench: Bench | None, name: str) -> int | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
@@ -27,7 +26,7 @@ from bringup.core.procedure import (
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
-from bringup.core.wording import duration, limits_text, listed, shown
+from bringup.core.wording import duration, folded, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
 WIDTH = 100
@@ -42,16 +41,7 @@ def text_of(preview: Preview, width: int = WIDTH) -> str:
     for step in preview.steps:
         lines += [*_step(step, preview), ""]
     lines += [*_time(preview), *_not_covered(preview), *_findings(preview)]
-    return "\n".join(folded for line in lines for folded in _fold(line, width)) + "\n"
-
-
-def _fold(line: str, width: int) -> list[str]:
-    """Break a long line at blanks, what follows set in under it."""
-    if len(line) <= width:
-        return [line.replace(_JOINED, " ")]
-    inset = " " * (len(line) - len(line.lstrip()) + 2)
-    parts = textwrap.wrap(line, width, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
-    return [part.replace(_JOINED, " ") for part in parts]
+    return "\n".join(folded(line, width) for line in lines).replace(_JOINED, " ") + "\n"
 
 
 def _head(preview: Preview) -> Iterator[str]:

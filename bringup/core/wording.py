@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable
 
 from bringup.core.limits import Limits
@@ -47,6 +48,14 @@ def listed(names: Iterable[str]) -> str:
     """Write names as a list: 'A', 'A and B', 'A, B and C'."""
     names = list(names)
     return " and ".join(part for part in (", ".join(names[:-1]), names[-1] if names else "") if part)
+
+
+def folded(line: str, width: int | None) -> str:
+    """Break a long line at blanks, what follows set in under it; a word is never broken. None: as it is."""
+    if width is None or len(line) <= width:
+        return line
+    inset = " " * (len(line) - len(line.lstrip()) + 2)
+    return textwrap.fill(line, width, subsequent_indent=inset, break_long_words=False, break_on_hyphens=False)
 
 
 def duration(seconds: float) -> str:
