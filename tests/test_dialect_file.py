@@ -5,7 +5,7 @@ import pytest
 from bringup.core.dialect import Operation
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, FileError
-from bringup.files.bench_fields import NEEDED_OPERATIONS, OPERATIONS
+from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_file import find_dialect, load_dialect, shipped_dialects
 
 MINE = (

@@ -11,20 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bringup.core.dialect import (
-    DECIMALS,
-    Dialect,
-    Operation,
-    ask,
-    can_ask,
-    can_tell,
-    number_text,
-    spell,
-    understand_number,
-    understand_switch,
-    understand_word,
-)
+from bringup.core.dialect import Dialect, Operation, can_ask, can_tell
 from bringup.core.replies import ReplyKind
+from bringup.core.spelling import DECIMALS, ask, number_text, spell
+from bringup.core.understanding import understand_number, understand_switch, understand_word
 from bringup.files.dialect_file import find_dialect, shipped_dialects
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
+from bringup.core.serial_port import PortSettings
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect  # its replies know the Identity that stands here
@@ -79,6 +80,10 @@ class SupplyRole:
     calibration_due: date | None = None
     watchdog: float | None = WATCHDOG
     """Time-out in seconds of its own communication watchdog, if the dialect reaches one; None: not to be used."""
+    port: PortSettings = PortSettings()
+    """What the bench file says of its serial port; the rest is the dialect's."""
+    address: int | None = None
+    """What its dialect's greeting calls it by."""
     line: int = 0
     column: int = 0
 
@@ -96,6 +101,8 @@ class MeterRole:
     dialect: str = ""
     expected: Expected = Expected()
     calibration_due: date | None = None
+    port: PortSettings = PortSettings()
+    address: int | None = None
     line: int = 0
     column: int = 0
 

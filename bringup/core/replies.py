@@ -25,6 +25,8 @@ CODE_TOLERANCE = 1e-6
 
 _NRF = re.compile(r"([+-]?(?:[0-9]++\.?[0-9]*+|\.[0-9]++))(?:[eE]([+-]?[0-9]{1,6}))?")
 _INTEGER = re.compile(r"[+-]?[0-9]{1,18}")
+_HEX = re.compile(r"(?:0[xX]|#[Hh])?([0-9A-Fa-f]{1,8})")
+_BITS = re.compile(r"[01]{1,32}")
 _RADIX = re.compile(r"#(?:[Hh]([0-9A-Fa-f]{1,16})|[Qq]([0-7]{1,22})|[Bb]([01]{1,64}))")
 _ERROR = re.compile(r"([+-]?[0-9]{1,9})(?:[ \t]*,[ \t]*|[ \t]+|$)(.*)", re.DOTALL)
 
@@ -56,6 +58,14 @@ class ReplyKind(StrEnum):
     STRING = "string"
     TEXT = "text"
     BLOCK = "block"
+    HEX = "hex"
+    """A status word in hexadecimal digits, with or without 0x or #H in front."""
+    BYTE = "byte"
+    """A status word that is one raw byte, of any value."""
+    BITS = "bits"
+    """A status word as digits 0 and 1, bit 0 last."""
+    BITS_FROM_0 = "bits from 0"
+    """The same with bit 0 first."""
 
 
 @frozen
@@ -86,6 +96,8 @@ def can_answer(kind: ReplyKind, line: str, *, unit: str = "") -> bool:
     `unit`: the unit that numbers may carry ('V' for a supply that answers 43.50V); '' permits none. TEXT takes any
     line that is not empty, since a mode or a name may be anything.
     """
+    if kind is ReplyKind.BYTE:
+        return len(line) == 1
     body = line.strip(ENDS)
     if kind is ReplyKind.NUMBER:
         fields = split_fields(body)
@@ -105,6 +117,10 @@ def can_answer(kind: ReplyKind, line: str, *, unit: str = "") -> bool:
         return read_string(body) is not None
     if kind is ReplyKind.BLOCK:
         return read_block(line) is not None
+    if kind is ReplyKind.HEX:
+        return read_hex(body) is not None
+    if kind in (ReplyKind.BITS, ReplyKind.BITS_FROM_0):
+        return _BITS.fullmatch(body) is not None
     return bool(body)
 
 
@@ -140,6 +156,12 @@ def read_integer(line: str) -> int | None:
     if value is None or not value.is_integer() or abs(value) >= 2.0**53:
         return None
     return int(value)
+
+
+def read_hex(line: str) -> int | None:
+    """Read up to eight hexadecimal digits, with or without 0x or #H in front; None for anything else."""
+    found = _HEX.fullmatch(line.strip(ENDS))
+    return None if found is None else int(found.group(1), 16)
 
 
 def read_boolean(line: str, words: Mapping[str, str] | None = None) -> bool | None:

@@ -1,15 +1,12 @@
-"""The table of fields, continued: benches, dialects, the user's configuration file. See fields.py."""
+"""The table of fields, continued: benches and the user's configuration file. See fields.py and dialect_fields.py."""
 
 from __future__ import annotations
 
-from bringup.core.replies import ReplyKind
 from bringup.files.alternatives import AnyOf, Either
-from bringup.files.amounts import Amount
-from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS
+from bringup.files.dialect_fields import SERIAL_PORT
+from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import Day, Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
-
-ENDING = Text(blank=True)
+from bringup.files.shapes import Day, Fixed, OneOf, Whole, YesNo
 
 # fmt: off
 CEILING = Section("ceiling", "What no step may exceed on this bench.", (
@@ -26,10 +23,13 @@ RESOURCE = Field("resource", TEXT, "VISA resource string, or `by hand`; a simula
 DIALECT = Field("dialect", NAME, "how it is spoken to: a file beside this one, or one that ships",
                 example="single-output")
 IDENTITY = Field("expect", EXPECTED, "who is meant to answer", default="whoever does", example="{model: SUPPLY-3}")
+PORT = Field("serial_port", SERIAL_PORT, "how its serial port is set", default="as its dialect says",
+             example="{baud: 9600, flow: rts/cts}")
+ADDRESS = Field("address", Whole(most=99), "its address, where its dialect greets it by one", example="6")
 DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
 
 SUPPLY = Section("supply", "The supply.", (
-    RESOURCE, DIALECT,
+    RESOURCE, DIALECT, PORT, ADDRESS,
     Field("outputs", ByName(Whole(least=1, most=99), "input"), "which output feeds which input",
           default="output 1 feeds every input; simulated: an output each, in order", example="{VIN: 1}"),
     Field("leave_alone", Several(Whole(least=1, most=99)), "outputs that are never touched", example="[3]"),
@@ -41,7 +41,7 @@ SUPPLY = Section("supply", "The supply.", (
           default="5 s", example="10 s"),
     IDENTITY, DUE,
 ))
-METER = Section("meter", "The meter.", (RESOURCE, DIALECT, IDENTITY, DUE))
+METER = Section("meter", "The meter.", (RESOURCE, DIALECT, PORT, ADDRESS, IDENTITY, DUE))
 
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
@@ -77,53 +77,6 @@ BENCH = Section("bench", "Which instrument plays which role.", (
           example="by hand"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),
     Field("simulate", SIMULATE, "simulated instead of real", example="{board: ../boards/mooring-buoy-logger.yaml}"),
-))
-
-OPERATION = Section("operation", "How one operation is spelt.", (
-    Field("send", TEXTS, "message or messages that do it", example="'VOLT {value}'"),
-    Field("query", TEXT, "message that asks for it", example="'VOLT?'"),
-    Field("reply", OneOf(tuple(ReplyKind)), "what answers the query", default="number", example="number"),
-    Field("words", ByName(TEXT, "reply"), "reply or bit -> our word", example="{bit 0: current}"),
-    Field("field", Whole(most=99), "which of several comma-separated values, from 0", default="0", example="1"),
-))
-FUNCTIONS = ("dc volts", "dc amps", "ohms")
-OPERATIONS = {
-    "supply": (
-        "identify", "error", "set_voltage", "set_current_limit", "set_over_voltage", "set_over_current",
-        "set_over_current_delay", "set_remote_sense", "select", "switch", "all_off", "measure_voltage",
-        "measure_current", "mode", "over_voltage_state", "over_current_state", "tripped_over_voltage",
-        "tripped_over_current", "clear_trip", "set_watchdog", "watchdog_state", "refresh_watchdog", "tripped_watchdog",
-    ),
-    "meter": ("identify", "error", "configure", "integration", "read"),
-}
-"""What a dialect can spell, by role. A new operation is one name here."""
-NEEDED_OPERATIONS = {
-    "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
-    "meter": ("identify", "read"),
-}
-
-_ALL_OPERATIONS = tuple(dict.fromkeys((*OPERATIONS["supply"], *OPERATIONS["meter"])))
-DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's operations.", (
-    Field("dialect", NAME, "its name, that of the file", required=True, example="single-output"),
-    Field("role", OneOf(("supply", "meter")), "the role it spells", required=True, example="supply"),
-    Field("checked_against", TEXT, "which instruments it was tried on, and when", example="simulated; no hardware yet"),
-    Field("identity_pattern", Pattern(), "must be found in the `*IDN?` reply", default="anything", example="'.*'"),
-    Field("write_end", ENDING, "what ends a message", default="a line feed", example='"\\n"'),
-    Field("read_end", ENDING, "what ends a reply", default="a line feed", example='"\\n"'),
-    Field("gap", SOME_SECONDS, "time to keep between messages", default="0 s", example="10 ms"),
-    Field("timeout", SECONDS, "time an answer may take", default="2 s", example="2 s"),
-    Field("output_scope", OneOf(("each", "all")), "what one output switch switches", default="each", example="each"),
-    Field("watchdog_scope", OneOf(("each", "all")), "what its communication watchdog switches off", default="all",
-          example="all"),
-    Field("clear_re_energises", YesNo(), "clearing a trip may bring the output back on", default="no", example="yes"),
-    Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
-          example="9.8e37"),
-    Field("functions", ByName(TEXT, "function", FUNCTIONS), "meter: our function -> the instrument's word",
-          example="{dc volts: 'VOLT:DC', ohms: RES}"),
-    Field("ranges", ByName(Several(Amount(("V", "A", "ohm"))), "function", FUNCTIONS),
-          "meter: full-scale values, ascending", example="{dc volts: [100 mV, 1 V, 10 V]}"),
-    Field("operations", ByName(OPERATION, "operation", _ALL_OPERATIONS), "the spelling of each operation",
-          required=True, example="{identify: {query: '*IDN?', reply: identity}}"),
 ))
 
 CONFIGURATION = Section("configuration", "The user's configuration file.", (

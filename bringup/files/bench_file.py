@@ -9,7 +9,7 @@ from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
-from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
+from bringup.files.dialect_file import own_file, port_settings, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
@@ -123,6 +123,8 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         expected=_expected(section),
         calibration_due=section.get("calibration_due"),
         watchdog=_watchdog(section),
+        port=port_settings(section),
+        address=section.get("address"),
         line=values.at("supply").line,
         column=values.at("supply").column,
     )
@@ -140,8 +142,16 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
             return MeterRole(None, line=values.at("meter").line, column=values.at("meter").column)
         return MeterRole(None, DEFAULT_DIALECT["meter"]) if simulated else None
     resource, dialect = _reached(section, "meter", simulated=simulated)
-    due, at = section.get("calibration_due"), values.at("meter")
-    return MeterRole(resource, dialect, _expected(section), due, at.line, at.column)
+    return MeterRole(
+        resource,
+        dialect,
+        _expected(section),
+        section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("meter").line,
+        column=values.at("meter").column,
+    )
 
 
 def _reached(section: Values, role: str, *, simulated: bool) -> tuple[str | None, str]:

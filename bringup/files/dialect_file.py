@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
-from bringup.core.dialect import PLACEHOLDERS, Dialect, Operation
+from bringup.core.dialect import Dialect, Operation, Variant
 from bringup.core.replies import ReplyKind
+from bringup.core.serial_port import PortSettings
 from bringup.errors import BenchError, FileError
-from bringup.files.bench_fields import DIALECT_FILE, NEEDED_OPERATIONS, OPERATIONS
-from bringup.files.nodes import Problems, in_order
+from bringup.files.dialect_checks import check_dialect
+from bringup.files.dialect_fields import DIALECT_FILE
+from bringup.files.nodes import in_order
 from bringup.files.sections import Values
 from bringup.files.source import Opened, open_file, open_text
 from bringup.files.wording import nearest
 
 SHIPPED = Path(__file__).parent.parent / "instruments" / "dialects"
 """Where the dialects that ship are."""
-UNIT_OF_FUNCTION = {"dc volts": "V", "dc amps": "A", "ohms": "ohm"}
 
 
 def load_dialect(path: str | Path) -> Dialect:
@@ -59,7 +61,7 @@ def read_dialect(opened: Opened) -> Dialect | None:
     values = DIALECT_FILE.read(opened.root, opened.problems) if opened.root is not None else None
     if not isinstance(values, Values):
         return None
-    _check(values, opened.problems)
+    check_dialect(values, opened.problems)
     name = values.get("dialect")
     if name is not None and name != opened.path.stem:
         message = f"the dialect is called '{name}', its file '{opened.path.name}'"
@@ -74,92 +76,30 @@ def _read_or_raise(opened: Opened) -> Dialect:
     return dialect
 
 
-def _check(values: Values, problems: Problems) -> None:
-    role = values.get("role")
-    if role is not None:
-        for entry in values.many("operations"):
-            if entry.key is not None and entry.key.text not in OPERATIONS[role]:
-                message = f"a {role} has no operation '{entry.key.text}'"
-                problems.add(entry.key, message, nearest(entry.key.text, OPERATIONS[role]))
-        written = values.get("operations", {})
-        for name in NEEDED_OPERATIONS[role]:
-            if "operations" in values and name not in written and not values.wrong:
-                problems.add(values.at("operations"), f"a {role} cannot do without the operation '{name}'")
-        for field in ("functions", "ranges"):
-            if role == "supply" and field in values:
-                problems.add(values.at(field), f"'{field}' belongs to meters")
-    for _, operation in values.sections("operations"):
-        _check_operation(operation, problems)
-    _check_ranges(values, problems)
-    _check_watchdog(values, problems)
-
-
-def _check_watchdog(values: Values, problems: Problems) -> None:
-    """A communication watchdog that could not be switched off again would switch off whatever comes later."""
-    written = {entry.key.text: entry for entry in values.many("operations") if entry.key is not None}
-    state = written.get("watchdog_state")
-    for name in ("set_watchdog", "refresh_watchdog", "tripped_watchdog"):
-        if name in written and state is None and "watchdog_state" not in values.wrong:
-            node = written[name].key
-            assert node is not None
-            problems.add(node, f"'{name}' without 'watchdog_state': nothing arms it or switches it off again")
-    for name in ("watchdog_state", "set_watchdog", "refresh_watchdog"):
-        entry = written.get(name)
-        if entry is not None and isinstance(entry.value, Values) and "send" not in entry.value.entries:
-            problems.add(entry.at, f"'{name}' needs `send`: it is something to tell the supply")
-
-
-def _check_operation(operation: Values, problems: Problems) -> None:
-    if not {"send", "query"} & (set(operation.entries) | operation.wrong):
-        problems.add(operation.node, "an operation needs `send`, `query` or both")
-    if "reply" in operation and "query" not in operation and "query" not in operation.wrong:
-        problems.add(operation.at("reply"), "a reply without a `query` to ask for it")
-    texts = [(entry.node, entry.value) for entry in operation.many("send")]
-    if (query := operation.entries.get("query")) is not None:
-        texts.append((query.node, query.value))
-        if "?" not in query.value:
-            problems.add(query.node, f"'{query.value}' is no query: it holds no question mark")
-    for node, text in texts:
-        for word in re.findall(r"\{([^{}]*)\}", text):
-            if word not in PLACEHOLDERS:
-                problems.add(node, f"nothing is called {{{word}}}", nearest(word, PLACEHOLDERS))
-        if re.sub(r"\{[^{}]*\}", "", text).count("{") or re.sub(r"\{[^{}]*\}", "", text).count("}"):
-            problems.add(node, "a brace without its partner")
-
-
-def _check_ranges(values: Values, problems: Problems) -> None:
-    for entry in values.many("ranges"):
-        function = entry.key.text if entry.key is not None else ""
-        unit, last = UNIT_OF_FUNCTION[function], None
-        for one in entry.value:
-            if one.value.unit != unit:
-                problems.add(one.node, f"{one.value.text} is no range of {function}")
-            if last is not None and one.value.value <= last:
-                problems.add(one.node, "ranges stand in ascending order")
-            last = one.value.value
-
-
 _AS_READ = (
     "checked_against",
     "identity_pattern",
     "write_end",
     "read_end",
-    "output_scope",
+    "acknowledge",
+    "acknowledge_scope",
+    "echo",
+    "prompt",
+    "greeting",
+    "opening",
+    "closing",
+    "over_range_from",
     "watchdog_scope",
-    "clear_re_energises",
 )
+_OF_A_MODEL = ("outputs", "output_scope", "clear_re_energises")
+"""Fields that a variant may change."""
 
 
 def _build(values: Values, path: str) -> Dialect:
-    facts = {}
-    for name in _AS_READ:
-        if name in values:
-            facts[name] = values.get(name)
-    for name in ("gap", "timeout"):
+    facts = {name: values.get(name) for name in (*_AS_READ, *_OF_A_MODEL) if name in values}
+    for name in ("gap", "timeout", "quiet"):
         if name in values:
             facts[name] = values.get(name).number
-    if "over_range_from" in values:
-        facts["over_range_from"] = values.get("over_range_from")
     return Dialect(
         name=values.get("dialect"),
         role=values.get("role"),
@@ -170,16 +110,51 @@ def _build(values: Values, path: str) -> Dialect:
             for entry in values.many("ranges")
             if entry.key is not None
         },
+        port=port_settings(values),
+        output_names=_output_names(values),
+        variants=tuple(_variant(pattern, one) for pattern, one in values.sections("variants")),
         path=path,
         **facts,
     )
 
 
+def port_settings(values: Values) -> PortSettings:
+    """Return what `serial_port` says in a dialect or in a role of a bench."""
+    section = values.section_in("serial_port")
+    return PortSettings() if section is None else PortSettings(**{name: section.get(name) for name in section.entries})
+
+
+def _output_names(values: Values) -> dict[int, str]:
+    return {int(number): name for number, name in values.get("output_names", {}).items()}
+
+
+def _variant(pattern: str, values: Values) -> Variant:
+    facts: dict[str, Any] = {name: values.get(name) for name in _OF_A_MODEL if name in values}
+    operations: dict[str, Operation | None] = {name: _operation(one) for name, one in values.sections("operations")}
+    gone = [name for name, value in values.get("operations", {}).items() if value == "none"]
+    return Variant(
+        pattern,
+        operations | dict.fromkeys(gone),
+        output_names=_output_names(values) if "output_names" in values else None,
+        **facts,
+    )
+
+
 def _operation(values: Values) -> Operation:
+    gap = values.get("gap")
     return Operation(
         send=values.get("send", ()),
         query=values.get("query", ""),
         reply=ReplyKind(values.get("reply", ReplyKind.NUMBER)),
         words=values.get("words", {}),
+        otherwise=values.get("else", ""),
+        spelt=values.get("spelt", {}),
         field=values.get("field", 0),
+        unit=values.get("unit", ""),
+        pattern=values.get("pattern", ""),
+        gap=0.0 if gap is None else gap.number,
+        ignore_errors=values.get("ignore_errors", ()),
+        clears_when_read=values.get("clears_when_read", False),
+        clears_trips=values.get("clears_trips", False),
+        checked_against=values.get("checked_against", ""),
     )

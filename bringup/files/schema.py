@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bringup.files.bench_fields import BENCH, DIALECT_FILE
+from bringup.files.bench_fields import BENCH
+from bringup.files.dialect_fields import DIALECT_FILE
 from bringup.files.fields import BOARD, PROCEDURE
 from bringup.files.sections import Section
 from bringup.files.shapes import Schema

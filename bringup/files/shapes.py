@@ -230,9 +230,10 @@ class Day:
 
 @frozen
 class Pattern:
-    """A regular expression that a whole text must match. `something`: one that matches no empty text."""
+    """A regular expression. `something`: one that matches no empty text. `groups`: how many groups it has to have."""
 
     something: bool = False
+    groups: int | None = None
 
     def read(self, node: Node, problems: Problems) -> Any:
         """Return the expression as text."""
@@ -246,6 +247,10 @@ class Pattern:
             return WRONG
         if self.something and compiled.fullmatch(""):
             problems.add(text, "this regular expression also matches nothing at all", "let it ask for something")
+            return WRONG
+        if self.groups is not None and compiled.groups != self.groups:
+            message = f"this regular expression has {compiled.groups} groups, it needs {self.groups}"
+            problems.add(text, message, "put what counts in parentheses; (?:...) groups without counting")
             return WRONG
         return text.text
 

@@ -11,8 +11,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field, replace
 from typing import Any, TypeVar
 
-from bringup.core.dialect import Dialect, ask, can_ask
+from bringup.core.dialect import Dialect, can_ask
 from bringup.core.frozen import frozen
+from bringup.core.spelling import ask
 from bringup.errors import BenchError, LinkError
 from bringup.instruments.conversation import IDENTIFY, Wire
 from bringup.instruments.visa_link import VisaLink

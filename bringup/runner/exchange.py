@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TypeVar
 
 from bringup.core.bench import Expected, Identity
-from bringup.core.dialect import Dialect, Message, ask, can_ask
+from bringup.core.dialect import Dialect, Message, can_ask
 from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind, ScpiError, read_error
+from bringup.core.spelling import ask
 from bringup.errors import BenchError
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link

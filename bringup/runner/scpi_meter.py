@@ -7,8 +7,10 @@ have been switched off and on meanwhile.
 from __future__ import annotations
 
 from bringup.core.bench import MeterRole
-from bringup.core.dialect import Dialect, Message, ask, can_ask, can_tell, spell, understand_number
+from bringup.core.dialect import Dialect, Message, can_ask, can_tell
 from bringup.core.replies import Value
+from bringup.core.spelling import ask, spell
+from bringup.core.understanding import understand_number
 from bringup.runner.exchange import DRAIN_TIME, attach, complaints, errors_in, faults_in, more_errors, settled
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link

@@ -11,19 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from bringup.core.bench import SupplyRole
-from bringup.core.dialect import (
-    Dialect,
-    Message,
-    ask,
-    can_ask,
-    can_tell,
-    names_output,
-    spell,
-    understand_number,
-    understand_switch,
-    understand_word,
-)
+from bringup.core.dialect import Dialect, Message, can_ask, can_tell
 from bringup.core.replies import Value, read_integer
+from bringup.core.spelling import ask, names_output, spell
+from bringup.core.understanding import understand_number, understand_switch, understand_word
 from bringup.errors import BenchError
 from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, joined, one_by_one, settled, tell
 from bringup.runner.pending import Pending

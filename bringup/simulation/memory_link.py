@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
-from bringup.core.replies import ReplyKind, can_answer, read_identity
+from bringup.core.replies import ReplyKind, read_identity
+from bringup.core.understanding import can_be_answer
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, Reply
 from bringup.simulation.clock import SimulatedClock
@@ -170,10 +171,10 @@ class MemoryLink:
             return
         self.sent.append(message.text)
         waits = message.expects is not None
-        kind, strays, open_ = message.expects, list[str](), [True]
+        strays, open_ = list[str](), [True]
 
         def conclude(line: str | None, fault: LinkFault | None) -> None:
-            if line is not None and kind is not None and not can_answer(kind, line):
+            if line is not None and waits and not can_be_answer(message, line):
                 strays.append(line)
             elif open_[0]:
                 open_[0] = False

@@ -1,0 +1,85 @@
+"""What a reply to an operation's query means in a Dialect: a number, on or off, a word of ours.
+
+Pure, and nothing here raises, whatever the line: what cannot be read is no value, and neither on nor off.
+"""
+
+from __future__ import annotations
+
+import re
+
+from bringup.core.dialect import Dialect, Message, Operation
+from bringup.core.replies import Value, can_answer, read_boolean, read_number
+from bringup.core.status_words import is_condition, read_condition, status_word
+
+LONGEST_PATTERNED = 500
+"""A longer line is not tried against a dialect's pattern: no reply that has one is so long."""
+
+_LEADING_INTEGER = re.compile(r"\s*([+-]?\d+)")
+
+
+def can_be_answer(message: Message, line: str) -> bool:
+    """Whether the line can be the answer to that message at all."""
+    body = _inside(message.pattern, line)
+    return body is not None and message.expects is not None and can_answer(message.expects, body, unit=message.unit)
+
+
+def understand_number(dialect: Dialect, operation: str, line: str | None) -> Value:
+    """Read a number from the reply to the operation's query. What is none is no value."""
+    if line is None:
+        return Value(None, "", why="no reply")
+    entry = dialect.operations[operation]
+    body = _inside(entry.pattern, line)
+    if body is None:
+        return Value(None, line, why=f"{line[:40]!r} is not how the dialect says that it answers")
+    value = read_number(body, field=entry.field, over_range_from=dialect.over_range_from, unit=entry.unit)
+    return Value(value.number, line, value.resolution, value.over_range, value.why) if entry.pattern else value
+
+
+def understand_switch(dialect: Dialect, operation: str, line: str | None, output: int | None = None) -> bool | None:
+    """Read on or off, yes or no; None for no reply and for anything else. `output`: whom a status word is asked about."""
+    if line is None:
+        return None
+    entry = dialect.operations[operation]
+    if entry.words:
+        return {"on": True, "off": False}.get(understand_word(dialect, operation, line, output) or "")
+    body = _inside(entry.pattern, line)
+    return None if body is None else read_boolean(body)
+
+
+def understand_word(dialect: Dialect, operation: str, line: str | None, output: int | None = None) -> str | None:
+    """Translate a reply by the operation's words, in their order; None where none of them fits.
+
+    The dialect's `else` stands for what fits none of them, if the reply could be read at all and speaks of that output.
+    """
+    entry = dialect.operations[operation]
+    body = None if line is None else _inside(entry.pattern, line)
+    if body is None:
+        return None
+    text = body.strip().strip('"').strip().upper()
+    leading = _LEADING_INTEGER.fullmatch(text)
+    plain = str(int(leading.group(1))) if leading else None
+    word = status_word(entry.reply, body)
+    for theirs, ours in entry.words.items():
+        if is_condition(theirs):
+            condition = read_condition(theirs)
+            fits = word is not None and condition.output in (None, output) and condition.holds(word)
+        else:
+            fits = text == theirs.upper() or plain == theirs
+        if fits:
+            return ours
+    return (entry.otherwise or None) if word is not None and _speaks_of(entry, output) else None
+
+
+def _speaks_of(entry: Operation, output: int | None) -> bool:
+    """Whether one of the conditions is about this output: of one that is not in it, a status word says nothing."""
+    conditions = [read_condition(theirs) for theirs in entry.words if is_condition(theirs)]
+    return any(one.output in (None, output) for one in conditions)
+
+
+def _inside(pattern: str, line: str) -> str | None:
+    """Return what the pattern's group holds, the whole line where there is no pattern; None where it does not fit."""
+    if not pattern:
+        return line
+    body = line.strip("\r\n\x00 \t")
+    found = re.fullmatch(pattern, body) if len(body) <= LONGEST_PATTERNED else None
+    return None if found is None else found.group(1)

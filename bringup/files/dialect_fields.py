@@ -1,0 +1,118 @@
+"""The table of fields, continued: dialects. See fields.py."""
+
+from __future__ import annotations
+
+from bringup.core.dialect import LINK_KINDS
+from bringup.core.replies import ReplyKind
+from bringup.core.serial_port import FLOWS, PARITIES, STOPS
+from bringup.files.alternatives import Either
+from bringup.files.amounts import Amount
+from bringup.files.fields import NAME, SECONDS, SOME_SECONDS, TEXT, TEXTS
+from bringup.files.sections import ByName, Field, Section, Several
+from bringup.files.shapes import Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
+
+ENDING = Text(blank=True)
+CHECKED = ("hardware", "manual", "manual, second-hand", "standard", "memory", "simulated")
+"""What one spelling can have been checked against; `second-hand`: whoever wrote it down had the manual's page."""
+OUR_WORDS = ("on", "off", "auto")
+
+# fmt: off
+SERIAL_PORT = Section("serial port", "How a serial port is set.", (
+    Field("baud", Whole(least=50, most=4_000_000), "bits per second", default="9600", example="9600"),
+    Field("bits", Whole(least=5, most=8), "data bits", default="8", example="8"),
+    Field("parity", OneOf(PARITIES), "parity", default="none", example="none"),
+    Field("stop", OneOf(STOPS), "stop bits", default="1", example="2"),
+    Field("flow", OneOf(FLOWS), "flow control", default="none", example="rts/cts"),
+))
+BY_LINK = ByName(TEXTS, "kind of link", LINK_KINDS)
+
+OPERATION = Section("operation", "How one operation is spelt.", (
+    Field("send", TEXTS, "message or messages that do it", example="'VOLT {value}'"),
+    Field("query", TEXT, "message that asks for it", example="'VOLT?'"),
+    Field("reply", OneOf(tuple(ReplyKind)), "what answers the query", default="number", example="number"),
+    Field("words", ByName(TEXT, "reply"), "reply or bits of a status word -> our word",
+          example="{bit 0 and not bit 1: current, bit 4 of output 1: on}"),
+    Field("else", TEXT, "our word where a status word was read and none of `words` fits", example="off"),
+    Field("spelt", ByName(TEXT, "word", OUR_WORDS), "our word -> what {on} or {range} becomes",
+          default="as `words`, else ON, OFF, AUTO", example="{on: 1, off: 0}"),
+    Field("field", Whole(most=99), "which of several comma-separated values, from 0", default="0", example="1"),
+    Field("unit", OneOf(("V", "A", "s", "W", "ohm")), "unit that the number may carry", example="V"),
+    Field("pattern", Pattern(groups=1), "what the whole reply is, its one group being what counts",
+          example="'V[0-9] (.*)'"),
+    Field("gap", SOME_SECONDS, "time to keep after it, on top of the dialect's", default="0 s", example="400 ms"),
+    Field("ignore_errors", Several(Whole(least=-32768, most=32767)), "errors that it queues although it did it", example="[-103]"),
+    Field("clears_when_read", YesNo(), "reading clears it: an event register", default="no", example="yes"),
+    Field("clears_trips", YesNo(), "asking it acknowledges trips, so these are asked first", default="no",
+          example="yes"),
+    Field("checked_against", OneOf(CHECKED), "what this spelling was checked against",
+          default="as the dialect says", example="memory"),
+))
+FUNCTIONS = ("dc volts", "dc amps", "ohms")
+OPERATIONS = {
+    "supply": (
+        "identify", "error", "other_error", "set_voltage", "set_current_limit", "set_over_voltage",
+        "set_over_current", "set_over_current_delay", "set_remote_sense", "select", "switch", "master", "all_off",
+        "measure_voltage", "measure_current", "mode", "over_voltage_state", "over_current_state",
+        "tripped_over_voltage", "tripped_over_current", "clear_trip", "set_watchdog", "watchdog_state",
+        "refresh_watchdog", "tripped_watchdog",
+    ),
+    "meter": ("identify", "error", "other_error", "configure", "integration", "read"),
+}
+"""What a dialect can spell, by role. A new operation is one name here."""
+NEEDED_OPERATIONS = {
+    "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
+    "meter": ("identify", "read"),
+}
+
+_ALL_OPERATIONS = tuple(dict.fromkeys((*OPERATIONS["supply"], *OPERATIONS["meter"])))
+SPELLINGS = ByName(Either(Fixed("none"), OPERATION), "operation", _ALL_OPERATIONS)
+OUTPUTS = Field("outputs", Whole(least=1, most=99), "supply: how many outputs it has, numbered from 1", example="3")
+NAMES = Field("output_names", ByName(NAME, "output"), "supply: what {name} is",
+              example="{1: P6V, 2: P25V}")
+SCOPE = Field("output_scope", OneOf(("each", "all")), "what one output switch switches", default="each", example="each")
+RE_ENERGISES = Field("clear_re_energises", YesNo(), "clearing a trip may bring the output back on", default="no",
+                     example="yes")
+
+VARIANT = Section("variant", "What differs on some models; the variant that fits the longest part of `*IDN?` counts.", (
+    Field("operations", SPELLINGS, "operations that are spelt otherwise, or `none`",
+          example="{set_over_voltage: none}"),
+    OUTPUTS, NAMES, SCOPE, RE_ENERGISES,
+))
+DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's operations.", (
+    Field("dialect", NAME, "its name, that of the file", required=True, example="single-output"),
+    Field("role", OneOf(("supply", "meter")), "the role it spells", required=True, example="supply"),
+    Field("checked_against", TEXT, "which instruments it was tried on, and when", example="simulated; no hardware yet"),
+    Field("identity_pattern", Pattern(), "must be found in the `*IDN?` reply", default="anything", example="'.*'"),
+    Field("write_end", ENDING, "what ends a message", default="a line feed", example='"\\n"'),
+    Field("read_end", ENDING, "what ends a reply; '' if only silence does (see `quiet`)", default="a line feed",
+          example='"\\n"'),
+    Field("quiet", SECONDS, "silence that ends a reply where nothing else does", example="40 ms"),
+    Field("gap", SOME_SECONDS, "time to keep between messages", default="0 s", example="10 ms"),
+    Field("timeout", SECONDS, "time an answer may take", default="2 s", example="2 s"),
+    Field("acknowledge", TEXT, "line that answers every message that is told", example="OK"),
+    Field("acknowledge_scope", OneOf(("tells", "everything")), "whether it also follows what answers a query",
+          default="tells", example="tells"),
+    Field("echo", OneOf(("none", "lines", "characters")), "what comes back of what is sent", default="none",
+          example="none"),
+    Field("prompt", ENDING, "text in front of lines that means nothing", example="'> '"),
+    Field("greeting", TEXTS, "sent before `*IDN?`; {address} is the bench file's", example="'ADR {address:02d}'"),
+    Field("opening", BY_LINK, "sent after every identification; must change no output", example="{serial: 'SYST:REM'}"),
+    Field("closing", BY_LINK, "sent before closing: back to local; must change no output",
+          example="{serial: 'SYST:LOC'}"),
+    Field("serial_port", SERIAL_PORT, "how its serial port is set", default="9600 8N1", example="{baud: 9600}"),
+    OUTPUTS, NAMES, SCOPE,
+    Field("watchdog_scope", OneOf(("each", "all")), "what its communication watchdog switches off", default="all",
+          example="all"),
+    RE_ENERGISES,
+    Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
+          example="9.8e37"),
+    Field("functions", ByName(TEXT, "function", FUNCTIONS), "meter: our function -> the instrument's word",
+          example="{dc volts: 'VOLT:DC', ohms: RES}"),
+    Field("ranges", ByName(Several(Amount(("V", "A", "ohm"))), "function", FUNCTIONS),
+          "meter: full-scale values, ascending", example="{dc volts: [100 mV, 1 V, 10 V]}"),
+    Field("operations", SPELLINGS, "the spelling of each operation; `none`: it has not got it", required=True,
+          example="{identify: {query: '*IDN?', reply: identity}}"),
+    Field("variants", ByName(VARIANT, "regular expression"), "what differs on models whose `*IDN?` holds this",
+          example="{'PS-3[0-9]': {operations: {set_over_voltage: none}}}"),
+))
+# fmt: on
