@@ -41,7 +41,7 @@ from bringup.files.board_file import load_board
 from bringup.files.configuration import bench_of
 from bringup.host.control import ControlServer, Outcome, ask_holder_off
 from bringup.host.lock import About, ControlAddress, canonical, hold, holder_of
-from bringup.instruments.conversation import MOST_BYTES
+from bringup.instruments.wire import MOST_BYTES
 from bringup.simulation.bench import SimulatedBench, build
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink

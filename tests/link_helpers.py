@@ -8,9 +8,9 @@ from typing import Any
 
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
-from bringup.instruments.conversation import Wire
 from bringup.instruments.opening import await_here
 from bringup.instruments.visa_link import VisaLink
+from bringup.instruments.wire import Wire
 from bringup.runner.pending import Pending
 from bringup.runner.records import Reply
 

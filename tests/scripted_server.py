@@ -26,10 +26,11 @@ def answering(answers: dict[str, bytes], *, identity: bytes = IDENTITY) -> Scrip
 
 
 class ScriptedServer:
-    """Use as a context manager. `lines` holds what came, `chunks` what came in each piece."""
+    """Use as a context manager. `lines` holds what came. `end` ends a message; b"": each piece is one."""
 
-    def __init__(self, script: Script) -> None:
+    def __init__(self, script: Script, *, end: bytes = b"\n") -> None:
         self._script = script
+        self._end = end
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self.resource = f"TCPIP0::127.0.0.1::{self.port}::SOCKET"
@@ -90,8 +91,8 @@ class ScriptedServer:
         with client, suppress(OSError):
             while data := client.recv(4096):
                 buffer += data
-                while b"\n" in buffer:
-                    line, _, buffer = buffer.partition(b"\n")
+                while self._end in buffer if self._end else buffer:
+                    line, _, buffer = buffer.partition(self._end) if self._end else (buffer, b"", b"")
                     self.lines.append(line.decode("latin-1"))
                     answer = self._script(number, self.lines[-1])
                     if answer.endswith(HANG_UP):

@@ -15,9 +15,10 @@ from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, LinkError
 from bringup.files.dialect_file import find_dialect
-from bringup.instruments.conversation import Broken, Wire
 from bringup.instruments.opening import Wanted, await_here, connect, try_connect
-from bringup.instruments.visa_link import VisaLink, explain, explain_status
+from bringup.instruments.visa_library import explain, explain_status
+from bringup.instruments.visa_link import VisaLink
+from bringup.instruments.wire import Broken, Wire
 from bringup.runner.records import LinkFault
 from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
 from tests.scripted_server import IDENTITY, ScriptedServer, answering
@@ -151,7 +152,7 @@ def test_a_hanging_call_does_not_keep_the_process_alive() -> None:
     program = (
         "import threading\n"
         "from bringup.instruments.visa_link import VisaLink\n"
-        "from bringup.instruments.conversation import Wire\n"
+        "from bringup.instruments.wire import Wire\n"
         "VisaLink('meter', 'x', Wire(), connect=lambda: threading.Event().wait()).open()\n"
     )
     assert subprocess.run([sys.executable, "-c", program], timeout=10, check=False).returncode == 0

@@ -30,8 +30,8 @@ MAY_IMPORT: dict[str, set[str]] = {
 DOORS: dict[str, tuple[str, ...]] = {
     "quantiphy": ("core/quantity.py",),
     "ruamel": ("files/nodes.py",),
-    "pyvisa": ("instruments/visa_link.py",),
-    "pyvisa_py": ("instruments/visa_link.py",),
+    "pyvisa": ("instruments/visa_",),
+    "pyvisa_py": ("instruments/visa_",),
     "serial": (),
     "rich": ("terminal/live.py",),
     "sqlite3": ("logbook/",),

@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
-from bringup.instruments.conversation import BLANK, Conversation, Wire, grouped
-from bringup.instruments.visa_link import VisaLink, VisaSession
+from bringup.instruments.conversation import Conversation, grouped
+from bringup.instruments.visa_link import VisaLink
+from bringup.instruments.visa_streams import SocketSession, StreamSession
+from bringup.instruments.wire import BLANK, Wire
 from bringup.runner.records import LinkFault
 from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, ScriptedServer, answering
@@ -189,18 +191,17 @@ def test_settings_leave_at_once_instead_of_waiting_for_an_acknowledgement() -> N
     with ScriptedServer(answering({"SYST:ERR?": b"0\n"})) as server, linked(server.resource) as link:
         ask(link, ERROR)
         session = link._conversation._session
-        assert isinstance(session, VisaSession)
-        assert session._socket is not None
+        assert isinstance(session, SocketSession)
         assert session._socket.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
 
 
 def test_without_the_socket_consecutive_settings_go_out_in_one_write(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bringup.instruments.visa_link.reachable_socket", lambda _resource: None)
+    monkeypatch.setattr("bringup.instruments.visa_streams.reachable_socket", lambda _resource: None)
     with ScriptedServer(answering({"SYST:ERR?": b"0\n"})) as server, linked(server.resource) as link:
         replies = ask(link, Message("INST:NSEL 1"), Message("VOLT 5"), ERROR)
         assert [(reply.line, reply.fault) for reply in replies] == [(None, None), (None, None), ("0", None)]
         session = link._conversation._session
-        assert isinstance(session, VisaSession)
+        assert isinstance(session, StreamSession)
         assert session.joins_writes
         assert server.lines == ["*IDN?", "INST:NSEL 1", "VOLT 5", "SYST:ERR?"]
 

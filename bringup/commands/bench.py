@@ -105,8 +105,8 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
 
 
 def _round_trip(link: VisaLink) -> float | None:
-    from bringup.instruments.conversation import IDENTIFY
     from bringup.instruments.opening import result
+    from bringup.instruments.wire import IDENTIFY
 
     replies = result(link.submit((IDENTIFY,) * ROUND_TRIPS))
     times = sorted(reply.received - reply.sent for reply in replies if reply.fault is None)

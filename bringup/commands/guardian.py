@@ -25,7 +25,7 @@ from bringup.host.control import ControlServer
 from bringup.host.lock import About, hold
 from bringup.host.tool_process import ToolProcess
 from bringup.host.vigil import LastWord, Vigil
-from bringup.instruments.visa_link import load
+from bringup.instruments.visa_library import load
 
 PREDECESSOR_LEAVES = 2.0
 """Seconds allowed for the guardian of an attempt that has just ended."""

@@ -100,7 +100,7 @@ class SwitchingOff:
     def once(self, patience: float, *, look_first: bool = False) -> Off:
         """Open, identify, switch off, ask. Never raises. `look_first`: also see what was on, which takes longer."""
         spec = self._spec
-        wire = wire_of(spec.dialect)
+        wire = wire_of(spec.dialect, spec.resource, port=spec.role.port, address=spec.role.address)
         identify = replace(wire.identify, timeout=min(patience, wire.identify.timeout))
         link = VisaLink("supply", spec.resource, replace(wire, identify=identify, recovery=0.0), backend=spec.backend)
         try:

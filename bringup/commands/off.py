@@ -7,6 +7,7 @@ Nothing else of the bench is needed. Where off cannot be verified, it is said in
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,14 +15,14 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.common import bench_option, find_bench, show_left_messages
-from bringup.commands.reaching import dialect_of, lock_name
+from bringup.commands.reaching import dialect_of, lock_name, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
 
 if TYPE_CHECKING:
-    from bringup.core.dialect import Dialect
+    from bringup.instruments.opening import Wanted
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.roles import Done, Supply
 
@@ -139,7 +140,7 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         except BringupError as error:
             # Somebody has it and did not help: the outputs come first.
             said.append(error.message)
-        link = open_supply(role.resource, dialect, bench.backend)
+        link = open_supply(wanted_of(bench, {"supply": role.resource}), bench.backend)
         leave.callback(link.close)
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
@@ -147,17 +148,17 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         return any(_try(supply, said) for _ in range(TRIES))
 
 
-def open_supply(resource: str, dialect: Dialect, backend: str) -> VisaLink:
+def open_supply(wanted: Sequence[Wanted], backend: str) -> VisaLink:
     """Open the supply. One that turns us away at once is tried again: its last client may only just be leaving.
 
     Raises BenchError, after seconds at most: the person must hear soon that the switch is what is left.
     """
-    from bringup.instruments.opening import Wanted, connect
+    from bringup.instruments.opening import connect
 
     give_up = time.monotonic() + TURNED_AWAY
     while True:
         try:
-            return connect([Wanted("supply", resource, dialect)], backend=backend)["supply"]
+            return connect(wanted, backend=backend)["supply"]
         except BenchError:
             if time.monotonic() > give_up:
                 raise

@@ -66,4 +66,8 @@ def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:
     """Return what is to be opened, for instruments.opening."""
     from bringup.instruments.opening import Wanted
 
-    return [Wanted(role, resource, dialect_of(bench, role)) for role, resource in resources.items()]
+    roles = roles_of(bench)
+    return [
+        Wanted(name, resource, dialect_of(bench, name), roles[name].port, roles[name].address)
+        for name, resource in resources.items()
+    ]

@@ -10,64 +10,19 @@ import math
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Protocol
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
-from bringup.core.frozen import frozen
-from bringup.core.replies import ReplyKind, can_answer, read_identity
+from bringup.core.replies import read_identity
+from bringup.core.understanding import can_be_answer
+from bringup.instruments.hearing import Hearing
+from bringup.instruments.wire import BLANK, MARGIN, WRITE_WITHIN, Broken, Refusal, Session, Wire
 from bringup.runner.records import LinkFault, Reply
 
-MOST_BYTES = 1 << 20
-"""A line longer than this is no answer to anything we ask."""
 MOST_STRAYS = 20
 """Stray lines kept of one reply: an instrument gone mad must not fill the memory."""
-IDENTIFY = Message("*IDN?", ReplyKind.IDENTITY, 3.0)
-BLANK = "\0 \t\r\n"
-MARGIN = 0.5
-"""Seconds on top of all time-outs before a worker counts as lost."""
-WRITE_WITHIN = 2.0
-"""Seconds in which an instrument must take what is written to it."""
-
-
-class Broken(Exception):  # noqa: N818 - what a session is then
-    """The session cannot go on: why, as a fault and in words."""
-
-    def __init__(self, fault: LinkFault, why: str) -> None:
-        super().__init__(why)
-        self.fault = fault
-        self.why = why
-
-
-class Session(Protocol):
-    """One open connection. Every method may raise Broken and nothing else."""
-
-    joins_writes: bool
-    """Whether consecutive messages have to go out in one write, lest they wait for each other on the way."""
-
-    def write(self, data: bytes) -> None:
-        """Send."""
-
-    def receive(self, until: float) -> tuple[bytes, bool]:
-        """Return bytes, and whether they end a message; (b"", False) if none came by monotonic time `until`."""
-
-    def waiting(self) -> bool:
-        """Whether bytes have come that nobody has fetched yet."""
-
-    def close(self) -> None:
-        """Let go."""
-
-
-@frozen
-class Wire:
-    """How messages travel: their ends, the gap between them, and how long opening may take. Seconds."""
-
-    write_end: str = "\n"
-    read_end: str = "\n"
-    gap: float = 0.0
-    identify: Message = IDENTIFY
-    recovery: float = 3.0
-    """How long reopening may be tried before a batch is given up."""
+FAREWELL_WITHIN = 0.3
+"""Seconds for the answer to what is said before closing: nobody waits longer for that."""
 
 
 class Conversation:
@@ -77,16 +32,16 @@ class Conversation:
         self, connect: Callable[[], Session], wire: Wire, cancelled: threading.Event, identity: Identity | None = None
     ) -> None:
         self.identity = identity
+        self.trouble_at_close = ""
+        """What went wrong while taking leave: it changes nothing, the session is gone either way."""
         self._connect = connect
         self._wire = wire
         self._cancelled = cancelled
         self._session: Session | None = None
-        self._buffer = bytearray()
-        self._stale_head = False
-        self._last = 0.0
+        self._hearing: Hearing | None = None
+        self._ready_at = 0.0
         self._back_by = math.inf
         self._write_end = wire.write_end.encode("latin-1")
-        self._read_end = wire.read_end.encode("latin-1")[-1:] or b"\n"
 
     @property
     def is_open(self) -> bool:
@@ -99,7 +54,8 @@ class Conversation:
 
     def open(self) -> None:
         """Connect and identify, unless that was done. Raises Broken."""
-        give_up = time.monotonic() + self._wire.recovery
+        known = self.identity is not None
+        give_up = time.monotonic() + (self._wire.recovery if known else self._wire.patience)
         pause = 0.05
         while self._session is None:
             self._back_by = time.monotonic() + self._wire.identify.timeout + WRITE_WITHIN + MARGIN
@@ -108,19 +64,31 @@ class Conversation:
             except Broken as broken:
                 self.close()
                 self._back_by = math.inf
-                returns = self.identity is not None and broken.fault is not LinkFault.OTHER_INSTRUMENT
-                if not returns or time.monotonic() + pause > give_up or self._cancelled.wait(pause):
+                again = broken.fault is LinkFault.TIMEOUT or (known and broken.fault is LinkFault.LOST)
+                if not again or time.monotonic() + pause > give_up or self._cancelled.wait(pause):
                     raise
                 pause *= 2
         self._back_by = math.inf
 
     def close(self) -> None:
         """Close the session; the next exchange opens another one."""
-        session, self._session = self._session, None
-        self._buffer.clear()
-        self._stale_head = False
+        session, self._session, self._hearing = self._session, None, None
         if session is not None:
             session.close()
+
+    def leave(self) -> None:
+        """Close for good; one that works is told so first, where its dialect has words for that. Never raises."""
+        session, hearing = self._session, self._hearing
+        try:
+            if session is not None and hearing is not None and self.identity is not None:
+                for message in self._wire.closing:
+                    sent = self._send(session, hearing, (message,))
+                    self._hear(hearing, message, sent + min(FAREWELL_WITHIN, message.timeout), [])
+        except (Broken, Refusal) as trouble:
+            self.trouble_at_close = trouble.why
+        finally:
+            self._back_by = math.inf
+            self.close()
 
     def exchange(self, messages: Sequence[Message]) -> tuple[Reply, ...]:
         """Send the messages and hear their answers, one Reply each. Never raises."""
@@ -128,111 +96,146 @@ class Conversation:
         try:
             self.open()
             assert self._session is not None
-            for group in grouped(messages, joined=self._session.joins_writes and self._wire.gap == 0):
-                self._exchange_group(self._session, group, replies)
+            joined = self._session.joins_writes and self._wire.gap == 0 and not self._wire.answers_what_is_told
+            for group in grouped(messages, joined=joined):
+                self._exchange_group(group, replies)
         except Broken as broken:
             self.close()
             replies += unanswered(messages[len(replies) :], broken.fault, broken.why)
+        except Refusal:
+            replies += unanswered(messages[len(replies) :], LinkFault.NOT_SENT, "an earlier message was refused")
         finally:
             self._back_by = math.inf
         return tuple(replies)
 
-    def _exchange_group(self, session: Session, group: Sequence[Message], replies: list[Reply]) -> None:
-        """Send messages of which only the last may be a query. Appends their replies; raises Broken after a fault."""
-        last = group[-1]
-        strays = self._stale_lines(session) if last.expects is not None else []
-        sent = self._send(session, group)
-        replies += [Reply(message, None, sent, sent) for message in group if message.expects is None]
-        if last.expects is None:
-            return
+    def _exchange_group(self, group: Sequence[Message], replies: list[Reply]) -> None:
+        """Send messages of which only the last may be answered. Appends their replies; raises Broken after a fault."""
+        session, hearing, last = self._session, self._hearing, group[-1]
+        assert session is not None
+        assert hearing is not None
+        answered = last.expects is not None or self._wire.answers_what_is_told
+        strays = hearing.stale() if answered else []
+        if self._cancelled.is_set():
+            raise Broken(LinkFault.LOST, "the link was given up")
+        sent = self._send(session, hearing, group)
+        replies += [Reply(message, None, sent, sent) for message in group[:-1]]
         try:
-            line = self._answer(session, last.expects, sent + last.timeout, strays)
+            line = self._hear(hearing, last, sent + last.timeout, strays)
+        except Refusal as refusal:
+            now = time.monotonic()
+            replies.append(Reply(last, None, sent, now, LinkFault.REFUSED, kept(strays), refusal.why))
+            raise
         except Broken as broken:
             replies.append(Reply(last, None, sent, time.monotonic(), broken.fault, kept(strays), broken.why))
             raise Broken(LinkFault.NOT_SENT, "an earlier message was not answered") from broken
-        self._last = time.monotonic()
-        replies.append(Reply(last, line, sent, self._last, None, kept(strays)))
+        replies.append(Reply(last, line, sent, time.monotonic() if answered else sent, None, kept(strays)))
 
-    def _send(self, session: Session, group: Sequence[Message]) -> float:
+    def _send(self, session: Session, hearing: Hearing, group: Sequence[Message]) -> float:
         """Keep the gap, write, and return when."""
-        rest = self._last + self._wire.gap - time.monotonic()
+        rest = self._ready_at - time.monotonic()
         if rest > 0:
             time.sleep(rest)
-        if self._cancelled.is_set():
-            raise Broken(LinkFault.LOST, "the link was given up")
         # Each message has its own time-out, so a call that never returns shows long before the batch's deadline.
         self._back_by = time.monotonic() + WRITE_WITHIN + MARGIN
-        session.write(b"".join(message.text.encode("latin-1", "replace") + self._write_end for message in group))
-        self._last = time.monotonic()
-        self._back_by = self._last + group[-1].timeout + MARGIN
-        return self._last
+        if self._wire.echo == "characters":
+            for message in group:
+                self._spell_out(session, hearing, message)
+        else:
+            session.write(b"".join(encoded(message) + self._write_end for message in group))
+        sent = time.monotonic()
+        self._rest_after(group[-1], sent)
+        self._back_by = sent + group[-1].timeout + MARGIN
+        return sent
 
-    def _answer(self, session: Session, kind: ReplyKind, until: float, strays: list[str]) -> str:
+    def _spell_out(self, session: Session, hearing: Hearing, message: Message) -> None:
+        """Write character by character, each once the one before has come back: the next would be lost else.
+
+        The end of the line is not waited for: it makes the instrument act, which may take its time, and comes back as
+        an empty line.
+        """
+        until = time.monotonic() + WRITE_WITHIN
+        for code in encoded(message) + self._write_end[:-1]:
+            character = bytes((code,))
+            session.write(character)
+            if not hearing.echoed(character, until):
+                raise Broken(LinkFault.TIMEOUT, f"it does not repeat {chr(code)!r}: the rest was not sent")
+        if self._write_end:
+            session.write(self._write_end[-1:])
+
+    def _rest_after(self, message: Message, now: float) -> None:
+        """Note when the next message may go out."""
+        self._ready_at = now + self._wire.gap + message.gap
+
+    def _hear(self, hearing: Hearing, message: Message, until: float, strays: list[str]) -> str | None:
+        """Hear all that belongs to a message that was sent; return its answer. Raises Refusal and Broken."""
+        wire = self._wire
+        if wire.echo == "lines":
+            self._hear_repeated(hearing, message, until, strays)
+        line = None if message.expects is None else self._answer(hearing, message, until, strays)
+        if wire.acknowledge and (message.expects is None or wire.acknowledges_everything):
+            self._hear_acknowledged(hearing, until)
+        if message.expects is not None or wire.answers_what_is_told:
+            self._rest_after(message, time.monotonic())
+        return line
+
+    def _answer(self, hearing: Hearing, message: Message, until: float, strays: list[str]) -> str:
         """Return the first line that can be the answer; others become strays. Raises Broken after `until`."""
         while True:
-            line = self._next_line(session, until)
+            line = hearing.block(message.bytes, until) if message.bytes else hearing.line(until)
             if line is None:
                 raise Broken(LinkFault.TIMEOUT, "no answer in time")
-            if can_answer(kind, line):
+            if line != (self._wire.acknowledge or None) and can_be_answer(message, line):
                 return line
             if line:
                 strays.append(line)
             if time.monotonic() > until:
                 raise Broken(LinkFault.TIMEOUT, "no answer in time, only lines that answer something else")
 
-    def _stale_lines(self, session: Session) -> list[str]:
-        """Fetch what came before we asked: it answers nothing. A half line marks the line it will become."""
-        stale: list[str] = []
-        if not self._buffer and not session.waiting():
-            return stale
-        now = time.monotonic()
-        while True:
-            line = self._next_line(session, now)
-            if line is None:
-                break
+    def _hear_repeated(self, hearing: Hearing, message: Message, until: float, strays: list[str]) -> None:
+        """Hear our own line come back."""
+        ours = encoded(message).decode("latin-1").strip(BLANK)
+        while (line := hearing.line(until)) is not None:
+            if line == ours:
+                return
             if line:
-                stale.append(line)
-            if len(stale) > MOST_STRAYS * 50:
-                raise Broken(LinkFault.LOST, "it sends line after line without being asked")
-        if self._buffer:
-            stale.append(self._buffer.decode("latin-1").strip(BLANK))
-            self._stale_head = True
-        return stale
+                strays.append(line)
+        raise Broken(LinkFault.TIMEOUT, "it does not repeat what was sent")
 
-    def _next_line(self, session: Session, until: float) -> str | None:
-        """Return the next line without its end and blanks, None if none is complete by `until`."""
-        while True:
-            end = self._buffer.find(self._read_end)
-            if end >= 0:
-                line = bytes(self._buffer[:end])
-                del self._buffer[: end + 1]
-                text = line.decode("latin-1").strip(BLANK)
-                if not self._stale_head:
-                    return text
-                self._stale_head = False
-                continue
-            if len(self._buffer) > MOST_BYTES:
-                raise Broken(LinkFault.LOST, f"it sent {MOST_BYTES} bytes without the end of a line")
-            data, ended = session.receive(until)
-            if not data:
-                return None
-            self._buffer += data
-            if ended and not self._buffer.endswith(self._read_end):
-                self._buffer += self._read_end
+    def _hear_acknowledged(self, hearing: Hearing, until: float) -> None:
+        """Hear the line that says that all is well. Raises Refusal with any other."""
+        while (line := hearing.line(until)) is not None:
+            if line == self._wire.acknowledge:
+                return
+            if line:
+                raise Refusal(f"it was refused: the answer is {line!r}, not {self._wire.acknowledge!r}")
+        raise Broken(LinkFault.TIMEOUT, f"it does not answer {self._wire.acknowledge!r} in time")
 
     def _open_once(self) -> None:
-        """Connect and ask who it is. Nothing else goes out before it has answered."""
+        """Connect and ask who it is. Nothing that sets anything goes out before it has answered."""
         self._session = session = self._connect()
-        sent = self._send(session, (self._wire.identify,))
+        self._hearing = hearing = Hearing(session, self._wire)
+        if self._cancelled.is_set():
+            raise Broken(LinkFault.LOST, "the link was given up")
+        self._tell(session, hearing, self._wire.greeting)
+        sent = self._send(session, hearing, (self._wire.identify,))
         until = sent + self._wire.identify.timeout
+        self.identity = self._identified(hearing, until)
+        if self._wire.acknowledges_everything:
+            try:
+                self._hear_acknowledged(hearing, until)
+            except Refusal as refusal:
+                raise Broken(LinkFault.REFUSED, f"{self._wire.identify.text}: {refusal.why}") from refusal
+        self._tell(session, hearing, self._wire.opening)
+
+    def _identified(self, hearing: Hearing, until: float) -> Identity:
+        """Hear who it is; of another instrument than before, only that. Raises Broken."""
         other: Identity | None = None
-        while (line := self._next_line(self._session, until)) is not None and time.monotonic() < until:
-            if not can_answer(ReplyKind.IDENTITY, line):
+        while (line := hearing.line(until)) is not None and time.monotonic() < until:
+            if line in (self._wire.identify.text, self._wire.acknowledge) or not can_be_answer(self._wire.identify, line):
                 continue
             identity = read_identity(line)
             if self.identity is None or same_instrument(identity, self.identity):
-                self.identity = identity
-                return
+                return identity
             other = identity
         if other is not None and self.identity is not None:
             raise Broken(LinkFault.OTHER_INSTRUMENT, f"{other.text!r} answers where {self.identity.text!r} did before")
@@ -242,6 +245,22 @@ class Conversation:
             "another program may hold it, or it is not a SCPI instrument",
         )
 
+    def _tell(self, session: Session, hearing: Hearing, messages: Sequence[Message]) -> None:
+        """Say what belongs to opening. What is refused there ends the opening: nothing would work after it."""
+        for message in messages:
+            sent = self._send(session, hearing, (message,))
+            try:
+                self._hear(hearing, message, sent + message.timeout, [])
+            except Refusal as refusal:
+                raise Broken(LinkFault.REFUSED, f"{message.text}: {refusal.why}") from refusal
+            except Broken as broken:
+                raise Broken(broken.fault, f"{message.text}: {broken.why}") from broken
+
+
+def encoded(message: Message) -> bytes:
+    """Return the bytes of a message, without its end."""
+    return message.text.encode("latin-1", "replace")
+
 
 def grouped(messages: Sequence[Message], *, joined: bool) -> list[Sequence[Message]]:
     """Split into what goes out in one write: each message alone, or, `joined`, up to and with the next query."""
@@ -250,7 +269,7 @@ def grouped(messages: Sequence[Message], *, joined: bool) -> list[Sequence[Messa
     groups: list[Sequence[Message]] = []
     start = 0
     for index, message in enumerate(messages, 1):
-        if message.expects is not None or index == len(messages):
+        if message.expects is not None or message.gap > 0 or index == len(messages):
             groups.append(messages[start:index])
             start = index
     return groups

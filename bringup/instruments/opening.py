@@ -7,19 +7,28 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field, replace
 from typing import Any, TypeVar
 
-from bringup.core.dialect import Dialect, can_ask
+from bringup.core.dialect import Dialect, Message, can_ask
 from bringup.core.frozen import frozen
-from bringup.core.spelling import ask
+from bringup.core.replies import ReplyKind
+from bringup.core.serial_port import PortSettings
+from bringup.core.spelling import ask, filled, holes
 from bringup.errors import BenchError, LinkError
-from bringup.instruments.conversation import IDENTIFY, Wire
 from bringup.instruments.visa_link import VisaLink
+from bringup.instruments.wire import IDENTIFY, Wire
 from bringup.runner.pending import Pending
 
 T = TypeVar("T")
+
+POWER_UP = 12.0
+"""Seconds for which an instrument that was only just switched on may take connections and say nothing (10 s and
+more are seen; common practice, no source)."""
+UNSTATED = PortSettings()
+KINDS = {"ASRL": "serial", "TCPIP": "lan", "GPIB": "gpib", "USB": "usb"}
+"""How a resource string begins -> the kind of link (dialect.LINK_KINDS)."""
 
 
 @frozen
@@ -29,6 +38,10 @@ class Wanted:
     role: str
     resource: str
     dialect: Dialect
+    port: PortSettings = UNSTATED
+    """What the bench file says of its serial port."""
+    address: int | None = None
+    """What the bench file says that it is greeted by."""
 
 
 @frozen
@@ -44,22 +57,67 @@ class Opened:
             link.close()
 
 
-def wire_of(dialect: Dialect) -> Wire:
-    """Return how messages of that dialect travel."""
+def wire_of(
+    dialect: Dialect, resource: str = "", *, port: PortSettings = UNSTATED, address: int | None = None
+) -> Wire:
+    """Return how messages of that dialect travel to that resource. Raises BenchError where an address is missing."""
     identify = ask(dialect, "identify") if can_ask(dialect, "identify") else IDENTIFY
-    # The first answer after connecting takes longer than others on many instruments.
-    patient = replace(identify, timeout=max(identify.timeout, IDENTIFY.timeout))
-    return Wire(dialect.write_end, dialect.read_end, dialect.gap, patient)
+    if address is None and any("address" in holes(text) for text in dialect.greeting):
+        raise BenchError(
+            f"the dialect {dialect.name} speaks to an instrument by its address, and the bench file names none",
+            "Write `address:` where the bench file names the instrument.",
+        )
+    kind = link_kind(resource)
+    return Wire(
+        dialect.write_end,
+        dialect.read_end,
+        dialect.quiet,
+        dialect.gap,
+        # The first answer after connecting takes longer than others on many instruments.
+        replace(identify, timeout=max(identify.timeout, IDENTIFY.timeout)),
+        acknowledge=dialect.acknowledge,
+        acknowledges_everything=dialect.acknowledge_scope == "everything",
+        echo=dialect.echo,
+        prompt=dialect.prompt,
+        greeting=_said(dialect, (filled(text, address=address) for text in dialect.greeting)),
+        # Remote control comes before all else, and local after it.
+        opening=_said(dialect, (*dialect.opening.get(kind, ()), *dialect.opening.get("any", ()))),
+        closing=_said(dialect, (*dialect.closing.get("any", ()), *dialect.closing.get(kind, ()))),
+        port=port.over(dialect.port),
+    )
 
 
-def make_link(wanted: Wanted, *, backend: str = "@py", wake: Callable[[], None] = lambda: None) -> VisaLink:
-    """Return a link that opens itself when it is first used."""
-    return VisaLink(wanted.role, wanted.resource, wire_of(wanted.dialect), backend=backend, wake=wake)
+def link_kind(resource: str) -> str:
+    """Return what a resource string goes over, '' where that is none of KINDS."""
+    return next((kind for start, kind in KINDS.items() if resource.upper().startswith(start)), "")
 
 
-def try_connect(wanted: Sequence[Wanted], *, backend: str = "@py", wake: Callable[[], None] = lambda: None) -> Opened:
-    """Open all of them at once and wait for each, up to its deadline. Who does not answer is in `missing`."""
-    links = {each.role: make_link(each, backend=backend, wake=wake) for each in wanted}
+def _said(dialect: Dialect, texts: Iterable[str]) -> tuple[Message, ...]:
+    """Return messages whose answers, if any, are heard and mean nothing."""
+    return tuple(Message(text, ReplyKind.TEXT if "?" in text else None, dialect.timeout) for text in texts)
+
+
+def make_link(
+    wanted: Wanted, *, backend: str = "@py", wake: Callable[[], None] = lambda: None, patience: float = 0.0
+) -> VisaLink:
+    """Return a link that opens itself when it is first used. `patience`: see Wire. Raises BenchError."""
+    wire = wire_of(wanted.dialect, wanted.resource, port=wanted.port, address=wanted.address)
+    return VisaLink(wanted.role, wanted.resource, replace(wire, patience=patience), backend=backend, wake=wake)
+
+
+def try_connect(
+    wanted: Sequence[Wanted],
+    *,
+    backend: str = "@py",
+    wake: Callable[[], None] = lambda: None,
+    patience: float = 0.0,
+) -> Opened:
+    """Open all of them at once and wait for each, up to its deadline. Who does not answer is in `missing`.
+
+    `patience`: seconds for which one that takes the connection and says nothing is asked again: it may be starting up.
+    Raises BenchError.
+    """
+    links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience) for each in wanted}
     missing: dict[str, str] = {}
     opening = {role: link.open() for role, link in links.items()}
     for role, pending in opening.items():
@@ -76,10 +134,14 @@ def try_connect(wanted: Sequence[Wanted], *, backend: str = "@py", wake: Callabl
 
 
 def connect(
-    wanted: Sequence[Wanted], *, backend: str = "@py", wake: Callable[[], None] = lambda: None
+    wanted: Sequence[Wanted],
+    *,
+    backend: str = "@py",
+    wake: Callable[[], None] = lambda: None,
+    patience: float = 0.0,
 ) -> dict[str, VisaLink]:
-    """Open all of them; role -> link. Raises BenchError naming every one that does not answer."""
-    opened = try_connect(wanted, backend=backend, wake=wake)
+    """Open all of them as `try_connect` does; role -> link. Raises BenchError naming every one that does not answer."""
+    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience)
     if opened.missing:
         opened.close()
         raise BenchError(

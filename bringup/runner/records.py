@@ -17,6 +17,8 @@ class LinkFault(StrEnum):
 
     TIMEOUT = "no answer in time"
     LOST = "the link is lost"
+    REFUSED = "the instrument refused it"
+    """It says so at once, on a link that is sound; nothing that was to follow was sent."""
     NOT_SENT = "not sent"
     OTHER_INSTRUMENT = "another instrument answers"
 

@@ -1,0 +1,102 @@
+"""Sessions through pyvisa: whole messages over any cable that marks their ends, and the choice among the kinds.
+
+HiSLIP, VXI-11, USBTMC and GPIB mark the end of a message by themselves; serial lines and raw sockets are streams
+(visa_streams).
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import ExitStack
+from typing import Any
+
+from bringup.instruments.visa_library import explain, load
+from bringup.instruments.wire import WRITE_WITHIN, Broken, Session, Wire
+from bringup.runner.records import LinkFault
+
+CHUNK = 4096
+"""Bytes fetched in one go."""
+
+
+class VisaSession:
+    """One open session (wire.Session), used in one thread."""
+
+    joins_writes = False
+
+    def __init__(self, resource: Any) -> None:
+        """`resource`: what pyvisa opened."""
+        from pyvisa.constants import StatusCode
+
+        self.trouble_at_close = ""
+        self._resource = resource
+        self._visa = resource.visalib
+        self._handle = resource.session
+        self._leave = ExitStack()
+        self._timeout_ms = -1
+        self._ends = (StatusCode.success, StatusCode.success_termination_character_read)
+        self._leave.enter_context(self._visa.ignore_warning(self._handle, StatusCode.success_max_count_read))
+
+    def write(self, data: bytes) -> None:
+        """Send."""
+        try:
+            self._within(WRITE_WITHIN)
+            self._visa.write(self._handle, data)
+        except Exception as error:
+            broken = explain(error)
+            if broken.fault is LinkFault.TIMEOUT:
+                raise Broken(LinkFault.TIMEOUT, "it takes no more messages") from error
+            raise broken from error
+
+    def receive(self, until: float) -> tuple[bytes, bool]:
+        """Return bytes, and whether they end a message; (b"", False) if none came in time."""
+        try:
+            self._within(until - time.monotonic())
+            data, status = self._visa.read(self._handle, self._most())
+        except Exception as error:
+            broken = explain(error)
+            if broken.fault is LinkFault.TIMEOUT:
+                return b"", False
+            raise broken from error
+        return bytes(data), status in self._ends
+
+    def waiting(self) -> bool:
+        """Whether bytes have come that nobody has fetched: not known here; the protocols tell answers apart."""
+        return False
+
+    def close(self) -> None:
+        """Let go. What goes wrong here changes nothing: the session is gone either way."""
+        try:
+            self._leave.close()
+            self._resource.close()
+        except Exception as error:  # noqa: BLE001 - see above
+            self.trouble_at_close = explain(error).why
+
+    def _most(self) -> int:
+        """How many bytes to fetch in one go."""
+        return CHUNK
+
+    def _within(self, seconds: float) -> None:
+        """Bound the next call."""
+        milliseconds = max(1, int(seconds * 1000))
+        if milliseconds != self._timeout_ms:
+            self._resource.timeout = self._timeout_ms = milliseconds
+
+
+def open_session(name: str, backend: str, wire: Wire) -> Session:
+    """Connect. Raises Broken."""
+    from bringup.instruments.visa_streams import SerialSession, SocketSession, StreamSession, reachable_socket
+
+    try:
+        resource = load(backend).open_resource(name, open_timeout=int(wire.identify.timeout * 1000))
+    except Exception as error:  # backends raise anything, bare Exception included
+        raise explain(error) from error
+    try:
+        if name.upper().startswith("ASRL"):
+            return SerialSession(resource, wire.port)
+        if not name.upper().endswith("::SOCKET"):
+            return VisaSession(resource)
+        direct = reachable_socket(resource)
+        return StreamSession(resource, wire.read_end) if direct is None else SocketSession(resource, direct)
+    except Exception as error:
+        VisaSession(resource).close()
+        raise error if isinstance(error, Broken) else explain(error) from error
