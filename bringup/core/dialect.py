@@ -54,7 +54,7 @@ class Operation:
     automatic {range} DEF.
     """
     otherwise: str = ""
-    """Our word where none of `words` fits, though the reply could be read and speaks of that output. `else` in files."""
+    """Our word where none of `words` fits, though the reply was read and speaks of that output. In files: `else`."""
     spelt: Mapping[str, str] = field(default_factory=dict)
     """Our word -> the instrument's, in what is sent, where `words` does not say it: {"on": "1"}."""
     field: int = 0

@@ -12,6 +12,7 @@ from bringup.core.bench import Bench
 from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
+from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
@@ -44,6 +45,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
     ]
     if bench is not None:
         found += examine_bench(procedure, bench)
+        found += examine_dialects(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 
 from bringup.core.dialect import Dialect, Message, Operation
-from bringup.core.replies import Value, can_answer, read_boolean, read_number
+from bringup.core.replies import Value, can_answer, read_boolean, read_integer, read_number
 from bringup.core.status_words import is_condition, read_condition, status_word
 
 LONGEST_PATTERNED = 500
@@ -36,7 +36,7 @@ def understand_number(dialect: Dialect, operation: str, line: str | None) -> Val
 
 
 def understand_switch(dialect: Dialect, operation: str, line: str | None, output: int | None = None) -> bool | None:
-    """Read on or off, yes or no; None for no reply and for anything else. `output`: whom a status word is asked about."""
+    """Read on or off, yes or no; None for no reply and for anything else. `output`: whom a status word is read for."""
     if line is None:
         return None
     entry = dialect.operations[operation]
@@ -68,6 +68,16 @@ def understand_word(dialect: Dialect, operation: str, line: str | None, output: 
         if fits:
             return ours
     return (entry.otherwise or None) if word is not None and _speaks_of(entry, output) else None
+
+
+def understand_output(dialect: Dialect, line: str | None) -> int | None:
+    """Read which output is selected, from its number or its name; None for anything else."""
+    body = None if line is None else _inside(dialect.operations["select"].pattern, line)
+    if body is None:
+        return None
+    text = body.strip().strip('"').strip().upper()
+    named = (number for number, name in dialect.output_names.items() if name.upper() == text)
+    return next(named, read_integer(text))
 
 
 def _speaks_of(entry: Operation, output: int | None) -> bool:

@@ -6,6 +6,7 @@ import re
 
 from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
+from bringup.core.models import as_variant
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -71,6 +72,19 @@ def check_reached(supply: Values, dialect: Dialect, problems: Problems) -> None:
     if supply.get("watchdog", NOT_USED) != NOT_USED and not can_tell(dialect, "watchdog_state"):
         message = f"the dialect {dialect.name} reaches no communication watchdog"
         problems.add(supply.at("watchdog"), message, "leave `watchdog` out, or name a dialect with `watchdog_state`")
+    _check_outputs_of(supply, dialect, problems)
+
+
+def _check_outputs_of(supply: Values, dialect: Dialect, problems: Problems) -> None:
+    """Report outputs that no model of that dialect has. Which model it is shows when it answers."""
+    models = [as_variant(dialect, variant) for variant in dialect.variants]
+    most = max((one.outputs for one in (dialect, *models)), default=0)
+    named = {number for one in (dialect, *models) for number in one.output_names}
+    for entry in (*supply.many("outputs"), *supply.many("leave_alone")):
+        if dialect.outputs and entry.value > most:
+            problems.add(entry.node, f"there is no output {entry.value}: with {dialect.name} a supply has {most}")
+        elif named and entry.value not in named:
+            problems.add(entry.node, f"there is no output {entry.value} among the `output_names` of {dialect.name}")
 
 
 def _check_watchdog(supply: Values, problems: Problems) -> None:

@@ -1,4 +1,4 @@
-"""What must fit together in a dialect file: operations and their role, texts and their braces, replies and their words."""
+"""What must fit together in a dialect file: operations and role, texts and their braces, replies and their words."""
 
 from __future__ import annotations
 
@@ -40,6 +40,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
         _check_operations(own, merged, problems, named=named or "output_names" in variant)
         _check_names(variant, problems)
     _check_names(values, problems)
+    _check_master(values, base, problems)
     _check_ends(values, problems)
     _check_unasked(values, problems)
     _check_ranges(values, problems)
@@ -141,6 +142,22 @@ def _check_agreement(name: str, operation: Values, merged: Mapping[str, Values],
                 if entry.get(field) != operation.get(field):
                     message = f"'{query}' is read in another way than by '{other}': the same `{field}` is needed"
                     problems.add(operation.at(field), message)
+
+
+def _check_master(values: Values, base: Mapping[str, Values], problems: Problems) -> None:
+    """A general switch powers every output whose own is on, so these have to be counted; reading errors may clear."""
+    if (master := base.get("master")) is not None:
+        if "outputs" not in values and "outputs" not in values.wrong:
+            problems.add(master.node, "'master' needs `outputs`: the others are switched off before it goes on")
+        if values.get("output_scope") == "all":
+            problems.add(values.at("output_scope"), "with 'master', each output has a switch of its own")
+        if "all_off" in base:
+            message = "with 'master', every output is switched off by it and by 'switch'"
+            problems.add(base["all_off"].node, message, "leave 'all_off' out")
+    for name in ("error", "other_error"):
+        if name in base and base[name].get("clears_trips") and "select" in base:
+            message = "reading errors clears trips: those of outputs that are selected cannot all be asked before"
+            problems.add(base[name].at("clears_trips"), message)
 
 
 def _check_names(values: Values, problems: Problems) -> None:

@@ -5,7 +5,11 @@ What to do about an output that was found on is decided here by a person; it is 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
+from bringup.core.needs import lacking
 from bringup.core.quantity import format_quantity
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
@@ -52,7 +56,18 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
             )
         infos.append(role.info)
         attached.append((name, found))
+    _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     return Found(tuple(infos), tuple(attached), _settings(setup.supply, waits))
+
+
+def _refuse_what_lacks(setup: AttemptSetup, models: Mapping[str, Dialect]) -> None:
+    """Refuse a model that cannot do what a step needs. Raises BenchError with the line of the step."""
+    for finding in lacking(setup.procedure, setup.bench, models):
+        step = setup.procedure.steps[finding.step or 0]
+        raise BenchError(
+            f"{setup.procedure.path}:{step.line}:{step.column}: {finding.message}",
+            f"{finding.what_to_do} Nothing was changed.",
+        )
 
 
 def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, ...]:

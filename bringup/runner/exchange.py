@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
-from typing import TypeVar
+from dataclasses import replace
+from typing import Protocol, TypeVar
 
 from bringup.core.bench import Expected, Identity
 from bringup.core.dialect import Dialect, Message, can_ask
 from bringup.core.frozen import frozen
+from bringup.core.models import as_model
 from bringup.core.replies import ReplyKind, ScpiError, read_error
 from bringup.core.spelling import ask
 from bringup.errors import BenchError
@@ -35,6 +37,8 @@ class Told:
 
     checks: tuple[Reply, ...]
     troubles: tuple[Trouble, ...]
+    first: tuple[Reply, ...] = ()
+    """Replies to what had to be asked before the look for errors."""
 
 
 def settled(value: T) -> Pending[T]:
@@ -44,23 +48,39 @@ def settled(value: T) -> Pending[T]:
     return pending
 
 
-def tell(link: Link, dialect: Dialect, sends: Sequence[Message], checks: Sequence[Message]) -> Pending[Told]:
-    """Send settings, look into the error queue, ask the checks: one batch, more only for more errors."""
-    looks = (ask(dialect, "error"),) if can_ask(dialect, "error") else ()
+def error_queries(dialect: Dialect) -> tuple[Message, ...]:
+    """Return what asks for errors: one queue, two registers, or nothing."""
+    return tuple(ask(dialect, name) for name in ("error", "other_error") if can_ask(dialect, name))
+
+
+def tell(
+    link: Link,
+    dialect: Dialect,
+    sends: Sequence[Message],
+    checks: Sequence[Message],
+    *,
+    first: Sequence[Message] = (),
+    ignored: Sequence[int] = (),
+) -> Pending[Told]:
+    """Send settings, look into the error queue, ask the checks: one batch, more only for more errors.
+
+    `first`: what has to be asked before the look for errors. `ignored`: errors that mean nothing after these settings.
+    """
+    looks = error_queries(dialect)
     sent = ", then ".join(message.text for message in sends)
-    first = link.submit((*sends, *looks, *checks))
+    batch = link.submit((*sends, *first, *looks, *checks))
 
     def looked(replies: tuple[Reply, ...]) -> Pending[Told]:
-        at = len(sends)
+        at = len(sends) + len(first)
         errors = errors_in(replies[at : at + len(looks)])
-        answers = replies[at + len(looks) :]
+        answers, before = replies[at + len(looks) :], replies[len(sends) : at]
         if not errors:
-            return settled(Told(answers, faults_in(replies)))
+            return settled(Told(answers, faults_in(replies), before))
         return more_errors(link, dialect, errors).then(
-            lambda found: Told(answers, (*faults_in(replies), *complaints(sent, found)))
+            lambda found: Told(answers, (*faults_in(replies), *complaints(sent, found, ignored)), before)
         )
 
-    return first.chain(looked, DRAIN_TIME)
+    return batch.chain(looked, DRAIN_TIME)
 
 
 def more_errors(link: Link, dialect: Dialect, found: tuple[ScpiError, ...]) -> Pending[tuple[ScpiError, ...]]:
@@ -72,7 +92,7 @@ def more_errors(link: Link, dialect: Dialect, found: tuple[ScpiError, ...]) -> P
         errors = errors_in(replies)
         return more_errors(link, dialect, (*found, *errors)) if errors else settled(found)
 
-    return link.submit((ask(dialect, "error"),)).chain(looked, DRAIN_TIME)
+    return link.submit(error_queries(dialect)).chain(looked, DRAIN_TIME)
 
 
 def one_by_one(first: Pending[Done], steps: Sequence[Callable[[], Pending[Done]]], timeout: float) -> Pending[Done]:
@@ -104,8 +124,12 @@ def errors_in(replies: Iterable[Reply]) -> tuple[ScpiError, ...]:
     return tuple(entry for entry in entries if entry is not None and entry.code != 0)
 
 
-def complaints(sent: str, errors: tuple[ScpiError, ...]) -> tuple[Trouble, ...]:
-    """Return the errors as a Trouble of what was sent before they were found."""
+def complaints(sent: str, errors: tuple[ScpiError, ...], ignored: Sequence[int] = ()) -> tuple[Trouble, ...]:
+    """Return the errors as a Trouble of what was sent before they were found; of `ignored` ones it is only a note."""
+    if ignored and (passed := [error for error in errors if error.code in ignored]):
+        text = f"the instrument reports {passed[0].raw}, which means nothing here, as the dialect says"
+        rest = tuple(error for error in errors if error.code not in ignored)
+        return (Trouble(sent, text), *complaints(sent, rest))
     if not errors:
         return ()
     text = "; ".join(error.raw for error in errors[:5])
@@ -129,25 +153,62 @@ def faults_in(replies: Iterable[Reply]) -> tuple[Trouble, ...]:
     return tuple(troubles)
 
 
-def attach(link: Link, dialect: Dialect, expected: Expected) -> Pending[Attached]:
-    """Have the instrument say who it is and empty its error queue. The Pending raises BenchError for another one."""
-    # With nothing to ask, an identification is asked for: what matters is that the link has spoken to somebody.
-    question = ask(dialect, "error") if can_ask(dialect, "error") else Message("*IDN?", ReplyKind.IDENTITY)
+class Speaker(Protocol):
+    """Who attaches: told how the instrument that answers is spoken to, and what it said before its errors."""
+
+    def adopt(self, model: Dialect) -> Sequence[Message]:
+        """Take over the dialect of this model; return what has to be asked before its errors. Raises BenchError."""
+
+    def heard(self, replies: tuple[Reply, ...]) -> tuple[Trouble, ...]:
+        """Take note of the answers; return what is to be kept of them."""
+
+
+def attach(link: Link, dialect: Dialect, expected: Expected, speaker: Speaker) -> Pending[Attached]:
+    """Have the instrument say who it is and empty its error queue. The Pending raises BenchError for another one.
+
+    Where nothing depends on the model and nothing has to be asked before the errors, that is one exchange.
+    """
+    looks = error_queries(dialect)
+    at_once = bool(looks) and not dialect.variants and not speaker.adopt(dialect)
+    question = looks if at_once else (Message("*IDN?", ReplyKind.IDENTITY, dialect.timeout),)
 
     def answered(replies: tuple[Reply, ...]) -> Pending[Attached]:
-        reply = replies[0]
-        if link.identity is None or reply.fault is not None:
-            raise BenchError(
-                f"{link.name} does not answer: {reply.why or reply.fault or 'no identity'}",
-                "Nothing was powered. Check that it is on, its cable, and the resource string in the bench file.",
-            )
-        identity = link.identity
+        identity = _identity(link, replies)
         compare(link.name, identity, expected, dialect)
-        errors = errors_in(replies) if question.expects is ReplyKind.ERROR else ()
-        old = more_errors(link, dialect, errors) if errors else settled(errors)
-        return old.then(lambda found: Attached(identity, found, faults_in(replies)))
+        model = as_model(dialect, identity.text)
+        first = tuple(speaker.adopt(model))
+        errors = error_queries(model)
+        if at_once or not (first or errors):
+            return _drained(link, model, identity, replies, replies if at_once else ())
+        return link.submit((*first, *errors)).chain(lambda said: asked(identity, model, len(first), said), DRAIN_TIME)
 
-    return link.submit((question,)).chain(answered, DRAIN_TIME)
+    def asked(identity: Identity, model: Dialect, count: int, replies: tuple[Reply, ...]) -> Pending[Attached]:
+        _identity(link, replies)
+        notes = speaker.heard(replies[:count]) if count else ()
+        found = _drained(link, model, identity, replies, replies[count:])
+        return found.then(lambda one: replace(one, troubles=(*one.troubles, *notes)))
+
+    return link.submit(question).chain(answered, 2 * DRAIN_TIME + 4 * dialect.timeout)
+
+
+def _identity(link: Link, replies: tuple[Reply, ...]) -> Identity:
+    """Return who answers. Raises BenchError where nobody does."""
+    silent = next((reply for reply in replies if reply.fault is not None), None)
+    if link.identity is None or silent is not None:
+        why = "no identity" if silent is None else silent.why or silent.fault
+        raise BenchError(
+            f"{link.name} does not answer: {why}",
+            "Nothing was powered. Check that it is on, its cable, and the resource string in the bench file.",
+        )
+    return link.identity
+
+
+def _drained(
+    link: Link, model: Dialect, identity: Identity, replies: tuple[Reply, ...], looks: tuple[Reply, ...]
+) -> Pending[Attached]:
+    errors = errors_in(looks)
+    old = more_errors(link, model, errors) if errors else settled(errors)
+    return old.then(lambda found: Attached(identity, found, faults_in(replies), model))
 
 
 def compare(name: str, found: Identity, expected: Expected, dialect: Dialect) -> None:

@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from bringup.core.bench import Identity
+from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.replies import ScpiError, Value
 from bringup.runner.pending import Pending
@@ -54,6 +55,8 @@ class Attached:
     old_errors: tuple[ScpiError, ...] = ()
     """Errors that were waiting in its queue: they belong to somebody earlier, and reading them cleared them."""
     troubles: tuple[Trouble, ...] = ()
+    dialect: Dialect | None = None
+    """How this model is spoken to; None by hand."""
 
 
 @frozen

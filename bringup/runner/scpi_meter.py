@@ -6,12 +6,23 @@ have been switched off and on meanwhile.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bringup.core.bench import MeterRole
-from bringup.core.dialect import Dialect, Message, can_ask, can_tell
+from bringup.core.dialect import Dialect, Message, can_tell
 from bringup.core.replies import Value
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_number
-from bringup.runner.exchange import DRAIN_TIME, attach, complaints, errors_in, faults_in, more_errors, settled
+from bringup.runner.exchange import (
+    DRAIN_TIME,
+    attach,
+    complaints,
+    error_queries,
+    errors_in,
+    faults_in,
+    more_errors,
+    settled,
+)
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, LinkFault, Reply
@@ -59,7 +70,18 @@ class ScpiMeter:
 
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
-        return attach(self._link, self._dialect, self._role.expected)
+        return attach(self._link, self._dialect, self._role.expected, self)
+
+    def adopt(self, model: Dialect) -> Sequence[Message]:
+        """Speak to this model from now on."""
+        self._dialect = model
+        self._read = ask(model, "read", extra_time=READS_WITHIN * self._nplc / SLOWEST_LINE)
+        return ()
+
+    def heard(self, replies: tuple[Reply, ...]) -> tuple[Trouble, ...]:
+        """Nothing has to be asked of a meter before its errors."""
+        del replies
+        return ()
 
     def read(
         self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
@@ -94,7 +116,7 @@ class ScpiMeter:
         told = [spell(dialect, "configure", function=function.value, range=full_scale)]
         if can_tell(dialect, "integration"):
             told.append(spell(dialect, "integration", function=function.value, nplc=self._nplc))
-        looks = (ask(dialect, "error"),) if can_ask(dialect, "error") else ()
+        looks = error_queries(dialect)
         return [message for messages in told for message in (*messages, *looks)]
 
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:

@@ -12,16 +12,19 @@ from dataclasses import replace
 
 from bringup.core.bench import SupplyRole
 from bringup.core.dialect import Dialect, Message, can_ask, can_tell
-from bringup.core.replies import Value, read_integer
-from bringup.core.spelling import ask, names_output, spell
-from bringup.core.understanding import understand_number, understand_switch, understand_word
+from bringup.core.spelling import ask, spell
+from bringup.core.understanding import understand_output
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, joined, one_by_one, settled, tell
+from bringup.runner.exchange import Told, attach, joined, one_by_one, settled, tell
+from bringup.runner.master_switch import switch_on
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
-from bringup.runner.supply_operations import LEVEL, LOOK, SETTINGS, STATE, TRIPPED
+from bringup.runner.supply_operations import LEVEL, LOOK, SETTINGS, STATE
+from bringup.runner.supply_replies import Heard, either, sample, settings
+from bringup.runner.supply_requests import Asked, clears_every_trip, questions, selection, switching_off
+from bringup.runner.trip_memory import TripMemory, asked_first, cleared_by_attaching, replies_by_output
 
 
 class ScpiSupply:
@@ -46,12 +49,11 @@ class ScpiSupply:
         self._monotonic = monotonic
         self._fed = False
         """Whether every look also sends what the communication watchdog waits for."""
-        if role.leave_alone and dialect.output_scope == "all":
-            raise BenchError(
-                f"the bench file wants outputs {', '.join(map(str, role.leave_alone))} left alone, "
-                f"but with the dialect {dialect.name} one switch serves all outputs",
-                "Take `leave_alone` out of the bench file and unplug what must not be switched, or use another supply.",
-            )
+        self._meant: set[int] = set()
+        """Outputs that are to be on: where a general switch comes after each one's own, the others are off first."""
+        self._trips = TripMemory()
+        self._asked_at_attaching = Asked((), {})
+        self._refuse_strangers(dialect)
 
     @property
     def info(self) -> InstrumentInfo:
@@ -74,14 +76,62 @@ class ScpiSupply:
         fed = set(self._role.outputs.values()) or {1}
         return sorted(fed | set(self._role.leave_alone))
 
+    # attaching
+
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
-        return attach(self._link, self._dialect, self._role.expected)
+        return attach(self._link, self._dialect, self._role.expected, self)
+
+    def adopt(self, model: Dialect) -> Sequence[Message]:
+        """Speak to this model from now on; return what asking for errors, or asking itself, would clear.
+
+        Raises BenchError for outputs that this model does not have, and for those that it cannot leave alone.
+        """
+        self._refuse_strangers(model)
+        missing = [output for output in self.outputs() if model.outputs and output > model.outputs]
+        if missing:
+            raise BenchError(
+                f"the bench file speaks of output {missing[0]} of the supply, which has {model.outputs}",
+                "Correct `outputs` and `leave_alone` in the bench file. Nothing was changed.",
+            )
+        self._dialect = model
+        names = asked_first(model, registers=True)
+        self._asked_at_attaching = questions(model, [(name, output) for output in self.outputs() for name in names])
+        return self._asked_at_attaching.messages
+
+    def heard(self, replies: tuple[Reply, ...]) -> tuple[Trouble, ...]:
+        """Remember the trips that asking has cleared, and return what was cleared."""
+        by_output = replies_by_output(self._dialect, self._asked_at_attaching.at, replies)
+        for each in by_output:
+            self._trips.note(self._dialect, each)
+        return tuple(trouble for each in by_output for trouble in cleared_by_attaching(each))
+
+    def _refuse_strangers(self, dialect: Dialect) -> None:
+        together = dialect.output_scope == "all" or "master" in dialect.operations
+        if self._role.leave_alone and together:
+            raise BenchError(
+                f"the bench file wants outputs {', '.join(map(str, self._role.leave_alone))} left alone, "
+                f"but with the dialect {dialect.name} one switch serves all outputs",
+                "Take `leave_alone` out of the bench file and unplug what must not be switched, or use another supply.",
+            )
+
+    # settings
 
     def settings(self, output: int) -> Pending[OutputSettings]:
         """Read set points, protections and output state."""
-        asked = self._askable(SETTINGS)
-        return self._ask(output, asked, errors=True).then(lambda replies: self._settings(output, asked, replies))
+        dialect = self._dialect
+        asked = questions(
+            dialect, [(name, output) for name in (*SETTINGS, *asked_first(dialect))], lead=self._feeding(output)
+        )
+        looks = questions(dialect, [("error", output), ("other_error", output)]).messages
+        count = len(asked.messages)
+
+        def read(replies: tuple[Reply, ...]) -> OutputSettings:
+            heard = self._heard(asked, replies[:count], output)
+            self._trips.note(dialect, heard)
+            return settings(heard, replies[:count], replies[count:])
+
+        return self._link.submit((*asked.messages, *looks)).then(read)
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level."""
@@ -118,35 +168,61 @@ class ScpiSupply:
         """Choose where the supply senses; a Trouble if the dialect cannot."""
         return self._set(output, "set_remote_sense", on=remote)
 
+    def clear_trip(self, output: int) -> Pending[Done]:
+        """Clear a tripped protection; `on` is what the output is afterwards."""
+        everyone = "clear_trip" in self._dialect.operations and clears_every_trip(self._dialect)
+        if everyone and self._role.leave_alone:
+            text = "the supply can only clear the trips of all outputs, also of those to be left alone: not done"
+            return settled(Done(troubles=(Trouble("", text, wrong=True),)))
+
+        def cleared(done: Done) -> Done:
+            if done.faultless:
+                self._trips.forget(None if everyone else output)
+            return done
+
+        return self._set(output, "clear_trip", check="switch").then(cleared)
+
+    # switching
+
     def switch(self, output: int, on: bool) -> Pending[Done]:
-        """Switch one output and ask what it is now."""
-        return self._set(output, "switch", on=on)
+        """Switch one output and ask what it is now. With a general switch, on is both, and off is both."""
+        if not can_tell(self._dialect, "master"):
+            return self._set(output, "switch", on=on)
+        if on:
+            self._meant.add(output)
+            return switch_on(self._dialect, self._set, output, self._meant)
+        self._meant.discard(output)
+        return self._set(output, "switch", on=False) if self._meant else self._switch_off((output,))
 
     def all_off(self) -> Pending[Done]:
         """Every output off except those to be left alone: all are told first, then asked."""
-        dialect, entry = self._dialect, self._dialect.operations["all_off"]
+        self._meant.clear()
         ours = [output for output in self.outputs() if output not in self._role.leave_alone]
-        if not ours:
-            return settled(Done(on=False))
-        told: list[Message] = []
-        asked: list[Message] = []
-        for output in ours if self._each("all_off") else ours[:1]:
-            if not names_output(*entry.send):
-                told += self._select(output)
-            told += spell(dialect, "all_off", output=output)
-            if not names_output(entry.query):
-                asked += self._select(output)
-            asked.append(ask(dialect, "all_off", output=output))
-        return tell(self._link, dialect, told, asked).then(self._all_off)
+        return self._switch_off(ours) if ours else settled(Done(on=False))
+
+    def _switch_off(self, outputs: Sequence[int]) -> Pending[Done]:
+        told, asked = switching_off(self._dialect, outputs, spare=bool(self._role.leave_alone))
+
+        def read(said: Told) -> Done:
+            states = [
+                Heard(self._dialect, output, {name: said.checks[index]}).state(name)
+                for (name, output), index in asked.at.items()
+            ]
+            return Done(on=either(states), troubles=said.troubles)
+
+        return self._tell(told, asked.messages, outputs).then(read)
+
+    # looking
 
     def poll(self, output: int) -> Pending[PollSample]:
         """Look at one output in one batch. Never raises: a silent supply is a sample with a fault."""
-        asked = self._askable(LOOK)
-        return self._ask(output, asked).then(lambda replies: self._sample(output, asked, replies))
+        asked = questions(self._dialect, [(name, output) for name in LOOK], lead=self._feeding(output))
 
-    def clear_trip(self, output: int) -> Pending[Done]:
-        """Clear a tripped protection; `on` is what the output is afterwards."""
-        return self._set(output, "clear_trip", check="switch")
+        def read(replies: tuple[Reply, ...]) -> PollSample:
+            heard = self._heard(asked, replies, output)
+            return sample(heard, self._trips.note(self._dialect, heard), asked.answers(replies), self._monotonic())
+
+        return self._link.submit(asked.messages).then(read)
 
     def close(self) -> None:
         """Let go of the link; outputs stay as they are."""
@@ -154,137 +230,60 @@ class ScpiSupply:
 
     # messages
 
-    def _each(self, operation: str) -> bool:
-        """Whether the operation has to be done output by output."""
-        entry = self._dialect.operations[operation]
-        return self._dialect.output_scope == "each" and (
-            "select" in self._dialect.operations or names_output(*entry.send, entry.query)
-        )
+    def _heard(self, asked: Asked, replies: Sequence[Reply], output: int) -> Heard:
+        return Heard(self._dialect, output, asked.heard(replies, output))
 
-    def _select(self, output: int) -> tuple[Message, ...]:
-        return spell(self._dialect, "select", output=output) if can_tell(self._dialect, "select") else ()
-
-    def _askable(self, operations: Sequence[str]) -> tuple[str, ...]:
-        return tuple(name for name in operations if can_ask(self._dialect, name))
-
-    def _ask(self, output: int, operations: Sequence[str], *, errors: bool = False) -> Pending[tuple[Reply, ...]]:
-        """Ask these of an output, the selection first where one of them needs it; `errors`: the error queue last."""
-        texts = [self._dialect.operations[name].query for name in operations]
-        lead = () if all(names_output(text) for text in texts) else self._select(output)
-        if self._fed:
-            lead += spell(self._dialect, "refresh_watchdog", output=output)
-        queries = [ask(self._dialect, name, output=output) for name in operations]
-        if errors and can_ask(self._dialect, "error"):
-            queries.append(ask(self._dialect, "error"))
-        return self._link.submit((*lead, *queries)).then(lambda replies: replies[len(lead) :])
+    def _feeding(self, output: int) -> tuple[Message, ...]:
+        return spell(self._dialect, "refresh_watchdog", output=output) if self._fed else ()
 
     def _set(self, output: int, operation: str, *, check: str = "", **values: float | bool) -> Pending[Done]:
-        """Tell one setting to one output, look for errors, read it back."""
-        if not can_tell(self._dialect, operation):
-            text = f"the dialect {self._dialect.name} has no word for {operation.replace('_', ' ')}"
+        """Tell one setting to one output, look for errors, read it back. Some clear a trip by asking for it."""
+        dialect = self._dialect
+        by_asking = operation == "clear_trip" and can_ask(dialect, operation)
+        if not can_tell(dialect, operation) and not by_asking:
+            text = f"the dialect {dialect.name} has no word for {operation.replace('_', ' ')}"
             return settled(Done(troubles=(Trouble("", text),)))
-        check = check or operation
-        sends = (*self._select(output), *spell(self._dialect, operation, output=output, **values))
-        checks = [ask(self._dialect, check, output=output)] if can_ask(self._dialect, check) else []
-        if can_ask(self._dialect, "select"):
-            checks.append(ask(self._dialect, "select"))
-        return tell(self._link, self._dialect, sends, checks).then(lambda told: self._done(output, check, told))
+        check, entry = check or operation, dialect.operations[operation]
+        sends = (*selection(dialect, output), *spell(dialect, operation, output=output, **values))
+        if not entry.send:
+            sends += (ask(dialect, operation, output=output),)
+        asked = [check] if can_ask(dialect, check) else []
+        checks = [ask(dialect, name, output=output) for name in asked]
+        if can_ask(dialect, "select"):
+            checks.append(ask(dialect, "select"))
+        told = self._tell(sends, checks, (output,), ignored=entry.ignore_errors)
+        return told.then(lambda said: self._done(output, asked, said))
 
-    # replies
+    def _tell(
+        self,
+        sends: Sequence[Message],
+        checks: Sequence[Message],
+        outputs: Sequence[int],
+        *,
+        ignored: Sequence[int] = (),
+    ) -> Pending[Told]:
+        """Send, look for errors, ask. Trips that the look for errors would clear are asked before it."""
+        names = asked_first(self._dialect)
+        first = questions(self._dialect, [(name, output) for output in outputs for name in names])
 
-    def _done(self, output: int, check: str, told: Told) -> Done:
+        def noted(told: Told) -> Told:
+            for heard in replies_by_output(self._dialect, first.at, told.first):
+                self._trips.note(self._dialect, heard)
+            return told
+
+        told = tell(self._link, self._dialect, sends, checks, first=first.messages, ignored=ignored)
+        return told.then(noted) if first.messages else told
+
+    def _done(self, output: int, asked: Sequence[str], told: Told) -> Done:
         """Read the read-back, and whether the output that was meant is the one that is selected."""
         replies, troubles = list(told.checks), told.troubles
         if can_ask(self._dialect, "select"):
             selected = replies.pop()
-            if selected.line is not None and read_integer(selected.line) != output:
+            if selected.line is not None and understand_output(self._dialect, selected.line) != output:
                 text = f"output {output} was to be selected, the supply says {selected.line!r}"
                 troubles = (*troubles, Trouble(selected.message.text, text, wrong=True))
-        if not replies:
+        if not asked:
             return Done(troubles=troubles)
-        number, on, unread = self._readback(check, replies[0])
+        heard = Heard(self._dialect, output, dict(zip(asked, replies, strict=True)))
+        number, on, unread = heard.readback(asked[0])
         return Done(number, on, (*troubles, *unread))
-
-    def _readback(self, operation: str, reply: Reply) -> tuple[float | None, bool | None, tuple[Trouble, ...]]:
-        if reply.line is None:
-            return None, None, ()
-        unread = (Trouble(reply.message.text, f"{reply.line!r} cannot be read back", wrong=True),)
-        if operation in (*STATE.values(), "switch", "set_remote_sense"):
-            on = understand_switch(self._dialect, operation, reply.line)
-            return None, on, unread if on is None else ()
-        value = understand_number(self._dialect, operation, reply.line)
-        return value.number, None, unread if value.number is None else ()
-
-    def _all_off(self, told: Told) -> Done:
-        states = [
-            understand_switch(self._dialect, "all_off", reply.line)
-            for reply in told.checks
-            if reply.message.expects is not None
-        ]
-        on = None if None in states else any(states)
-        return Done(on=True if True in states else on, troubles=told.troubles)
-
-    def _sample(self, output: int, asked: Sequence[str], replies: Sequence[Reply]) -> PollSample:
-        by_name = dict(zip(asked, replies, strict=True))
-        volts = self._number(by_name, "measure_voltage")
-        amps = self._number(by_name, "measure_current")
-        on = self._state(by_name, "switch")
-        mode = self._word(by_name, "mode")
-        tripped = [str(each) for each, name in TRIPPED.items() if self._state(by_name, name)]
-        return PollSample(
-            monotonic=replies[0].received if replies else self._monotonic(),
-            output=output,
-            volts=volts.number,
-            amps=amps.number,
-            on=on,
-            mode="off" if on is False else mode,
-            set_volts=self._number(by_name, "set_voltage").number,
-            set_amps=self._number(by_name, "set_current_limit").number,
-            tripped=" and ".join(tripped) or None,
-            fault=next((reply.fault for reply in replies if reply.fault is not None), None),
-            over_range=bool(volts.over_range or amps.over_range),
-            volts_raw=volts.raw,
-            amps_raw=amps.raw,
-            strays=tuple(stray for reply in replies for stray in reply.strays),
-        )
-
-    def _settings(self, output: int, asked: Sequence[str], replies: Sequence[Reply]) -> OutputSettings:
-        by_name = dict(zip(asked, replies, strict=False))
-        sent = ", ".join(reply.message.text for reply in replies[: len(asked)])
-        levels = {}
-        for protection, name in LEVEL.items():
-            off = self._state(by_name, STATE[protection]) is False
-            levels[protection] = None if off else self._number(by_name, name).number
-        return OutputSettings(
-            output=output,
-            volts=self._number(by_name, "set_voltage").number,
-            amps=self._number(by_name, "set_current_limit").number,
-            on=self._state(by_name, "switch"),
-            over_voltage=levels[Protection.OVER_VOLTAGE],
-            over_current=levels[Protection.OVER_CURRENT],
-            watchdog=levels[Protection.WATCHDOG],
-            troubles=(*faults_in(replies), *self._unread(by_name), *complaints(sent, errors_in(replies[len(asked) :]))),
-        )
-
-    def _unread(self, replies: dict[str, Reply]) -> tuple[Trouble, ...]:
-        """Return a Trouble for each set point or state whose answer does not say it."""
-        got = {name: self._number(replies, name).number for name in ("set_voltage", "set_current_limit")}
-        got["switch"] = self._state(replies, "switch")
-        return tuple(
-            Trouble(replies[name].message.text, f"{replies[name].line!r} cannot be read back", wrong=True)
-            for name, value in got.items()
-            if value is None and name in replies and replies[name].line is not None
-        )
-
-    def _number(self, replies: dict[str, Reply], operation: str) -> Value:
-        if operation not in replies:
-            return Value(None, "", why="the dialect cannot ask it")
-        return understand_number(self._dialect, operation, replies[operation].line)
-
-    def _state(self, replies: dict[str, Reply], operation: str) -> bool | None:
-        reply = replies.get(operation)
-        return None if reply is None else understand_switch(self._dialect, operation, reply.line)
-
-    def _word(self, replies: dict[str, Reply], operation: str) -> str | None:
-        reply = replies.get(operation)
-        return None if reply is None else understand_word(self._dialect, operation, reply.line)

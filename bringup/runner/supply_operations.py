@@ -12,6 +12,17 @@ _NAMES = {
 LEVEL = {each: f"set_{name}" for each, name in _NAMES.items()}
 STATE = {each: f"{name}_state" for each, name in _NAMES.items()}
 TRIPPED = {each: f"tripped_{name}" for each, name in _NAMES.items()}
-LOOK = ("measure_voltage", "measure_current", "switch", "mode", "set_voltage", "set_current_limit", *TRIPPED.values())
+SWITCHES = ("switch", "master", "set_remote_sense", *STATE.values())
+"""What is on or off, where others are numbers."""
+LOOK = (
+    "measure_voltage",
+    "measure_current",
+    "switch",
+    "master",
+    "mode",
+    "set_voltage",
+    "set_current_limit",
+    *TRIPPED.values(),
+)
 """What a poll asks, as far as the dialect can."""
-SETTINGS = ("set_voltage", "set_current_limit", "switch", *LEVEL.values(), *STATE.values())
+SETTINGS = ("set_voltage", "set_current_limit", "switch", "master", *LEVEL.values(), *STATE.values())

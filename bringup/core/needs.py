@@ -1,0 +1,75 @@
+"""Operations that a procedure needs and a dialect lacks, by step. Pure.
+
+Examined twice: with what the file says, before anything is opened, and with the variant of the model that answers,
+before anything is powered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from bringup.core.bench import Bench, SupplyRole
+from bringup.core.dialect import Dialect, can_ask, can_tell
+from bringup.core.finding import Finding
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Step
+from bringup.core.safety_bench import probed_points
+from bringup.core.words import Kind
+
+POWERING = ("set_voltage", "set_current_limit", "switch")
+READING = ("measure_voltage", "measure_current")
+
+
+def examine_dialects(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Find what the dialects that the bench file names cannot do, though a step needs it."""
+    yield from lacking(procedure, bench, bench.dialects)
+
+
+def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect]) -> Iterator[Finding]:
+    """Find operations that steps need and these dialects (by role) lack: the first step for each."""
+    supply, meter, seen = dialects.get("supply"), dialects.get("meter"), set[str]()
+    for step in procedure.steps:
+        wants: list[tuple[Dialect, str]] = []
+        if supply is not None and bench.supply is not None and not bench.supply.by_hand:
+            wants += [(supply, what) for what in _of_supply(step, bench.supply, supply, procedure)]
+        if meter is not None and bench.meter is not None and not bench.meter.by_hand:
+            wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
+        for dialect, what in wants:
+            if what not in seen:
+                seen.add(what)
+                yield Finding(
+                    step.index,
+                    f"`{step.kind}` needs {what}, and the dialect {dialect.name} has no word for it",
+                    "Use another instrument, or add the operation to its dialect if the instrument can do it.",
+                    refused=True,
+                )
+
+
+def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Procedure) -> Iterator[str]:
+    action = step.action
+    if isinstance(action, Apply | Leads):
+        for name in POWERING:
+            if not can_tell(dialect, name):
+                yield f"'{name}'"
+        for name in READING:
+            if not can_ask(dialect, name):
+                yield f"'{name}'"
+        if role.remote_sense and not can_tell(dialect, "set_remote_sense"):
+            yield "'set_remote_sense' (the bench file says `sense: remote`)"
+    if isinstance(action, Apply) and action.over_voltage is not None and not can_tell(dialect, "set_over_voltage"):
+        yield "'set_over_voltage' (the step states `over_voltage`)"
+    if isinstance(action, Log):
+        for channel in action.what:
+            at_supply = channel.kind is not Kind.VOLTAGE or channel.point in procedure.board.inputs
+            name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
+            if at_supply and not can_ask(dialect, name):
+                yield f"'{name}'"
+
+
+def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[str]:
+    if not probed_points(step, procedure.board):
+        return
+    function = "ohms" if isinstance(step.action, Resistance) else "dc volts"
+    if function not in dialect.functions:
+        yield f"the function '{function}'"
+    if not can_ask(dialect, "read"):
+        yield "'read'"
