@@ -35,6 +35,7 @@ class ScriptedServer:
         self.port: int = self._listener.getsockname()[1]
         self.resource = f"TCPIP0::127.0.0.1::{self.port}::SOCKET"
         self.lines: list[str] = []
+        self._came = threading.Condition()
         self.connections = 0
         self.gone = threading.Event()
         """Set when a client has left or was hung up on."""
@@ -60,6 +61,11 @@ class ScriptedServer:
         with suppress(OSError):
             self._listener.shutdown(socket.SHUT_RDWR)
         self._listener.close()
+
+    def wait_for(self, line: str, seconds: float = 2.0) -> bool:
+        """Whether that line came, waiting so long at most."""
+        with self._came:
+            return self._came.wait_for(lambda: line in self.lines, seconds)
 
     def send(self, data: bytes) -> None:
         """Send without being asked, to the latest client."""
@@ -93,7 +99,9 @@ class ScriptedServer:
                 buffer += data
                 while self._end in buffer if self._end else buffer:
                     line, _, buffer = buffer.partition(self._end) if self._end else (buffer, b"", b"")
-                    self.lines.append(line.decode("latin-1"))
+                    with self._came:
+                        self.lines.append(line.decode("latin-1"))
+                        self._came.notify_all()
                     answer = self._script(number, self.lines[-1])
                     if answer.endswith(HANG_UP):
                         client.sendall(answer.removesuffix(HANG_UP))

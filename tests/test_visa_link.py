@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
-from bringup.instruments.conversation import Conversation, grouped
+from bringup.instruments.batches import grouped
+from bringup.instruments.conversation import Conversation
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.visa_streams import SocketSession, StreamSession
 from bringup.instruments.wire import BLANK, Wire

@@ -15,12 +15,11 @@ from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.core.replies import read_identity
 from bringup.core.understanding import can_be_answer
+from bringup.instruments.batches import encoded, grouped, kept, unanswered
 from bringup.instruments.hearing import Hearing
 from bringup.instruments.wire import BLANK, MARGIN, WRITE_WITHIN, Broken, Refusal, Session, Wire
 from bringup.runner.records import LinkFault, Reply
 
-MOST_STRAYS = 20
-"""Stray lines kept of one reply: an instrument gone mad must not fill the memory."""
 FAREWELL_WITHIN = 0.3
 """Seconds for the answer to what is said before closing: nobody waits longer for that."""
 
@@ -150,8 +149,7 @@ class Conversation:
     def _spell_out(self, session: Session, hearing: Hearing, message: Message) -> None:
         """Write character by character, each once the one before has come back: the next would be lost else.
 
-        The end of the line is not waited for: it makes the instrument act, which may take its time, and comes back as
-        an empty line.
+        The last one makes the instrument act, which may take its time: what comes back of it is heard as an empty line.
         """
         until = time.monotonic() + WRITE_WITHIN
         for code in encoded(message) + self._write_end[:-1]:
@@ -171,6 +169,8 @@ class Conversation:
         wire = self._wire
         if wire.echo == "lines":
             self._hear_repeated(hearing, message, until, strays)
+        elif wire.echo == "characters" and message.expects is None:
+            self._hear_end_repeated(hearing, until, strays)
         line = None if message.expects is None else self._answer(hearing, message, until, strays)
         if wire.acknowledge and (message.expects is None or wire.acknowledges_everything):
             self._hear_acknowledged(hearing, until)
@@ -201,6 +201,11 @@ class Conversation:
                 strays.append(line)
         raise Broken(LinkFault.TIMEOUT, "it does not repeat what was sent")
 
+    def _hear_end_repeated(self, hearing: Hearing, until: float, strays: list[str]) -> None:
+        """Hear the end of our line come back, while the instrument acts; one that keeps it to itself is waited for."""
+        if line := hearing.line(until):
+            strays.append(line)
+
     def _hear_acknowledged(self, hearing: Hearing, until: float) -> None:
         """Hear the line that says that all is well. Raises Refusal with any other."""
         while (line := hearing.line(until)) is not None:
@@ -230,8 +235,9 @@ class Conversation:
     def _identified(self, hearing: Hearing, until: float) -> Identity:
         """Hear who it is; of another instrument than before, only that. Raises Broken."""
         other: Identity | None = None
+        question = self._wire.identify
         while (line := hearing.line(until)) is not None and time.monotonic() < until:
-            if line in (self._wire.identify.text, self._wire.acknowledge) or not can_be_answer(self._wire.identify, line):
+            if line in (question.text, self._wire.acknowledge) or not can_be_answer(question, line):
                 continue
             identity = read_identity(line)
             if self.identity is None or same_instrument(identity, self.identity):
@@ -241,7 +247,7 @@ class Conversation:
             raise Broken(LinkFault.OTHER_INSTRUMENT, f"{other.text!r} answers where {self.identity.text!r} did before")
         raise Broken(
             LinkFault.TIMEOUT,
-            f"it takes the connection but does not answer {self._wire.identify.text}: "
+            f"it takes the connection but does not answer {question.text}: "
             "another program may hold it, or it is not a SCPI instrument",
         )
 
@@ -255,41 +261,6 @@ class Conversation:
                 raise Broken(LinkFault.REFUSED, f"{message.text}: {refusal.why}") from refusal
             except Broken as broken:
                 raise Broken(broken.fault, f"{message.text}: {broken.why}") from broken
-
-
-def encoded(message: Message) -> bytes:
-    """Return the bytes of a message, without its end."""
-    return message.text.encode("latin-1", "replace")
-
-
-def grouped(messages: Sequence[Message], *, joined: bool) -> list[Sequence[Message]]:
-    """Split into what goes out in one write: each message alone, or, `joined`, up to and with the next query."""
-    if not joined:
-        return [(message,) for message in messages]
-    groups: list[Sequence[Message]] = []
-    start = 0
-    for index, message in enumerate(messages, 1):
-        if message.expects is not None or message.gap > 0 or index == len(messages):
-            groups.append(messages[start:index])
-            start = index
-    return groups
-
-
-def unanswered(messages: Sequence[Message], fault: LinkFault, why: str) -> list[Reply]:
-    """Return a Reply for each: the first with `fault`, the others not sent."""
-    now = time.monotonic()
-    replies = []
-    for message in messages:
-        replies.append(Reply(message, None, now, now, fault, why=why))
-        fault = LinkFault.NOT_SENT
-    return replies
-
-
-def kept(strays: list[str]) -> tuple[str, ...]:
-    """Return the strays, of very many only the first."""
-    if len(strays) <= MOST_STRAYS:
-        return tuple(strays)
-    return (*strays[:MOST_STRAYS], f"... and {len(strays) - MOST_STRAYS} more lines")
 
 
 def same_instrument(one: Identity, other: Identity) -> bool:

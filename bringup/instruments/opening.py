@@ -57,9 +57,7 @@ class Opened:
             link.close()
 
 
-def wire_of(
-    dialect: Dialect, resource: str = "", *, port: PortSettings = UNSTATED, address: int | None = None
-) -> Wire:
+def wire_of(dialect: Dialect, resource: str = "", *, port: PortSettings = UNSTATED, address: int | None = None) -> Wire:
     """Return how messages of that dialect travel to that resource. Raises BenchError where an address is missing."""
     identify = ask(dialect, "identify") if can_ask(dialect, "identify") else IDENTIFY
     if address is None and any("address" in holes(text) for text in dialect.greeting):

@@ -10,7 +10,8 @@ from typing import Any
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.errors import LinkError
-from bringup.instruments.conversation import Conversation, unanswered
+from bringup.instruments.batches import unanswered
+from bringup.instruments.conversation import Conversation
 from bringup.instruments.visa_session import open_session
 from bringup.instruments.wire import MARGIN, WRITE_WITHIN, Broken, Session, Wire
 from bringup.instruments.worker import Worker
