@@ -1,9 +1,10 @@
-"""How a simulated instrument behaves on its socket: the bad manners that real instruments and networks have."""
+"""How a simulated instrument behaves on its cable: how it speaks, and the bad manners that real ones have."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
+from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 
 GARBAGE = b"\x00\xff~#?!"
@@ -44,3 +45,31 @@ class Manners:
 
 
 POLITE = Manners()
+
+
+@frozen
+class Speech:
+    """What stands around messages and replies, as a dialect has it (core.dialect.Dialect says more)."""
+
+    message_end: bytes = b"\n"
+    """b"": whatever comes in one piece is a message."""
+    reply_end: bytes = b"\n"
+    acknowledge: bytes = b""
+    acknowledges_everything: bool = False
+    echo: str = "none"
+    prompt: bytes = b""
+
+
+PLAIN = Speech()
+
+
+def speech_of(dialect: Dialect) -> Speech:
+    """Return how an instrument speaks that this dialect is for."""
+    return Speech(
+        dialect.write_end[-1:].encode("latin-1"),
+        dialect.read_end.encode("latin-1"),
+        dialect.acknowledge.encode("latin-1"),
+        dialect.acknowledge_scope == "everything",
+        dialect.echo,
+        dialect.prompt.encode("latin-1"),
+    )
