@@ -10,7 +10,7 @@ import time
 from contextlib import ExitStack
 from typing import Any
 
-from bringup.instruments.visa_library import explain, load
+from bringup.instruments.visa_library import explain, explain_status, load
 from bringup.instruments.wire import WRITE_WITHIN, Broken, Session, Wire
 from bringup.runner.records import LinkFault
 
@@ -40,12 +40,16 @@ class VisaSession:
         """Send."""
         try:
             self._within(WRITE_WITHIN)
-            self._visa.write(self._handle, data)
+            taken, status = self._visa.write(self._handle, data)
         except Exception as error:
             broken = explain(error)
             if broken.fault is LinkFault.TIMEOUT:
                 raise Broken(LinkFault.TIMEOUT, "it takes no more messages") from error
             raise broken from error
+        if status < 0:  # not every backend raises it
+            raise Broken(*explain_status(status))
+        if taken < len(data):
+            raise Broken(LinkFault.TIMEOUT, f"it took {taken} of {len(data)} bytes")
 
     def receive(self, until: float) -> tuple[bytes, bool]:
         """Return bytes, and whether they end a message; (b"", False) if none came in time."""
@@ -57,6 +61,8 @@ class VisaSession:
             if broken.fault is LinkFault.TIMEOUT:
                 return b"", False
             raise broken from error
+        if status < 0:
+            raise Broken(*explain_status(status))
         return bytes(data), status in self._ends
 
     def waiting(self) -> bool:
