@@ -115,9 +115,10 @@ class OneOf:
         return text.text
 
     def schema(self, definitions: dict[str, Schema]) -> Schema:
-        """Return an enumeration."""
+        """Return an enumeration; a word that YAML takes for a number stands as one too."""
         del definitions
-        return {"enum": list(self.choices)}
+        numbers = [float(word) for word in self.choices if re.fullmatch(r"[0-9]+(\.[0-9]+)?", word)]
+        return {"enum": [*self.choices, *(int(each) if each.is_integer() else each for each in numbers)]}
 
     def words(self) -> str:
         """Return the words."""

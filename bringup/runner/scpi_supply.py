@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from bringup.core.bench import SupplyRole
 from bringup.core.dialect import Dialect, Message, can_ask, can_tell
+from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_output
 from bringup.errors import BenchError
@@ -42,8 +43,9 @@ class ScpiSupply:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         """Raises BenchError where the dialect cannot leave alone what the bench file wants left alone."""
+        known = link.identity
         self._role = role
-        self._dialect = dialect
+        self._dialect = dialect if known is None else as_model(dialect, known.text)
         self._link = link
         self._resource = resource or role.resource or ""
         self._monotonic = monotonic
@@ -53,7 +55,7 @@ class ScpiSupply:
         """Outputs that are to be on: where a general switch comes after each one's own, the others are off first."""
         self._trips = TripMemory()
         self._asked_at_attaching = Asked((), {})
-        self._refuse_strangers(dialect)
+        self._refuse_strangers(self._dialect)
 
     @property
     def info(self) -> InstrumentInfo:

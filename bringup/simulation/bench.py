@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Protocol
 
 from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.core.board import Board
@@ -10,13 +11,58 @@ from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.meter import Meter
-from bringup.simulation.supply import Supply, select_by_number, single_output, with_watchdog
+from bringup.simulation.physics import World
+from bringup.simulation.scpi_instrument import ScpiInstrument
+from bringup.simulation.style import Style
+from bringup.simulation.styled_supply import StyledSupply
+from bringup.simulation.supply import select_by_number, single_output, with_watchdog
+from bringup.simulation.supply_styles import (
+    CHANNEL_LIST,
+    CHANNEL_PARAMETER,
+    CHANNEL_PREFIX,
+    NUMBER_IN_KEYWORD,
+    OUTPUT_UNDER_CONF,
+    SELECT_AND_MASTER,
+    SELECT_BY_NAME,
+)
+from bringup.simulation.supply_styles_apart import ADDRESSED_LINE, LETTER_AND_NUMBER, LOCK_FIRST, SET_COLON
 from bringup.simulation.world import BoardWorld
 
-SUPPLIES = {
+
+class Maker(Protocol):
+    """Makes a simulated supply over a world."""
+
+    def __call__(self, world: World, *, pace: float = 1.0) -> ScpiInstrument:
+        """Make it; `pace` stretches its own times."""
+
+
+def styled(style: Style) -> Maker:
+    """Return what makes a supply of that style."""
+
+    def make(world: World, *, pace: float = 1.0) -> ScpiInstrument:
+        return StyledSupply(world, style, pace=pace)
+
+    return make
+
+
+STYLES = (
+    SELECT_BY_NAME,
+    CHANNEL_LIST,
+    CHANNEL_PARAMETER,
+    CHANNEL_PREFIX,
+    SELECT_AND_MASTER,
+    NUMBER_IN_KEYWORD,
+    OUTPUT_UNDER_CONF,
+    LOCK_FIRST,
+    LETTER_AND_NUMBER,
+    SET_COLON,
+    ADDRESSED_LINE,
+)
+SUPPLIES: dict[str, Maker] = {
     "single-output": single_output,
     "single-output-watchdog": with_watchdog,
     "select-by-number": select_by_number,
+    **{style.name: styled(style) for style in STYLES},
 }
 """Dialect -> the simulated supply that understands it."""
 METERS = ("configure-and-read",)
@@ -31,7 +77,7 @@ class SimulatedBench:
     """One unit on the bench, and the instruments around it. A role that is played by hand has none."""
 
     world: BoardWorld
-    supply: Supply | None
+    supply: ScpiInstrument | None
     meter: Meter | None
 
     def instruments(self) -> dict[str, Instrument]:
@@ -74,7 +120,7 @@ def _simulated(role: SupplyRole | MeterRole) -> bool:
     return role.resource is None and not role.by_hand
 
 
-def _has_outputs(supply: Supply, dialect: str, wired: Mapping[str, int]) -> None:
+def _has_outputs(supply: ScpiInstrument, dialect: str, wired: Mapping[str, int]) -> None:
     for name, output in wired.items():
         if output not in supply.outputs:
             numbers = ", ".join(map(str, supply.outputs))

@@ -12,8 +12,9 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from bringup.core.bench import Identity
-from bringup.core.dialect import Message
+from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import ReplyKind, read_identity
+from bringup.core.spelling import filled
 from bringup.core.understanding import can_be_answer
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, Reply
@@ -58,14 +59,26 @@ class MemoryLink:
     """One client of one simulated instrument (runner.protocols.Link). At most one link per instrument."""
 
     def __init__(
-        self, name: str, instrument: Instrument, clock: SimulatedClock, *, troubles: Troubles | None = None
+        self,
+        name: str,
+        instrument: Instrument,
+        clock: SimulatedClock,
+        *,
+        troubles: Troubles | None = None,
+        dialect: Dialect | None = None,
+        address: int | None = None,
     ) -> None:
+        """`dialect`, `address`: how it is greeted, and what is said after it has told who it is, as over a network."""
         self._name = name
         self._instrument = instrument
         self._clock = clock
         self.troubles = troubles if troubles is not None else Troubles()
         self._identity: Identity | None = None
         self._first: Identity | None = None
+        self._greeting = () if dialect is None else tuple(filled(text, address=address) for text in dialect.greeting)
+        opening = {} if dialect is None else dialect.opening
+        self._opening = (*opening.get("lan", ()), *opening.get("any", ()))
+        self._acknowledge = "" if dialect is None else dialect.acknowledge
         self._open = False
         self._closed = False
         self._batches: deque[_Batch] = deque()
@@ -114,6 +127,8 @@ class MemoryLink:
         if self._open:
             self._step(batch, iter(batch.messages))
         else:
+            for text in self._greeting:
+                self._send(Message(text), lambda _: None)
             self._send(IDENTIFY, lambda reply: self._opened(batch, reply))
 
     def _opened(self, batch: _Batch, reply: Reply) -> None:
@@ -127,6 +142,8 @@ class MemoryLink:
             self._finish(batch, fault)
             return
         self._open = True
+        for text in self._opening:
+            self._send(Message(text), lambda _: None)
         self._step(batch, iter(batch.messages))
 
     def _step(self, batch: _Batch, rest: Iterator[Message]) -> None:
@@ -140,7 +157,7 @@ class MemoryLink:
             if reply.fault is None:
                 self._step(batch, rest)
             else:
-                self._open = False
+                self._open = reply.fault is LinkFault.REFUSED
                 self._finish(batch, None)
 
         self._send(message, answered)
@@ -201,7 +218,8 @@ class MemoryLink:
         def deliver(reply: bytes | None) -> None:
             troubles, now = self.troubles, self._clock.monotonic()
             if message.expects is None:
-                conclude(None, None)
+                refused = bool(self._acknowledge) and reply is not None and reply.decode("latin-1") != self._acknowledge
+                conclude(None, LinkFault.REFUSED if refused else None)
                 return
             line = None if reply is None else reply.decode("latin-1")
             if troubles.identity is not None and message.text.upper() == IDENTIFY.text:

@@ -1,0 +1,129 @@
+"""The styles of simulated supplies that go their own ways: locks, letters, colons, addresses."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bringup.simulation.style import Asked, Complains, Style, Told
+from bringup.simulation.supply_styles import ONE, TWO, error_quoted, in_words
+
+LOCK_FIRST = Style(
+    "lock-first",
+    "SUPPLY-1L",
+    ONE,
+    (
+        Told("SYSTem:LOCK {b}", "lock"),
+        Told("[SOURce:]VOLTage {x}", "volts"),
+        Told("[SOURce:]CURRent {x}", "amps"),
+        Told("[SOURce:]VOLTage:PROTection {x}", "over_voltage"),
+        Told("[SOURce:]CURRent:PROTection {x}", "over_current"),
+        Told("OUTPut {b}", "switch"),
+    ),
+    (
+        Asked("SYSTem:ERRor?", "error", lambda value: error_quoted(value).removeprefix("+")),
+        Asked("SYSTem:LOCK:OWNer?", "locked", "NONE/REMOTE"),
+        Asked("[SOURce:]VOLTage?", "volts", "{:.2f}V"),
+        Asked("[SOURce:]CURRent?", "amps", "{:.3f}A"),
+        Asked("[SOURce:]VOLTage:PROTection?", "over_voltage", "{:.2f}V"),
+        Asked("[SOURce:]CURRent:PROTection?", "over_current", "{:.3f}A"),
+        Asked("OUTPut?", "on", "OFF/ON"),
+        Asked("MEASure:VOLTage?", "measured volts", "{:.2f}V"),
+        Asked("MEASure:CURRent?", "measured amps", "{:.3f}A"),
+        Asked("STATus:OPERation:CONDition?", "mode", in_words({"off": "0", "voltage": "256", "current": "512"})),
+        Asked(
+            "STATus:QUEStionable:CONDition?",
+            "trip",
+            lambda value: {None: "0", "over-voltage": "1", "over-current": "2"}[value],  # type: ignore[index]
+        ),
+    ),
+    locked=True,
+    errors_clear_trips=True,
+)
+
+LETTER_AND_NUMBER = Style(
+    "letter-and-number",
+    "SUPPLY-2T",
+    TWO,
+    (
+        Told("V{n} {x}", "volts"),
+        Told("I{n} {x}", "amps"),
+        Told("OVP{n} {x}", "over_voltage"),
+        Told("OCP{n} {x}", "over_current"),
+        Told("OP{n} {b}", "switch"),
+        Told("OPALL {b}", "off"),
+        Told("SENSE{n} {b}", "remote"),
+        Told("TRIPRST", "clear"),
+        Told("LOCAL", "nothing"),
+    ),
+    (
+        Asked("V{n}?", "volts", "V{n} {:.3f}"),
+        Asked("I{n}?", "amps", "I{n} {:.4f}"),
+        Asked("OVP{n}?", "over_voltage", "VP{n} {:.2f}"),
+        Asked("OCP{n}?", "over_current", "CP{n} {:.2f}"),
+        Asked("OP{n}?", "on", "0/1"),
+        Asked("V{n}O?", "measured volts", "{:.3f}V"),
+        Asked("I{n}O?", "measured amps", "{:.3f}A"),
+        Asked("LSR{n}?", "events"),
+        Asked("EER?", "execution"),
+        Asked("QER?", "query"),
+    ),
+    complains=Complains.REGISTERS,
+)
+
+
+def _two_in_a_byte(value: Any) -> str:
+    """Bits 0 and 1: outputs 1 and 2 hold their voltage; bit 6: on."""
+    word = 0
+    for output, (on, mode, _) in value.items():
+        word |= (mode != "current") << (output - 1) | on << 6
+    return chr(word)
+
+
+SET_COLON = Style(
+    "set-colon",
+    "SUPPLY-2C",
+    TWO,
+    (
+        Told("VSET{n}:{x}", "volts"),
+        Told("ISET{n}:{x}", "amps"),
+        Told("OUT{b}", "switch"),
+    ),
+    (
+        Asked("VSET{n}?", "volts", "{:05.2f}"),
+        Asked("ISET{n}?", "amps", "{:.3f}"),
+        Asked("VOUT{n}?", "measured volts", "{:05.2f}"),
+        Asked("IOUT{n}?", "measured amps", "{:.3f}"),
+        Asked("STATUS?", "states", _two_in_a_byte),
+    ),
+    one_switch=True,
+    complains=Complains.NOWHERE,
+    clamps=True,
+    case_matters=True,
+)
+
+ADDRESSED_LINE = Style(
+    "addressed-line",
+    "SUPPLY-1D",
+    ONE,
+    (
+        Told("ADR {x}", "address"),
+        Told("RMT {x}", "nothing"),
+        Told("PV {x}", "volts"),
+        Told("PC {x}", "amps"),
+        Told("OVP {x}", "over_voltage"),
+        Told("OUT {b}", "switch"),
+    ),
+    (
+        Asked("PV?", "volts", "{:.3f}"),
+        Asked("PC?", "amps", "{:.3f}"),
+        Asked("OVP?", "over_voltage", "{:.2f}"),
+        Asked("OUT?", "on", "OFF/ON"),
+        Asked("MV?", "measured volts", "{:.3f}"),
+        Asked("MC?", "measured amps", "{:.4f}"),
+        Asked("MODE?", "mode", in_words({"off": "OFF", "voltage": "CV", "current": "CC"})),
+        Asked("FLT?", "tripped over-voltage", "00/10"),
+    ),
+    complains=Complains.AT_ONCE,
+    acknowledge="OK",
+    address=6,
+)
