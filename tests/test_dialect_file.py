@@ -5,6 +5,7 @@ import pytest
 from bringup.core.dialect import Operation
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, FileError
+from bringup.files.dialect_docs import absent, tables
 from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_file import find_dialect, load_dialect, shipped_dialects
 
@@ -82,3 +83,16 @@ def test_a_wrong_dialect_of_ones_own_is_not_passed_over_for_one_that_ships(tmp_p
 
     with pytest.raises(FileError, match="the dialect needs 'operations'"):
         find_dialect("single-output", tmp_path)
+
+
+def test_the_tables_for_contributors_are_those_of_the_files() -> None:
+    text = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    inside = text.partition("<!-- dialects -->\n")[2].partition("<!-- end of dialects -->")[0]
+
+    assert inside.strip() == tables().strip(), "write them anew with bringup.files.dialect_docs.tables()"
+    assert all(f"**{name}**" in inside for name in shipped_dialects())
+
+
+def test_what_a_dialect_has_no_word_for_is_stated() -> None:
+    assert absent(find_dialect("set-colon", Path()))[:2] == ("error", "other_error")
+    assert "set_over_voltage" not in absent(find_dialect("single-output", Path()))
