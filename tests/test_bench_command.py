@@ -108,6 +108,7 @@ def test_garbage_for_an_identity_is_none(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("bringup.instruments.opening.IDENTIFY", Message("*IDN?", ReplyKind.IDENTITY, 0.1))
+    monkeypatch.setattr("bringup.instruments.opening.POWER_UP", 0.2)
     monkeypatch.setattr("bringup.commands.bench.dialect_of", find_quick)
     monkeypatch.setattr("bringup.commands.reaching.dialect_of", find_quick)
     with served_bench(tmp_path, manners={"meter": Manners(identity=b"\x00\xff~#?!")}) as bench:

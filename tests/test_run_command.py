@@ -137,9 +137,11 @@ def test_another_model_than_the_bench_file_says_is_refused(tmp_path: Path) -> No
         refused(bench, bench.run(UP), "SUPPLY-9", "SUPPLY-3")
 
 
-def test_an_instrument_that_accepts_and_stays_silent_is_named(tmp_path: Path) -> None:
+def test_an_instrument_that_accepts_and_stays_silent_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bringup.instruments.opening.POWER_UP", 0.5)
+    monkeypatch.setattr("bringup.instruments.opening.TELL_AFTER", 0.2)
     with rig(tmp_path, supply=Manners(silent_after=0)) as bench:
-        refused(bench, bench.run(UP), "supply at TCPIP0::127.0.0.1")
+        refused(bench, bench.run(UP), "supply at TCPIP0::127.0.0.1", "it may be starting up", "does not answer *IDN?")
 
 
 def test_a_supply_that_falls_silent_is_reached_again_and_switched_off(tmp_path: Path) -> None:

@@ -18,10 +18,13 @@ from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
-from bringup.core.bench import Bench, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.core.models import as_model, pick
+from bringup.core.needs import unreached
 from bringup.errors import BringupError, ExitCode
 
 if TYPE_CHECKING:
+    from bringup.core.dialect import Dialect
     from bringup.instruments.opening import Opened
     from bringup.instruments.visa_link import VisaLink
 
@@ -57,12 +60,17 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
 def look(bench: Bench) -> list[InstrumentFound]:
     """Ask every instrument of the bench. Raises BenchError where somebody else is using it."""
     from bringup.host.lock import About, hold
-    from bringup.instruments.opening import try_connect
+    from bringup.instruments.opening import POWER_UP, try_connect
 
     with ExitStack() as leave:
         leave.enter_context(hold(lock_names(bench), About("bringup bench")))
         resources = leave.enter_context(reached(bench))
-        opened = try_connect(wanted_of(bench, resources), backend=bench.backend)
+        opened = try_connect(
+            wanted_of(bench, resources),
+            backend=bench.backend,
+            patience=POWER_UP,
+            waiting=lambda text: say(text, err=True),
+        )
         leave.callback(opened.close)
         return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
 
@@ -77,10 +85,25 @@ def _found(bench: Bench, name: str, role: SupplyRole | MeterRole, resource: str,
         return found
     identity = link.identity
     found = replace(found, identity=identity, simulated=identity is not None and identity.simulated)
+    found = replace(found, fits=_fitting(bench, name, identity), lacks=unreached(_model_of(bench, name, identity)))
     try:
         return _asked(bench, role, link, found)
     except BringupError as error:
         return replace(found, problem=error.message)
+
+
+def _fitting(bench: Bench, role: str, identity: Identity | None) -> tuple[str, ...]:
+    """Return the names of the dialects that are made for what answers."""
+    from bringup.files.dialect_file import known_dialects
+
+    if identity is None:
+        return ()
+    return tuple(each.name for each in pick(identity.text, known_dialects(bench.path, role)))
+
+
+def _model_of(bench: Bench, role: str, identity: Identity | None) -> Dialect:
+    dialect = dialect_of(bench, role)
+    return dialect if identity is None else as_model(dialect, identity.text)
 
 
 def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: InstrumentFound) -> InstrumentFound:

@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
+from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
@@ -95,7 +96,7 @@ def open_bench(
     """
     from bringup.host.control import ControlServer
     from bringup.host.lock import About, hold
-    from bringup.instruments.opening import connect
+    from bringup.instruments.opening import POWER_UP, connect
 
     dialects = {name: dialect_of(bench, name) for name, role in roles_of(bench).items() if not role.by_hand}
     with ExitStack() as leave:
@@ -103,7 +104,13 @@ def open_bench(
         leave.enter_context(hold(lock_names(bench), About("bringup run", serial, control.address)))
         links_closed = leave.enter_context(ExitStack())
         resources = leave.enter_context(reached(bench, serial=serial))
-        links = connect(wanted_of(bench, resources), backend=bench.backend, wake=wake)
+        links = connect(
+            wanted_of(bench, resources),
+            backend=bench.backend,
+            wake=wake,
+            patience=POWER_UP,
+            waiting=lambda text: say(text, err=True),
+        )
         for link in links.values():
             leave.callback(link.close)
         yield OpenBench(bench, dialects, resources, links, control, links_closed)

@@ -5,6 +5,7 @@ Used by every command that speaks to instruments. Nothing is sent but `*IDN?`; n
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -27,6 +28,8 @@ POWER_UP = 12.0
 """Seconds for which an instrument that was only just switched on may take connections and say nothing (10 s and
 more are seen; common practice, no source)."""
 UNSTATED = PortSettings()
+TELL_AFTER = 4.0
+"""Seconds after which whoever waits for an instrument to start up hears of it."""
 KINDS = {"ASRL": "serial", "TCPIP": "lan", "GPIB": "gpib", "USB": "usb"}
 """How a resource string begins -> the kind of link (dialect.LINK_KINDS)."""
 
@@ -109,16 +112,20 @@ def try_connect(
     backend: str = "@py",
     wake: Callable[[], None] = lambda: None,
     patience: float = 0.0,
+    waiting: Callable[[str], None] = lambda _text: None,
 ) -> Opened:
     """Open all of them at once and wait for each, up to its deadline. Who does not answer is in `missing`.
 
     `patience`: seconds for which one that takes the connection and says nothing is asked again: it may be starting up.
-    Raises BenchError.
+    `waiting` is told so once that takes long. Raises BenchError.
     """
     links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience) for each in wanted}
     missing: dict[str, str] = {}
     opening = {role: link.open() for role, link in links.items()}
+    tell_at = time.monotonic() + TELL_AFTER
     for role, pending in opening.items():
+        if not await_here(pending, until=tell_at):
+            waiting(f"{links[role].name} does not answer yet; if it was only just switched on, it may be starting up")
         try:
             if await_here(pending):
                 pending.value()
@@ -137,9 +144,10 @@ def connect(
     backend: str = "@py",
     wake: Callable[[], None] = lambda: None,
     patience: float = 0.0,
+    waiting: Callable[[str], None] = lambda _text: None,
 ) -> dict[str, VisaLink]:
     """Open all of them as `try_connect` does; role -> link. Raises BenchError naming every one that does not answer."""
-    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience)
+    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience, waiting=waiting)
     if opened.missing:
         opened.close()
         raise BenchError(
@@ -150,11 +158,11 @@ def connect(
     return dict(opened.links)
 
 
-def await_here(pending: Pending[Any]) -> bool:
-    """Wait in this thread until it is done or past its deadline (for commands that have no wait point)."""
+def await_here(pending: Pending[Any], until: float = math.inf) -> bool:
+    """Wait in this thread until it is done, past its deadline or `until` (for commands that have no wait point)."""
     done = threading.Event()
     pending.when_done(done.set)
-    done.wait(max(0.0, pending.deadline - time.monotonic()))
+    done.wait(max(0.0, min(pending.deadline, until) - time.monotonic()))
     return pending.done
 
 
