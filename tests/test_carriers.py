@@ -19,6 +19,7 @@ from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
+from bringup.simulation.bench import SUPPLIES
 from bringup.simulation.instrument import Exchange
 from bringup.simulation.manners import Speech, speech_of
 from bringup.simulation.meter import Meter
@@ -163,3 +164,28 @@ def test_a_greeting_by_address_needs_one_and_says_so() -> None:
     with pytest.raises(BenchError, match="speaks to an instrument by its address") as caught:
         wire_of(spoken, "ASRL1::INSTR")
     assert "`address:`" in caught.value.what_to_do
+
+
+# every supply that is simulated, over the wire, as its dialect speaks
+
+
+@pytest.mark.parametrize("carrier", [each for each in OVER if each.values[0] != "hislip"])
+@pytest.mark.parametrize("name", SUPPLIES)
+def test_every_simulated_supply_is_spoken_to_over_the_wire_as_its_dialect_says(name: str, carrier: str) -> None:
+    spoken, world = find_dialect(name, "."), FakeWorld()
+    server = InstrumentServer(
+        {"supply": SUPPLIES[name](world, pace=0.0)}, over={"supply": carrier}, speech={"supply": speech_of(spoken)}
+    )
+    with server:
+        each = Wanted("supply", server.resource("supply"), spoken, address=6)
+        link = connect([each])["supply"]
+        supply = ScpiSupply(SupplyRole(None, name), spoken, link)
+        assert result(supply.attach()).troubles == ()
+        told = result(supply.set_voltage(1, 5.0))
+        assert (told.readback, told.faultless) == (5.0, True)
+        assert result(supply.set_current_limit(1, 0.5)).readback == 0.5
+        assert result(supply.switch(1, on=True)).on is True
+        assert result(supply.poll(1)).volts == pytest.approx(5.0, abs=0.02)
+        assert result(supply.all_off()).on is False
+        assert not world.outputs[1].on
+        link.close()

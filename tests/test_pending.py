@@ -79,3 +79,10 @@ def test_settling_and_following_from_two_threads_never_loses_the_value() -> None
         mapped = pending.then(lambda value: value + 1)
         thread.join()
         assert mapped.value() == 2
+
+
+def test_what_follows_a_value_that_was_there_already_keeps_its_own_deadline() -> None:
+    there: Pending[int] = Pending(float("inf"))
+    there.settle(1)
+    slow: Pending[int] = Pending(5.0)
+    assert there.chain(lambda _: slow, 2.0).deadline == 7.0

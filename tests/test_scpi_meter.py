@@ -109,6 +109,15 @@ def test_a_refused_set_up_makes_the_reading_no_value() -> None:
     assert "CONF:VOLT:DC 10" in link.batches[-1], "what was refused is not taken for set up"
 
 
+def test_a_set_up_that_is_refused_at_once_makes_the_reading_no_value_and_is_not_relied_on() -> None:
+    it, link = meter({"CONF:VOLT:DC 10": LinkFault.REFUSED})
+    value, troubles = read(it)
+    assert (value.number, value.why) == (None, "the meter refused CONF:VOLT:DC 10")
+    assert [trouble.fault for trouble in troubles] == [LinkFault.REFUSED]
+    read(it)
+    assert link.batches == [["CONF:VOLT:DC 10"]] * 2
+
+
 @pytest.mark.parametrize(("line", "sign"), [("+9.90000000E+37", 1), ("-9.9E37", -1)])
 def test_over_range_is_no_number(line: str, sign: int) -> None:
     it, _ = meter({"READ?": line})

@@ -13,6 +13,7 @@ from pathlib import Path
 import click
 
 from bringup.commands.common import bench_option, find_bench, json_option
+from bringup.commands.reaching import dialect_of, roles_of
 from bringup.commands.saying import say
 from bringup.core.board import Board
 from bringup.errors import BenchError, CommandError, ExitCode
@@ -23,10 +24,19 @@ from bringup.errors import BenchError, CommandError, ExitCode
 @click.option(
     "--serial", metavar="SN", default=None, help="The unit on the bench: its component values follow from it."
 )
+@click.option(
+    "--over",
+    type=click.Choice(("socket", "hislip", "serial")),
+    default="socket",
+    show_default=True,
+    help="What the instruments are reached over; serial is a pseudo-terminal.",
+)
 @json_option
 @click.option("--pace", type=click.FloatRange(0.0, 100.0), default=1.0, hidden=True, help="Stretch instruments' times.")
 @click.option("--until-stdin-closes", is_flag=True, hidden=True, help="Stop when whoever started this is gone.")
-def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, until_stdin_closes: bool) -> ExitCode:
+def command(
+    bench: Path | None, serial: str | None, over: str, as_json: bool, pace: float, until_stdin_closes: bool
+) -> ExitCode:
     """Serve a simulated bench on loopback until stopped, for any SCPI client; print the resource strings.
 
     Every instrument also takes commands of our own, with which a client moves the probe and the leads:
@@ -36,6 +46,7 @@ def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, 
     from bringup.files.bench_file import load_bench
     from bringup.files.board_file import load_board
     from bringup.simulation.bench import build
+    from bringup.simulation.manners import speech_of
     from bringup.simulation.server import InstrumentServer
 
     path = find_bench(bench)
@@ -48,7 +59,8 @@ def command(bench: Path | None, serial: str | None, as_json: bool, pace: float, 
     served = made.instruments()
     if not served:
         raise BenchError(f"{path} leaves nothing to simulate", "Its supply and its meter are both played by hand.")
-    with InstrumentServer(served) as server:
+    spoken = {role: speech_of(dialect_of(described, role)) for role in served if role in roles_of(described)}
+    with InstrumentServer(served, over=dict.fromkeys(served, over), speech=spoken) as server:
         resources = server.resources()
         say(json.dumps(resources) if as_json else "\n".join(f"{role} {text}" for role, text in resources.items()))
         sys.stdout.flush()

@@ -22,7 +22,7 @@ from bringup.runner.feed import Feed
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
-from bringup.runner.records import PollSample
+from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import Function, Trouble
 from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
@@ -85,7 +85,8 @@ def _ask_meter(work: Work, function: Function, point: str, around: float | None)
     work.journal.troubles("meter", troubles)
     if value.number is not None or value.over_range:
         return value, ""
-    silent = (trouble.text for trouble in troubles if trouble.fault is not None and not trouble.strays)
+    answers = (None, LinkFault.REFUSED)
+    silent = (trouble.text for trouble in troubles if trouble.fault not in answers and not trouble.strays)
     return value, next(silent, "")
 
 

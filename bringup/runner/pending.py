@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
 from typing import Generic, TypeVar
@@ -72,6 +73,8 @@ class Pending(Generic[T]):
             except Exception as error:  # noqa: BLE001 - carried to whoever reads the value
                 outer.fail(error)
                 return
+            if math.isinf(self.deadline):  # This one was there from the beginning: what is waited for is the other.
+                outer.deadline = inner.deadline + allowance
             inner.when_done(lambda: outer.copy(inner))
             self._relayed = outer.done
 

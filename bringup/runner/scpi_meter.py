@@ -149,6 +149,10 @@ class ScpiMeter:
         if unsure and reading.fault is None:
             why = "the link to the meter failed between its set-up and this reading"
             return settled((Value(None, reading.line or "", why=why), faults_in(replies)))
+        refused = next((reply for reply in setup if reply.fault is LinkFault.REFUSED), None)
+        if refused is not None:
+            why = f"the meter refused {refused.message.text}"
+            return settled((Value(None, "", why=why), faults_in(replies)))
         if not errors:
             return settled((self._value(reading), faults_in(replies)))
         self._configured = None
