@@ -223,7 +223,9 @@ def simulated_bench(
     assert bench.meter is not None
     world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults)
     maker = SUPPLIES[bench.supply.dialect]
-    supply_link = MemoryLink("supply (simulated)", maker(world), clock)
+    dialect = the_dialect(bench.supply.dialect, BENCH)
+    address = bench.supply.address
+    supply_link = MemoryLink("supply (simulated)", maker(world), clock, dialect=dialect, address=address)
     meter_link = MemoryLink("meter (simulated)", simulated_meter.Meter(world), clock)
     return SimulatedBench(
         procedure=procedure,
@@ -232,9 +234,7 @@ def simulated_bench(
         world=world,
         supply_link=supply_link,
         meter_link=meter_link,
-        supply=ScpiSupply(
-            bench.supply, the_dialect(bench.supply.dialect, BENCH), supply_link, monotonic=clock.monotonic
-        ),
+        supply=ScpiSupply(bench.supply, dialect, supply_link, monotonic=clock.monotonic),
         meter=ScpiMeter(bench.meter, the_dialect(bench.meter.dialect, BENCH), meter_link),
         ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
         record=RecordFake(known=history or UnitHistory(), clock=clock),

@@ -140,6 +140,8 @@ def test_what_the_dialect_reaches_is_not_complained_about() -> None:
             "set_over_voltage": Operation(send=("VOLT:PROT {value}",)),
             "set_over_current": Operation(send=("CURR:PROT {value}",)),
             "mode": Operation(query="STAT:QUES:COND?"),
+            "switch": Operation(query="OUTP?"),
+            "error": Operation(query="SYST:ERR?"),
         },
     )
     found = look_ahead(sound(), bench(), rich)

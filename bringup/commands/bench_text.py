@@ -42,6 +42,10 @@ class InstrumentFound:
     attached: Attached | None = None
     outputs: tuple[OutputFound, ...] = ()
     calibration_due: date | None = None
+    fits: tuple[str, ...] = ()
+    """Dialects that are made for what it answers to `*IDN?`."""
+    lacks: tuple[str, ...] = ()
+    """What its dialect has no word for."""
 
 
 def calibration(due: date | None, today: date) -> str:
@@ -68,6 +72,7 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
         lines += [f"  NOT AS IT SHOULD BE: {found.problem}"]
     if found.round_trip is not None:
         lines.append(f"  answers within {format_quantity(found.round_trip, 's', resolution=found.round_trip / 100)}")
+    lines += _dialect_lines(found)
     lines += [f"  {_output_line(output)}" for output in found.outputs]
     if found.attached is not None:
         lines += [f"  was waiting in its error queue, now cleared: {error.raw}" for error in found.attached.old_errors]
@@ -84,6 +89,8 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "simulated": found.simulated,
         "resource": found.resource or None,
         "dialect": found.dialect or None,
+        "dialects_that_fit": list(found.fits),
+        "no_word_for": list(found.lacks),
         "answers": who is not None,
         "problem": found.problem or None,
         "identity": who
@@ -95,6 +102,20 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "calibration_due": found.calibration_due and found.calibration_due.isoformat(),
         "calibration": calibration(found.calibration_due, today),
     }
+
+
+def _dialect_lines(found: InstrumentFound) -> list[str]:
+    """Say which dialect is made for what answers, and what the one in use does not reach."""
+    lines = []
+    if found.fits == (found.dialect,):
+        lines.append(f"  {found.dialect} is the dialect for what it answers to *IDN?")
+    elif len(found.fits) == 1:
+        lines.append(f"  {found.fits[0]} is the dialect for what it answers to *IDN?: name it in the bench file")
+    elif found.fits:
+        lines.append(f"  these dialects fit what it answers to *IDN? alike: {', '.join(found.fits)}")
+    if found.lacks:
+        lines.append(f"  no word in its dialect for: {', '.join(found.lacks)}")
+    return lines
 
 
 def _calibration_line(due: date | None, today: date) -> str:

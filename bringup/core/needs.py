@@ -18,6 +18,23 @@ from bringup.core.words import Kind
 POWERING = ("set_voltage", "set_current_limit", "switch")
 READING = ("measure_voltage", "measure_current")
 
+FEATURES = {
+    "set_over_voltage": "over-voltage protection",
+    "set_over_current": "over-current protection",
+    "set_remote_sense": "remote sense",
+    "mode": "constant voltage or current",
+    "clear_trip": "clearing a trip",
+    "error": "errors",
+}
+"""What a person would look for in a supply, and the operation that reaches it."""
+
+
+def unreached(dialect: Dialect) -> tuple[str, ...]:
+    """Return what a person would look for in a supply and this dialect has no word for."""
+    if dialect.role != "supply":
+        return ()
+    return tuple(words for name, words in FEATURES.items() if name not in dialect.operations)
+
 
 def examine_dialects(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
     """Find what the dialects that the bench file names cannot do, though a step needs it."""

@@ -5,6 +5,8 @@ Nothing here is text for people beyond single phrases; preview_text writes the p
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect, can_ask, can_tell
@@ -155,6 +157,8 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
             gaps.append(f"the dialect {supply.name} cannot ask whether the supply is in current limit")
         if supply is not None and not any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current")):
             gaps.append(f"the dialect {supply.name} cannot ask what tripped: the output is then only found off")
+        if supply is not None:
+            gaps += _silent_about(supply)
         gaps.append(_power_cut(bench.supply, supply))
     if meter_by_hand(bench):
         gaps.append("the meter is read by hand: a reading is what the person typed, and no rail is watched")
@@ -163,6 +167,17 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
             "a rail is watched only while the meter is on it: between readings nothing sees it rise or collapse"
         )
     return gaps
+
+
+def _silent_about(supply: Dialect) -> Iterator[str]:
+    """What this supply cannot be asked, or told, though nothing trips for it."""
+    if not can_ask(supply, "switch"):
+        yield f"the dialect {supply.name} cannot ask whether an output is on: off is judged by its volts"
+    if not can_ask(supply, "error"):
+        yield f"the dialect {supply.name} cannot ask for errors: a refused setting shows by its read-back only"
+    trips = any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current"))
+    if trips and "clear_trip" not in supply.operations:
+        yield f"the dialect {supply.name} cannot clear a trip: that is done at the supply's panel"
 
 
 def _power_cut(role: SupplyRole, supply: Dialect | None) -> str:

@@ -14,7 +14,7 @@ from bringup.files.dialect_checks import check_dialect
 from bringup.files.dialect_fields import DIALECT_FILE
 from bringup.files.nodes import in_order
 from bringup.files.sections import Values
-from bringup.files.source import Opened, open_file, open_text
+from bringup.files.source import Opened, kind_of, open_file, open_text
 from bringup.files.wording import nearest
 
 SHIPPED = Path(__file__).parent.parent / "instruments" / "dialects"
@@ -54,6 +54,20 @@ def own_file(name: str, beside: Path) -> Path | None:
 def shipped_dialects() -> dict[str, str]:
     """Return the texts of the dialects that ship, by name."""
     return {one.stem: one.read_text(encoding="utf-8") for one in sorted(SHIPPED.glob("*.yaml"))}
+
+
+def known_dialects(beside: str | Path, role: str) -> list[Dialect]:
+    """Return every dialect for a role: those that ship and sound files of the user's own, which go before them."""
+    folder = Path(beside) if Path(beside).is_dir() else Path(beside).parent
+    found = {name: _read_or_raise(open_text(Path(f"{name}.yaml"), text)) for name, text in shipped_dialects().items()}
+    for own in sorted(folder.glob("*.yaml")):
+        try:
+            opened = open_file(own)
+        except FileError:
+            continue  # whatever it is, no bench file can name it as a dialect
+        if kind_of(opened.root) == "dialect" and (dialect := read_dialect(opened)) is not None:
+            found[dialect.name] = dialect
+    return [dialect for dialect in found.values() if dialect.role == role]
 
 
 def read_dialect(opened: Opened) -> Dialect | None:
