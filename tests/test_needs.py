@@ -9,7 +9,7 @@ import pytest
 from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.core.dialect import Dialect, Variant
 from bringup.core.models import as_model
-from bringup.core.needs import lacking
+from bringup.core.needs import lacking, powered_together
 from bringup.core.procedure import Apply
 from bringup.core.safety import examine
 from bringup.errors import BenchError
@@ -90,5 +90,33 @@ def test_the_model_that_answers_is_examined_again_before_power() -> None:
     made.supply = ScpiSupply(made.bench.supply, poor, made.supply_link, monotonic=made.clock.monotonic)
 
     with pytest.raises(BenchError, match=r"\.yaml:\d+:\d+: `\w+` needs 'measure_current'"):
+        made.run()
+    assert not any(text.startswith(("VOLT ", "OUTP ")) for text in made.supply_link.sent)
+
+
+def test_a_model_whose_one_switch_would_power_two_inputs_is_known_by_its_variant() -> None:
+    procedure = the_procedure(DEMO)
+    inputs = {name: number for number, name in enumerate((*procedure.board.inputs, "VIN2"), start=1)}
+    board = replace(procedure.board, inputs={**procedure.board.inputs, "VIN2": procedure.board.inputs["VIN"]})
+    two = replace(bench(), supply=SupplyRole("TCPIP0::192.0.2.10::5025::SOCKET", SUPPLY.name, inputs))
+    twofold = replace(procedure, board=board)
+
+    assert powered_together(twofold, two, SUPPLY) == ()
+    assert powered_together(twofold, two, as_model(SUPPLY, "Agilent Technologies,E3646A,0,1")) == ("VIN", "VIN2")
+    assert powered_together(procedure, two, as_model(SUPPLY, "Agilent Technologies,E3646A,0,1")) == ()
+
+
+def test_an_attempt_with_such_a_model_is_refused_before_power() -> None:
+    made = simulated_bench()
+    role = made.bench.supply
+    assert role is not None
+    together = replace(SUPPLY, variants=(Variant("SUPPLY-3", {}, output_scope="all"),))
+    board = replace(made.procedure.board, inputs={**made.procedure.board.inputs, "VIN2": made.board.inputs["VIN"]})
+    made.procedure = replace(made.procedure, board=board)
+    made.bench = replace(made.bench, supply=replace(role, outputs={"VIN": 1, "VIN2": 2}))
+    assert made.bench.supply is not None
+    made.supply = ScpiSupply(made.bench.supply, together, made.supply_link, monotonic=made.clock.monotonic)
+
+    with pytest.raises(BenchError, match="gives outputs to VIN and VIN2: they would all be powered at once"):
         made.run()
     assert not any(text.startswith(("VOLT ", "OUTP ")) for text in made.supply_link.sent)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bringup.core.bench import Bench
+from bringup.core.needs import powered_together
 from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, SafetyRefused
 
@@ -72,8 +73,8 @@ def check_one_switch(procedure: Procedure, bench: Bench) -> None:
 
     if bench.supply is None or bench.supply.by_hand:
         return
-    fed = {name: number for name, number in bench.supply.outputs.items() if name in procedure.board.inputs}
-    if len(set(fed.values())) < 2 or dialect_of(bench, "supply").output_scope != "all":  # noqa: PLR2004 - several
+    fed = powered_together(procedure, bench, dialect_of(bench, "supply"))
+    if not fed:
         return
     raise SafetyRefused(
         f"{bench.path}: with the dialect {bench.supply.dialect} one switch serves every output of the supply, and the "

@@ -36,6 +36,14 @@ def unreached(dialect: Dialect) -> tuple[str, ...]:
     return tuple(words for name, words in FEATURES.items() if name not in dialect.operations)
 
 
+def powered_together(procedure: Procedure, bench: Bench, supply: Dialect) -> tuple[str, ...]:
+    """Return the inputs of the board that one switch of this supply would power at once; empty if each has its own."""
+    if bench.supply is None or bench.supply.by_hand or supply.output_scope != "all":
+        return ()
+    fed = {name: number for name, number in bench.supply.outputs.items() if name in procedure.board.inputs}
+    return tuple(fed) if len(set(fed.values())) > 1 else ()
+
+
 def examine_dialects(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
     """Find what the dialects that the bench file names cannot do, though a step needs it."""
     yield from lacking(procedure, bench, bench.dialects)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
-from bringup.core.needs import lacking
+from bringup.core.needs import lacking, powered_together
 from bringup.core.quantity import format_quantity
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
@@ -61,7 +61,16 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
 
 
 def _refuse_what_lacks(setup: AttemptSetup, models: Mapping[str, Dialect]) -> None:
-    """Refuse a model that cannot do what a step needs. Raises BenchError with the line of the step."""
+    """Refuse a model that cannot do what a step needs. Raises BenchError with the line of the step.
+
+    What every model of the dialect lacks was refused before anything was opened.
+    """
+    if "supply" in models and (fed := powered_together(setup.procedure, setup.bench, models["supply"])):
+        raise BenchError(
+            f"one switch serves every output of this supply, and the bench file gives outputs to {' and '.join(fed)}: "
+            "they would all be powered at once",
+            "Use a supply that switches each output by itself, or give only one input an output. Nothing was changed.",
+        )
     for finding in lacking(setup.procedure, setup.bench, models):
         step = setup.procedure.steps[finding.step or 0]
         raise BenchError(
