@@ -47,6 +47,7 @@ from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.server import InstrumentServer
 from tests import hostile_texts as hostile
+from tests.fuzz_hislip import PACKETS, hislip_server
 from tests.fuzz_laws import HANG, Reader
 
 ROOT = Path(__file__).parent.parent
@@ -280,6 +281,7 @@ READERS = (
     Reader("configuration file", hostile.files(hostile.CONFIGURATION), _read_configuration),
     Reader("SCPI messages in memory", hostile.MESSAGES, _in_memory),
     Reader("SCPI server on a socket", hostile.MESSAGES, _on_socket),
+    Reader("HiSLIP server", PACKETS, hislip_server),
     Reader("control socket", hostile.A_GREETING, _control),
     Reader("lock file", hostile.A_LOCK, _lock),
 )

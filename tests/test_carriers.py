@@ -180,7 +180,8 @@ def test_every_simulated_supply_is_spoken_to_over_the_wire_as_its_dialect_says(n
         each = Wanted("supply", server.resource("supply"), spoken, address=6)
         link = connect([each])["supply"]
         supply = ScpiSupply(SupplyRole(None, name), spoken, link)
-        assert result(supply.attach()).troubles == ()
+        attached = result(supply.attach())
+        assert (attached.troubles, attached.old_errors) == ((), ())
         told = result(supply.set_voltage(1, 5.0))
         assert (told.readback, told.faultless) == (5.0, True)
         assert result(supply.set_current_limit(1, 0.5)).readback == 0.5
