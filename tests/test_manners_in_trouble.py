@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from bringup.core.bench import MeterRole
+from bringup.core.bench import MeterRole, SupplyRole
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, LinkError
@@ -18,6 +18,7 @@ from bringup.instruments.wire import IDENTIFY
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
+from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.manners import Clients, Manners
 from bringup.simulation.server import InstrumentServer
 from tests.fake_instrument import EchoInstrument
@@ -25,6 +26,7 @@ from tests.link_helpers import QUICK, READ, READING, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, Script, ScriptedServer, answering
 
 METER = replace(find_dialect("configure-and-read", "."), timeout=0.3)
+SUPPLY = replace(find_dialect("single-output", "."), timeout=0.3)
 
 
 def wanted(resource: str) -> list[Wanted]:
@@ -213,3 +215,15 @@ def test_silent_instruments_are_given_up_side_by_side_not_one_after_the_other() 
         opened = try_connect([Wanted(f"meter {number}", server.resource, dialect) for number in range(8)])
         assert len(opened.missing) == 8
         assert time.monotonic() - started < 8 * 0.4 * 0.8
+
+
+def test_a_supply_is_told_and_read_back_every_time_though_nothing_changes() -> None:
+    script = answering({"VOLT?": b"5\n", "SYST:ERR?": b"0\n"})
+    with (
+        ScriptedServer(script) as server,
+        linked(server.resource, replace(wire_of(SUPPLY), identify=QUICK.identify)) as link,
+    ):
+        supply = ScpiSupply(SupplyRole(None, SUPPLY.name), SUPPLY, link)
+        for _ in range(3):
+            assert result(supply.set_voltage(1, 5.0)).readback == 5.0
+        assert server.lines == ["*IDN?", *["VOLT 5", "SYST:ERR?", "VOLT?"] * 3]

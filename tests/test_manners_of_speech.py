@@ -26,6 +26,13 @@ VOLTS = Message("VOUT1?", ReplyKind.NUMBER, 0.3)
 STATUS = Message("STATUS?", ReplyKind.BYTE, 0.3, bytes=1)
 
 
+@pytest.fixture(params=["the socket itself", "as other backends do"])
+def through(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both ways of reading a raw socket."""
+    if request.param != "the socket itself":
+        monkeypatch.setattr("bringup.instruments.visa_open.reachable_socket", lambda _resource: None)
+
+
 @contextmanager
 def speaking(script: Script, wire: Wire, *, end: bytes = b"\n") -> Iterator[tuple[ScriptedServer, VisaLink]]:
     with ScriptedServer(script, end=end) as server, linked(server.resource, wire) as link:
@@ -142,6 +149,7 @@ def test_a_wrong_character_back_stops_the_message_before_its_end() -> None:
 # prompts
 
 
+@pytest.mark.usefixtures("through")
 def test_a_prompt_in_front_of_lines_means_nothing() -> None:
     script = answering({"READ?": b"+3.306\r\n>> ", "VOLT 5": b">> "}, identity=b">> " + IDENTITY + b">> ")
     with speaking(script, replace(QUICK, prompt=">> ")) as (_, link):
@@ -164,6 +172,7 @@ def test_a_prompt_that_comes_in_two_halves_spoils_no_answer() -> None:
 # no terminator
 
 
+@pytest.mark.usefixtures("through")
 def test_silence_ends_a_reply_that_has_no_terminator() -> None:
     script = answering({"VOUT1?": b"12.34", "VSET1:5": b""}, identity=b"KORADKA3005PV2.0")
     with speaking(script, SILENCE, end=b"") as (server, link):
@@ -181,6 +190,7 @@ def test_newer_firmware_that_ends_its_lines_after_all_is_not_waited_for() -> Non
         assert time.monotonic() - started < 3.0
 
 
+@pytest.mark.usefixtures("through")
 @pytest.mark.parametrize("byte", [b"Q", b"\n", b"\x00", b"\xff", b" "])
 def test_one_raw_byte_is_read_as_it_is_even_where_it_looks_like_the_end_of_a_line(byte: bytes) -> None:
     with speaking(answering({"STATUS?": byte, "VOUT1?": b"12.34"}), SILENCE, end=b"") as (_, link):

@@ -197,7 +197,7 @@ def test_settings_leave_at_once_instead_of_waiting_for_an_acknowledgement() -> N
 
 
 def test_without_the_socket_consecutive_settings_go_out_in_one_write(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bringup.instruments.visa_streams.reachable_socket", lambda _resource: None)
+    monkeypatch.setattr("bringup.instruments.visa_open.reachable_socket", lambda _resource: None)
     with ScriptedServer(answering({"SYST:ERR?": b"0\n"})) as server, linked(server.resource) as link:
         replies = ask(link, Message("INST:NSEL 1"), Message("VOLT 5"), ERROR)
         assert [(reply.line, reply.fault) for reply in replies] == [(None, None), (None, None), ("0", None)]

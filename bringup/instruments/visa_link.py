@@ -12,7 +12,7 @@ from bringup.core.dialect import Message
 from bringup.errors import LinkError
 from bringup.instruments.batches import unanswered
 from bringup.instruments.conversation import Conversation
-from bringup.instruments.visa_session import open_session
+from bringup.instruments.visa_open import open_session
 from bringup.instruments.wire import MARGIN, WRITE_WITHIN, Broken, Session, Wire
 from bringup.instruments.worker import Worker
 from bringup.runner.pending import Pending

@@ -1,7 +1,6 @@
-"""Sessions through pyvisa: whole messages over any cable that marks their ends, and the choice among the kinds.
+"""A session through pyvisa over a cable that marks the ends of messages by itself: HiSLIP, VXI-11, USBTMC, GPIB.
 
-HiSLIP, VXI-11, USBTMC and GPIB mark the end of a message by themselves; serial lines and raw sockets are streams
-(visa_streams).
+Serial lines and raw sockets are streams (visa_streams).
 """
 
 from __future__ import annotations
@@ -10,8 +9,8 @@ import time
 from contextlib import ExitStack
 from typing import Any
 
-from bringup.instruments.visa_library import explain, explain_status, load
-from bringup.instruments.wire import WRITE_WITHIN, Broken, Session, Wire
+from bringup.instruments.visa_library import explain, explain_status
+from bringup.instruments.wire import WRITE_WITHIN, Broken
 from bringup.runner.records import LinkFault
 
 CHUNK = 4096
@@ -22,6 +21,8 @@ class VisaSession:
     """One open session (wire.Session), used in one thread."""
 
     joins_writes = False
+    marks_ends = True
+    """Whether the cable says where a message ends; else the bytes do."""
 
     def __init__(self, resource: Any) -> None:
         """`resource`: what pyvisa opened."""
@@ -63,7 +64,7 @@ class VisaSession:
             raise broken from error
         if status < 0:
             raise Broken(*explain_status(status))
-        return bytes(data), status in self._ends
+        return bytes(data), self.marks_ends and status in self._ends
 
     def waiting(self) -> bool:
         """Whether bytes have come that nobody has fetched: not known here; the protocols tell answers apart."""
@@ -86,23 +87,3 @@ class VisaSession:
         milliseconds = max(1, int(seconds * 1000))
         if milliseconds != self._timeout_ms:
             self._resource.timeout = self._timeout_ms = milliseconds
-
-
-def open_session(name: str, backend: str, wire: Wire) -> Session:
-    """Connect. Raises Broken."""
-    from bringup.instruments.visa_streams import SerialSession, SocketSession, StreamSession, reachable_socket
-
-    try:
-        resource = load(backend).open_resource(name, open_timeout=int(wire.identify.timeout * 1000))
-    except Exception as error:  # backends raise anything, bare Exception included
-        raise explain(error) from error
-    try:
-        if name.upper().startswith("ASRL"):
-            return SerialSession(resource, wire.port)
-        if not name.upper().endswith("::SOCKET"):
-            return VisaSession(resource)
-        direct = reachable_socket(resource)
-        return StreamSession(resource, wire.read_end) if direct is None else SocketSession(resource, direct)
-    except Exception as error:
-        VisaSession(resource).close()
-        raise error if isinstance(error, Broken) else explain(error) from error

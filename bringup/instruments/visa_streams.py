@@ -19,17 +19,25 @@ USUAL = PortSettings(9600, 8, "none", "1", "none")
 
 
 class StreamSession(VisaSession):
-    """A raw socket of a backend that keeps it to itself."""
+    """A raw socket of a backend that keeps it to itself.
 
-    def __init__(self, resource: Any, read_end: str) -> None:
+    Read byte by byte: a read of more ends at a line feed or a time-out only, and loses what it had at the latter.
+    """
+
+    marks_ends = False
+
+    def __init__(self, resource: Any) -> None:
         from pyvisa.constants import ResourceAttribute
 
         super().__init__(resource)
-        resource.read_termination = read_end[-1:] or "\n"
+        resource.read_termination = None
         try:
             resource.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
         except Exception:  # noqa: BLE001 - not every backend knows it: one write then does the same
             self.joins_writes = True
+
+    def _most(self) -> int:
+        return 1
 
 
 class SocketSession(VisaSession):
@@ -81,6 +89,8 @@ class SocketSession(VisaSession):
 
 class SerialSession(VisaSession):
     """A serial port. No more is ever read than has come: a read that ends in a time-out loses what it had."""
+
+    marks_ends = False
 
     def __init__(self, resource: Any, port: PortSettings) -> None:
         super().__init__(resource)
