@@ -58,6 +58,11 @@ def test_remote_sense_that_the_bench_file_asks_for_is_needed_by_the_steps_that_p
 
     assert ["set_remote_sense" in each.message for each in found] == [True]
     assert list(lacking(the_procedure(DEMO), bench(remote=True), {"supply": SUPPLY})) == []
+    unread = find_dialect("letter-and-number", ".")
+    assert [
+        "read back" in each.message
+        for each in lacking(the_procedure(DEMO), bench(unread, remote=True), {"supply": unread})
+    ] == [True]
 
 
 def test_a_protection_that_a_step_states_is_needed_one_that_it_does_not_state_is_not() -> None:

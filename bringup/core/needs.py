@@ -78,8 +78,8 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
         for name in READING:
             if not can_ask(dialect, name):
                 yield f"'{name}'"
-        if role.remote_sense and not can_tell(dialect, "set_remote_sense"):
-            yield "'set_remote_sense' (the bench file says `sense: remote`)"
+        if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):
+            yield "'set_remote_sense', set and read back (the bench file says `sense: remote`)"
     if isinstance(action, Apply) and action.over_voltage is not None and not can_tell(dialect, "set_over_voltage"):
         yield "'set_over_voltage' (the step states `over_voltage`)"
     if isinstance(action, Log):
