@@ -18,6 +18,7 @@ from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
+from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
@@ -26,6 +27,7 @@ from bringup.errors import BringupError, ExitCode
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
     from bringup.instruments.opening import Opened
+    from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
 
 ROUND_TRIPS = 5
@@ -34,8 +36,9 @@ ROUND_TRIPS = 5
 
 @click.command()
 @bench_option
+@trace_option
 @json_option
-def command(bench: Path | None, as_json: bool) -> ExitCode:
+def command(bench: Path | None, trace: Path | None, as_json: bool) -> ExitCode:
     """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
 
     Exit codes: 0 everybody answers; 2 somebody does not, or is not who the bench file says.
@@ -45,7 +48,8 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
     show_left_messages()
     path = find_bench(bench)
     described = load_bench(path)
-    found = look(described)
+    with tracing(trace, "bench") as kept:
+        found = look(described, None if kept is None else kept.note)
     today = datetime.now(UTC).astimezone().date()
     if as_json:
         data = [instrument_data(each, today) for each in found]
@@ -57,8 +61,8 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
     return ExitCode.REFUSED if any(each.problem for each in found) else ExitCode.PASSED
 
 
-def look(bench: Bench) -> list[InstrumentFound]:
-    """Ask every instrument of the bench. Raises BenchError where somebody else is using it."""
+def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
+    """Ask every instrument of the bench; `note` hears what is said. Raises BenchError where somebody else uses it."""
     from bringup.host.lock import About, hold
     from bringup.instruments.opening import POWER_UP, try_connect
 
@@ -70,6 +74,7 @@ def look(bench: Bench) -> list[InstrumentFound]:
             backend=bench.backend,
             patience=POWER_UP,
             waiting=lambda text: say(text, err=True),
+            note=note,
         )
         leave.callback(opened.close)
         return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]

@@ -18,6 +18,7 @@ from bringup.core.limits import Limits
 
 if TYPE_CHECKING:
     from bringup.host.control import ControlServer
+    from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.protocols import Ask, Link
     from bringup.runner.roles import Meter, Supply
@@ -88,11 +89,12 @@ class OpenBench:
 
 @contextmanager
 def open_bench(
-    bench: Bench, *, serial: str, wake: Callable[[], None], ask_off: Callable[[], None]
+    bench: Bench, serial: str, *, wake: Callable[[], None], ask_off: Callable[[], None], note: Note | None = None
 ) -> Iterator[OpenBench]:
     """Lock the bench, start what is simulated, open what is not by hand, all at once. Raises BenchError.
 
-    `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks.
+    `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks; `note` hears what
+    is said.
     """
     from bringup.host.control import ControlServer
     from bringup.host.lock import About, hold
@@ -110,6 +112,7 @@ def open_bench(
             wake=wake,
             patience=POWER_UP,
             waiting=lambda text: say(text, err=True),
+            note=note,
         )
         for link in links.values():
             leave.callback(link.close)

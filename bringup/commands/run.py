@@ -19,6 +19,7 @@ import click
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
 from bringup.commands.logbook_words import found_at_opening, left_at_the_end, print_outcome
+from bringup.commands.tracing import heard_by, trace_option, traced_ask, tracing
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
@@ -27,6 +28,7 @@ from bringup.errors import ExitCode
 if TYPE_CHECKING:
     from bringup.commands.instruments import OpenBench
     from bringup.host.clock import HostClock
+    from bringup.host.traffic_file import TrafficFile
     from bringup.logbook.opening import OpenLogbook
     from bringup.runner.earlier import Earlier
     from bringup.runner.protocols import Ask, Record, Tell, Told
@@ -52,6 +54,7 @@ class Wanted:
     agree: bool = False
     as_json: bool = False
     going_on: bool = False
+    trace: Path | None = None
 
 
 @frozen
@@ -62,6 +65,7 @@ class Surroundings:
     opened: OpenBench
     clock: HostClock
     person: Person | None
+    trace: TrafficFile | None
 
 
 @click.command()
@@ -88,6 +92,7 @@ class Surroundings:
     "in agreed-programs.json beside bringup.yaml in the configuration folder (~/.config/bringup): delete the bench's "
     "entry, or the file, to withdraw it.",
 )
+@trace_option
 @json_option
 def command(
     procedure: Path,
@@ -102,6 +107,7 @@ def command(
     going_on: bool,
     unattended: bool,
     agree_to_programs: bool,
+    trace: Path | None,
     as_json: bool,
 ) -> ExitCode:
     """Step through PROCEDURE on one unit: live view, every reading in the logbook, outputs off at the end.
@@ -125,6 +131,7 @@ def command(
             agree=agree_to_programs,
             as_json=as_json,
             going_on=going_on,
+            trace=trace,
         )
     )
 
@@ -182,11 +189,13 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     show_left_messages()
     logbook = open_for_writing(wanted.logbook, lasting_folder())
     leave.callback(logbook.close)
-    clock = HostClock()
+    trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
+    clock = HostClock() if trace is None else HostClock(heard_by(trace))
     person = make_person(clock, unattended=wanted.unattended)
     leave.enter_context(clock.signals())
-    opened = leave.enter_context(open_bench(bench, serial=wanted.serial, wake=clock.wake, ask_off=clock.ask_off))
-    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, person), leave)
+    note = None if trace is None else trace.note
+    opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
+    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, person, trace), leave)
 
 
 def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
@@ -211,17 +220,20 @@ def carry_out(
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
+    from bringup.runner.protocols import Told
     from bringup.runner.wait import take_off_asked
 
     logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
-    ask = choose_ask(person, simulated=opened.simulated)
+    ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
     texts = tuple(sources(wanted, procedure))
     earlier, hints = what_came_before(wanted, procedure, around, texts)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
     view.scene.kept_in = str(wanted.logbook)
+    if around.trace is not None:
+        around.trace.tell_trouble(lambda text: view.tell(Told("event", text)))
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(

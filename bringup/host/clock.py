@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from queue import Empty, SimpleQueue
@@ -60,7 +60,9 @@ def _missed() -> float:
 class HostClock:
     """Implements runner.protocols.Clock on the host's clock."""
 
-    def __init__(self) -> None:
+    def __init__(self, heard: Callable[[Interruption], None] = lambda _interruption: None) -> None:
+        """`heard` is told of each interruption, from a signal handler or any thread."""
+        self._heard = heard
         self._bell: SimpleQueue[None] = SimpleQueue()
         self._interruptions: deque[Interruption] = deque()
 
@@ -148,6 +150,7 @@ class HostClock:
     def _note(self, interruption: Interruption) -> None:
         if interruption not in self._interruptions:
             self._interruptions.append(interruption)
+            self._heard(interruption)
         self.wake()
 
     def _silence(self) -> None:

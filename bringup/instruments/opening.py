@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field, replace
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from bringup.core.dialect import Dialect, Message, can_ask
 from bringup.core.frozen import frozen
@@ -21,6 +21,9 @@ from bringup.errors import BenchError, LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import IDENTIFY, Wire
 from bringup.runner.pending import Pending
+
+if TYPE_CHECKING:
+    from bringup.instruments.traced import Note
 
 T = TypeVar("T")
 
@@ -99,11 +102,24 @@ def _said(dialect: Dialect, texts: Iterable[str]) -> tuple[Message, ...]:
 
 
 def make_link(
-    wanted: Wanted, *, backend: str = "@py", wake: Callable[[], None] = lambda: None, patience: float = 0.0
+    wanted: Wanted,
+    *,
+    backend: str = "@py",
+    wake: Callable[[], None] = lambda: None,
+    patience: float = 0.0,
+    note: Note | None = None,
 ) -> VisaLink:
-    """Return a link that opens itself when it is first used. `patience`: see Wire. Raises BenchError."""
+    """Return a link that opens itself when it is first used. `patience`: see Wire; `note`: see `connect`.
+
+    Raises BenchError.
+    """
     wire = wire_of(wanted.dialect, wanted.resource, port=wanted.port, address=wanted.address)
-    return VisaLink(wanted.role, wanted.resource, replace(wire, patience=patience), backend=backend, wake=wake)
+    wire = replace(wire, patience=patience)
+    if note is None:
+        return VisaLink(wanted.role, wanted.resource, wire, backend=backend, wake=wake)
+    from bringup.instruments.traced import TracedLink
+
+    return TracedLink(wanted.role, wanted.resource, wire, backend=backend, wake=wake, note=note)
 
 
 def try_connect(
@@ -113,13 +129,14 @@ def try_connect(
     wake: Callable[[], None] = lambda: None,
     patience: float = 0.0,
     waiting: Callable[[str], None] = lambda _text: None,
+    note: Note | None = None,
 ) -> Opened:
     """Open all of them at once and wait for each, up to its deadline. Who does not answer is in `missing`.
 
     `patience`: seconds for which one that takes the connection and says nothing is asked again: it may be starting up.
-    `waiting` is told so once that takes long. Raises BenchError.
+    `waiting` is told so once that takes long. `note` hears everything that is said on the links. Raises BenchError.
     """
-    links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience) for each in wanted}
+    links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience, note=note) for each in wanted}
     missing: dict[str, str] = {}
     opening = {role: link.open() for role, link in links.items()}
     tell_at = time.monotonic() + TELL_AFTER
@@ -145,9 +162,10 @@ def connect(
     wake: Callable[[], None] = lambda: None,
     patience: float = 0.0,
     waiting: Callable[[str], None] = lambda _text: None,
+    note: Note | None = None,
 ) -> dict[str, VisaLink]:
     """Open all of them as `try_connect` does; role -> link. Raises BenchError naming every one that does not answer."""
-    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience, waiting=waiting)
+    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience, waiting=waiting, note=note)
     if opened.missing:
         opened.close()
         raise BenchError(

@@ -1,0 +1,62 @@
+"""`--trace FILE`: what is said to the instruments and by them, and what the person answers, in a file to be mailed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from bringup import __version__
+from bringup.commands.saying import say
+
+if TYPE_CHECKING:
+    from bringup.host.traffic_file import TrafficFile
+    from bringup.runner.protocols import Ask, Interruption
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def trace_option(function: F) -> F:
+    """Add `--trace FILE`; the function receives `trace: Path | None`."""
+    return click.option(
+        "--trace",
+        metavar="FILE",
+        default=None,
+        type=click.Path(path_type=Path),
+        help="Write every message to and from the instruments into a new text file, to be sent along with the report "
+        "of a problem. Serial numbers and what is typed are in it.",
+    )(function)
+
+
+@contextmanager
+def tracing(path: Path | None, command: str) -> Iterator[TrafficFile | None]:
+    """Keep a trace while the context lasts, if a file is named. Raises CommandError where it cannot be begun."""
+    if path is None:
+        yield None
+        return
+    from bringup.host.traffic_file import begin
+
+    trace = begin(path, f"bringup {__version__}: {command}")
+    try:
+        yield trace
+    finally:
+        trace.close()
+        if trace.trouble:
+            say(trace.trouble, err=True)
+
+
+def heard_by(trace: TrafficFile) -> Callable[[Interruption], None]:
+    """Return what keeps interruptions in the trace."""
+    return lambda interruption: trace.note("person", "interrupted", data=interruption.value.encode())
+
+
+def traced_ask(ask: Ask, trace: TrafficFile | None) -> Ask:
+    """Return the person as given, what is asked and answered kept in the trace if there is one."""
+    if trace is None:
+        return ask
+    from bringup.terminal.traced_person import TracedPerson
+
+    return TracedPerson(ask, trace.note)
