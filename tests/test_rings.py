@@ -29,7 +29,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 
 DOORS: dict[str, tuple[str, ...]] = {
     "quantiphy": ("core/quantity.py",),
-    "ruamel": ("files/nodes.py",),
+    "ruamel": ("files/full_yaml.py",),
     "pyvisa": ("instruments/visa_link.py",),
     "pyvisa_py": ("instruments/visa_link.py",),
     "serial": (),
