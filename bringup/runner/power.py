@@ -109,7 +109,8 @@ class Power:
         self.protecting.over_current(self.supply, feed, None)
         done = self._result(self.supply.set_voltage(feed.output, feed.volts))
         self._on = [feed if each.output == feed.output else each for each in self._on]
-        self._judge("voltage", "V", feed.volts, done)
+        with self._watch.doubting():
+            self._judge("voltage", "V", feed.volts, done)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback
@@ -120,9 +121,10 @@ class Power:
 
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
         """Enable the supply's own over-current protection, start-up being over."""
-        told = self.protecting.over_current(self.supply, feed, level, delay)
-        if (watched := self._watch.of(feed.output)) is not None:
-            watched.over_current = told
+        with self._watch.doubting():
+            told = self.protecting.over_current(self.supply, feed, level, delay)
+            if (watched := self._watch.of(feed.output)) is not None:
+                watched.over_current = told
 
     def _go(self, feed: Feed, text: str) -> None:
         if not self.somebody:

@@ -50,12 +50,14 @@ class Watch:
         self.sparing = False
         """Whether only over-voltage, over-current and a person may end anything now."""
         self._put_off: Exception | None = None
+        self.doubts: list[str] = []
+        """What was put off and casts doubt on what the board was fed with meanwhile, in words."""
         journal.unless_spared = self.unless_spared
 
     @contextmanager
     def power_spared(self) -> Iterator[None]:
         """Within, only over-voltage, over-current and a person end anything; what else would is raised at the end."""
-        self.sparing, self._put_off = True, None
+        self.sparing, self._put_off, self.doubts = True, None, []
         try:
             yield
         finally:
@@ -68,6 +70,18 @@ class Watch:
         if not self.sparing:
             raise error
         self._put_off = self._put_off or error
+
+    @contextmanager
+    def doubting(self) -> Iterator[None]:
+        """Within, a doubt about the supply or its setting ends the attempt; while power is spared, it is remembered."""
+        try:
+            yield
+        except Ending as doubt:
+            self._doubt(doubt)
+
+    def _doubt(self, error: Ending) -> None:
+        self.unless_spared(error)
+        self.doubts.append(error.cause)
 
     def add(self, watched: Watched) -> None:
         """Watch an output from now on. By hand there is nothing to poll."""
@@ -140,14 +154,14 @@ class Watch:
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
     def _ask_settings(self, watched: Watched) -> None:
         assert self._supply is not None
         try:
             watched.check = self._supply.settings(watched.output)
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
     def _take(self, watched: Watched) -> None:
         pending, now = watched.pending, self._clock.monotonic()
@@ -165,7 +179,7 @@ class Watch:
         try:
             sample = pending.value()
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
             return
         self._journal.poll(sample)
         was_silent = watched.silent > 0
@@ -185,12 +199,10 @@ class Watch:
             self._keep_strays(sample)
             return judge_look(watched, sample)
         doubtful = judge_damage(watched, sample)
-        try:
-            self._keep_strays(sample)
-            return judge_rest(watched, sample) or doubtful
-        except (Ending, LogbookError) as error:
-            self.unless_spared(error)
-            return doubtful
+        self._keep_strays(sample)
+        with self.doubting():
+            doubtful = judge_rest(watched, sample) or doubtful
+        return bool(doubtful)
 
     def _keep_strays(self, sample: PollSample) -> None:
         if sample.strays:
@@ -198,10 +210,8 @@ class Watch:
             self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
 
     def _silent(self, watched: Watched) -> None:
-        try:
+        with self.doubting():
             count_silent(watched, "no answer in time")
-        except SupplyLost as error:
-            self.unless_spared(error)
 
     def _looked(self, watched: Watched, sample: PollSample) -> None:
         try:
