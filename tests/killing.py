@@ -28,7 +28,7 @@ STEPS = (
     + "  - log: {what: VIN current, for: 1 s, every: 100 ms}\n"
     + "  - power_off: {discharged_below: 1 V}\n"
 )
-WITHIN = 20.0
+WITHIN = 60.0
 """Seconds for anything to happen at all."""
 
 

@@ -142,7 +142,7 @@ class Rig:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=40,
+            timeout=120,
             check=False,
         )
 
@@ -163,14 +163,15 @@ def rig(
     supply: Manners | None = None,
     meter: Manners | None = None,
     more: str = "",
+    dialect: str = "select-by-number",
 ) -> Iterator[Rig]:
-    """Serve the demo board on loopback; `more` goes into the bench file's supply."""
+    """Serve the demo board on loopback; `more` goes into the bench file's supply, which speaks `dialect`."""
     path = folder / "board.yaml"
     path.write_text(BOARD, encoding="utf-8")
     board = load_board(path)
     described = Bench(
         "test",
-        SupplyRole(None, "select-by-number", {"VIN": 1}),
+        SupplyRole(None, dialect, {"VIN": 1}),
         MeterRole(None, "configure-and-read"),
         simulate=Simulate(str(path), tuple(faults)),
     )
@@ -180,7 +181,7 @@ def rig(
         bench = folder / "bench.yaml"
         bench.write_text(
             "bench: Test bench\n"
-            f"supply: {{resource: '{server.resource('supply')}', dialect: select-by-number,\n"
+            f"supply: {{resource: '{server.resource('supply')}', dialect: {dialect},\n"
             f"         outputs: {{VIN: 1}}{more}}}\n"
             f"meter: {{resource: '{server.resource('meter')}', dialect: configure-and-read}}\n"
             "probing: fixed wiring\n",
@@ -208,14 +209,14 @@ def interrupt(process: subprocess.Popen[str], number: int) -> str:
         wait_until_stopped(process.pid)
         os.kill(process.pid, signal.SIGCONT)
     rest = process.stdout.read()
-    process.wait(timeout=20)
+    process.wait(timeout=60)
     process.stdout.close()
     return rest
 
 
 def wait_until_stopped(pid: int) -> None:
     """Wait until the system says that the process is stopped."""
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()[0]
         if state == "T":

@@ -142,7 +142,7 @@ def loaded_by(*arguments: str) -> set[str]:
         f"main({list(arguments)!r})\n"
         "print('LOADED', *sorted({name.split('.')[0] for name in sys.modules}))"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=30)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=120)
     return set(done.stdout.rsplit("LOADED", 1)[1].split())
 
 
