@@ -155,7 +155,7 @@ class Guardian:
         elif why is Why.LOOK:
             self._tool.gone.wait(GONE_AFTER_WORD)
         account = Account(self._spec, self._vigil, why.value, restore=why in (Why.DIED, Why.HUNG, Why.ASKED))
-        duty = SwitchingOff(self._spec, control.address, self.asked)
+        duty = SwitchingOff(self._spec, control.address, self.asked, armed=self._vigil.was_on)
         afterwards = Afterwards(self._spec, control, self._events, duty, account)
         try:
             asks = control.asks
@@ -189,8 +189,8 @@ class Guardian:
             off = duty.until_off(spec.try_for, account.slow)
             return off.verified, off.why
         if off.found_on:
-            account.came_on_again(True, "")
-        return True, ""
+            account.came_on_again(True, off.why)
+        return True, off.why if off.verified else ""
 
 
 def _say(line: str) -> None:

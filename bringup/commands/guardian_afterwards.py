@@ -92,4 +92,4 @@ class Afterwards:
             off = self._duty.until_off(self._spec.try_for, self._account.slow)
             self._say(lambda: self._account.came_on_again(off.verified, off.why))
         elif off.found_on:
-            self._say(lambda: self._account.came_on_again(True, ""))
+            self._say(lambda: self._account.came_on_again(True, off.why))

@@ -22,7 +22,7 @@ from bringup.runner.wait import WaitPoint
 
 T = TypeVar("T")
 
-MAY_TRIP_LATE = "`bringup off` and the guardian leave it armed: it may have tripped after they had switched off"
+MAY_TRIP_LATE = "where nobody could switch it off after the outputs, it trips with them off: it need not have cut power"
 """Said of a trip of the watchdog: it need not mean that anything went wrong while the output was on."""
 
 
