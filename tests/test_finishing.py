@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from bringup.commands.finishing import let_guardian_finish
-from bringup.commands.guardian_spec import guardian_lock
-from bringup.commands.reaching import lock_name
+from bringup.commands.reaching import guardian_lock, lock_name
 from bringup.core.bench import Bench
 from bringup.files.bench_file import load_bench
 from bringup.host.lock import About, hold

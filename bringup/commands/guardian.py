@@ -18,8 +18,9 @@ from queue import Empty, SimpleQueue
 
 from bringup.commands.guardian_afterwards import Afterwards
 from bringup.commands.guardian_duty import LOOK_PATIENCE, SwitchingOff
-from bringup.commands.guardian_spec import GuardianSpec, guardian_lock, read_spec
+from bringup.commands.guardian_spec import GuardianSpec, read_spec
 from bringup.commands.guardian_words import Account
+from bringup.commands.reaching import guardian_lock
 from bringup.errors import BringupError
 from bringup.host.control import ControlServer
 from bringup.host.lock import About, hold

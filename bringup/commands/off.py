@@ -91,7 +91,7 @@ def ask_holders(bench: Bench, said: list[str]) -> bool:
     Appends to `said` why not. A guardian that finds the attempt not answering ends it first, for most supplies speak
     to one program at a time.
     """
-    from bringup.commands.guardian_spec import guardian_lock
+    from bringup.commands.reaching import guardian_lock
 
     resource = lock_name(bench, "supply")
     asked: set[int] = set()

@@ -5,7 +5,7 @@ Why: ruamel.yaml takes 80 ms to be loaded and to go through four files, a fifth 
 nothing to say, to which the tests hold it; every other text, and so every faulty one, it leaves to `full_yaml.py`.
 
 Read are: block mappings and lists, `- key: value`, flow mappings and lists over several lines, comments, and texts on
-one line, plain or in quotes. Not read are: tabs, carriage returns, characters beyond the basic plane, anything left
+one line, plain or in quotes. Not read are: tabs, carriage returns and whatever else does not show, anything left
 empty, texts over several lines or blocks (`|`, `>`), anchors, aliases, tags, directives, document marks, `?` keys, a
 key that stands twice, and what is long or deep.
 """
@@ -22,8 +22,6 @@ LONGEST = 16_000
 LONGEST_KEY = 200
 """Characters of a key; YAML allows 1024."""
 
-# No control character, no line end but \n, no surrogate, no byte order mark.
-_CHARACTERS = re.compile(r"[\n -~\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd]*")
 # A plain text begins with what can begin nothing else, and ends before ': ', ' #' or, in brackets, a bracket or comma.
 _FIRST = r"(?:[^\W_]|[/+<(~]|\.(?!\.\.)|-(?=[^\W_]))"
 _SINGLE = r"'([^'\n]*(?:''[^'\n]*)*)'"
@@ -39,7 +37,7 @@ _GAP = re.compile(r"(?: +|\n|(?<=[ \n])#[^\n]*)*")
 
 def read_plain(text: str) -> Pairs | None:
     """Return the mapping that a text of the plain part holds; None where it is anything else."""
-    if len(text) > LONGEST or not _CHARACTERS.fullmatch(text):
+    if len(text) > LONGEST or not text.replace("\n", "").isprintable():
         return None
     try:
         return _Reader(text + "\n").document()

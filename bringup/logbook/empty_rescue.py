@@ -10,7 +10,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from bringup.logbook.file_lock import try_lock
-from bringup.logbook.rescue_file import names_of, open_found, read_found, real
+from bringup.logbook.rescue_file import open_found, read_found
+from bringup.logbook.waiting import names_of, real
 
 
 def remove_empty(logbook: Path, attempt: str) -> tuple[Path, ...]:

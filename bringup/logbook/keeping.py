@@ -20,8 +20,9 @@ from bringup.logbook.faults import explain
 from bringup.logbook.lines import Line, line_of
 from bringup.logbook.opening import BUSY_SECONDS, OpenLogbook
 from bringup.logbook.remains import Remains
-from bringup.logbook.rescue_file import RescueFile, real
+from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.statements import Statement
+from bringup.logbook.waiting import real
 from bringup.logbook.watched import WatchedFile
 
 AGAIN_SECONDS = 0.05
