@@ -113,10 +113,11 @@ class Rig:
         procedure = self.procedure(steps)
         return self.command("run", str(procedure), "--serial", serial, "--bench", str(self.bench), *more)
 
-    def start(self, steps: str, *more: str) -> subprocess.Popen[str]:
-        """Start `bringup run` in a process group of its own."""
+    def start(self, steps: str, *more: str, program: Sequence[str] = ("-m", "bringup")) -> subprocess.Popen[str]:
+        """Start `bringup run` in a process group of its own; `program`: what Python is given in its stead."""
+        python, _, _, *arguments = self.run_arguments(steps, *more)
         return subprocess.Popen(
-            self.run_arguments(steps, *more),
+            [python, *program, *arguments],
             cwd=self.folder,
             env=self.environment,
             stdin=subprocess.DEVNULL,

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 import os
 import signal
+import sqlite3
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,6 @@ from bringup.files.any_file import read_any
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
 from bringup.host.agreed import is_agreed, remember
-from bringup.logbook.opening import open_for_writing
 from tests.fakes import ROOT
 from tests.rig import BEFORE, BOARD, HEAD, UP, Rig, rig
 from tests.test_programs import is_alive, wait_until_gone
@@ -207,9 +207,9 @@ def test_a_running_program_does_not_hide_the_death_of_the_tool(bench: Rig) -> No
     while not cause:
         assert time.monotonic() < until, "the guardian kept nothing"
         time.sleep(0.01)  # it tells nobody here
-        logbook = open_for_writing(bench.logbook)
-        (cause,) = logbook.connection.execute("SELECT cause FROM attempts").fetchone()
-        logbook.close()
+        # Whoever opens it for writing closes what a dead process left open, with words of its own.
+        with closing(sqlite3.connect(bench.logbook)) as connection:
+            (cause,) = connection.execute("SELECT cause FROM attempts").fetchone()
     assert cause.endswith(
         f"every output is OFF, verified by asking; the program that was under way (process {pid}) was ended"
     )

@@ -154,8 +154,19 @@ def test_a_supply_that_falls_silent_is_reached_again_and_switched_off(tmp_path: 
         assert bench.asked("readings", "--serial", SERIAL)
 
 
+LITTLE_PATIENCE = """
+from dataclasses import replace
+from bringup.commands.main import entry
+from bringup.instruments import opening
+usual = opening.wire_of
+opening.wire_of = lambda dialect: replace(usual(dialect), recovery=0.3)
+entry()
+"""
+"""The program itself, but a link that is refused again and again is given up sooner."""
+
+
 def test_a_supply_that_is_gone_for_good_ends_in_large_words(bench: Rig) -> None:
-    process = bench.start(UP + "  - dwell: 30 s\n")
+    process = bench.start(UP + "  - dwell: 60 s\n", program=("-c", LITTLE_PATIENCE))
     wait_for(process, "step 2")
 
     bench.server.stop()
