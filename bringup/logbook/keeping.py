@@ -15,6 +15,7 @@ from itertools import chain as joined
 from pathlib import Path
 
 from bringup.errors import LogbookError
+from bringup.logbook.ahead import take_room
 from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
 from bringup.logbook.lines import Line, line_of
@@ -92,6 +93,7 @@ class Keeper:
             self.warnings.append(
                 f"no rescue file can be made ({'; '.join(refused)}): what the logbook cannot take will only be shown"
             )
+        self._take_room()
 
     def keep(self, words: Words, made: list[Statement]) -> None:
         """Write one record, after everything that still waits. `words`: what is shown of it if nothing takes it."""
@@ -138,6 +140,15 @@ class Keeper:
         except OSError as error:
             return [f"{folder}: {error.strerror}"]
         return []
+
+    def _take_room(self) -> None:
+        """Have the write-ahead file as long as it will be, where the disk has room for that."""
+        try:
+            take_room(self._connection, self._path)
+        except (sqlite3.Error, OSError) as error:
+            self.warnings.append(
+                f"2 MiB could not be reserved for the logbook {self._path} ({error}): see that its disk has room"
+            )
 
     def _write_waiting(self) -> None:
         """Write what waits, oldest first, one commit each. What breaks a rule of the tables is not tried again."""
