@@ -15,7 +15,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -86,6 +86,7 @@ class Rig:
     bench: Path
     simulated: SimulatedBench
     server: InstrumentServer
+    started: list[subprocess.Popen[str]] = field(default_factory=list)
 
     @property
     def logbook(self) -> Path:
@@ -116,7 +117,7 @@ class Rig:
     def start(self, steps: str, *more: str, program: Sequence[str] = ("-m", "bringup")) -> subprocess.Popen[str]:
         """Start `bringup run` in a process group of its own; `program`: what Python is given in its stead."""
         python, _, _, *arguments = self.run_arguments(steps, *more)
-        return subprocess.Popen(
+        process = subprocess.Popen(
             [python, *program, *arguments],
             cwd=self.folder,
             env=self.environment,
@@ -126,6 +127,17 @@ class Rig:
             text=True,
             start_new_session=True,
         )
+        self.started.append(process)
+        return process
+
+    def end_what_is_left(self) -> None:
+        """End what a failed test left running, so that no other test is blamed for it."""
+        for process in self.started:
+            if process.poll() is None:
+                process.kill()
+                process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
 
     def run(self, steps: str, *more: str, serial: str = SERIAL) -> Said:
         """Run `bringup run` in this process, which saves starting one: for what needs no signal of its own."""
@@ -188,7 +200,11 @@ def rig(
             "probing: fixed wiring\n",
             encoding="utf-8",
         )
-        yield Rig(folder, bench, simulated, server)
+        made = Rig(folder, bench, simulated, server)
+        try:
+            yield made
+        finally:
+            made.end_what_is_left()
 
 
 def wait_for(process: subprocess.Popen[str], words: str) -> str:

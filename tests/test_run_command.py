@@ -155,12 +155,12 @@ def test_a_supply_that_falls_silent_is_reached_again_and_switched_off(tmp_path: 
 
 
 LITTLE_PATIENCE = """
+import runpy
 from dataclasses import replace
-from bringup.commands.main import entry
 from bringup.instruments import opening
 usual = opening.wire_of
 opening.wire_of = lambda dialect: replace(usual(dialect), recovery=0.3)
-entry()
+runpy.run_module("bringup", run_name="__main__", alter_sys=True)
 """
 """The program itself, but a link that is refused again and again is given up sooner."""
 
