@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -86,6 +86,8 @@ class Rig:
     bench: Path
     simulated: SimulatedBench
     server: InstrumentServer
+    serial: bool = False
+    """The supply is at a serial port: that it is simulated is known only once it is opened, so nobody need be there."""
     started: list[subprocess.Popen[str]] = field(default_factory=list)
 
     @property
@@ -104,7 +106,8 @@ class Rig:
 
     def procedure(self, steps: str, name: str = "procedure.yaml") -> Path:
         path = self.folder / name
-        path.write_text(HEAD + steps, encoding="utf-8")
+        unattended = "unattended: after first power\n" if self.serial else ""
+        path.write_text(unattended + HEAD + steps, encoding="utf-8")
         return path
 
     def command(self, *arguments: str) -> list[str]:
@@ -112,6 +115,7 @@ class Rig:
 
     def run_arguments(self, steps: str, *more: str, serial: str = SERIAL) -> list[str]:
         procedure = self.procedure(steps)
+        more = (*more, "--unattended") if self.serial else more
         return self.command("run", str(procedure), "--serial", serial, "--bench", str(self.bench), *more)
 
     def start(self, steps: str, *more: str, program: Sequence[str] = ("-m", "bringup")) -> subprocess.Popen[str]:
@@ -177,8 +181,12 @@ def rig(
     meter: Manners | None = None,
     more: str = "",
     dialect: str = "select-by-number",
+    serial: bool = False,
 ) -> Iterator[Rig]:
-    """Serve the demo board on loopback; `more` goes into the bench file's supply, which speaks `dialect`."""
+    """Serve the demo board on loopback; `more` goes into the bench file's supply, which speaks `dialect`.
+
+    `serial`: the bench file names a serial port for the supply instead.
+    """
     path = folder / "board.yaml"
     path.write_text(BOARD, encoding="utf-8")
     board = load_board(path)
@@ -190,17 +198,23 @@ def rig(
     )
     simulated = build(described, board, SERIAL, pace=0.0)
     manners = {role: chosen for role, chosen in (("supply", supply), ("meter", meter)) if chosen is not None}
-    with InstrumentServer(simulated.instruments(), manners) as server:
+    with ExitStack() as leave:
+        server = leave.enter_context(InstrumentServer(simulated.instruments(), manners))
+        resource = server.resource("supply")
+        if serial:
+            from tests.serial_port import serial_port
+
+            resource = leave.enter_context(serial_port(server, "supply"))
         bench = folder / "bench.yaml"
         bench.write_text(
             "bench: Test bench\n"
-            f"supply: {{resource: '{server.resource('supply')}', dialect: {dialect},\n"
+            f"supply: {{resource: '{resource}', dialect: {dialect},\n"
             f"         outputs: {{VIN: 1}}{more}}}\n"
             f"meter: {{resource: '{server.resource('meter')}', dialect: configure-and-read}}\n"
             "probing: fixed wiring\n",
             encoding="utf-8",
         )
-        made = Rig(folder, bench, simulated, server)
+        made = Rig(folder, bench, simulated, server, serial)
         try:
             yield made
         finally:

@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -132,6 +133,27 @@ def test_a_kill_in_any_phase_leaves_nothing_on_and_loses_nothing(tmp_path: Path,
 
     assert kill.sound, kill
     assert kill.ended_before or kill.result == "broken off"
+
+
+def test_a_kill_between_an_off_on_its_way_and_its_verification_leaves_nothing_on(tmp_path: Path) -> None:
+    off = next(phase for phase in PHASES if phase.name == "off")
+    with rig(tmp_path) as bench:
+        kill = kill_in(Watched(bench), replace(off, slow_off=0.4), 0.0)
+
+    assert kill.on_at_kill
+    assert (kill.sound, kill.result, kill.off_verified) == (True, "broken off", 1), kill
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+@pytest.mark.parametrize("name", ["measure", "off"])
+def test_the_guardian_takes_a_serial_port_over(tmp_path: Path, name: str) -> None:
+    """It outlives whoever spoke on it, with what was left half said there."""
+    phase = next(phase for phase in PHASES if phase.name == name)
+    with rig(tmp_path, serial=True) as bench:
+        kill = kill_in(Watched(bench), replace(phase, slow_off=4 * phase.slow_off), 0.1)
+
+    assert kill.on_at_kill
+    assert (kill.sound, kill.result, kill.off_verified) == (True, "broken off", 1), kill
 
 
 def test_every_reading_that_was_shown_is_looked_for_in_the_logbook(tmp_path: Path) -> None:
