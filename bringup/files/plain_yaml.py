@@ -1,6 +1,6 @@
 """Reads the plain part of YAML in which files of ours are nearly always written, or leaves a text alone.
 
-Why: ruamel.yaml takes 80 ms to be loaded and to go through four files, a fifth of a start of `bringup run`; this takes
+Why: ruamel.yaml takes 75 ms to be loaded and to go through four files, a sixth of a start of `bringup run`; this takes
 3 ms. It decides nothing by itself: of a text that it reads, ruamel.yaml makes the same nodes at the same places and has
 nothing to say, to which the tests hold it; every other text, and so every faulty one, it leaves to `full_yaml.py`.
 
