@@ -18,8 +18,11 @@ from bringup.core.words import AttemptResult, Result
 from bringup.logbook import taking_in
 from bringup.logbook.audit import audit
 from bringup.logbook.earlier import last_attempt
+from bringup.logbook.filters import Filters
 from bringup.logbook.lines import Line, head_lines, line_of, row_lines
 from bringup.logbook.opening import OpenLogbook, open_for_writing
+from bringup.logbook.queries import history as told
+from bringup.logbook.queries import standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rescue_file import RescueFile
@@ -302,3 +305,45 @@ def test_an_irreversible_step_passed_only_where_nothing_says_otherwise(
     outcome = {NOON: here_result, NOON + later: late_result}
     newest = outcome[max(outcome)]
     assert once.passed == (newest == "pass" and late_result == "pass")
+
+
+# The first and the last attempt, which `standing` shows and `--continue` goes on from
+
+
+def first_and_last(path: Path) -> tuple[str, str]:
+    """Return which attempts count as the unit's first and last; every question says the same."""
+    (unit,) = read(path, lambda connection: standing(connection, Filters()))
+    (story,) = read(path, lambda connection: told(connection, "MBL-0001"))
+    assert last(path) == unit.last.id == story.last
+    return unit.first.id, unit.last.id
+
+
+def test_a_clock_that_was_set_back_changes_nothing_of_which_attempt_is_the_last(path: Path) -> None:
+    before = here(path, start(at=NOON), result=AttemptResult.FAILED)
+    after = here(path, start(at=NOON - HOUR))
+
+    assert first_and_last(path) == (before, after)
+
+
+def test_an_attempt_that_comes_in_late_is_placed_by_the_clock(path: Path) -> None:
+    middle = here(path, start(at=NOON))
+    early = comes_in_late(path, start(at=NOON - HOUR))
+    assert first_and_last(path) == (early, middle)
+    later = comes_in_late(path, start(at=NOON + HOUR))
+    assert first_and_last(path) == (early, later)
+
+
+def test_one_that_comes_in_late_after_the_clock_was_set_back_is_neither_first_nor_last(path: Path) -> None:
+    before = here(path, start(at=NOON))
+    after = here(path, start(at=NOON - 2 * HOUR))
+    comes_in_late(path, start(at=NOON - HOUR))
+
+    assert first_and_last(path) == (before, after)
+
+
+def test_an_attempt_that_only_in_part_came_in_late_gives_way_to_the_next(path: Path) -> None:
+    here(path, start(at=NOON))
+    opening = comes_in_late(path, start(at=NOON + HOUR), [ohms()])
+    after = here(path, start(at=NOON + HOUR / 2))
+
+    assert first_and_last(path)[1] == after != opening
