@@ -201,6 +201,24 @@ def test_an_attempt_copied_to_lines_comes_in_whole(path: Path) -> None:
     assert read(new, audit).sound
 
 
+def test_an_empty_rescue_file_of_any_logbook_is_removed_from_the_users_folder(path: Path, lasting: Path) -> None:
+    other = path.with_name("other.db")
+    empty = waiting(lasting, other, "1", [])
+    holding = waiting(lasting, other, "2", [{"insert": "events", "row": {}}])
+    making = lasting / "other.db.rescue-00000000.jsonl"
+    making.write_bytes(b"\0" * 100)  # made, and its first line not written yet
+    beside = waiting(path.parent, other, "4", [])
+    going = RescueFile.make(lasting, other, {"attempt": "3", "serial": "MBL-0001", "made": "now"})
+
+    opened(path, lasting)
+
+    assert not empty.exists()
+    assert all(each.exists() for each in (holding, making, beside, going.path))
+    going.close()
+    opened(path, lasting)
+    assert sorted(lasting.iterdir()) == sorted([holding, making])
+
+
 def comes_in_late(path: Path, begin: AttemptStart, taken: Sequence[Reading] = (), **more: Any) -> str:
     """Make an attempt that the logbook learns of from a rescue file only; return its id."""
     away = path.with_name("away.db")

@@ -16,7 +16,7 @@ from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
 from bringup.logbook.migrations import bring_up_to_date, version_of
 from bringup.logbook.tables import APPLICATION_ID, VERSION
-from bringup.logbook.waiting import waiting
+from bringup.logbook.waiting import anybodys, waiting
 
 BUSY_SECONDS = 0.5
 """How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
@@ -93,6 +93,10 @@ def _take_in(
     connection: sqlite3.Connection, path: Path, lasting: Path | None
 ) -> tuple[tuple[str, ...], tuple[Path, ...]]:
     """Take in the rescue files that wait, if any do: only they need the modules for it. See taking_in.TakenIn."""
+    if lasting is not None and anybodys(lasting):
+        from bringup.logbook.empty_rescue import remove_anybodys_empty
+
+        remove_anybodys_empty(lasting)
     if next(waiting(path, lasting), None) is None:
         return (), ()
     from bringup.logbook.taking_in import take_in

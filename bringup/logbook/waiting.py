@@ -25,6 +25,14 @@ def names_of(logbook: Path, folder: Path) -> list[Path]:
     return sorted(each for each in folder.iterdir() if each.name.startswith(ahead) and each.name.endswith(".jsonl"))
 
 
+def anybodys(folder: Path) -> list[Path]:
+    """Return the rescue files in a folder, of logbooks of any name; none where it cannot be listed."""
+    try:
+        return sorted(each for each in folder.iterdir() if ".rescue-" in each.name and each.name.endswith(".jsonl"))
+    except OSError:
+        return []
+
+
 def waiting(path: Path, lasting: Path | None) -> Iterator[tuple[Path, bool]]:
     """Yield each rescue file of that name once, and whether it lies beside the logbook."""
     seen = set[Path]()
