@@ -222,12 +222,12 @@ def test_the_voltage_is_not_raised_past_a_missed_short_check() -> None:
         (Fault("VIN", FaultKind.WRONG_VOLTAGE, 12.0), "VIN at the free leads voltage 11.9"),
     ],
 )
-def test_wrong_leads_never_reach_the_board(fault: Fault, says: str) -> None:
+def test_wrong_leads_never_reach_the_board_and_are_no_failure_of_the_unit(fault: Fault, says: str) -> None:
     bench = simulated_bench(picked("leads", "apply"), faults=[fault])
 
     outcome = bench.run()
 
-    assert outcome.result is AttemptResult.FAILED
+    assert outcome.result is AttemptResult.BROKEN_OFF
     assert says in outcome.cause
     assert "SIMulate:LEADs BOARD" not in bench.meter_link.sent
     assert outcome.off_verified is True

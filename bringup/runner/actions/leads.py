@@ -13,7 +13,7 @@ from bringup.core.protection import damage_level
 from bringup.core.reading import Reading
 from bringup.core.wording import shown
 from bringup.core.words import Kind, Result
-from bringup.runner.endings import BrokenOff, Trip, UnitFailed
+from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import around_of, settled
@@ -44,7 +44,8 @@ def leads(work: Work, action: Leads) -> None:
         why += f" (the supply itself reads {shown(reading.input_volts, 'V')})"
     if reading.value is None:
         raise BrokenOff(f"{why}: without it the leads may not be plugged in")
-    raise UnitFailed(why)
+    # Whatever the ends carry, no board is on them: it is the bench that is wrong, and nothing is said of the unit.
+    raise BrokenOff(f"{why}; the bench is wrong, the board was not connected")
 
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
