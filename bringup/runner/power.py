@@ -91,11 +91,12 @@ class Power:
             self.off(feed.output)
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
-        self.protecting.levels(self.supply, feed)
+        feed = self.protecting.levels(self.supply, feed)
         self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found = self._result(self.supply.settings(feed.output), "reading the settings back")
-        volts, amps = compare_all(self._journal, feed, found, by_hand=self.by_hand)
+        level = self.protecting.over_voltage
+        volts, amps = compare_all(self._journal, feed, found, over_voltage=level, by_hand=self.by_hand)
         self._go(feed, go)
         self._switch_on(feed, replace(found, volts=volts, amps=amps))
 

@@ -67,6 +67,8 @@ class OutputSettings:
     over_voltage: float | None = None
     over_current: float | None = None
     watchdog: float | None = None
+    disabled: tuple[Protection, ...] = ()
+    """Protections that the supply says are off: their levels are None."""
     troubles: tuple[Trouble, ...] = ()
 
 

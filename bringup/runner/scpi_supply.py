@@ -260,10 +260,8 @@ class ScpiSupply:
     def _settings(self, output: int, asked: Sequence[str], replies: Sequence[Reply]) -> OutputSettings:
         by_name = dict(zip(asked, replies, strict=False))
         sent = ", ".join(reply.message.text for reply in replies[: len(asked)])
-        levels = {}
-        for protection, name in LEVEL.items():
-            off = self._state(by_name, STATE[protection]) is False
-            levels[protection] = None if off else self._number(by_name, name).number
+        off = tuple(each for each in LEVEL if self._state(by_name, STATE[each]) is False)
+        levels = {each: None if each in off else self._number(by_name, name).number for each, name in LEVEL.items()}
         return OutputSettings(
             output=output,
             volts=self._number(by_name, "set_voltage").number,
@@ -272,6 +270,7 @@ class ScpiSupply:
             over_voltage=levels[Protection.OVER_VOLTAGE],
             over_current=levels[Protection.OVER_CURRENT],
             watchdog=levels[Protection.WATCHDOG],
+            disabled=off,
             troubles=(*faults_in(replies), *self._unread(by_name), *complaints(sent, errors_in(replies[len(asked) :]))),
         )
 
