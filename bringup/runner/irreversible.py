@@ -83,6 +83,8 @@ def doubt_setting(work: Work, feed: Feed, shown_by_hand: PollSample) -> None:
     """
     with work.watch.doubting():
         sample = shown_by_hand if work.power.by_hand else work.power.look_once(feed.output)
+        if not work.power.by_hand and sample.fault is None and sample.set_volts is None:
+            sample = work.power.look_once(feed.output)  # a slow supply is asked for its set points in turn
         volts = sample.volts if work.power.by_hand else sample.set_volts
         wanted = format_quantity(feed.volts, "V")
         if sample.fault is not None:

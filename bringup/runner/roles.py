@@ -69,6 +69,8 @@ class OutputSettings:
     watchdog: float | None = None
     disabled: tuple[Protection, ...] = ()
     """Protections that the supply says are off: their levels are None."""
+    answer_takes: float | None = None
+    """Seconds that one query takes, the gap before it included."""
     troubles: tuple[Trouble, ...] = ()
 
 
@@ -108,6 +110,9 @@ class Supply(Protocol):
 
     def settings(self, output: int) -> Pending[OutputSettings]:
         """Read set points, protections and output state."""
+
+    def pace(self, answer: float) -> float:
+        """Take in how many seconds one answer takes. Returns those of a look at one output."""
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level. `volts` >= 0."""

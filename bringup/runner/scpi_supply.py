@@ -24,13 +24,12 @@ from bringup.core.dialect import (
     understand_word,
 )
 from bringup.core.replies import Value, read_integer
-from bringup.errors import BenchError
 from bringup.runner.exchange import Told, attach, complaints, errors_in, faults_in, joined, one_by_one, settled, tell
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
-from bringup.runner.supply_operations import LEVEL, LOOK, SETTINGS, STATE, TRIPPED
+from bringup.runner.supply_operations import LEVEL, SETTINGS, STATE, TRIPPED, Looks, answer_time, leaves_alone
 
 
 class ScpiSupply:
@@ -55,12 +54,8 @@ class ScpiSupply:
         self._monotonic = monotonic
         self._fed = False
         """Whether every look also sends what the communication watchdog waits for."""
-        if role.leave_alone and dialect.output_scope == "all":
-            raise BenchError(
-                f"the bench file wants outputs {', '.join(map(str, role.leave_alone))} left alone, "
-                f"but with the dialect {dialect.name} one switch serves all outputs",
-                "Take `leave_alone` out of the bench file and unplug what must not be switched, or use another supply.",
-            )
+        self._looks = Looks()
+        leaves_alone(role, dialect)
 
     @property
     def info(self) -> InstrumentInfo:
@@ -91,6 +86,10 @@ class ScpiSupply:
         """Read set points, protections and output state."""
         asked = self._askable(SETTINGS)
         return self._ask(output, asked, errors=True).then(lambda replies: self._settings(output, asked, replies))
+
+    def pace(self, answer: float) -> float:
+        """Take in how long one answer takes; a slow supply's looks ask less each. Returns the seconds of a look."""
+        return self._looks.pace(self._dialect, answer)
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level."""
@@ -150,7 +149,7 @@ class ScpiSupply:
 
     def poll(self, output: int) -> Pending[PollSample]:
         """Look at one output in one batch. Never raises: a silent supply is a sample with a fault."""
-        asked = self._askable(LOOK)
+        asked = self._looks.of(self._dialect, output)
         return self._ask(output, asked).then(lambda replies: self._sample(output, asked, replies))
 
     def clear_trip(self, output: int) -> Pending[Done]:
@@ -271,6 +270,7 @@ class ScpiSupply:
             over_current=levels[Protection.OVER_CURRENT],
             watchdog=levels[Protection.WATCHDOG],
             disabled=off,
+            answer_takes=answer_time(replies),
             troubles=(*faults_in(replies), *self._unread(by_name), *complaints(sent, errors_in(replies[len(asked) :]))),
         )
 
