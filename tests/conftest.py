@@ -5,12 +5,13 @@ from __future__ import annotations
 import gc
 import os
 import sys
+from itertools import islice
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 # A test must not fail because the machine is busy: how long things take is measured in the benchmarks.
-settings.register_profile("unhurried", deadline=None)
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
 # Where a machine sets this (many containers do), each of the processes that the tests start would compile the whole
@@ -32,15 +33,44 @@ WAITING = (
     "test_going_on",
     "test_logbook_faults",
     "test_program_agreement",
+    "test_programs",
+    "test_simulate",
+    "test_bench_command",
+    "test_finishing",
+    "test_before_opening",
+    "test_guardian_process",
+    "test_opening_links",
+    "test_visa_link",
+    "test_control",
 )
+"""Modules whose tests start processes or wait for wall time, those that wait longest first."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the tests of the modules in WAITING first, in that order; everything else keeps its place."""
+    """Have every worker begin with its share of what waits, in the order of WAITING; the rest keeps its order.
+
+    With `--dist worksteal` each of N workers gets an Nth of the list, from the front, and later takes over from the end
+    of somebody else's: what waits would be one worker's alone if it stood in front, and all would wait for it at last.
+    """
     place = {name: number for number, name in enumerate(WAITING)}
-    items.sort(key=lambda item: place.get(item.path.stem, len(WAITING)))
+    waiting = sorted((item for item in items if item.path.stem in place), key=lambda item: place[item.path.stem])
+    rest = iter([item for item in items if item.path.stem not in place])
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    total = len(items)
+    dealt: list[pytest.Item] = []
+    for number in range(workers):
+        share = (total - len(dealt)) // (workers - number)
+        mine = waiting[number::workers][:share]
+        dealt += [*mine, *islice(rest, share - len(mine))]
+    known = set(dealt)
+    items[:] = [*dealt, *(item for item in items if item not in known)]
 
 
 def pytest_collection_finish() -> None:
-    """Spare the garbage collector the thousands of collected tests, which live to the end anyway."""
+    """Spare the garbage collector the thousands of collected tests, which live to the end anyway.
+
+    And have it look at what is made by the ten thousand, nearly all of which goes by itself, more seldom than usual:
+    that is an eighth of the processor's time.
+    """
     gc.freeze()
+    gc.set_threshold(20_000)

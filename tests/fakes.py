@@ -295,6 +295,9 @@ class SupplyFake:
         pending.settle(OutputSettings(output, self.shown.set_volts, self.shown.set_amps, self.shown.on))
         return pending
 
+    def pace(self, answer: float) -> float:
+        return 9 * answer
+
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         return self._done("volts", output, volts, readback=volts)
 

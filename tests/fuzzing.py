@@ -39,6 +39,9 @@ from bringup.errors import BringupError, FileError
 from bringup.files.any_file import read_any
 from bringup.files.board_file import load_board
 from bringup.files.configuration import bench_of
+from bringup.files.full_yaml import compose_any
+from bringup.files.nodes import Problems
+from bringup.files.plain_yaml import read_plain
 from bringup.host.control import ControlServer, Outcome, ask_holder_off
 from bringup.host.lock import About, ControlAddress, canonical, hold, holder_of
 from bringup.instruments.wire import MOST_BYTES
@@ -118,6 +121,8 @@ def _read_files() -> Iterator[Callable[[Any], None]]:
             assert all(one.message.replace("\t", "").isprintable() for one in found.problems), (
                 "a message would move the terminal"
             )
+            quickly = read_plain(text)
+            assert quickly is None or quickly == compose_any(text, Problems("", text)), "two readers, two meanings"
             if isinstance(found.holds, Procedure):
                 examine(found.holds, None)
 

@@ -28,7 +28,7 @@ STEPS = (
     + "  - log: {what: VIN current, for: 1 s, every: 100 ms}\n"
     + "  - power_off: {discharged_below: 1 V}\n"
 )
-WITHIN = 20.0
+WITHIN = 60.0
 """Seconds for anything to happen at all."""
 
 
@@ -43,6 +43,8 @@ class Phase:
     """The message to the supply after that (a regular expression) with which the phase begins."""
     lasts: float = 0.0
     """Seconds over which kills are spread, from there on."""
+    slow_off: float = 0.0
+    """Seconds that the supply takes to carry out an off in this phase, its power stage being on until then."""
 
 
 _PREFIX = {"": 1.0, "k": 1e3, "M": 1e6, "m": 1e-3, "µ": 1e-6, "n": 1e-9}
@@ -55,6 +57,8 @@ The value ends at that column: a name may end as a value does."""
 SETTLES = 1.5
 """Seconds in which the guardian has left its message, or has none to leave."""
 
+OFF = re.compile(r"OUTP(UT)? (OFF|0)")
+
 PHASES = (
     Phase("arming", said="step 3 of 6", sent=r"CURR 0\.4", lasts=0.02),
     Phase("on and read-back", said="step 3 of 6", sent=r"OUTP(UT)? (ON|1)", lasts=0.012),
@@ -63,7 +67,7 @@ PHASES = (
     Phase("commit", said="step 4 of 6", lasts=0.05),
     Phase("go", said="switches it ON", lasts=0.02),
     Phase("log", said="step 5 of 6", lasts=0.9),
-    Phase("off", said="step 5 of 6", sent=r"OUTP(UT)? (OFF|0)", lasts=0.006),
+    Phase("off", said="step 5 of 6", sent=OFF.pattern, lasts=0.09, slow_off=0.1),
     Phase("anywhere", said="step 1 of 6", lasts=6.0),
 )
 
@@ -103,6 +107,8 @@ class Watched:
         self.rig = rig
         self.lines: list[str] = []
         self.sent: list[str] = []
+        self.slow_off = 0.0
+        """Seconds from an off on the wire to the power stage being off."""
         self._came = threading.Condition()
         self._tap()
         self.process = process or rig.start(steps, "--logbook", str(rig.logbook))
@@ -116,10 +122,13 @@ class Watched:
         exchange = supply.exchange
 
         def noting(message: bytes, now: float) -> Exchange:
+            text = message.decode("latin-1").strip()
             with self._came:
-                self.sent.append(message.decode("latin-1").strip())
+                self.sent.append(text)
                 self._came.notify_all()
-            return exchange(message, now)
+            if self.slow_off and OFF.match(text):
+                now = yield now + self.slow_off
+            return (yield from exchange(message, now))
 
         supply.exchange = noting  # type: ignore[method-assign]
 
@@ -157,7 +166,7 @@ class Watched:
 
 def kill_in(watched: Watched, phase: Phase, part: float, number: int = signal.SIGKILL) -> Kill:
     """Wait for the phase and this part of it, send the signal, and look what became of everything."""
-    rig = watched.rig
+    rig, watched.slow_off = watched.rig, phase.slow_off
     watched.reach(phase)
     if part:
         time.sleep(part * phase.lasts)

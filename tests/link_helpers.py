@@ -14,14 +14,16 @@ from bringup.instruments.wire import Wire
 from bringup.runner.pending import Pending
 from bringup.runner.records import Reply
 
-QUICK = Wire(identify=Message("*IDN?", ReplyKind.IDENTITY, 0.3), recovery=0.3)
-READ = Message("READ?", ReplyKind.NUMBER, 0.3)
-ERROR = Message("SYST:ERR?", ReplyKind.ERROR, 0.3)
+PATIENT = 30.0
+"""Seconds for what does come: on a busy machine the thread that answers may have to wait for the processor."""
+WIRE = Wire(identify=Message("*IDN?", ReplyKind.IDENTITY, PATIENT), recovery=PATIENT)
+READ = Message("READ?", ReplyKind.NUMBER, PATIENT)
+ERROR = Message("SYST:ERR?", ReplyKind.ERROR, PATIENT)
 READING = b"+3.30600000E+00\n"
 
 
 @contextmanager
-def linked(resource: str, wire: Wire = QUICK, **options: Any) -> Iterator[VisaLink]:
+def linked(resource: str, wire: Wire = WIRE, **options: Any) -> Iterator[VisaLink]:
     link = VisaLink("meter", resource, wire, **options)
     try:
         yield link

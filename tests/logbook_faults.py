@@ -63,7 +63,7 @@ def strike(rig: Rig, fault: Strike, disk: AbstractContextManager[Path]) -> Outco
             with fault(logbook):
                 assert process.stdout is not None
                 said += process.stdout.read()
-                return process.wait(timeout=30), said
+                return process.wait(timeout=60), said
         finally:
             process.kill()
             process.communicate()

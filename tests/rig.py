@@ -14,8 +14,8 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from dataclasses import dataclass
+from contextlib import ExitStack, contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -86,6 +86,9 @@ class Rig:
     bench: Path
     simulated: SimulatedBench
     server: InstrumentServer
+    serial: bool = False
+    """The supply is at a serial port: that it is simulated is known only once it is opened, so nobody need be there."""
+    started: list[subprocess.Popen[str]] = field(default_factory=list)
 
     @property
     def logbook(self) -> Path:
@@ -103,7 +106,8 @@ class Rig:
 
     def procedure(self, steps: str, name: str = "procedure.yaml") -> Path:
         path = self.folder / name
-        path.write_text(HEAD + steps, encoding="utf-8")
+        unattended = "unattended: after first power\n" if self.serial else ""
+        path.write_text(unattended + HEAD + steps, encoding="utf-8")
         return path
 
     def command(self, *arguments: str) -> list[str]:
@@ -111,12 +115,14 @@ class Rig:
 
     def run_arguments(self, steps: str, *more: str, serial: str = SERIAL) -> list[str]:
         procedure = self.procedure(steps)
+        more = (*more, "--unattended") if self.serial else more
         return self.command("run", str(procedure), "--serial", serial, "--bench", str(self.bench), *more)
 
-    def start(self, steps: str, *more: str) -> subprocess.Popen[str]:
-        """Start `bringup run` in a process group of its own."""
-        return subprocess.Popen(
-            self.run_arguments(steps, *more),
+    def start(self, steps: str, *more: str, program: Sequence[str] = ("-m", "bringup")) -> subprocess.Popen[str]:
+        """Start `bringup run` in a process group of its own; `program`: what Python is given in its stead."""
+        python, _, _, *arguments = self.run_arguments(steps, *more)
+        process = subprocess.Popen(
+            [python, *program, *arguments],
             cwd=self.folder,
             env=self.environment,
             stdin=subprocess.DEVNULL,
@@ -125,6 +131,17 @@ class Rig:
             text=True,
             start_new_session=True,
         )
+        self.started.append(process)
+        return process
+
+    def end_what_is_left(self) -> None:
+        """End what a failed test left running, so that no other test is blamed for it."""
+        for process in self.started:
+            if process.poll() is None:
+                process.kill()
+                process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
 
     def run(self, steps: str, *more: str, serial: str = SERIAL) -> Said:
         """Run `bringup run` in this process, which saves starting one: for what needs no signal of its own."""
@@ -142,7 +159,7 @@ class Rig:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=40,
+            timeout=120,
             check=False,
         )
 
@@ -163,30 +180,41 @@ def rig(
     supply: Manners | None = None,
     meter: Manners | None = None,
     more: str = "",
+    dialect: str = "select-by-number",
+    serial: bool = False,
 ) -> Iterator[Rig]:
-    """Serve the demo board on loopback; `more` goes into the bench file's supply."""
+    """Serve the demo board on loopback; `more` goes into the bench file's supply, which speaks `dialect`.
+
+    `serial`: the bench file names a serial port for the supply instead.
+    """
     path = folder / "board.yaml"
     path.write_text(BOARD, encoding="utf-8")
     board = load_board(path)
     described = Bench(
         "test",
-        SupplyRole(None, "select-by-number", {"VIN": 1}),
+        SupplyRole(None, dialect, {"VIN": 1}),
         MeterRole(None, "configure-and-read"),
         simulate=Simulate(str(path), tuple(faults)),
     )
     simulated = build(described, board, SERIAL, pace=0.0)
     manners = {role: chosen for role, chosen in (("supply", supply), ("meter", meter)) if chosen is not None}
-    with InstrumentServer(simulated.instruments(), manners) as server:
+    with ExitStack() as leave:
+        over = {"supply": "serial"} if serial else None
+        server = leave.enter_context(InstrumentServer(simulated.instruments(), manners, over=over))
         bench = folder / "bench.yaml"
         bench.write_text(
             "bench: Test bench\n"
-            f"supply: {{resource: '{server.resource('supply')}', dialect: select-by-number,\n"
+            f"supply: {{resource: '{server.resource('supply')}', dialect: {dialect},\n"
             f"         outputs: {{VIN: 1}}{more}}}\n"
             f"meter: {{resource: '{server.resource('meter')}', dialect: configure-and-read}}\n"
             "probing: fixed wiring\n",
             encoding="utf-8",
         )
-        yield Rig(folder, bench, simulated, server)
+        made = Rig(folder, bench, simulated, server, serial)
+        try:
+            yield made
+        finally:
+            made.end_what_is_left()
 
 
 def wait_for(process: subprocess.Popen[str], words: str) -> str:
@@ -208,14 +236,14 @@ def interrupt(process: subprocess.Popen[str], number: int) -> str:
         wait_until_stopped(process.pid)
         os.kill(process.pid, signal.SIGCONT)
     rest = process.stdout.read()
-    process.wait(timeout=20)
+    process.wait(timeout=60)
     process.stdout.close()
     return rest
 
 
 def wait_until_stopped(pid: int) -> None:
     """Wait until the system says that the process is stopped."""
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         state = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()[0]
         if state == "T":

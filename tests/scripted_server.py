@@ -54,7 +54,7 @@ class ScriptedServer:
             with suppress(OSError):
                 client.shutdown(socket.SHUT_RDWR)
         for thread in self._threads:
-            thread.join(2.0)
+            thread.join(60.0)
 
     def refuse(self) -> None:
         """Listen no more: later connections are refused."""

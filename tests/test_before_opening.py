@@ -49,7 +49,7 @@ def run_without_a_terminal(
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
     )
 

@@ -7,13 +7,13 @@ from itertools import pairwise
 
 import pytest
 
+from bringup.core.arming import LOOK_BEHIND
 from bringup.core.board import Rail
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Measure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result
-from bringup.runner.behind import LOOK_FOR
 from bringup.runner.protocols import Told
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench, with_steps
 
@@ -81,7 +81,7 @@ def test_the_supply_is_looked_at_throughout_and_it_goes_off_within_the_time() ->
 
     bench.run(tell=note)
 
-    assert moments["off"] - moments["look"] < LOOK_FOR + 0.5
+    assert moments["off"] - moments["look"] < LOOK_BEHIND + 0.5
     polls = [each.monotonic for batch in bench.record.batches for each in batch]
     inside = [each for each in polls if moments["look"] <= each <= moments["off"]]
     assert max(later - earlier for earlier, later in pairwise(inside)) < 0.4

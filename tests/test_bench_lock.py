@@ -71,7 +71,7 @@ def test_a_simulated_instrument_is_named_by_its_role_and_bench_file() -> None:
 def test_a_dead_holder_lets_go_by_itself() -> None:
     with another_process(SUPPLY) as process:
         process.send_signal(signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
-        process.wait(10)
+        process.wait(60)
         assert holder_of(SUPPLY) is None
         with hold([SUPPLY], ABOUT):
             holder = holder_of(SUPPLY)

@@ -26,7 +26,7 @@ from bringup.simulation.meter import Meter
 from bringup.simulation.server import CARRIERS, InstrumentServer
 from bringup.simulation.supply import select_by_number
 from tests.fake_instrument import EchoInstrument, FakeWorld
-from tests.link_helpers import QUICK, ask, linked
+from tests.link_helpers import WIRE, ask, linked
 
 OVER = [
     pytest.param(name, marks=pytest.mark.skipif(name == "serial" and sys.platform == "win32", reason="no terminals"))
@@ -104,7 +104,7 @@ def test_an_instrument_of_a_dialect_is_understood_by_that_dialect(carrier: str, 
     server = InstrumentServer({"meter": EchoInstrument()}, over={"meter": carrier}, speech={"meter": speech_of(spoken)})
     with server:
         resource = server.resource("meter")
-        wire = replace(wire_of(spoken, resource), identify=QUICK.identify, recovery=0.3)
+        wire = replace(wire_of(spoken, resource), identify=WIRE.identify, recovery=0.3)
         told, asked = Message("VOLT 5", timeout=0.5), Message("TIME?", ReplyKind.NUMBER, 0.5)
         with linked(resource, wire) as link:
             replies = ask(link, told, asked, told, told, asked)
@@ -121,7 +121,7 @@ def test_a_refusal_that_the_instrument_words_itself_takes_the_place_of_the_ackno
 
     with (
         InstrumentServer({"supply": Refusing()}, speech={"supply": Speech(acknowledge=b"OK")}) as server,
-        linked(server.resource("supply"), replace(QUICK, acknowledge="OK")) as link,
+        linked(server.resource("supply"), replace(WIRE, acknowledge="OK")) as link,
     ):
         (good,) = ask(link, Message("PV 5"))
         (bad,) = ask(link, Message("PV 99"))

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from bringup.host import control as control_socket
 from bringup.host.control import ControlServer, Outcome, ask_holder_off
 from bringup.host.lock import About, hold
 
@@ -21,6 +22,7 @@ SUPPLY = "TCPIP0::192.0.2.10::5025::SOCKET"
 ATTEMPT = """
 import sys
 from bringup.host.clock import HostClock
+from bringup.host import control as control_socket
 from bringup.host.control import ControlServer, Outcome
 from bringup.host.lock import About, hold
 clock = HostClock()
@@ -37,6 +39,16 @@ with ControlServer(clock.ask_off) as control, hold([sys.argv[1]], About("bringup
 @pytest.fixture(autouse=True)
 def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BRINGUP_STATE", str(tmp_path / "state"))
+    # How soon one that is well must have heard is for a bench; on a busy machine its thread may have to wait longer.
+    monkeypatch.setattr(control_socket, "_TIME_TO_HEAR", 60.0)
+
+
+def told_within(seconds: float) -> Outcome | None:
+    """Ask with little patience for the outcome, again while the request itself was not taken in that time."""
+    until = time.monotonic() + 60
+    while (outcome := ask_holder_off(SUPPLY, seconds)) is None:
+        assert time.monotonic() < until, "nobody takes the request"
+    return outcome
 
 
 def never() -> None:
@@ -49,7 +61,7 @@ def about(control: ControlServer) -> About:
 
 def say(control: ControlServer, line: bytes) -> bytes:
     """Say something and return all that is answered before the other side hangs up."""
-    with socket.create_connection(("127.0.0.1", control.address.port), timeout=5) as connection:
+    with socket.create_connection(("127.0.0.1", control.address.port), timeout=60) as connection:
         answer = b""
         try:
             connection.sendall(line)
@@ -73,8 +85,8 @@ def test_off_reaches_the_holder_and_brings_back_what_became_of_it(reported: str,
     ) as process:
         assert process.stdout is not None
         assert process.stdout.readline() == "ready\n"
-        assert ask_holder_off(SUPPLY, 10.0) is outcome
-        out, err = process.communicate(timeout=10)
+        assert ask_holder_off(SUPPLY, 60.0) is outcome
+        out, err = process.communicate(timeout=60)
         assert (out, err, process.returncode) == ("bringup off\n", "", 0)
 
 
@@ -95,49 +107,49 @@ def test_a_holder_that_heard_but_says_nothing_more_leaves_it_unknown() -> None:
     asked = threading.Event()
     with ControlServer(asked.set) as control, hold([SUPPLY], about(control)):
         began = time.monotonic()
-        assert ask_holder_off(SUPPLY, 0.2) is Outcome.UNKNOWN
-        assert time.monotonic() - began < 2.0
+        assert told_within(0.2) is Outcome.UNKNOWN
+        assert time.monotonic() - began < control_socket._TIME_TO_ANSWER / 2
         assert asked.is_set()
 
 
 def test_everybody_who_asked_is_told_and_nobody_afterwards_is_answered_from_memory() -> None:
     asked, told = threading.Semaphore(0), []
     with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
-        callers = [threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0))) for _ in range(3)]
+        callers = [threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 60.0))) for _ in range(3)]
         for caller in callers:
             caller.start()
         for _ in callers:
-            assert asked.acquire(timeout=5)
+            assert asked.acquire(timeout=60)
         control.report(Outcome.OFF)
         for caller in callers:
-            caller.join(5)
+            caller.join(60)
         assert told == [Outcome.OFF] * 3
-        assert ask_holder_off(SUPPLY, 0.2) is Outcome.UNKNOWN
+        assert told_within(0.2) is Outcome.UNKNOWN
         assert control.waiting
 
 
 def test_a_report_does_not_answer_who_asked_while_the_outputs_were_being_asked() -> None:
     asked, told = threading.Semaphore(0), []
     with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
-        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0)))
+        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 60.0)))
         before = control.asks
         late.start()
-        assert asked.acquire(timeout=5)
+        assert asked.acquire(timeout=60)
         control.report(Outcome.OFF, before)
         assert control.waiting
         control.report(Outcome.UNKNOWN, control.asks)
-        late.join(5)
+        late.join(60)
     assert told == [Outcome.UNKNOWN]
 
 
 def test_closing_tells_who_still_waits_that_nobody_knows() -> None:
     asked, told = threading.Semaphore(0), []
     with ControlServer(asked.release) as control, hold([SUPPLY], about(control)):
-        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 10.0)))
+        late = threading.Thread(target=lambda: told.append(ask_holder_off(SUPPLY, 60.0)))
         control.report(Outcome.OFF)
         late.start()
-        assert asked.acquire(timeout=5)
-    late.join(5)
+        assert asked.acquire(timeout=60)
+    late.join(60)
     assert told == [Outcome.UNKNOWN]
 
 
@@ -163,20 +175,21 @@ def test_whatever_else_is_said_is_ignored(line: Callable[[str], bytes]) -> None:
 def test_more_callers_than_there_are_places_are_sent_away_and_do_no_harm() -> None:
     asked = threading.Event()
     with ControlServer(asked.set) as control, hold([SUPPLY], about(control)):
-        idle = [socket.create_connection(("127.0.0.1", control.address.port), timeout=5) for _ in range(20)]
+        idle = [socket.create_connection(("127.0.0.1", control.address.port), timeout=60) for _ in range(20)]
         # The ninth and later ones find no place and are hung up on at once.
         assert idle[-1].recv(1) == b""
         for connection in idle:
             connection.close()
-        deadline = time.monotonic() + 5
+        deadline = time.monotonic() + 60
         while ask_holder_off(SUPPLY, 0.2) is not Outcome.UNKNOWN:
             assert time.monotonic() < deadline
         assert asked.is_set()
 
 
-def test_closing_is_quick_also_with_callers_that_say_nothing() -> None:
+def test_closing_does_not_wait_for_callers_that_say_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(control_socket, "_TIME_TO_ASK", 120.0)
     with ControlServer(never) as control:
-        silent = socket.create_connection(("127.0.0.1", control.address.port), timeout=5)
+        silent = socket.create_connection(("127.0.0.1", control.address.port), timeout=60)
         began = time.monotonic()
-    assert time.monotonic() - began < 1.5
+    assert time.monotonic() - began < 60
     silent.close()

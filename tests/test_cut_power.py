@@ -111,7 +111,7 @@ def test_at_the_free_leads_it_is_what_the_reading_comes_to_and_no_trip_of_the_un
 
     outcome = bench.run(tell=tell)
 
-    assert outcome.result is AttemptResult.FAILED
+    assert outcome.result is AttemptResult.BROKEN_OFF
     assert "VIN at the free leads voltage 40" in outcome.cause
     assert "trip" not in bench.record.kinds()
     assert outcome.off_verified is True

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -10,9 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from bringup.commands import finishing
 from bringup.commands.finishing import let_guardian_finish
-from bringup.commands.guardian_spec import guardian_lock
-from bringup.commands.reaching import lock_name
+from bringup.commands.reaching import guardian_lock, lock_name
+from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.files.bench_file import load_bench
 from bringup.host.lock import About, hold
@@ -34,15 +34,20 @@ def names(bench: Rig) -> tuple[Bench, str]:
 
 
 @pytest.mark.parametrize("which", [lambda name: name, guardian_lock], ids=["at the supply", "not there yet"])
-def test_a_start_waits_until_the_guardian_of_a_killed_attempt_is_done(bench: Rig, which: object) -> None:
+def test_a_start_waits_until_the_guardian_of_a_killed_attempt_is_done(
+    bench: Rig, which: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
     assert callable(which)
     _, supply = names(bench)
     with ExitStack() as held:
+
+        def saying(text: str, *, err: bool) -> None:
+            say(text, err=err)
+            held.close()
+
+        monkeypatch.setattr(finishing, "say", saying)
         held.enter_context(hold((which(supply),), GUARDIAN))
-        free = threading.Timer(0.6, held.close)
-        free.start()
         done = bench.run("  - note: started\n")
-        free.join()
 
     assert done.returncode == 0, done.stderr
     assert "`bringup guardian` on MBL-0007" in done.stderr
@@ -54,7 +59,7 @@ def test_the_wait_is_bounded_and_the_start_is_refused_then(bench: Rig, monkeypat
     with hold((supply,), GUARDIAN):
         begun = time.monotonic()
         let_guardian_finish(loaded, within=0.2)
-        assert 0.2 <= time.monotonic() - begun < 5.0
+        assert 0.2 <= time.monotonic() - begun < 60
 
         monkeypatch.setattr("bringup.commands.finishing.WAIT_FOR_GUARDIAN", 0.2)
         done = bench.run("  - note: started\n")

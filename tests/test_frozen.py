@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bringup.core.frozen import frozen
+from bringup.core.frozen import FEW, frozen
 
 
 @frozen
@@ -144,6 +144,55 @@ def test_wrong_arguments_are_refused_the_first_time_and_always(
     for _ in range(2):
         with pytest.raises(TypeError, match=words):
             made(*arguments[0], **arguments[1])
+
+
+def test_the_first_records_of_a_class_are_made_as_the_later_ones() -> None:
+    @frozen
+    class Fresh:
+        """A class of which none has been made yet."""
+
+        name: str
+        value: float | None = None
+        notes: list[str] = field(default_factory=list)
+
+        def __post_init__(self) -> None:
+            if not self.name:
+                raise ValueError("nameless")
+
+    calls: list[Callable[[], Any]] = [
+        lambda: Fresh("a"),
+        lambda: Fresh("a", 1.0),
+        lambda: Fresh(value=1.0, name="a"),
+        lambda: Fresh("a", notes=["x"]),
+        lambda: Fresh("a", 1.0, ["x"]),
+    ]
+    rounds = []
+    for _ in range(FEW):
+        rounds.append([call() for call in calls])
+        with pytest.raises(ValueError, match="nameless"):
+            Fresh("")
+
+    assert all(each == rounds[0] for each in rounds)
+    assert len({id(record.notes) for each in rounds for record in each}) == FEW * len(calls), "a list of its own each"
+
+
+@pytest.mark.parametrize("before", range(FEW + 2))
+def test_wrong_arguments_are_told_in_the_same_words_however_many_were_made(before: int) -> None:
+    @frozen
+    class Fresh:
+        """A class of which none has been made yet."""
+
+        name: str
+        value: float | None = None
+
+    made: Any = Fresh
+    for _ in range(before):
+        made("a")
+    with pytest.raises(TypeError, match="unexpected keyword argument 'nmae'"):
+        made("a", value=1.0, nmae=1)
+    with pytest.raises(TypeError, match="multiple values for argument 'name'"):
+        made("a", name="b")
+    assert made("a", 2.0).value == 2.0
 
 
 def test_it_looks_at_itself_when_it_is_made() -> None:

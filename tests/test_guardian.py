@@ -12,7 +12,8 @@ import termios
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,9 +25,14 @@ from bringup.simulation.manners import Clients, Manners
 from tests.killing import PHASES, Phase, Watched, kill_in, logged, readings_shown
 from tests.rig import BEFORE, UP, rig
 from tests.served_bench import Served, served_bench
+from tests.test_programs import is_alive
 from tests.test_terminal_session import STEPS, Session, to_the_go
 
 ROOT = Path(__file__).parent.parent
+
+
+class EndedEarly(Exception):  # noqa: N818 - what became of it
+    """The guardian ended the tool before its output was on."""
 
 
 class Tool:
@@ -45,12 +51,19 @@ class Tool:
             text=True,
         )
         assert self.process.stdout is not None
+        self._others: list[int] = []
         said = self.process.stdout.readline().split()
-        assert said[:1] == ["on"], said
+        if said[:1] != ["on"]:
+            ended = self.process.wait()
+            self.close()
+            if ended == -signal.SIGKILL:
+                raise EndedEarly
+            pytest.fail(f"it ended with {ended} before its output was on, and said {said}")
         self.guardian, self.attempt = int(said[1]), said[2]
         self.child = int(said[3]) if len(said) > 3 else None
+        self._others = [int(said[1]), *map(int, said[3:])]
 
-    def off_after(self, within: float = 10.0) -> float:
+    def off_after(self, within: float = 60.0) -> float:
         """Return the seconds until the power stage is off."""
         begun = time.monotonic()
         while self.is_on():
@@ -64,19 +77,23 @@ class Tool:
 
     def message(self) -> str:
         """Wait for what the guardian leaves for the next start."""
-        text = self.message_within(20.0)
-        assert text is not None, "no message was left"
-        return text
-
-    @staticmethod
-    def message_within(seconds: float) -> str | None:
-        until = time.monotonic() + seconds
+        until = time.monotonic() + 60
         while not (texts := take_messages()):
-            if time.monotonic() >= until:
-                return None
+            assert time.monotonic() < until, "no message was left"
             time.sleep(0.01)
         (text,) = texts
         return text
+
+    def last_message(self) -> str | None:
+        """Wait until the guardian leaves a message, or ends without one."""
+        while True:
+            over = not is_alive(self.guardian)
+            if texts := take_messages():
+                (text,) = texts
+                return text
+            if over:
+                return None
+            time.sleep(0.01)
 
     def logged(self) -> tuple[str, str, int | None]:
         opened = open_for_writing(self.logbook)
@@ -90,12 +107,9 @@ class Tool:
         self.process.wait()
         assert self.process.stdout is not None
         self.process.stdout.close()
-        for pid in (self.guardian, self.child):
-            if pid is not None:
-                try:
-                    os.kill(pid, signal.SIGKILL)
-                except ProcessLookupError:
-                    continue
+        for pid in self._others:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
 
 
 @pytest.fixture(autouse=True)
@@ -126,6 +140,27 @@ def test_a_kill_in_any_phase_leaves_nothing_on_and_loses_nothing(tmp_path: Path,
 
     assert kill.sound, kill
     assert kill.ended_before or kill.result == "broken off"
+
+
+def test_a_kill_between_an_off_on_its_way_and_its_verification_leaves_nothing_on(tmp_path: Path) -> None:
+    off = next(phase for phase in PHASES if phase.name == "off")
+    with rig(tmp_path) as bench:
+        kill = kill_in(Watched(bench), replace(off, slow_off=0.4), 0.0)
+
+    assert kill.on_at_kill
+    assert (kill.sound, kill.result, kill.off_verified) == (True, "broken off", 1), kill
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
+@pytest.mark.parametrize("name", ["measure", "off"])
+def test_the_guardian_takes_a_serial_port_over(tmp_path: Path, name: str) -> None:
+    """It outlives whoever spoke on it, with what was left half said there."""
+    phase = next(phase for phase in PHASES if phase.name == name)
+    with rig(tmp_path, serial=True) as bench:
+        kill = kill_in(Watched(bench), replace(phase, slow_off=4 * phase.slow_off), 0.1)
+
+    assert kill.on_at_kill
+    assert (kill.sound, kill.result, kill.off_verified) == (True, "broken off", 1), kill
 
 
 def test_every_reading_that_was_shown_is_looked_for_in_the_logbook(tmp_path: Path) -> None:
@@ -164,14 +199,24 @@ def test_a_killed_tools_supply_is_switched_off_though_a_child_holds_the_pipe_and
         assert found.startswith(cause)
 
 
-def test_a_tool_that_is_stopped_is_ended_first(tmp_path: Path) -> None:
-    with tool(tmp_path, "beats", 0.5, 10.0, clients=Clients.ONE_REFUSES) as stopped:
-        stopped.process.send_signal(signal.SIGSTOP)
-        stopped.off_after()
+def test_a_tool_that_is_stopped_is_ended_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for bound in (0.5, 3.0, 20.0):
+        folder = tmp_path / f"{bound}"
+        folder.mkdir()
+        monkeypatch.setenv("BRINGUP_STATE", str(folder / "state"))
+        # On a busy machine the tool may not come to its first beat within the shortest bound, and is rightly ended.
+        with (
+            suppress(EndedEarly),
+            tool(folder, "beats", bound, 10.0, clients=Clients.ONE_REFUSES) as stopped,
+        ):
+            stopped.process.send_signal(signal.SIGSTOP)
+            stopped.off_after()
 
-        assert stopped.process.wait(5) == -signal.SIGKILL
-        assert "no sign of life for 0.5 s with an output on" in stopped.message()
-        assert stopped.logged()[0] == "broken off"
+            assert stopped.process.wait(60) == -signal.SIGKILL
+            assert f"no sign of life for {bound:g} s with an output on" in stopped.message()
+            assert stopped.logged()[0] == "broken off"
+            return
+    pytest.fail("the tool never came as far as being on")
 
 
 def test_another_instrument_at_the_address_is_not_touched(tmp_path: Path) -> None:
@@ -192,29 +237,30 @@ def test_what_the_tool_could_not_verify_the_guardian_takes_over(tmp_path: Path) 
 
         assert "off could not be verified" in gone.message()
         assert gone.logged()[::2] == ("broken off", 1)
-        assert gone.process.wait(5) == 0
+        assert gone.process.wait(60) == 0
 
 
 @pytest.mark.parametrize("how", ["look", "beats"])
 def test_a_message_that_is_carried_out_after_off_was_verified_is_undone(tmp_path: Path, how: str) -> None:
     """Where a call never came back, and where the tool died with a message on its way."""
-    with tool(tmp_path, how) as gone:
-        if how == "look":
-            assert gone.process.wait(5) == 0
-        else:
-            gone.process.kill()
-            gone.off_after()
-            assert "every output is OFF" in gone.message().replace("Every", "every")
-        said = None
-        for _ in range(2):
+    for number in range(5):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        with tool(folder, how) as gone:
+            if how == "look":
+                assert gone.process.wait(60) == 0
+            else:
+                gone.process.kill()
+                gone.off_after()
+                assert "every output is OFF" in gone.message().replace("Every", "every")
             gone.bench.tell("supply", "INST:NSEL 1", "OUTP ON", "OUTP?")
-            assert gone.off_after() < 5.0
-            # Each look first asks and then switches off. What comes on between the two is off as well, but unsaid:
-            # looks are a second and more apart, so that this can happen once.
-            if (said := gone.message_within(0.5)) is not None:
+            # Each look first asks and then switches off. What comes on between the two is off as well, but unsaid;
+            # and where this machine was so busy that it came on after the last look, nobody looks.
+            if (said := gone.last_message()) is not None:
+                assert not gone.is_on()
                 break
-        assert said is not None
-        assert "an output came on again after off was verified" in said
+    assert said is not None
+    assert "an output came on again after off was verified" in said
 
 
 def test_bringup_off_reaches_the_guardian_of_a_tool_that_is_stopped(
@@ -225,7 +271,7 @@ def test_bringup_off_reaches_the_guardian_of_a_tool_that_is_stopped(
 
         assert main(["off", "--bench", str(stopped.bench.file)]) == 0
         assert not stopped.is_on()
-        assert stopped.process.wait(5) == -signal.SIGKILL
+        assert stopped.process.wait(60) == -signal.SIGKILL
     assert "is OFF, verified by bringup guardian" in capsys.readouterr().out
 
 
@@ -239,7 +285,7 @@ def test_bringup_off_is_answered_by_a_guardian_at_work(tmp_path: Path, capsys: p
             asked = pool.submit(main, ["off", "--bench", str(killed.bench.file)])
             time.sleep(0.3)
             before.close()
-            assert asked.result(20) == 0
+            assert asked.result(60) == 0
         assert not killed.is_on()
     assert "OFF, verified by" in capsys.readouterr().out
 
@@ -285,7 +331,7 @@ def test_a_guardian_that_is_asked_after_its_report_asks_the_supply_anew(
 def test_a_tool_that_heard_late_and_is_switching_off_is_not_ended(tmp_path: Path) -> None:
     with tool(tmp_path, "late", clients=Clients.ONE_HOLDS) as late:
         assert main(["off", "--bench", str(late.bench.file)]) == 0
-        assert late.process.wait(10) == 0, "it was killed"
+        assert late.process.wait(60) == 0, "it was killed"
         assert not late.is_on()
 
 

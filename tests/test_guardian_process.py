@@ -46,7 +46,7 @@ class Made:
 def guardian_of(program: str, folder: Path) -> Iterator[Made]:
     made = Made(program, folder)
     yield made
-    made.process._talk.join(20)
+    made.process._talk.join(60)
 
 
 def test_everything_is_told_in_order_also_before_it_is_ready(tmp_path: Path) -> None:
@@ -101,7 +101,7 @@ def test_one_that_ends_is_noticed_and_wakes_the_runner(tmp_path: Path) -> None:
         made.woken.clear()
         made.process._process.kill()
 
-        assert made.woken.wait(5)
+        assert made.woken.wait(60)
         assert made.process.lost == "it has ended"
         made.process.close()
 
@@ -112,7 +112,7 @@ def test_one_that_does_not_answer_is_lost_and_ended(tmp_path: Path, monkeypatch:
         await_here(made.process.ready())
         monkeypatch.setattr(guardian, "GONE_WITHIN", 0.1)
         made.process.beat()
-        until = time.monotonic() + 5
+        until = time.monotonic() + 60
         while not made.process.lost:
             assert time.monotonic() < until
             time.sleep(0.01)

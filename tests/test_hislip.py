@@ -25,7 +25,7 @@ from bringup.simulation.instrument import Exchange
 from bringup.simulation.manners import Clients, Manners
 from bringup.simulation.server import InstrumentServer
 from tests.fake_instrument import EchoInstrument
-from tests.link_helpers import QUICK, ask, done, linked
+from tests.link_helpers import WIRE, ask, done, linked
 
 TIME = Message("TIME?", ReplyKind.NUMBER, 0.3)
 
@@ -276,7 +276,7 @@ def test_a_second_hislip_client_that_is_refused_is_told() -> None:
 def test_one_that_somebody_has_locked_gets_no_setting() -> None:
     with served() as (server, instrument), client(server) as holder:
         assert holder.async_lock_request(0.1) == "success"
-        wire = replace(QUICK, identify=replace(QUICK.identify, timeout=0.1))
+        wire = replace(WIRE, identify=replace(WIRE.identify, timeout=0.1))
         with linked(server.resource("meter"), wire) as link:
             (reply,) = ask(link, Message("OUTP ON"))
             assert reply.fault is LinkFault.TIMEOUT

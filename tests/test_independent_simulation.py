@@ -19,7 +19,7 @@ from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
-from tests.link_helpers import QUICK, ask, done, linked
+from tests.link_helpers import WIRE, ask, done, linked
 
 BACKEND = f"{Path(__file__).parent / 'sim' / 'independent-bench.yaml'}@sim"
 SUPPLIES = {
@@ -90,7 +90,7 @@ def test_a_meter_that_others_wrote_is_set_up_once_and_read(cable: str) -> None:
 
 @pytest.mark.parametrize("cable", METERS)
 def test_silence_is_a_time_out_and_the_next_question_is_answered(cable: str) -> None:
-    with linked(METERS[cable], QUICK, backend=BACKEND) as link:
+    with linked(METERS[cable], WIRE, backend=BACKEND) as link:
         late, after = ask(link, Message("NOTHING:SAYS?", ReplyKind.NUMBER, 0.1), Message("OUTP ON"))
         assert (late.fault, after.fault) == (LinkFault.TIMEOUT, LinkFault.NOT_SENT)
         assert ask(link, Message("READ?", ReplyKind.NUMBER, 1.0))[0].line == "+3.30612300E+00"
@@ -98,7 +98,7 @@ def test_silence_is_a_time_out_and_the_next_question_is_answered(cable: str) -> 
 
 def test_an_instrument_that_is_not_there_is_told_though_the_backend_opens_it() -> None:
     with (
-        linked("GPIB0::22::INSTR", QUICK, backend=BACKEND) as link,
+        linked("GPIB0::22::INSTR", WIRE, backend=BACKEND) as link,
         pytest.raises(LinkError, match=r"meter at GPIB0::22::INSTR: .*\(error_invalid_object\)"),
     ):
         done(link.open())

@@ -21,8 +21,11 @@ from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.irreversible import keys_of
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption
+from bringup.runner.protocols import Interruption, Told
 from bringup.runner.records import Once, ProgramEnd
+from bringup.runner.roles import Protection
+from bringup.runner.scpi_supply import ScpiSupply
+from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 from tests.test_host_program import ProgramFake
@@ -362,3 +365,145 @@ def test_a_logbook_that_cannot_note_the_beginning_keeps_it_from_beginning() -> N
 
     assert outcome.result is AttemptResult.BROKEN_OFF
     assert not fake.orders
+
+
+# What the supply was set to, where that is the deed
+
+HIGHER = replace(APPLY.action, then=(parse_quantity("18 V"), parse_quantity("25 V")), hold=parse_quantity("5 s"))  # type: ignore[arg-type]
+OVERDRIVE = Step(2, HIGHER, name="overdrive", irreversible=True)
+UNKNOWN = "begun, not known whether it was done"
+
+
+def overdriven(
+    tmp_path: Path, disturb: Callable[[SimulatedBench], None]
+) -> tuple[AttemptOutcome, SimulatedBench, Once]:
+    """Run an irreversible `apply`, disturbed when it begins; return also what the logbook knows of it afterwards."""
+    logbook = open_for_writing(tmp_path / "bringup.db")
+    bench = simulated_bench(with_steps(APPLY, MEASURE, OVERDRIVE), ask=None)
+    record = LogbookRecord(logbook, simulated=True)
+    record.history = lambda serial: SEEN  # type: ignore[method-assign]
+
+    def tell(told: Told) -> None:
+        bench.told.append(told)
+        if told.data.get("kind") == "irreversible-begun":
+            disturb(bench)
+
+    try:
+        outcome = bench.run(record=record, tell=tell)
+        once = LogbookRecord(logbook, simulated=True).history("MBL-0001").irreversible["overdrive"]
+        why = logbook.connection.execute("SELECT why, result FROM steps WHERE step = 3").fetchone()
+    finally:
+        logbook.connection.close()
+    assert (why[1] == "pass") is once.passed
+    assert once.passed or "it is not known whether it was done" in why[0]
+    return outcome, bench, once
+
+
+def highest(bench: SimulatedBench) -> float:
+    """Return the highest voltage that the supply showed in the irreversible step."""
+    return max(told.poll.volts or 0.0 for told in bench.told if told.poll is not None and told.step == 2)
+
+
+def taking(bench: SimulatedBench, change: Callable[[float], float]) -> None:
+    """Have the supply take other voltages than it is told."""
+    told = bench.supply.set_voltage
+    bench.supply.set_voltage = lambda output, volts: told(output, change(volts))  # type: ignore[method-assign]
+
+
+def turn_the_knob(bench: SimulatedBench) -> None:
+    bench.clock.at(bench.clock.monotonic() + 13.0, lambda: bench.world.set_voltage(1, 20.0, bench.clock.monotonic()))
+
+
+def fall_silent(bench: SimulatedBench) -> None:
+    troubles, now = bench.supply_link.troubles, bench.clock.monotonic()
+    troubles.silent_from, troubles.silent_until = now + 13.0, now + 15.5
+
+
+def read_nothing_back(bench: SimulatedBench) -> None:
+    assert isinstance(bench.supply, ScpiSupply)
+    dialect = bench.supply._dialect
+    mute = replace(dialect.operations["set_voltage"], query="")
+    bench.supply._dialect = replace(dialect, operations={**dialect.operations, "set_voltage": mute})
+
+
+def test_an_apply_whose_setting_is_read_back_to_its_end_is_done(tmp_path: Path) -> None:
+    outcome, bench, once = overdriven(tmp_path, lambda bench: None)
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert once.passed
+    assert highest(bench) > 24.5
+
+
+@pytest.mark.parametrize(
+    ("disturb", "result", "says"),
+    [
+        (turn_the_knob, AttemptResult.BROKEN_OFF, "though set to 25 V and not in current limit"),
+        (fall_silent, AttemptResult.BROKEN_OFF, "did not answer 2 looks in a row"),
+        (
+            lambda bench: taking(bench, lambda volts: 24.9 if volts == 25.0 else volts),
+            AttemptResult.BROKEN_OFF,
+            "was set to 25 V but the supply reads back 24.9 V",
+        ),
+        (read_nothing_back, AttemptResult.BROKEN_OFF, "VIN was set to 25 V, and at the end nothing says that it is"),
+    ],
+    ids=["knob", "silence", "read-back differs", "no read-back"],
+)
+def test_an_apply_that_ends_on_a_setting_in_doubt_is_not_known_to_be_done(
+    disturb: Callable[[SimulatedBench], None], result: AttemptResult, says: str, tmp_path: Path
+) -> None:
+    outcome, bench, once = overdriven(tmp_path, disturb)
+
+    assert outcome.result is result
+    assert says in outcome.cause
+    assert not once.passed
+    assert once.said.startswith(f"{UNKNOWN} at ")
+    (ended,) = (told.text for told in bench.told if told.data.get("kind") == "irreversible-ended")
+    assert "ended on MBL-0001, not known whether it was done: " in ended
+    assert says in ended
+    held = [told for told in bench.told if told.kind == "going" and told.text == "hold VIN at 25 V"]
+    assert held, "power was cut before the step was over"
+    assert not bench.on()
+
+
+@pytest.mark.parametrize(
+    "disturb",
+    [
+        lambda bench: taking(bench, lambda volts: 17.9 if volts == 18.0 else volts),
+        lambda bench: bench.clock.at(
+            bench.clock.monotonic() + 8.0, lambda: bench.world.set_voltage(1, 15.0, bench.clock.monotonic())
+        ),
+    ],
+    ids=["when set", "while held"],
+)
+def test_a_doubt_on_the_way_keeps_the_voltage_from_being_raised(
+    disturb: Callable[[SimulatedBench], None], tmp_path: Path
+) -> None:
+    outcome, bench, once = overdriven(tmp_path, disturb)
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert highest(bench) < 19.0
+    assert once.said.startswith(f"{UNKNOWN} at ")
+
+
+def test_a_protection_that_is_not_taken_after_an_irreversible_apply_is_a_doubt(tmp_path: Path) -> None:
+    def disturb(bench: SimulatedBench) -> None:
+        told = bench.supply.set_protection
+        bench.supply.set_protection = lambda output, which, level, *delay: told(  # type: ignore[method-assign]
+            output, which, 0.5 if level and which is Protection.OVER_CURRENT else level, *delay
+        )
+
+    outcome, _, once = overdriven(tmp_path, disturb)
+
+    assert "the over-current protection was set to" in outcome.cause
+    assert once.said.startswith(f"{UNKNOWN} at ")
+
+
+def test_one_that_was_cut_off_says_in_its_step_that_nobody_knows() -> None:
+    bench, fake = at_work(takes=math.inf)
+    when_begun(fake, 5.0, lambda: bench.clock.interrupt(Interruption.CTRL_C, bench.clock.monotonic()))
+
+    bench.run()
+
+    _, became, result, why, _ = bench.record.ended_steps[2]
+    assert (became, result) == (StepOutcome.DONE, "")
+    assert why == "ended with the attempt, irreversible and begun: it is not known whether it was done"

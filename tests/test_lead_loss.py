@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from bringup.commands.logbook_words import print_outcome
+from bringup.commands.main import main
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, LimitsFrom, Result
 from bringup.files.board_file import load_board
+from bringup.logbook.record import LogbookRecord
 from bringup.runner.setup import AttemptOutcome
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench
 
@@ -48,6 +53,22 @@ def test_a_loss_of_more_than_2_percent_is_a_warning_beside_the_result_and_a_rema
     (warned,) = [text for kind, text, _ in bench.record.events if kind == "warning"]
     assert warned == f"VIN at the board is {at_board.note}: look at the leads and their ends"
     assert bench.told[-1].data["warned"] == warned
+
+
+def test_the_json_of_an_attempt_has_its_warnings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lost = Fault("VIN", FaultKind.WRONG_VOLTAGE, 11.6, after=1.0)
+    bench = simulated_bench(procedure(), faults=[lost], bench_path=BENCH, history=SEEN)
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=True) as record:
+        record.history = lambda serial: SEEN  # type: ignore[method-assign]
+        outcome = bench.run(serial="TG-001", record=record)
+    print_outcome(path, outcome, None)
+    from_run = json.loads(capsys.readouterr().out)
+    main(["attempts", "--json", "--brief", "--logbook", str(path)])
+    (listed,) = json.loads(capsys.readouterr().out)
+
+    assert from_run["warnings"] == listed["warnings"] == [bench.told[-1].data["warned"]]
+    assert from_run["warnings"][0].startswith("VIN at the board is")
 
 
 @pytest.mark.parametrize("volts", [11.8, 11.9, 12.0, 12.2])

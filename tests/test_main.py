@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
 import click
 import pytest
 
@@ -75,3 +78,15 @@ def test_the_list_of_commands_says_in_a_line_what_each_does(capsys: pytest.Captu
     said = " ".join(capsys.readouterr().out.split())
     for name, line in commands.COMMANDS.items():
         assert f"{name} {line}" in said
+
+
+def test_looking_for_garbage_is_put_off_at_the_start_and_usual_in_an_attempt() -> None:
+    program = (
+        "import gc; usual = gc.get_threshold()\n"
+        "from bringup.commands.collecting import as_usual, put_off\n"
+        "as_usual(); assert gc.get_threshold() == usual and not gc.get_freeze_count(), 'nothing was put off'\n"
+        "put_off(); assert gc.get_threshold()[0] > 10 * usual[0] and gc.isenabled()\n"
+        "as_usual(); assert gc.get_threshold() == usual and gc.get_freeze_count() and gc.isenabled()\n"
+    )
+
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=30)

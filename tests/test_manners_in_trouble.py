@@ -22,7 +22,7 @@ from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.manners import Clients, Manners
 from bringup.simulation.server import InstrumentServer
 from tests.fake_instrument import EchoInstrument
-from tests.link_helpers import QUICK, READ, READING, ask, done, linked
+from tests.link_helpers import WIRE, READ, READING, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, Script, ScriptedServer, answering
 
 METER = replace(find_dialect("configure-and-read", "."), timeout=0.3)
@@ -133,7 +133,7 @@ def test_nobody_listening_costs_no_patience() -> None:
 
 def test_a_meter_whose_link_died_while_idle_is_set_up_anew_and_read_without_anybody_noticing() -> None:
     script = answering({"READ?": READING, "SYST:ERR?": b"0\n"})
-    wire = replace(wire_of(METER), identify=QUICK.identify)
+    wire = replace(wire_of(METER), identify=WIRE.identify)
     with ScriptedServer(script) as server, linked(server.resource, wire) as link:
         meter = ScpiMeter(MeterRole(None, METER.name), METER, link)
         assert result(meter.read(Function.DC_VOLTS, around=3.3))[0].number == 3.306
@@ -192,7 +192,7 @@ def test_a_meter_is_set_up_once_on_the_wire_and_a_supply_is_never_waited_for_by_
     with (
         ScriptedServer(slow) as meters,
         ScriptedServer(answering({"MEAS:VOLT?": b"12.0\n"})) as supplies,
-        linked(meters.resource, replace(wire_of(METER), identify=QUICK.identify)) as meter_link,
+        linked(meters.resource, replace(wire_of(METER), identify=WIRE.identify)) as meter_link,
         linked(supplies.resource) as supply_link,
     ):
         meter = ScpiMeter(MeterRole(None, METER.name), METER, meter_link)
@@ -221,7 +221,7 @@ def test_a_supply_is_told_and_read_back_every_time_though_nothing_changes() -> N
     script = answering({"VOLT?": b"5\n", "SYST:ERR?": b"0\n"})
     with (
         ScriptedServer(script) as server,
-        linked(server.resource, replace(wire_of(SUPPLY), identify=QUICK.identify)) as link,
+        linked(server.resource, replace(wire_of(SUPPLY), identify=WIRE.identify)) as link,
     ):
         supply = ScpiSupply(SupplyRole(None, SUPPLY.name), SUPPLY, link)
         for _ in range(3):

@@ -16,7 +16,7 @@ from bringup.runner.exchange import MOST_ERRORS
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
-from tests.link_helpers import QUICK, ask, linked
+from tests.link_helpers import WIRE, ask, linked
 from tests.scripted_server import IDENTITY, ScriptedServer, answering
 
 METER = replace(find_dialect("configure-and-read", "."), timeout=0.3)
@@ -25,7 +25,7 @@ NO_ERROR = b'+0,"No error"\n'
 
 
 def quick(dialect: Dialect) -> Wire:
-    return replace(wire_of(dialect), identify=QUICK.identify, recovery=0.3)
+    return replace(wire_of(dialect), identify=WIRE.identify, recovery=0.3)
 
 
 def reading(reply: bytes, dialect: Dialect = METER) -> Value:

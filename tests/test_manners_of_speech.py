@@ -16,12 +16,12 @@ from bringup.errors import LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import Wire
 from bringup.runner.records import LinkFault
-from tests.link_helpers import QUICK, READ, READING, ask, done, linked
+from tests.link_helpers import WIRE, READ, READING, ask, done, linked
 from tests.scripted_server import IDENTITY, Script, ScriptedServer, answering
 
-ACKNOWLEDGES = replace(QUICK, acknowledge="OK")
+ACKNOWLEDGES = replace(WIRE, acknowledge="OK")
 ALWAYS = replace(ACKNOWLEDGES, acknowledges_everything=True)
-SILENCE = replace(QUICK, write_end="", read_end="", quiet=0.05)
+SILENCE = replace(WIRE, write_end="", read_end="", quiet=0.05)
 VOLTS = Message("VOUT1?", ReplyKind.NUMBER, 0.3)
 STATUS = Message("STATUS?", ReplyKind.BYTE, 0.3, bytes=1)
 
@@ -94,14 +94,14 @@ def test_an_instrument_that_repeats_each_line_is_heard_out() -> None:
     def script(_connection: int, line: str) -> bytes:
         return line.encode() + b"\r\n" + {"*IDN?": IDENTITY, "READ?": READING, "FUNC?": b"VOLT\r\n"}.get(line, b"")
 
-    with speaking(script, replace(QUICK, echo="lines")) as (_, link):
+    with speaking(script, replace(WIRE, echo="lines")) as (_, link):
         replies = ask(link, Message("FUNC VOLT"), Message("FUNC?", ReplyKind.TEXT), READ)
         assert [(reply.line, reply.strays) for reply in replies] == [(None, ()), ("VOLT", ()), ("+3.30600000E+00", ())]
 
 
 def test_a_line_that_comes_back_garbled_is_not_counted_as_heard() -> None:
     script = answering({"FUNC VOLT": b"FUNC VLT\r\n"}, identity=b"*IDN?\r\n" + IDENTITY)
-    with speaking(script, replace(QUICK, echo="lines")) as (_, link):
+    with speaking(script, replace(WIRE, echo="lines")) as (_, link):
         (reply,) = ask(link, Message("FUNC VOLT", timeout=0.05))
         assert (reply.fault, reply.strays) == (LinkFault.TIMEOUT, ("FUNC VLT",))
 
@@ -131,7 +131,7 @@ class CharacterEcho:
 
 def test_where_every_character_comes_back_the_next_one_waits_for_it() -> None:
     meter = CharacterEcho({"FETC?": READING})
-    with speaking(meter, replace(QUICK, echo="characters"), end=b"") as (_, link):
+    with speaking(meter, replace(WIRE, echo="characters"), end=b"") as (_, link):
         replies = ask(link, Message("FUNC VOLT:DC"), Message("FETC?", ReplyKind.NUMBER, 0.5))
         assert [(reply.line, reply.fault) for reply in replies] == [(None, None), ("+3.30600000E+00", None)]
         assert (meter.heard, meter.together) == (["*IDN?", "FUNC VOLT:DC", "FETC?"], 0)
@@ -139,7 +139,7 @@ def test_where_every_character_comes_back_the_next_one_waits_for_it() -> None:
 
 def test_a_wrong_character_back_stops_the_message_before_its_end() -> None:
     meter = CharacterEcho({}, wrong_at=4)
-    with speaking(meter, replace(QUICK, echo="characters"), end=b"") as (_, link):
+    with speaking(meter, replace(WIRE, echo="characters"), end=b"") as (_, link):
         (reply,) = ask(link, Message("FUNC VOLT:DC"))
         assert reply.fault is LinkFault.LOST
         assert "the rest of that message was not sent" in reply.why
@@ -152,7 +152,7 @@ def test_a_wrong_character_back_stops_the_message_before_its_end() -> None:
 @pytest.mark.usefixtures("through")
 def test_a_prompt_in_front_of_lines_means_nothing() -> None:
     script = answering({"READ?": b"+3.306\r\n>> ", "VOLT 5": b">> "}, identity=b">> " + IDENTITY + b">> ")
-    with speaking(script, replace(QUICK, prompt=">> ")) as (_, link):
+    with speaking(script, replace(WIRE, prompt=">> ")) as (_, link):
         replies = ask(link, READ, Message("VOLT 5"), READ, READ)
         assert [(reply.line, reply.strays) for reply in replies] == [
             ("+3.306", ()),
@@ -164,7 +164,7 @@ def test_a_prompt_in_front_of_lines_means_nothing() -> None:
 
 def test_a_prompt_that_comes_in_two_halves_spoils_no_answer() -> None:
     script = answering({"READ?": b">+3.306\r\n>"}, identity=IDENTITY + b">")
-    with speaking(script, replace(QUICK, prompt=">>")) as (_, link):
+    with speaking(script, replace(WIRE, prompt=">>")) as (_, link):
         replies = ask(link, READ, READ)
         assert [(reply.line, reply.strays) for reply in replies] == [("+3.306", ()), ("+3.306", ())]
 
@@ -199,7 +199,7 @@ def test_one_raw_byte_is_read_as_it_is_even_where_it_looks_like_the_end_of_a_lin
 
 
 def test_a_raw_byte_from_an_instrument_that_ends_lines_leaves_nothing_behind() -> None:
-    with speaking(answering({"STATUS?": b"Q\n", "VOUT1?": b"12.34\n"}), QUICK) as (_, link):
+    with speaking(answering({"STATUS?": b"Q\n", "VOUT1?": b"12.34\n"}), WIRE) as (_, link):
         replies = ask(link, STATUS, VOLTS)
         assert [(reply.line, reply.strays) for reply in replies] == [("Q", ()), ("12.34", ())]
 
@@ -218,7 +218,7 @@ def test_one_that_drops_what_comes_too_soon_gets_its_gap() -> None:
         return {"*IDN?": IDENTITY, "READ?": READING, "STATUS?": b"00101000\n"}.get(line, b"")
 
     slow = Message("STATUS?", ReplyKind.BITS, 0.3, gap=0.05)
-    with speaking(script, replace(QUICK, gap=0.03)) as (_, link):
+    with speaking(script, replace(WIRE, gap=0.03)) as (_, link):
         replies = ask(link, READ, Message("VOLT 5"), slow, READ, slow, READ)
         assert [reply.fault for reply in replies] == [None] * 6
 
@@ -241,7 +241,7 @@ def test_an_address_that_nobody_answers_to_is_told_and_nothing_else_goes_out() -
         assert set(server.lines) == {"ADR 06"}
 
 
-REMOTE = replace(QUICK, opening=(Message("SYST:REM"),), closing=(Message("SYST:LOC"),), recovery=0.3)
+REMOTE = replace(WIRE, opening=(Message("SYST:REM"),), closing=(Message("SYST:LOC"),), recovery=0.3)
 
 
 def test_remote_control_is_taken_after_every_identification_and_given_back_at_the_end() -> None:

@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.errors import FileError
-from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar, compose
+from bringup.files.composing import compose
+from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
 from bringup.files.source import LARGEST, open_file, read_source, read_text
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import pytest
 
@@ -13,10 +14,12 @@ from bringup.core.words import AttemptResult
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Told
+from bringup.runner.roles import Protection
+from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.person import SimulatedPerson
 from bringup.simulation.supply import Supply
-from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench
+from tests.fakes import BENCH, ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_dialect
 
 ON = "OUTP ON"
 
@@ -79,6 +82,9 @@ def test_nothing_is_on_before_the_person_says_go() -> None:
         ("VOLT?", "5.0", "the voltage at its minimum was set to 0 V but the supply reads back 5 V"),
         ("CURR?", "2.0", "the current limit was set to 400 mA but the supply reads back 2 A"),
         ("VOLT:PROT?", "60.0", "the over-voltage protection was set to 26.4 V but the supply reads back 60 V"),
+        ("VOLT:PROT?", "5.0", "the over-voltage protection was set to 26.4 V but the supply reads back 5 V"),
+        ("VOLT:PROT:STAT?", "0", "over-voltage protection was switched on, and the supply says that it is"),
+        ("CURR:PROT:STAT?", "1", "over-current protection was switched off for the start-up, and the supply says that"),
         ("OUTP?", "1", "output 1 was switched off but the supply says on"),
         ("SYST:ERR?", '-222,"Data out of range"', "Data out of range"),
         ("CURR?", "nonsense", "the current limit"),
@@ -88,7 +94,7 @@ def test_nothing_is_on_before_the_person_says_go() -> None:
 )
 def test_any_doubt_before_power_leaves_it_off(query: str, reply: str, says: str) -> None:
     bench = applying()
-    exact = next(text for text in _queries() if text.startswith(query))
+    exact = query if query in _queries() else next(text for text in _queries() if text.startswith(query))
 
     def tell(told: Told) -> None:
         if told.kind == "step-begun":
@@ -101,6 +107,73 @@ def test_any_doubt_before_power_leaves_it_off(query: str, reply: str, says: str)
     assert says in outcome.cause
     assert outcome.exit_code == 3
     assert not bench.on()
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"over_voltage": None, "disabled": (Protection.OVER_VOLTAGE,)}, "and the supply says that it is off"),
+        ({"over_voltage": 30.0}, "over-voltage protection was set to 26.4 V but the supply reads back 30 V"),
+    ],
+)
+def test_protection_that_is_another_when_all_is_read_back_together_is_noticed(
+    monkeypatch: pytest.MonkeyPatch, changes: dict[str, Any], says: str
+) -> None:
+    bench = applying()
+    told = bench.supply.settings
+    monkeypatch.setattr(bench.supply, "settings", lambda out: told(out).then(lambda found: replace(found, **changes)))
+
+    outcome = bench.run()
+
+    assert ON not in bench.supply_link.sent
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert says in outcome.cause
+
+
+def go_lines_of(bench: SimulatedBench) -> list[str]:
+    lines: list[str] = []
+
+    class Reading(SimulatedPerson):
+        def ask(self, prompt: Prompt) -> Pending[Answer]:
+            lines.extend(prompt.lines if prompt.kind is PromptKind.GO else ())
+            return super().ask(prompt)
+
+    assert bench.run(ask=Reading(attended=True)).result is AttemptResult.PASSED
+    return lines
+
+
+@pytest.mark.parametrize(
+    ("without", "says"),
+    [
+        (("over_voltage_state",), "over-voltage protection 26.4 V (the supply cannot be asked whether it is on)"),
+        (
+            ("over_voltage_state", "set_over_voltage"),
+            "no over-voltage protection: this supply has none that can be set from here",
+        ),
+    ],
+)
+def test_whoever_says_go_is_told_what_is_not_known_of_the_protection(without: tuple[str, ...], says: str) -> None:
+    bench = applying()
+    assert bench.bench.supply is not None
+    dialect = the_dialect(bench.bench.supply.dialect, BENCH)
+    poor = replace(dialect, operations={k: v for k, v in dialect.operations.items() if k not in without})
+    bench.supply = ScpiSupply(bench.bench.supply, poor, bench.supply_link, monotonic=bench.clock.monotonic)
+
+    assert says in go_lines_of(bench)
+
+
+def test_over_current_protection_that_does_not_enable_ends_it() -> None:
+    bench = applying()
+
+    def tell(told: Told) -> None:
+        if told.kind == "power" and told.text == "VIN set to 24 V":
+            bench.supply_link.troubles.garbage["CURR:PROT:STAT?"] = "0"
+
+    outcome = bench.run(tell=tell)
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "over-current protection was switched on, and the supply says that it is off" in outcome.cause
+    assert outcome.off_verified is True
 
 
 @cache

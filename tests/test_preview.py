@@ -71,6 +71,8 @@ board state at the start: blank
      coming up at 18 V takes up to 430 mA, as if all soft starts coincided
      coming up at 24 V takes up to 327 mA, as if all soft starts coincided
      charging keeps the supply in current limit for up to 10 ms, which is in order
+     a current that misses its limits, below that level and past the short check: 12V0, 5V0 and N12V
+       are read first, in this order, until one is wrong, for 5 s at most; then it goes off
 
   4  measure volts  [about 1.8 s]
      12V0  at TP2  11.66 V .. 12.349 V    computed from the board
@@ -107,6 +109,7 @@ def test_without_a_bench_what_depends_on_it_is_left_open() -> None:
 
     assert "bench: none named; outputs, ceilings, instruments and probing are left open" in text
     assert "output 1" not in text
+    assert "past the short check, on a bench whose meter needs nobody's hands: 12V0" in " ".join(text.split())
     assert "Not covered on this bench" not in text
 
 
@@ -120,6 +123,7 @@ def test_a_bench_by_hand_says_that_nothing_trips() -> None:
     assert "the supply is set by hand: no protection of it is set or seen, nothing trips, no watchdog acts" in said
     assert "a reading is what the person typed, and no rail is watched" in said
     assert "the meter is read by hand" in text
+    assert "a current that misses its limits" not in text
 
 
 def test_what_the_dialect_cannot_reach_is_said() -> None:
@@ -173,6 +177,14 @@ def test_what_becomes_of_the_output_when_the_computer_loses_power_is_said(role: 
 
 def test_a_simulated_bench_is_called_that() -> None:
     assert "bench: Simulated bench (supply, meter, probing by hand, SIMULATED)" in page(sound(), simulated_bench())
+
+
+def test_what_is_read_after_a_missed_current_depends_on_the_step_and_on_whose_hands_probe() -> None:
+    given = sound()
+    steps = tuple(replace(step, end_on_fail=step.kind != "apply") for step in given.steps)
+    text = " ".join(page(replace(given, steps=steps), bench()).split())
+    assert "then it goes off (at the last voltage the step goes on instead)" in text
+    assert "a current that misses" not in page(sound(), simulated_bench())
 
 
 def test_a_tiny_board_is_previewed_with_what_is_not_known() -> None:

@@ -32,7 +32,7 @@ def started(
     return HostPrograms(lambda: None).start(order)
 
 
-def end_of(running: RunningProgram, within: float = 20.0) -> ProgramEnd:
+def end_of(running: RunningProgram, within: float = 60.0) -> ProgramEnd:
     ended = threading.Event()
     running.ended.when_done(ended.set)
     assert ended.wait(within), "the program never ended"
@@ -41,7 +41,7 @@ def end_of(running: RunningProgram, within: float = 20.0) -> ProgramEnd:
 
 def first_line_of(path: Path) -> str:
     """Wait until a process has written a line into a file."""
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while time.monotonic() < until:
         if path.exists() and path.read_text(encoding="ascii").endswith("\n"):
             return path.read_text(encoding="ascii").strip()
@@ -59,7 +59,7 @@ def is_alive(pid: int) -> bool:
 
 
 def wait_until_gone(pid: int) -> None:
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while is_alive(pid):
         assert time.monotonic() < until, f"process {pid} lives on"
         time.sleep(0.005)  # it is no child of ours that could be waited for
@@ -153,7 +153,7 @@ def test_stopping_ends_a_program_that_hangs() -> None:
 
     assert end.exit_code is None
     assert "it was ended" in end.why
-    assert time.monotonic() - begun < 10
+    assert time.monotonic() - begun < 60
 
 
 @POSIX
@@ -315,5 +315,5 @@ def test_a_child_in_a_session_of_its_own_is_found_ended_and_told(how: str, tmp_p
     wait_until_gone(child)
     assert how == "hang" or (end.exit_code, end.why) == (0, "it left children behind, which were ended")
     assert bystander.poll() is None, "another child of ours was taken for one of the program's"
-    bystander.communicate(b"\n", timeout=20)
+    bystander.communicate(b"\n", timeout=60)
     assert adopts() is False, "what was set for the program stays set"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -29,7 +30,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 
 DOORS: dict[str, tuple[str, ...]] = {
     "quantiphy": ("core/quantity.py",),
-    "ruamel": ("files/nodes.py",),
+    "ruamel": ("files/full_yaml.py",),
     "pyvisa": ("instruments/visa_",),
     "pyvisa_py": ("instruments/visa_",),
     "serial": (),
@@ -142,9 +143,29 @@ def loaded_by(*arguments: str) -> set[str]:
         f"main({list(arguments)!r})\n"
         "print('LOADED', *sorted({name.split('.')[0] for name in sys.modules}))"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=30)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=120)
     return set(done.stdout.rsplit("LOADED", 1)[1].split())
 
 
 def test_help_imports_nothing_heavy() -> None:
     assert not loaded_by("--help") & {"pyvisa", "sqlite_utils", "numpy", "rich", "ruamel", "sqlite3", "quantiphy"}
+
+
+def test_run_imports_nothing_before_its_first_message_that_can_wait(tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as one, socket.create_server(("127.0.0.1", 0)) as other:
+        ports = [server.getsockname()[1] for server in (one, other)]
+    supply, meter = (f"resource: 'TCPIP0::127.0.0.1::{port}::SOCKET'" for port in ports)  # where nobody listens now
+    bench = tmp_path / "bench.yaml"
+    bench.write_text(
+        f"bench: Closed bench\nsupply: {{{supply}, dialect: select-by-number, outputs: {{VIN: 1}}}}\n"
+        f"meter: {{{meter}, dialect: configure-and-read}}\n"
+    )
+    procedure = PACKAGE.parent / "procedures" / "first-power-on.yaml"
+
+    loaded = loaded_by(
+        *("run", str(procedure), "--serial", "MBL-0001", "--bench", str(bench)),
+        *("--logbook", str(tmp_path / "new.db")),
+    )
+
+    assert {"click", "sqlite3", "pyvisa"} <= loaded, "it came as far as to the instruments"
+    assert not loaded & {"ruamel", "quantiphy", "rich", "pickle", "statistics", "difflib"}

@@ -8,9 +8,9 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -156,22 +156,43 @@ def test_a_supply_that_falls_silent_is_reached_again_and_switched_off(tmp_path: 
         assert bench.asked("readings", "--serial", SERIAL)
 
 
+LITTLE_PATIENCE = """
+import runpy
+from dataclasses import replace
+from bringup.instruments import opening
+usual = opening.wire_of
+opening.wire_of = lambda dialect: replace(usual(dialect), recovery=0.3)
+runpy.run_module("bringup", run_name="__main__", alter_sys=True)
+"""
+"""The program itself, but a link that is refused again and again is given up sooner."""
+
+
 def test_a_supply_that_is_gone_for_good_ends_in_large_words(bench: Rig) -> None:
-    process = bench.start(UP + "  - dwell: 30 s\n")
+    process = bench.start(UP + "  - dwell: 60 s\n", program=("-c", LITTLE_PATIENCE))
     wait_for(process, "step 2")
 
     bench.server.stop()
     said, shown = wait_for(process, "tried again and again"), time.monotonic()
     os.kill(process.pid, signal.SIGTERM)
-    while process.poll() is None:
-        # An impatient hand: what comes before the words could be read ends nothing.
-        os.kill(process.pid, signal.SIGINT)
-        with suppress(subprocess.TimeoutExpired):
-            process.wait(0.2)
-    lasted = time.monotonic() - shown
+    enough = threading.Event()
+
+    def press() -> None:
+        """An impatient hand: what comes before the words could be read ends nothing."""
+        while not enough.wait(0.2):
+            os.kill(process.pid, signal.SIGINT)
+
+    hand = threading.Thread(target=press)
+    hand.start()
+    try:
+        said += wait_for(process, "the person ended the trying")
+        lasted = time.monotonic() - shown
+    finally:
+        enough.set()
+        hand.join()
     assert process.stdout is not None
     with process.stdout:
         said += process.stdout.read()
+    process.wait(60)
 
     assert process.returncode == 3
     assert lasted > READ_WITHIN - 0.1
@@ -263,7 +284,7 @@ def test_bringup_off_reaches_an_attempt_that_holds_the_bench(bench: Rig) -> None
     assert not bench.output_is_on()
     assert running.stdout is not None
     running.stdout.read()
-    assert running.wait(timeout=20) == 3
+    assert running.wait(timeout=60) == 3
     running.stdout.close()
 
 
@@ -297,7 +318,7 @@ def test_a_disk_that_takes_no_more_ends_the_attempt_with_the_output_off(bench: R
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (most, most)),
     )

@@ -366,6 +366,31 @@ class TestOrder:
         assert words in found
         assert "while VIN may be on (applied in step 3)" in found
 
+    @pytest.mark.parametrize(
+        ("expect", "words"),
+        [
+            ("< 24.5 V", "0 V and reversed leads would pass"),
+            ("-24.5 V .. 24.5 V", "0 V and reversed leads would pass"),
+            ("0 V .. 24.5 V", "0 V and reversed leads would pass"),
+            ("> 23 V", "no upper end"),
+            ("23 V .. 33 V", "it reaches the 33 V that damage VIN"),
+            ("11 V .. 13 V", "the 24 V that the supply is set to are not within it"),
+        ],
+    )
+    def test_an_expectation_that_does_not_tell_good_leads_from_bad_ones_is_refused(
+        self, expect: str, words: str
+    ) -> None:
+        step = Step(0, Leads("VIN"), expect={"VIN": lim(expect)})
+        found = only(refusals(procedure(Resistance(tuple(small_board().rails)), step, apply(), PowerOff())))
+
+        assert found.startswith("`expect` of the free leads of VIN is")
+        assert words in found
+
+    def test_an_expectation_of_the_leads_within_reason_is_nobodys_business(self) -> None:
+        step = Step(0, Leads("VIN"), expect={"": lim("23 V .. 25 V")})
+
+        assert not refusals(procedure(Resistance(tuple(small_board().rails)), step, apply(), PowerOff()))
+
     def test_a_conditional_power_off_may_be_left_out(self) -> None:
         maybe = Step(0, PowerOff(), only_if=OnlyIf(attended=True))
 

@@ -8,8 +8,9 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from bringup.files.bench_fields import CONFIGURATION
+from bringup.files.composing import compose
 from bringup.files.field_docs import fields_of
-from bringup.files.nodes import Listing, Node, Pairs, Problems, compose
+from bringup.files.nodes import Listing, Node, Pairs, Problems
 from bringup.files.schema import TABLES, schema_of
 from bringup.files.sections import ByName, Field, Section
 from bringup.files.source import KINDS, kind_of, open_file

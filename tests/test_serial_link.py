@@ -17,7 +17,7 @@ from bringup.errors import LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.visa_streams import SerialSession, set_port
 from bringup.runner.records import LinkFault
-from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
+from tests.link_helpers import ERROR, WIRE, READ, READING, ask, done, linked
 from tests.scripted_server import IDENTITY, answering
 
 if sys.platform == "win32":
@@ -43,7 +43,7 @@ def test_a_serial_port_carries_questions_and_settings_like_any_other_cable() -> 
 
 
 def test_the_port_is_set_as_the_bench_file_says_before_anything_goes_out() -> None:
-    wire = replace(QUICK, port=PortSettings(19200, stop="2", flow="rts/cts"))
+    wire = replace(WIRE, port=PortSettings(19200, stop="2", flow="rts/cts"))
     with ScriptedTerminal(answering({})) as terminal, linked(terminal.resource, wire) as link:
         done(link.open())
         modes, speed = terminal.settings()
@@ -63,7 +63,7 @@ def test_bits_parity_and_stop_bits_are_asked_of_the_port(parity: str, stop: str,
 
 
 def test_a_port_that_cannot_be_set_so_says_so_and_gets_nothing() -> None:
-    wire = replace(QUICK, port=PortSettings(bits=7, parity="even"))
+    wire = replace(WIRE, port=PortSettings(bits=7, parity="even"))
     with ScriptedTerminal(answering({})) as terminal, linked(terminal.resource, wire) as link:
         with pytest.raises(LinkError, match="the port cannot be set to 9600 baud, 7 bits, parity even, 1 stop bits"):
             done(link.open())
@@ -74,7 +74,7 @@ def test_a_port_that_cannot_be_set_so_says_so_and_gets_nothing() -> None:
     ("flow", "name"), [("none", "none"), ("xon/xoff", "xon_xoff"), ("rts/cts", "rts_cts"), ("dtr/dsr", "dtr_dsr")]
 )
 def test_every_flow_control_reaches_the_port(flow: str, name: str) -> None:
-    wire = replace(QUICK, port=PortSettings(flow=flow))
+    wire = replace(WIRE, port=PortSettings(flow=flow))
     with ScriptedTerminal(answering({})) as terminal, linked(terminal.resource, wire) as link:
         done(link.open())
         assert session_of(link)._resource.flow_control.name == name
@@ -164,7 +164,7 @@ def test_one_that_holds_us_up_by_flow_control_is_given_up_and_never_carries_it_o
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("bringup.instruments.visa_session.WRITE_WITHIN", 0.1)
-    wire = replace(QUICK, port=PortSettings(flow="xon/xoff"), recovery=0.0)
+    wire = replace(WIRE, port=PortSettings(flow="xon/xoff"), recovery=0.0)
     with ScriptedTerminal(answering({"READ?": READING})) as terminal, linked(terminal.resource, wire) as link:
         ask(link, READ)
         terminal.hold_up()

@@ -229,4 +229,4 @@ def test_stopping_ends_conversations_that_are_under_way(connect: Connect) -> Non
         with pytest.raises((EOFError, ConnectionError)):
             client.line()
 
-    assert time.monotonic() - begun < 2.0
+    assert time.monotonic() - begun < 30

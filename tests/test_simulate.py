@@ -54,7 +54,7 @@ def simulating(*arguments: str) -> Iterator[subprocess.Popen[str]]:
 
 
 def ask(port: int, *messages: str) -> list[str]:
-    with socket.create_connection(("127.0.0.1", port), timeout=10) as client, client.makefile("rw") as lines:
+    with socket.create_connection(("127.0.0.1", port), timeout=60) as client, client.makefile("rw") as lines:
         answers = []
         for message in messages:
             lines.write(message + "\n")
@@ -78,7 +78,7 @@ def test_it_serves_a_powered_board_to_any_client_until_its_standard_input_closes
         assert volts[0].endswith(';+0,"No error"')
 
         child.stdin.close()
-        assert child.wait(10) == 0
+        assert child.wait(60) == 0
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows ends a process instead of signalling it")
@@ -90,7 +90,7 @@ def test_a_signal_ends_it_as_it_should(number: signal.Signals) -> None:
         lines = [child.stdout.readline() for _ in range(2)]
         child.send_signal(number)
 
-        assert child.wait(10) == 0
+        assert child.wait(60) == 0
         assert [line.split(" TCPIP0::127.0.0.1::")[0] for line in lines] == ["supply", "meter"]
         assert child.stderr.read() == ""
 
@@ -106,7 +106,7 @@ def test_one_that_is_kept_by_somebody_leaves_what_the_terminal_sends_to_its_keep
 
         assert ask(port, "*IDN?")[0].startswith("BRINGUP SIMULATED,SUPPLY-3")
         child.stdin.close()
-        assert child.wait(10) == 0
+        assert child.wait(60) == 0
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def test_one_that_is_kept_by_somebody_leaves_what_the_terminal_sends_to_its_keep
 )
 def test_what_cannot_be_simulated_is_refused(arguments: tuple[str, ...], message: str) -> None:
     with simulating(*arguments) as child:
-        _, error = child.communicate(timeout=10)
+        _, error = child.communicate(timeout=60)
 
         assert child.returncode == 2
         assert message in error

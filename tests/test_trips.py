@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.limits import parse_limits
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.runner.endings import BrokenOff, CalledOff, Ending, SupplyLost, Trip
 from bringup.runner.looks import Watched, in_current_limit, judge_look
@@ -221,15 +222,29 @@ def test_the_voltage_is_not_raised_past_a_missed_short_check() -> None:
         (Fault("VIN", FaultKind.WRONG_VOLTAGE, 12.0), "VIN at the free leads voltage 11.9"),
     ],
 )
-def test_wrong_leads_never_reach_the_board(fault: Fault, says: str) -> None:
+def test_wrong_leads_never_reach_the_board_and_are_no_failure_of_the_unit(fault: Fault, says: str) -> None:
     bench = simulated_bench(picked("leads", "apply"), faults=[fault])
 
     outcome = bench.run()
 
-    assert outcome.result is AttemptResult.FAILED
+    assert outcome.result is AttemptResult.BROKEN_OFF
     assert says in outcome.cause
     assert "SIMulate:LEADs BOARD" not in bench.meter_link.sent
     assert outcome.off_verified is True
+
+
+@pytest.mark.parametrize("expect", ["< 24.5 V", "-24.5 V .. 24.5 V"])
+def test_reversed_leads_pass_by_no_limits(expect: str) -> None:
+    procedure = picked("leads", "apply")
+    wide = replace(procedure.steps[0], expect={"VIN": parse_limits(expect)})
+    procedure = replace(procedure, steps=(wide, procedure.steps[1]))
+    bench = simulated_bench(procedure, faults=[Fault("VIN", FaultKind.LEADS_REVERSED)])
+
+    outcome = bench.run()
+
+    assert [(each.aspect, each.result) for each in outcome.readings] == [("at the free leads", Result.FAIL)]
+    assert "the leads are reversed" in outcome.cause
+    assert "SIMulate:LEADs BOARD" not in bench.meter_link.sent
 
 
 def test_a_point_fed_from_elsewhere_is_not_measured_in_ohms() -> None:

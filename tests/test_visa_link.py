@@ -19,7 +19,7 @@ from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.visa_streams import SocketSession, StreamSession
 from bringup.instruments.wire import BLANK, Wire
 from bringup.runner.records import LinkFault
-from tests.link_helpers import ERROR, QUICK, READ, READING, ask, done, linked
+from tests.link_helpers import ERROR, READ, READING, WIRE, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, ScriptedServer, answering
 
 
@@ -64,7 +64,7 @@ def test_an_answer_that_comes_too_late_is_never_taken_for_the_next_one() -> None
         if line == "*IDN?":
             return IDENTITY
         if connection == 0:
-            held.wait(2)
+            held.wait(60)
             return b"+1.11100000E+00\n"
         return READING
 
@@ -95,7 +95,7 @@ def test_a_link_dropped_while_idle_is_noticed_before_anything_is_sent() -> None:
     with ScriptedServer(answering({"READ?": READING})) as server, linked(server.resource) as link:
         ask(link, READ)
         server.hang_up()
-        server.gone.wait(1)
+        assert server.gone.wait(60)
         (reply,) = ask(link, READ)
         assert reply.fault is LinkFault.LOST
         assert server.lines == ["*IDN?", "READ?"]
@@ -104,8 +104,11 @@ def test_a_link_dropped_while_idle_is_noticed_before_anything_is_sent() -> None:
 
 def test_garbage_is_stray_and_never_an_answer() -> None:
     with ScriptedServer(answering({"READ?": b"\xff\xfe~#\x00?!\n"})) as server, linked(server.resource) as link:
-        (reply,) = ask(link, Message("READ?", ReplyKind.NUMBER, 0.05))
-        assert (reply.line, reply.fault) == (None, LinkFault.TIMEOUT)
+        for patience in (0.05, 0.5, 5.0):
+            (reply,) = ask(link, Message("READ?", ReplyKind.NUMBER, patience))
+            assert (reply.line, reply.fault) == (None, LinkFault.TIMEOUT)
+            if reply.strays:  # it came in that time
+                break
         assert reply.strays == ("ÿþ~#\x00?!",)
 
 
@@ -138,15 +141,15 @@ def wait_for_bytes(link: VisaLink) -> None:
     """Until what was sent unasked has reached our end of the socket."""
     session = link._conversation._session
     assert session is not None
-    limit = time.monotonic() + 1
+    limit = time.monotonic() + 60
     while not session.waiting():
         assert time.monotonic() < limit
 
 
 def test_a_reply_in_pieces_padded_with_nul_is_read_whole() -> None:
     with ScriptedServer(answering({"READ?": b"+3.306"})) as server, linked(server.resource) as link:
-        pending = link.submit((Message("READ?", ReplyKind.NUMBER, 1.0),))
-        limit = time.monotonic() + 1
+        pending = link.submit((READ,))
+        limit = time.monotonic() + 60
         while "READ?" not in server.lines:
             assert time.monotonic() < limit
         server.send(b"00000E+00 \x00\r\n")
@@ -155,21 +158,24 @@ def test_a_reply_in_pieces_padded_with_nul_is_read_whole() -> None:
 
 def test_a_flood_without_line_ends_is_given_up() -> None:
     with ScriptedServer(answering({"READ?": b"9" * (1 << 21)})) as server, linked(server.resource) as link:
-        (reply,) = ask(link, Message("READ?", ReplyKind.NUMBER, 5.0))
+        (reply,) = ask(link, READ)
         assert reply.fault is LinkFault.LOST
         assert "without the end of a line" in reply.why
 
 
 def test_a_flood_of_wrong_lines_keeps_to_the_time_out_and_to_a_few_strays() -> None:
     with ScriptedServer(answering({"READ?": b"nonsense\n" * 5000})) as server, linked(server.resource) as link:
-        (reply,) = ask(link, Message("READ?", ReplyKind.NUMBER, 0.2))
-        assert reply.fault is LinkFault.TIMEOUT
+        for patience in (0.2, 2.0, 20.0):
+            (reply,) = ask(link, Message("READ?", ReplyKind.NUMBER, patience))
+            assert reply.fault is LinkFault.TIMEOUT
+            if len(reply.strays) > 20:  # it came in that time
+                break
         assert len(reply.strays) == 21
         assert reply.strays[-1].startswith("... and ")
 
 
 def test_two_instruments_wait_side_by_side() -> None:
-    both = threading.Barrier(2, timeout=2)
+    both = threading.Barrier(2, timeout=60)
 
     def script(_connection: int, line: str) -> bytes:
         if line == "*IDN?":
@@ -183,8 +189,7 @@ def test_two_instruments_wait_side_by_side() -> None:
         linked(one.resource) as first,
         linked(other.resource) as second,
     ):
-        slow = Message("READ?", ReplyKind.NUMBER, 2.0)
-        pendings = [first.submit((slow,)), second.submit((slow,))]
+        pendings = [first.submit((READ,)), second.submit((READ,))]
         assert [done(pending)[0].line for pending in pendings] == ["+3.30600000E+00"] * 2
 
 
@@ -226,7 +231,7 @@ def test_the_gap_of_a_slow_instrument_is_kept() -> None:
     def script(_connection: int, line: str) -> bytes:
         return IDENTITY if line == "*IDN?" else (READING if "?" in line else b"")
 
-    wire = Wire(gap=0.03, identify=QUICK.identify)
+    wire = Wire(gap=0.03, identify=WIRE.identify)
     with ScriptedServer(script) as server, linked(server.resource, wire) as link:
         replies = ask(link, Message("A"), Message("B"), READ)
     # When they left, not when the server's thread was given the processor to see them arrive.
@@ -254,7 +259,7 @@ def test_any_line_comes_through_as_sent_but_for_blanks_at_its_ends(line: str) ->
         def close(self) -> None:
             pass
 
-    conversation = Conversation(Once, QUICK, threading.Event())
+    conversation = Conversation(Once, WIRE, threading.Event())
     (reply,) = conversation.exchange((Message("X?", ReplyKind.TEXT, 0.0),))
     shown = line.strip(BLANK)
     if reply.line is None:

@@ -246,7 +246,7 @@ def test_its_trip_is_cleared_by_the_operator_before_the_next_attempt() -> None:
     asked = {prompt.text: prompt.lines for prompt, _ in bench.ask.asked}  # type: ignore[attr-defined]
     lines = asked["the supply's communication watchdog has tripped on VIN before: Enter clears it"]
     assert lines[0] == (
-        "`bringup off` and the guardian leave it armed: it may have tripped after they had switched off"
+        "where nobody could switch it off after the outputs, it trips with them off: it need not have cut power"
     )
     sent = settings_sent(bench)
     cleared = sent.index("OUTP:PROT:CLE")

@@ -11,6 +11,7 @@ from bringup.commands.asking import attempt_options, order_options, parse_time, 
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
+from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
@@ -46,9 +47,11 @@ def command(
         attempt_result=AttemptResult(result) if result else None,
         **others,
     )
+    lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
     if as_json:
-        print_json([attempt.as_brief() if brief else attempt.as_json() for attempt in found])
+        told = [(attempt, attempt.as_brief() if brief else attempt.as_json()) for attempt in found]
+        print_json([lacking.beside(data, attempt.serial) for attempt, data in told])
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import time
 
-from bringup.commands.guardian_spec import guardian_lock
-from bringup.commands.reaching import lock_name, lock_names
+from bringup.commands.reaching import guardian_lock, lock_name, lock_names
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.host.lock import Holder, holder_of

@@ -14,13 +14,15 @@ import threading
 import time
 from contextlib import ExitStack
 from enum import Enum
-from queue import Empty, SimpleQueue
+from queue import Empty
 
 from bringup.commands.guardian_afterwards import Afterwards
 from bringup.commands.guardian_duty import LOOK_PATIENCE, SwitchingOff
-from bringup.commands.guardian_spec import GuardianSpec, guardian_lock, read_spec
+from bringup.commands.guardian_spec import GuardianSpec, read_spec
 from bringup.commands.guardian_words import Account
+from bringup.commands.reaching import guardian_lock
 from bringup.errors import BringupError
+from bringup.host.bell import Letters
 from bringup.host.control import ControlServer
 from bringup.host.lock import About, hold
 from bringup.host.tool_process import ToolProcess
@@ -65,7 +67,7 @@ class Guardian:
 
     def __init__(self, spec: GuardianSpec, vigil: Vigil, tool: ToolProcess) -> None:
         self._spec, self._vigil, self._tool = spec, vigil, tool
-        self._events: SimpleQueue[object] = SimpleQueue()
+        self._events: Letters[object] = Letters()
         self.asked = threading.Event()
         self._asked_at: float | None = None
 
@@ -120,7 +122,7 @@ class Guardian:
         finishing = None if self._asked_at is None else vigil.finishing_until(self._asked_at)
         bounds = [bound for bound in (vigil.silent_until, finishing) if bound is not None]
         try:
-            event = self._events.get(timeout=max(0.0, min(bounds) - time.monotonic()) if bounds else None)
+            event = self._events.get(max(0.0, min(bounds) - time.monotonic()) if bounds else None)
         except Empty:
             if vigil.silent_until is not None and time.monotonic() - vigil.silent_until > OVERSLEPT:
                 vigil.overslept(time.monotonic())
@@ -135,7 +137,7 @@ class Guardian:
         """Take in what the tool said before it was gone."""
         while True:
             try:
-                event = self._events.get(timeout=0.05)
+                event = self._events.get(0.05)
             except Empty:
                 return
             if event is Happened.PIPE_ENDED:
@@ -155,7 +157,7 @@ class Guardian:
         elif why is Why.LOOK:
             self._tool.gone.wait(GONE_AFTER_WORD)
         account = Account(self._spec, self._vigil, why.value, restore=why in (Why.DIED, Why.HUNG, Why.ASKED))
-        duty = SwitchingOff(self._spec, control.address, self.asked)
+        duty = SwitchingOff(self._spec, control.address, self.asked, armed=self._vigil.was_on)
         afterwards = Afterwards(self._spec, control, self._events, duty, account)
         try:
             asks = control.asks
@@ -189,8 +191,8 @@ class Guardian:
             off = duty.until_off(spec.try_for, account.slow)
             return off.verified, off.why
         if off.found_on:
-            account.came_on_again(True, "")
-        return True, ""
+            account.came_on_again(True, off.why)
+        return True, off.why if off.verified else ""
 
 
 def _say(line: str) -> None:

@@ -9,11 +9,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from queue import Empty, SimpleQueue
+from queue import Empty
 
 from bringup.commands.guardian_duty import LOOK_PATIENCE, LOOKS_AGAIN, SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.guardian_words import Account
+from bringup.host.bell import Letters
 from bringup.host.control import ControlServer, Outcome
 
 
@@ -21,7 +22,7 @@ class Afterwards:
     """The end of one duty. `events`: whatever is put there ends a wait."""
 
     def __init__(
-        self, spec: GuardianSpec, control: ControlServer, events: SimpleQueue[object], duty: SwitchingOff, acc: Account
+        self, spec: GuardianSpec, control: ControlServer, events: Letters[object], duty: SwitchingOff, acc: Account
     ) -> None:
         self._spec, self._control, self._events, self._duty, self._account = spec, control, events, duty, acc
         self._words = ThreadPoolExecutor(1)
@@ -59,7 +60,7 @@ class Afterwards:
             return
         if self._looks or not all(each.done() for each in self._said):
             try:
-                self._events.get(timeout=max(0.0, self._looks[0] - time.monotonic()) if self._looks else None)
+                self._events.get(max(0.0, self._looks[0] - time.monotonic()) if self._looks else None)
             except Empty:
                 return
 
@@ -92,4 +93,4 @@ class Afterwards:
             off = self._duty.until_off(self._spec.try_for, self._account.slow)
             self._say(lambda: self._account.came_on_again(off.verified, off.why))
         elif off.found_on:
-            self._say(lambda: self._account.came_on_again(True, ""))
+            self._say(lambda: self._account.came_on_again(True, off.why))

@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.watchdog_off import disarm_ours
 from bringup.errors import BringupError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
 from bringup.instruments.conversation import same_instrument
@@ -44,7 +45,7 @@ class Off:
 
     verified: bool
     why: str = ""
-    """What stood in the way, if they could not be verified off."""
+    """What stood in the way, if they could not be verified off; if they could, of switching off their watchdog."""
     reached: bool = False
     """Whether the right supply answered at all."""
     found_on: bool = False
@@ -54,9 +55,12 @@ class Off:
 class SwitchingOff:
     """Opens the supply by itself and switches it off, for as long as it takes."""
 
-    def __init__(self, spec: GuardianSpec, control: ControlAddress, asked: threading.Event) -> None:
-        """`asked`: set when somebody asks for off, which ends a pause."""
+    def __init__(
+        self, spec: GuardianSpec, control: ControlAddress, asked: threading.Event, *, armed: bool = False
+    ) -> None:
+        """`asked`: set when somebody asks for off, which ends a pause. `armed`: the tool had the watchdog armed."""
         self._spec = spec
+        self._armed = armed
         self._about = About("bringup guardian", spec.serial, control)
         self._asked = asked
         self._held = ExitStack()
@@ -112,6 +116,7 @@ class SwitchingOff:
             ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
             found_on = look_first and any(result(supply.settings(each)).on for each in ours)
             done: Done = result(supply.all_off())
+            still_armed = disarm_ours(supply, spec.role, armed=self._armed) if done.on is False else ""
         except BringupError as error:
             return Off(False, error.message)
         except Exception as error:  # noqa: BLE001 - whatever it is, the next try may get through
@@ -119,7 +124,7 @@ class SwitchingOff:
         finally:
             link.close(within=0.5)
         if done.on is False:
-            return Off(True, reached=True, found_on=found_on)
+            return Off(True, still_armed, reached=True, found_on=found_on)
         why = "the supply says that an output is on" if done.on else "the supply does not say whether it is off"
         return Off(False, "; ".join((why, *(trouble.text for trouble in done.troubles))), True, found_on)
 

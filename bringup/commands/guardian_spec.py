@@ -64,11 +64,6 @@ class GuardianSpec:
         return base64.b64encode(pickle.dumps(self)).decode("ascii")
 
 
-def guardian_lock(lock: str) -> str:
-    """Return the name under which `bringup off` finds the guardian of a supply, beside whoever drives the supply."""
-    return f"GUARDIAN::{lock}"
-
-
 def read_spec(line: str) -> GuardianSpec:
     """Read what `as_line` wrote."""
     spec = pickle.loads(base64.b64decode(line))  # noqa: S301 - see the import

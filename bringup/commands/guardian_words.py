@@ -93,7 +93,7 @@ class Account:
         if verified:
             spared = self._spec.role.leave_alone
             but = f" but {', '.join(map(str, spared))}, which was left alone" if spared else ""
-            return f"every output is OFF, verified by asking{but}"
+            return f"every output is OFF, verified by asking{but}" + (f"; {trouble}" if trouble else "")
         return f"the output state is UNKNOWN: {trouble}"
 
     def _keep(self, cause: str, verified: bool | None) -> str:

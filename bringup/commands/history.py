@@ -10,6 +10,7 @@ from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
+from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
@@ -45,22 +46,22 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 @json_option
 def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) -> None:
     """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings."""
+    lacking = say_what_waits(logbook)
     stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
     if as_json:
-        print_json(
-            {
-                "serial": serial,
-                "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
-                "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
-            }
-        )
+        told = {
+            "serial": serial,
+            "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
+            "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
+        }
+        print_json(lacking.beside(told, stories[0].serial))
     else:
         width = columns(unknown=None)
         say("\n\n".join("\n".join(folded(line, width) for line in _told(story)) for story in stories))
 
 
 def _told(story: Story) -> list[str]:
-    last = story.attempts[-1]
+    last = next(attempt for attempt in story.attempts if attempt.id == story.last)
     design = f"{last.board}, revision {last.revision}" + (f", {last.variant}" if last.variant else "")
     lines = [f"{story.serial}  {design}" + (f", lot {last.lot}" if last.lot else "")]
     if story.simulated:

@@ -5,7 +5,6 @@ Subcommands live in modules of their own and are imported only when asked for, s
 
 from __future__ import annotations
 
-import gc
 import importlib
 import sys
 import traceback
@@ -106,11 +105,3 @@ def main(arguments: list[str] | None = None) -> int:
         )
         return ExitCode.BUG
     return int(outcome) if isinstance(outcome, int) else ExitCode.PASSED
-
-
-def entry() -> None:
-    """Start from the shell."""
-    # A start makes objects by the ten thousand, nearly all of which stay: looking through them every 700 of them, as is
-    # usual, takes a tenth of it.
-    gc.set_threshold(20_000)
-    sys.exit(main())

@@ -92,7 +92,7 @@ def ask_holders(bench: Bench, said: list[str]) -> bool:
     Appends to `said` why not. A guardian that finds the attempt not answering ends it first, for most supplies speak
     to one program at a time.
     """
-    from bringup.commands.guardian_spec import guardian_lock
+    from bringup.commands.reaching import guardian_lock
 
     resource = lock_name(bench, "supply")
     asked: set[int] = set()
@@ -128,6 +128,7 @@ def _ask(bench: Bench, name: str, within: float, asked: set[int], said: list[str
 
 def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
     """Open the supply and switch its outputs off. Returns whether it says so; appends to `said` what went wrong."""
+    from bringup.commands.watchdog_off import disarm_ours
     from bringup.host.lock import About, hold
     from bringup.runner.exchange import compare
     from bringup.runner.scpi_supply import ScpiSupply
@@ -145,7 +146,10 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
         supply = ScpiSupply(role, dialect, link)
-        return any(_try(supply, said) for _ in range(TRIES))
+        verified = any(_try(supply, said) for _ in range(TRIES))
+        if verified and (still_armed := disarm_ours(supply, role, armed=False)):
+            said.append(still_armed)
+        return verified
 
 
 def open_supply(wanted: Sequence[Wanted], backend: str) -> VisaLink:

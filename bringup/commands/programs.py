@@ -6,7 +6,6 @@ bench too, because the programs are real there as well.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
@@ -19,8 +18,6 @@ from bringup.core.finding import Finding
 from bringup.core.procedure import Procedure
 from bringup.core.program import listed_arguments, programs_of
 from bringup.errors import SafetyRefused
-from bringup.host.agreed import is_agreed, remember
-from bringup.host.programs import find_program
 
 AGREED = "agreed-programs.json"
 OPTION = "--agree-to-programs"
@@ -33,6 +30,8 @@ def agreed_file() -> Path:
 
 def program_files(procedure: Procedure) -> dict[str, str]:
     """Return the file of every program that can be found, by its name in the procedure."""
+    from bringup.host.programs import find_program
+
     folder = Path(procedure.path).parent
     found = {action.program[0]: find_program(action.program[0], folder)[0] for _, action in programs_of(procedure)}
     return {name: file for name, file in found.items() if file}
@@ -40,6 +39,8 @@ def program_files(procedure: Procedure) -> dict[str, str]:
 
 def digests_of_loaded(procedure: Procedure) -> dict[str, str]:
     """Return the SHA-256 of every file that a program loads, by its name in the procedure. Raises SafetyRefused."""
+    import hashlib
+
     folder, found = Path(procedure.path).parent, {}
     for _, action in programs_of(procedure):
         if action.loads:
@@ -54,8 +55,13 @@ def digests_of_loaded(procedure: Procedure) -> dict[str, str]:
 
 def examine_programs(procedure: Procedure) -> Iterator[Finding]:
     """Find programs, and files that they load, that are not on this computer."""
+    wanted = programs_of(procedure)
+    if not wanted:
+        return
+    from bringup.host.programs import find_program
+
     folder = Path(procedure.path).parent
-    for index, action in programs_of(procedure):
+    for index, action in wanted:
         _, why = find_program(action.program[0], folder)
         if why:
             what = "Install it, or correct its name; one beside the procedure is written ./name. No shell is used."
@@ -77,6 +83,8 @@ def require_agreement(
 
     `option`: the command line agrees, which is enough for a simulated bench, and with a person at the terminal.
     """
+    from bringup.host.agreed import is_agreed, remember
+
     vectors, path = vectors_of(procedure, files), Path(bench.path)
     simulated = not any(bench.surely_real())
     if not vectors or is_agreed(agreed_file(), path, vectors, simulated=simulated):

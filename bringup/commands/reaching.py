@@ -32,6 +32,11 @@ def lock_name(bench: Bench, role: str) -> str:
     return found.resource or f"SIMULATED::{Path(bench.path).resolve()}::{role}"
 
 
+def guardian_lock(lock: str) -> str:
+    """Return the name under which `bringup off` finds the guardian of a supply, beside whoever drives the supply."""
+    return f"GUARDIAN::{lock}"
+
+
 def lock_names(bench: Bench) -> tuple[str, ...]:
     """Return what is locked for a bench."""
     return tuple(lock_name(bench, name) for name, role in roles_of(bench).items() if not role.by_hand)

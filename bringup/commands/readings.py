@@ -12,6 +12,7 @@ from bringup.commands.asking import attempt_options, order_options, parse_time, 
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
+from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.words import Kind, Result
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import READING_KEYS, is_empty, readings
@@ -51,9 +52,10 @@ def command(
         result=Result(result) if result else None,
         **others,
     )
+    lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
     if as_json:
-        print_json([reading.as_json() for reading in found])
+        print_json([lacking.beside(reading.as_json(), reading.serial) for reading in found])
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No readings match.")
     else:

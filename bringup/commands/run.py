@@ -18,7 +18,6 @@ import click
 
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
-from bringup.commands.logbook_words import found_at_opening, left_at_the_end, print_outcome
 from bringup.commands.tracing import heard_by, trace_option, traced_ask, tracing
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
@@ -34,7 +33,6 @@ if TYPE_CHECKING:
     from bringup.runner.protocols import Ask, Record, Tell, Told
     from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
-    from bringup.terminal.person import Person
 
 
 @frozen
@@ -59,12 +57,11 @@ class Wanted:
 
 @frozen
 class Surroundings:
-    """What is open by the time the runner takes over. `person`: None where nobody is at the terminal."""
+    """What is open by the time the runner takes over."""
 
     logbook: OpenLogbook
     opened: OpenBench
     clock: HostClock
-    person: Person | None
     trace: TrafficFile | None
 
 
@@ -158,6 +155,8 @@ def run(wanted: Wanted) -> ExitCode:
     with ExitStack() as leave:
         outcome, kept_in = attempt(wanted, procedure, bench, leave)
     if wanted.as_json:
+        from bringup.commands.logbook_words import print_outcome
+
         print_outcome(wanted.logbook, outcome, kept_in)
     return outcome.exit_code
 
@@ -177,7 +176,6 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
 
     Returns also the rescue file that holds what the logbook lacks, if there is such.
     """
-    from bringup.commands.at_terminal import make_person
     from bringup.commands.common import show_left_messages
     from bringup.commands.finishing import let_guardian_finish
     from bringup.commands.instruments import open_bench
@@ -191,11 +189,10 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     leave.callback(logbook.close)
     trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
     clock = HostClock() if trace is None else HostClock(heard_by(trace))
-    person = make_person(clock, unattended=wanted.unattended)
     leave.enter_context(clock.signals())
     note = None if trace is None else trace.note
     opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
-    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, person, trace), leave)
+    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, trace), leave)
 
 
 def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
@@ -215,15 +212,18 @@ def carry_out(
     wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack
 ) -> tuple[AttemptOutcome, Path | None]:
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
-    from bringup.commands.at_terminal import choose_ask, showing, suspend
+    from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
+    from bringup.commands.collecting import as_usual
     from bringup.commands.guarding import guarded
+    from bringup.commands.logbook_words import found_at_opening, left_at_the_end
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
     from bringup.runner.wait import take_off_asked
 
-    logbook, opened, clock, person = around.logbook, around.opened, around.clock, around.person
+    logbook, opened, clock = around.logbook, around.opened, around.clock
+    person = make_person(clock, unattended=wanted.unattended)
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
     texts = tuple(sources(wanted, procedure))
@@ -244,6 +244,7 @@ def carry_out(
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),
     )
+    as_usual()
     outcome = run_attempt(setup)
     opened.report_off(outcome.off_verified, lambda: take_off_asked(clock))
     for told in left_at_the_end(record):

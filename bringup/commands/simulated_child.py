@@ -31,7 +31,7 @@ def simulated_bench(bench: Path, *, serial: str = "", pace: float | None = None)
     `serial`: the unit on the bench. `pace`: stretches the instruments' times (tests). Raises BenchError with what the
     child said where it does not come up.
     """
-    command = own_command("from bringup.commands.main import entry; entry()", "simulate", "--bench", str(bench))
+    command = own_command("from bringup.__main__ import entry; entry()", "simulate", "--bench", str(bench))
     command += ["--json", "--until-stdin-closes"]
     command += ["--serial", serial] if serial else []
     command += [] if pace is None else ["--pace", str(pace)]

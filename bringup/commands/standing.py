@@ -11,6 +11,7 @@ from bringup.commands.asking import simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
+from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import Standing, is_empty, standing
@@ -27,9 +28,10 @@ MOST_FAILURES = 5
 def command(logbook: Path, as_json: bool, simulated: str | None, **others: Any) -> None:
     """Show all units and where they stand: last result, what failed last, result of the first attempt."""
     filters = Filters(simulated=simulated_asked(simulated), **others)
+    lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (standing(connection, filters), is_empty(connection)))
     if as_json:
-        print_json([unit.as_json() for unit in found])
+        print_json([lacking.beside(unit.as_json(), unit.last.serial) for unit in found])
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
     else:

@@ -23,6 +23,9 @@ from bringup.core.words import LimitsFrom
 LONGEST_DELAY = 0.2
 """Delay of the supply's over-current protection: some take no more than a quarter of a second."""
 
+LOOK_BEHIND = 5.0
+"""Seconds for which an input that missed its current may stay on, for a look at the rails behind it."""
+
 LEADS_LIMIT = Decimal("0.05")
 """Current limit in amperes while the leads hang free: nothing but a meter is on them."""
 

@@ -132,9 +132,8 @@ def _net(
     whole = Drain()
     for drain in drains.values():
         whole = whole.joined(drain)
-    stated = [farads.number for name in points if (farads := board.point(name).capacitance) is not None]
     missing = any(fault.kind is FaultKind.CAPACITOR_MISSING and fault.point in points for fault in faults)
-    capacitance = 0.0 if missing else sum(stated, 0.0) if stated else None
+    capacitance = 0.0 if missing else farads_of(board, points)
     held = sum(fault.farads for fault in faults if fault.kind is FaultKind.CHARGED and fault.point in points)
     if held:
         capacitance = (capacitance or 0.0) + held
@@ -185,10 +184,21 @@ def stage_of(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) ->
         resistance=number_or(converter.output_resistance, 0.0),
         minimum_load=number_or(converter.minimum_load, 0.0),
         quiescent=number_or(converter.quiescent, 0.0),
-        limit=number_or(
-            converter.current_limit, max(DEFAULT_LIMIT_AMPS, DEFAULT_LIMIT_MULTIPLE * largest_amps(board, rail))
-        ),
+        limit=_limit(board, rail, converter),
     )
+
+
+def _limit(board: Board, rail: Rail, converter: Converter) -> float:
+    """Amperes at which a converter limits: stated, or from what the rail may have to give, which takes long to find."""
+    if converter.current_limit is not None:
+        return converter.current_limit.number
+    return max(DEFAULT_LIMIT_AMPS, DEFAULT_LIMIT_MULTIPLE * largest_amps(board, rail))
+
+
+def farads_of(board: Board, points: Sequence[str]) -> float | None:
+    """Capacitance of points joined by plain connections in F; None where the file states none for any of them."""
+    stated = [farads.number for name in points if (farads := board.point(name).capacitance) is not None]
+    return sum(stated, 0.0) if stated else None
 
 
 def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fault], parts: Parts) -> float:

@@ -2,7 +2,8 @@
 
 `@frozen` gives what `@dataclass(frozen=True, slots=True)` gives. That one writes and compiles six methods for each
 class, half a millisecond each time, and a start of `bringup run` meets a hundred classes. Here the methods that only
-read the fields are shared, and `__init__`, which has to be quick, is compiled when the first record of a class is made.
+read the fields are shared, and `__init__`, which has to be quick where records are many, is compiled when one more than
+a FEW records of a class are made.
 Of the ways to declare a field, `init=False`, `kw_only` and `InitVar` are refused: no record needs them.
 """
 
@@ -14,6 +15,9 @@ from operator import attrgetter
 from typing import Any, NoReturn, TypeVar, dataclass_transform
 
 T = TypeVar("T")
+
+FEW = 6
+"""Records of a class that are filled field by field; compiling takes as long as some twenty of them."""
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
@@ -27,9 +31,20 @@ def frozen(cls: type[T]) -> type[T]:
     _refuse_what_is_not_served(made, known)
     compared = _reader([one.name for one in known if one.compare])
 
+    left = FEW
+
     def first(self: object, *arguments: object, **named: object) -> None:
-        made.__init__ = _initializer(made, known)
-        made.__init__(self, *arguments, **named)
+        nonlocal left
+        left -= 1
+        values = _values(known, arguments, named) if left >= 0 else None
+        if values is None:
+            made.__init__ = _initializer(made, known)
+            made.__init__(self, *arguments, **named)
+            return
+        for one, value in zip(known, values, strict=True):
+            getattr(made, one.name).__set__(self, value)
+        if hasattr(made, "__post_init__"):
+            made.__post_init__(self)
 
     def equal(self: object, other: object) -> bool:
         return compared(self) == compared(other) if other.__class__ is self.__class__ else NotImplemented
@@ -67,6 +82,26 @@ def _reader(names: list[str]) -> Callable[[object], tuple[object, ...]]:
         return lambda _: ()
     get = attrgetter(*names)
     return get if len(names) > 1 else lambda self: (get(self),)
+
+
+def _values(
+    known: tuple[Field[Any], ...], arguments: tuple[object, ...], named: dict[str, object]
+) -> list[object] | None:
+    """Return the value of every field; None for wrong arguments: the compiled constructor finds the words for them."""
+    if len(arguments) > len(known):
+        return None
+    values, used = list(arguments), 0
+    for one in known[len(arguments) :]:
+        if one.name in named:
+            values.append(named[one.name])
+            used += 1
+        elif one.default is not MISSING:
+            values.append(one.default)
+        elif one.default_factory is not MISSING:
+            values.append(one.default_factory())
+        else:
+            return None
+    return values if used == len(named) else None
 
 
 def _initializer(made: type, known: tuple[Field[Any], ...]) -> Callable[..., None]:

@@ -27,9 +27,10 @@ _SAME = str.maketrans(
 _NUMBER = re.compile(r"([+-]?)([0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE]([+-]?[0-9]+))?")
 _UNIT = re.compile(r"[ ]*([A-Za-zµΩ°℃%]*)")
 _LETTER_CODE = re.compile(r"([0-9]*)([RKkMGT])([0-9]*)(?![A-Za-z0-9µΩ°℃%.])")
-_SECOND_POINT = re.compile(r"[0-9]+[A-Za-zµΩ]{1,4}[0-9]+")
-_PLUS_MINUS = re.compile(r"\+ ?- ?|- ?\+ ?|-/\+|\+\\-")
-_NO_NUMBER = re.compile(r"[+-]?(?:nan|inf(?:inity)?)(?![A-Za-z])", re.IGNORECASE)
+# Compiled by who needs them: only what is refused is compared with these.
+_SECOND_POINT = r"[0-9]+[A-Za-zµΩ]{1,4}[0-9]+"
+_PLUS_MINUS = r"\+ ?- ?|- ?\+ ?|-/\+|\+\\-"
+_NO_NUMBER = r"(?i:[+-]?(?:nan|inf(?:inity)?)(?![A-Za-z]))"
 
 
 @frozen
@@ -152,14 +153,14 @@ def _letter_code(plain: str, position: int) -> Term | None:
 
 def _no_number(plain: str, position: int, text: str) -> NotationError:
     rest = plain[position:]
-    if odd := _PLUS_MINUS.match(rest):
+    if odd := re.match(_PLUS_MINUS, rest):
         return NotationError(
             f"{odd.group().strip()!r} is no sign of a tolerance in {text!r}",
             text=text,
             offset=position,
             what_to_do="Write ± or +/-: 3.3 V ± 2 %, 3.3 V +/- 2 %.",
         )
-    if _NO_NUMBER.match(rest.lstrip()):
+    if re.match(_NO_NUMBER, rest.lstrip()):
         return NotationError(
             f"{rest.split()[0]!r} is no value that a quantity can have",
             text=text,
@@ -183,7 +184,7 @@ def _no_number(plain: str, position: int, text: str) -> NotationError:
 
 
 def _run_on(plain: str, position: int, end: int, text: str) -> NotationError:
-    second = _SECOND_POINT.match(plain, position)
+    second = re.match(_SECOND_POINT, plain[position:])
     if second:
         return NotationError(
             f"{second.group(0)!r} has a letter for its decimal point",

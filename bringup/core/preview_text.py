@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
+from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
+from bringup.core.budget import downstream
 from bringup.core.finding import Finding
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
@@ -84,6 +85,7 @@ def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:
     yield from (INDENT + line for line in _details(step))
     if isinstance(preview.plan, ApplyPlan):
         yield from (INDENT + line for line in _apply(preview.plan, whole))
+        yield from (INDENT + line for line in _behind(step, preview.plan, whole))
     elif isinstance(preview.plan, LeadsPlan):
         yield from (INDENT + line for line in _leads(preview.plan, whole))
     yield from (INDENT + line for line in _readings(preview.readings))
@@ -181,6 +183,21 @@ def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:
     if plan.hold:
         yield f"held for {duration(plan.hold)} at each voltage"
     yield from plan.notes
+
+
+def _behind(step: Step, plan: ApplyPlan, whole: Preview) -> Iterator[str]:
+    """Say what is still read where the input current misses its limits; nothing where that needs somebody's hands."""
+    bench, board = whole.bench, whole.procedure.board
+    rails = [rail.name for rail in downstream(board, plan.input) if rail.probe]
+    by_itself = bench is None or not (bench.meter is None or meter_by_hand(bench) or bench.probing_by_hand)
+    if not rails or not whole.trips or not by_itself:
+        return
+    where = "" if bench is not None else ", on a bench whose meter needs nobody's hands"
+    but = "" if step.end_on_fail else " (at the last voltage the step goes on instead)"
+    yield (
+        f"a current that misses its limits, below that level and past the short check{where}: {listed(rails)} are read "
+        f"first, in this order, until one is wrong, for {LOOK_BEHIND:g} s at most; then it goes off{but}"
+    )
 
 
 def _level(plan: ApplyPlan | LeadsPlan, whole: Preview) -> str:

@@ -13,12 +13,16 @@ ENDS = "\r\n\x00 \t"
 # Nothing that was matched is given back (++, *+): a line of a million blanks or digits must not take minutes.
 _DOUBLE, _SINGLE = r"[^\"]*+(?:\"\"[^\"]*+)*+", r"[^']*+(?:''[^']*+)*+"
 _STRING = re.compile(rf"\"({_DOUBLE})\"|'({_SINGLE})'", re.DOTALL)
+_APART = re.compile(r"[,\"'(]")
 _FIELD = re.compile(rf"\s*+(\"{_DOUBLE}\"|'{_SINGLE}'|\([^)]*+\)|[^,\"'(]*+)\s*+(?:,|$)", re.DOTALL)
 
 
 def split_fields(line: str) -> tuple[str, ...]:
     """Split a reply at its commas, not at those inside quotes or parentheses. Empty fields at the end are dropped."""
     body, position, fields = line.strip(ENDS), 0, []
+    if _APART.search(body) is None:
+        alone = body.strip()
+        return (alone,) if alone else ()
     while position < len(body):
         match = _FIELD.match(body, position)
         if match is None or match.end() == position:

@@ -16,6 +16,7 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
+from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
 from bringup.core.safety_order import examine_order
@@ -37,6 +38,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_ramps(procedure),
         *examine_levels(procedure, bench),
         *examine_currents(procedure, bench),
+        *examine_expectations(procedure),
         *examine_order(procedure),
         *examine_irreversible(procedure),
         *_shock(procedure),

@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping, Sequence
 from math import inf
 
 from bringup.core.board import Board, LoadKind
-from bringup.core.circuit import circuit_of, layout_of, refuse_impossible, without_supply_faults
+from bringup.core.circuit import circuit_of, farads_of, layout_of, refuse_impossible, stage_of, without_supply_faults
 from bringup.core.design_values import network_of, nominal_volts, number_or
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.operating_point import OperatingPoint, Solution
@@ -63,23 +63,23 @@ def capacitance_at(board: Board, name: str, running: Collection[str] = ()) -> fl
     through a linear converter, C * Vout^2 / (efficiency * Vin^2) through a switching one (never less than it takes).
     Capacitances that the file does not state count as 0.
     """
-    circuit = circuit_of(board, None, (), NOMINAL)
-    if name not in circuit.net_of:
+    layout = layout_of(board)
+    if name not in layout.net_of:
         return number_or(board.point(name).capacitance, 0.0)
 
     def below(index: int, vin: float) -> float:
-        net = circuit.nets[index]
-        total = net.capacitance or 0.0
-        for child, _ in net.children:
-            stage = circuit.nets[child].stage
-            if stage is None or stage.rail not in running or vin <= 0.0:
+        total = farads_of(board, layout.groups[index]) or 0.0
+        for child, _ in layout.hangs[index]:
+            rail = layout.groups[child][0]
+            if rail not in running or vin <= 0.0:
                 continue
+            stage = stage_of(board, board.rails[rail], (), NOMINAL)
             ratio = stage.nominal / vin
             share = ratio * ratio / stage.efficiency if stage.switching else ratio
             total += share * below(child, stage.nominal)
         return total
 
-    return below(circuit.net_of[name], abs(nominal_volts(board, name) or 0.0))
+    return below(layout.net_of[name], abs(nominal_volts(board, name) or 0.0))
 
 
 def unpowered_resistance(board: Board, point: str, faults: Sequence[Fault] = (), parts: Parts = NOMINAL) -> float:

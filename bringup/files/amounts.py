@@ -27,12 +27,15 @@ UNIT_WORDS = {
 }
 """How a unit is called in a sentence."""
 
-_ALTERNATING = re.compile(r"[0-9]\s*[munpkMGµμ]?V\s*(~|AC\b|RMS\b)|[0-9]\s*[mkµμ]?VAC\b|~", re.IGNORECASE)
+_ALTERNATING = r"(?i:[0-9]\s*[munpkMGµμ]?V\s*(~|AC\b|RMS\b)|[0-9]\s*[mkµμ]?VAC\b|~)"
+_HINTS = ("~", "AC", "RMS")
+"""One of these is in every text that the pattern finds: few texts have to be compared with it."""
 
 
 def notation(text: Scalar, read: Callable[[str], Any], problems: Problems) -> Any:
     """Return `read(text)`, or WRONG after reporting its NotationError at the character it names."""
-    if _ALTERNATING.search(text.text):
+    capitals = text.text.upper()
+    if any(hint in capitals for hint in _HINTS) and re.search(_ALTERNATING, text.text):
         problems.add(
             text, f"'{text.text}' is alternating voltage", "circuits connected to the mains are out of scope: give DC"
         )

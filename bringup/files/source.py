@@ -6,8 +6,9 @@ from pathlib import Path
 
 from bringup.core.frozen import frozen
 from bringup.errors import FileError, Problem
+from bringup.files.composing import compose
 from bringup.files.nearby import meant
-from bringup.files.nodes import Node, Pairs, Problems, compose
+from bringup.files.nodes import Node, Pairs, Problems
 from bringup.runner.records import SourceText
 
 LARGEST = 1_000_000

@@ -15,10 +15,10 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from queue import Empty, SimpleQueue
 from types import FrameType
 from typing import Any
 
+from bringup.host.bell import LONGEST_WAIT, Bell
 from bringup.runner.protocols import Interruption
 
 _MEANING = {
@@ -37,9 +37,8 @@ _IGNORED = ("SIGTTIN", "SIGTTOU")
 _HONOURED = ("SIGHUP", "SIGTSTP")
 """Left ignored where they were ignored before: under nohup, and where no shell could bring the process back."""
 
-# A lock on Windows is not left when a signal comes, so waits are cut into pieces there; elsewhere a piece is only
-# bounded because the system's own time-outs are.
-_LONGEST_PIECE = 0.1 if os.name == "nt" else 3600.0
+# A lock on Windows is not left when a signal comes, so waits are cut into pieces there.
+_LONGEST_PIECE = 0.1 if os.name == "nt" else LONGEST_WAIT
 
 
 def _missed() -> float:
@@ -63,7 +62,7 @@ class HostClock:
     def __init__(self, heard: Callable[[Interruption], None] = lambda _interruption: None) -> None:
         """`heard` is told of each interruption, from a signal handler or any thread."""
         self._heard = heard
-        self._bell: SimpleQueue[None] = SimpleQueue()
+        self._bell = Bell()
         self._interruptions: deque[Interruption] = deque()
 
     def monotonic(self) -> float:
@@ -82,21 +81,12 @@ class HostClock:
         """Return at monotonic time `until`, or earlier if `wake` was called, also before this wait began."""
         while True:
             left = until - time.monotonic()
-            try:
-                if left <= 0:
-                    self._bell.get_nowait()
-                else:
-                    self._bell.get(timeout=min(left, _LONGEST_PIECE))
-            except Empty:
-                if until - time.monotonic() <= 0:
-                    return
-            else:
-                self._silence()
+            if self._bell.wait(min(left, _LONGEST_PIECE)) or left <= 0:
                 return
 
     def wake(self) -> None:
         """End the wait now, or the next one if nobody waits. Callable from any thread and from a signal handler."""
-        self._bell.put(None)
+        self._bell.ring()
 
     def interruption(self) -> Interruption | None:
         """The interruption that came first and has not been acknowledged."""
@@ -152,11 +142,3 @@ class HostClock:
             self._interruptions.append(interruption)
             self._heard(interruption)
         self.wake()
-
-    def _silence(self) -> None:
-        """Take what else was rung: one wait ends once."""
-        while not self._bell.empty():
-            try:
-                self._bell.get_nowait()
-            except Empty:
-                return

@@ -49,8 +49,10 @@ def _ours_alone(found: os.stat_result) -> bool:
     return found.st_uid == os.getuid() and not found.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
 
 
-def lasting_folder() -> Path | None:
+def lasting_folder(*, make: bool = True) -> Path | None:
     """Return the folder for what must outlast the process and the session, such as rescued readings, made if need be.
+
+    Unless `make`, None where there is none yet.
 
     It lies in `BRINGUP_STATE` if that is set, else where the system keeps what programs remember for a user
     (`XDG_STATE_HOME` and its default; freedesktop.org's base directory specification, from memory). None where it
@@ -63,7 +65,8 @@ def lasting_folder() -> Path | None:
     else:
         folder = Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state") / "bringup"
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if make:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         found = folder.lstat()
     except (OSError, RuntimeError):
         return None

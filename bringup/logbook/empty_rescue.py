@@ -10,7 +10,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from bringup.logbook.file_lock import try_lock
-from bringup.logbook.rescue_file import names_of, open_found, read_found, real
+from bringup.logbook.rescue_file import open_found, read_found
+from bringup.logbook.waiting import anybodys, names_of, real
 
 
 def remove_empty(logbook: Path, attempt: str) -> tuple[Path, ...]:
@@ -27,6 +28,16 @@ def remove_empty(logbook: Path, attempt: str) -> tuple[Path, ...]:
     return tuple(removed)
 
 
+def remove_anybodys_empty(folder: Path) -> None:
+    """Remove every empty rescue file in the user's folder that nobody holds, whichever logbook it was made for.
+
+    One of another logbook would wait there for the next attempt with that one, which may never come.
+    """
+    for file in anybodys(folder):
+        with suppress(OSError):
+            _removed(file, None)
+
+
 def _beside(logbook: Path) -> list[Path]:
     try:
         return names_of(logbook, logbook.parent)
@@ -34,9 +45,13 @@ def _beside(logbook: Path) -> list[Path]:
         return []
 
 
-def _removed(file: Path, attempt: str) -> bool:
+def _removed(file: Path, attempt: str | None) -> bool:
+    """Remove it if nothing was put into it. `attempt`: whose it must be; None: anybody's."""
     descriptor = open_found(file)
     try:
+        # Without a first line it is being made at this moment, and its maker is about to lock it.
+        if not os.read(descriptor, 1).strip(b"\0"):
+            return False
         # Locked for as long as the process that made it lives: what is free has nobody who could still write into it.
         if not try_lock(descriptor):
             return False
@@ -44,7 +59,9 @@ def _removed(file: Path, attempt: str) -> bool:
             found = read_found(descriptor)
         except ValueError:
             return False
-        if found.lines or found.torn or found.head is None or found.head.get("attempt") != attempt:
+        if found.lines or found.torn or found.head is None:
+            return False
+        if attempt is not None and found.head.get("attempt") != attempt:
             return False
         if os.name != "nt":
             file.unlink()

@@ -34,14 +34,14 @@ def netstring(content: bytes) -> bytes:
 
 def encode_row(table: str, names: tuple[str, ...], row: Sequence[Cell]) -> bytes:
     """Return the canonical bytes of a row. `names`: the columns of `row`, in its order."""
-    parts = [netstring(table.encode())]
+    parts = [_table(table)]
     add = parts.append
     for index, name in _order(names):
         cell = row[index]
         if cell is None:
             continue
         if isinstance(cell, str):
-            content = cell.encode("utf-8", "surrogatepass")
+            content = cell.encode() if cell.isascii() else cell.encode("utf-8", "surrogatepass")
             add(b"%b%d:t%b," % (name, len(content) + 1, content))
         elif isinstance(cell, float):
             # SQLite does not keep the sign of a zero.
@@ -77,6 +77,12 @@ def row_key(columns: tuple[str, ...], names: tuple[str, ...], row: Sequence[Cell
         return None
     cells = [row[names.index(column)] for column in columns]
     return str(cells[0]) if len(cells) == 1 else json.dumps(cells, ensure_ascii=False)
+
+
+@lru_cache(maxsize=64)
+def _table(name: str) -> bytes:
+    """Return the encoded name of a table."""
+    return netstring(name.encode())
 
 
 @lru_cache(maxsize=64)

@@ -15,6 +15,7 @@ from datetime import datetime
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
+from bringup.logbook.past import came_late
 from bringup.logbook.values import time_text
 
 ID_SHOWN = 8
@@ -147,12 +148,22 @@ def order(filters: Filters, keys: Mapping[str, str], in_time: tuple[str, ...]) -
 
 
 def _first_or_last(which: str, *, with_procedure: bool) -> str:
-    direction = "ASC" if which == "first" else "DESC"
-    procedure = " AND b.procedure = a.procedure" if with_procedure else ""
-    return (
-        "a.seq = (SELECT b.seq FROM attempts b WHERE b.serial = a.serial AND b.simulated = a.simulated"  # noqa: S608
-        f"{procedure} ORDER BY b.started {direction}, b.seq {direction} LIMIT 1)"
-    )
+    """Return the condition that an attempt is its unit's first or last one, by the order in which they were recorded.
+
+    The wall clock may have been set meanwhile, so it decides only over one that came in late, from a rescue file: that
+    was recorded after others that were begun later. It is the last (first) one if none was begun later (earlier).
+    """
+    procedure = " AND {0}.procedure = {1}.procedure" if with_procedure else ""
+    of_unit = "{0}.serial = {1}.serial AND {0}.simulated = {1}.simulated" + procedure
+    beyond = "c.started < b.started" if which == "first" else "c.started > b.started"
+    others = f"EXISTS (SELECT 1 FROM attempts c WHERE {of_unit.format('c', 'b')} AND {beyond})"  # noqa: S608 - words of ours
+    late = came_late("b")
+    if which == "first":
+        kept, ordered = "", f"CASE WHEN {late} AND NOT {others} THEN 0 ELSE 1 END, b.seq"
+    else:
+        kept, ordered = f" AND NOT ({late} AND {others})", "b.seq DESC"
+    one = f"SELECT b.seq FROM attempts b WHERE {of_unit.format('b', 'a')}{kept} ORDER BY {ordered} LIMIT 1"  # noqa: S608
+    return f"a.seq = ({one})"
 
 
 def _check_name(connection: sqlite3.Connection, what: str, asked: str, known: str) -> None:

@@ -15,13 +15,15 @@ from itertools import chain as joined
 from pathlib import Path
 
 from bringup.errors import LogbookError
+from bringup.logbook.ahead import take_room
 from bringup.logbook.chain import Chain
 from bringup.logbook.faults import explain
 from bringup.logbook.lines import Line, line_of
 from bringup.logbook.opening import BUSY_SECONDS, OpenLogbook
 from bringup.logbook.remains import Remains
-from bringup.logbook.rescue_file import RescueFile, real
+from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.statements import Statement
+from bringup.logbook.waiting import real
 from bringup.logbook.watched import WatchedFile
 
 AGAIN_SECONDS = 0.05
@@ -91,6 +93,7 @@ class Keeper:
             self.warnings.append(
                 f"no rescue file can be made ({'; '.join(refused)}): what the logbook cannot take will only be shown"
             )
+        self._take_room()
 
     def keep(self, words: Words, made: list[Statement]) -> None:
         """Write one record, after everything that still waits. `words`: what is shown of it if nothing takes it."""
@@ -137,6 +140,15 @@ class Keeper:
         except OSError as error:
             return [f"{folder}: {error.strerror}"]
         return []
+
+    def _take_room(self) -> None:
+        """Have the write-ahead file as long as it will be, where the disk has room for that."""
+        try:
+            take_room(self._connection, self._path)
+        except (sqlite3.Error, OSError) as error:
+            self.warnings.append(
+                f"2 MiB could not be reserved for the logbook {self._path} ({error}): see that its disk has room"
+            )
 
     def _write_waiting(self) -> None:
         """Write what waits, oldest first, one commit each. What breaks a rule of the tables is not tried again."""

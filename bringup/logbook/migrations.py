@@ -8,7 +8,6 @@ from contextlib import closing
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.chain import adopt
 from bringup.logbook.tables import APPLICATION_ID, CHAINED, MIGRATIONS, Migration
 
 
@@ -59,6 +58,8 @@ def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migr
                 for statement in migration.statements:
                     connection.execute(statement)
                 if migration.number == CHAINED:
+                    from bringup.logbook.chain import adopt
+
                     adopt(connection)
                 connection.execute(f"PRAGMA user_version = {migration.number}")
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")

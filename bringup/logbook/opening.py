@@ -12,12 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.breaking_off import close_left_open
 from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
 from bringup.logbook.migrations import bring_up_to_date, version_of
 from bringup.logbook.tables import APPLICATION_ID, VERSION
-from bringup.logbook.taking_in import take_in
+from bringup.logbook.waiting import anybodys, waiting
 
 BUSY_SECONDS = 0.5
 """How long a write may wait for another writer. Outputs may be on meanwhile, so this is short."""
@@ -79,15 +78,40 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         backup = bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
-        taken = take_in(connection, path, lasting)
-        left_open = close_left_open(connection)
+        said, left = _take_in(connection, path, lasting)
+        left_open = _close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
         raise explain(error, path, "written to") from error
     except BaseException:
         connection.close()
         raise
-    return OpenLogbook(connection, path, left_open, backup, lasting, taken.said, taken.left)
+    return OpenLogbook(connection, path, left_open, backup, lasting, said, left)
+
+
+def _take_in(
+    connection: sqlite3.Connection, path: Path, lasting: Path | None
+) -> tuple[tuple[str, ...], tuple[Path, ...]]:
+    """Take in the rescue files that wait, if any do: only they need the modules for it. See taking_in.TakenIn."""
+    if lasting is not None and anybodys(lasting):
+        from bringup.logbook.empty_rescue import remove_anybodys_empty
+
+        remove_anybodys_empty(lasting)
+    if next(waiting(path, lasting), None) is None:
+        return (), ()
+    from bringup.logbook.taking_in import take_in
+
+    taken = take_in(connection, path, lasting)
+    return taken.said, taken.left
+
+
+def _close_left_open(connection: sqlite3.Connection) -> tuple[str, ...]:
+    """Mark attempts of dead processes as broken off, where any attempt is open. Returns their ids."""
+    if connection.execute("SELECT 1 FROM attempts WHERE result IS NULL LIMIT 1").fetchone() is None:
+        return ()
+    from bringup.logbook.breaking_off import close_left_open
+
+    return close_left_open(connection)
 
 
 def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool = False) -> None:

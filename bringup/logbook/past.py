@@ -24,8 +24,13 @@ TAKEN_IN = "rescued"
 TRIP = "trip"
 """Kind of the event after which nothing carries over."""
 
-CAME_LATE = f"EXISTS (SELECT 1 FROM events l WHERE l.attempt = a.id AND l.kind = '{TAKEN_IN}')"
-"""Condition on attempts `a`: what is known of it came in, in part or as a whole, after it."""
+
+def came_late(attempts: str) -> str:
+    """Return the condition on attempts of that name: what is known of one came in, in part or as a whole, after it."""
+    return f"EXISTS (SELECT 1 FROM events l WHERE l.attempt = {attempts}.id AND l.kind = '{TAKEN_IN}')"
+
+
+CAME_LATE = came_late("a")
 
 # After every trip by order of writing; what came in late by wall time, too. `within`: which trips of the same attempt
 # count.

@@ -65,6 +65,11 @@ STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 
 EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monotonic, e.seq"
 
+WARNINGS = (
+    "SELECT e.attempt, e.content FROM events e WHERE e.kind = 'warning'"
+    " AND (:attempt IS NULL OR e.attempt = :attempt) ORDER BY e.attempt, e.monotonic, e.seq"
+)
+
 NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.at, n.seq"
 
 COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
@@ -109,6 +114,8 @@ class Story:
     simulated: bool
     attempts: tuple[LoggedAttempt, ...]
     notes: tuple[LoggedNote, ...]
+    last: str
+    """Id of the attempt that counts as the last: not the last in time where the clock was set back."""
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
@@ -128,7 +135,13 @@ def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAtt
     of_attempt: dict[str, list[LoggedReading]] = defaultdict(list)
     for reading in _readings(connection, replace(filters, sort="", limit=None)):
         of_attempt[reading.attempt].append(reading)
-    return [replace(attempt, readings=tuple(of_attempt[attempt.id])) for attempt in found]
+    warnings: dict[str, list[str]] = defaultdict(list)
+    for row in connection.execute(WARNINGS, {"attempt": filters.attempt}):
+        warnings[row["attempt"]].append(row["content"])
+    return [
+        replace(attempt, readings=tuple(of_attempt[attempt.id]), warnings=tuple(warnings[attempt.id]))
+        for attempt in found
+    ]
 
 
 def attempt(connection: sqlite3.Connection, beginning: str) -> LoggedAttempt:
@@ -172,7 +185,8 @@ def history(connection: sqlite3.Connection, serial: str, simulated: bool | None 
         if made:
             rows = connection.execute(NOTES, {"serial": made[0].serial, "simulated": int(kind)})
             notes = tuple(note_of(row) for row in rows)
-            stories.append(Story(made[0].serial, kind, tuple(_whole(connection, one) for one in made), notes))
+            (last,) = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
+            stories.append(Story(made[0].serial, kind, tuple(_whole(connection, one) for one in made), notes, last.id))
     if not stories:
         kind_asked = "simulated" if simulated else "real"
         raise CommandError(

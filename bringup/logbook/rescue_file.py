@@ -17,6 +17,7 @@ from typing import Any
 from bringup.core.frozen import frozen
 from bringup.logbook.file_lock import try_lock
 from bringup.logbook.lines import Line
+from bringup.logbook.waiting import name_for, real
 
 SIZE = 1024 * 1024
 """Bytes that are reserved: some two thousand readings."""
@@ -29,24 +30,6 @@ _AT_ONCE = 1000
 
 _BINARY = getattr(os, "O_BINARY", 0) | getattr(os, "O_CLOEXEC", 0)
 _CANNOT_RESERVE = {errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL}
-
-
-def real(path: Path) -> Path:
-    """Return a path as it is the same for each spelling: no links, no `..`."""
-    return Path(os.path.realpath(path))
-
-
-def name_for(logbook: Path) -> str:
-    """Return a new name for a rescue file of a logbook."""
-    return f"{logbook.name}.rescue-{os.urandom(4).hex()}.jsonl"
-
-
-def names_of(logbook: Path, folder: Path) -> list[Path]:
-    """Return the rescue files of logbooks of that name in a folder."""
-    if not folder.is_dir():
-        return []
-    ahead = f"{logbook.name}.rescue-"
-    return sorted(each for each in folder.iterdir() if each.name.startswith(ahead) and each.name.endswith(".jsonl"))
 
 
 class RescueFile:

@@ -180,6 +180,8 @@ class LoggedAttempt:
     continued_by: str | None = None
     anchor: str = ""
     """The hash that stands for all its rows up to its end and for everything written before: see audit.py."""
+    warnings: tuple[str, ...] = ()
+    """What does not fail the unit but is told beside the result, such as what the supply leads lose."""
     readings: tuple[LoggedReading, ...] = ()
     steps: tuple[LoggedStep, ...] = ()
     events: tuple[LoggedEvent, ...] = ()
@@ -209,6 +211,7 @@ class LoggedAttempt:
             "continued_by": self.continued_by,
             "anchor": self.anchor,
             "simulated": self.simulated,
+            "warnings": list(self.warnings),
             "readings": [reading.as_json() for reading in self.readings],
         }
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,8 +18,9 @@ from bringup.logbook.chain import Chain
 from bringup.logbook.file_lock import try_lock
 from bringup.logbook.lines import Line, Writer
 from bringup.logbook.past import TAKEN_IN
-from bringup.logbook.rescue_file import Found, names_of, open_found, read_found, real
+from bringup.logbook.rescue_file import Found, open_found, read_found
 from bringup.logbook.statements import Statement, event_statement
+from bringup.logbook.waiting import real, waiting
 
 PORTION = 1000
 """Lines that are written in one transaction: another attempt waits for them, with its outputs on maybe."""
@@ -46,7 +46,7 @@ def take_in(connection: sqlite3.Connection, path: Path, lasting: Path | None) ->
     """
     said: list[str] = []
     left: list[Path] = []
-    for file, beside in _waiting(path, lasting):
+    for file, beside in waiting(path, lasting):
         try:
             descriptor = open_found(file)
         except FileNotFoundError:
@@ -73,19 +73,6 @@ _MEANS = "It may tell of a trip: while it is there, nothing runs unattended with
 
 class _LeftThereError(Exception):
     """Why a rescue file stays where it is."""
-
-
-def _waiting(path: Path, lasting: Path | None) -> Iterator[tuple[Path, bool]]:
-    """Yield each rescue file of that name once, and whether it lies beside the logbook."""
-    seen = set[Path]()
-    places = [(real(path), real(path).parent, True), (path, path.absolute().parent, True)]
-    if lasting is not None:
-        places += [(real(path), lasting, False), (path, lasting, False)]
-    for logbook, folder, beside in places:
-        for file in names_of(logbook, folder):
-            if real(file) not in seen:
-                seen.add(real(file))
-                yield file, beside
 
 
 def _take_in_file(connection: sqlite3.Connection, only: Path | None, file: Path, descriptor: int) -> list[str]:

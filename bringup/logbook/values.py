@@ -16,7 +16,8 @@ def time_text(at: datetime) -> str:
     """Return UTC text of one width, '2026-11-25T09:04:05.123456Z'. Raises LogbookError for a naive time."""
     if at.tzinfo is None:
         raise LogbookError(f"{at.isoformat()} does not say its time zone; the logbook keeps UTC")
-    return at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    utc = at if at.tzinfo is UTC else at.astimezone(UTC)
+    return utc.isoformat(timespec="microseconds")[: -len("+00:00")] + "Z"
 
 
 def time_from(text: str) -> datetime:

@@ -22,12 +22,11 @@ class WatchedFile:
         self.path = path
         # As SQLite does it: beside what a link leads to.
         real = os.path.realpath(path)
-        self._names = (real, f"{real}-wal")
-        self._seen = tuple(self._identity(name) for name in self._names)
+        self._seen = tuple((name, self._identity(name)) for name in (real, f"{real}-wal"))
 
     def check(self) -> None:
         """Raise LogbookError if a file was deleted or replaced since."""
-        for name, seen in zip(self._names, self._seen, strict=True):
+        for name, seen in self._seen:
             if self._identity(name) != seen:
                 raise LogbookError(
                     f"the logbook {self.path} was replaced while it was being written: {name} is another file now",

@@ -13,7 +13,7 @@ from bringup.core.procedure import Channel
 from bringup.core.replies import Value
 from bringup.core.wording import duration, limits_text, shown
 from bringup.core.words import UNIT_OF, Kind
-from bringup.runner.measuring import watched_at
+from bringup.runner.looks import Watched
 from bringup.runner.work import Work
 
 IN_A_ROW = 3
@@ -81,7 +81,6 @@ def _shown(channel: Channel, value: float) -> str:
     return shown(value, UNIT_OF[channel.kind], DIGITS.get(channel.kind, OTHER_DIGITS))
 
 
-def starting(work: Work, point: str, moment: float) -> bool:
-    """Whether the input that feeds the point is still starting up."""
-    watched = watched_at(work, point)
+def starting(watched: Watched | None, moment: float) -> bool:
+    """Whether the input that feeds a point was still starting up at that moment."""
     return watched is not None and moment < watched.start_up_until

@@ -11,6 +11,7 @@ from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
 from bringup.core.quantity import format_quantity
+from bringup.core.wording import shown
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
@@ -19,6 +20,7 @@ from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.wait import WaitPoint
+from bringup.runner.watch import LONGEST_LOOK
 
 SWITCH_OFF = "switch it off and go on"
 LEAVE_IT = "leave it on and stop here"
@@ -33,6 +35,8 @@ class Found:
     infos: tuple[InstrumentInfo, ...]
     attached: tuple[tuple[str, Attached], ...]
     settings: tuple[OutputSettings, ...]
+    look_takes: float = 0.0
+    """Seconds that a look at one output of the supply takes."""
 
 
 def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
@@ -57,7 +61,26 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         infos.append(role.info)
         attached.append((name, found))
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
-    return Found(tuple(infos), tuple(attached), _settings(setup.supply, waits))
+    settings = _settings(setup.supply, waits)
+    return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings))
+
+
+def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> float:
+    """Return the seconds that a look takes. Raises BenchError for a supply too slow to be watched."""
+    answers = [each.answer_takes for each in settings if each.answer_takes is not None]
+    if setup.supply is None or not answers:
+        return 0.0
+    one = setup.supply.pace(max(answers))
+    role = setup.bench.supply
+    fed = len(settings) - len(role.leave_alone if role is not None else ())
+    if one * fed > LONGEST_LOOK:
+        outputs = f" at each of {fed} outputs" if fed > 1 else ""
+        raise BenchError(
+            f"the supply is too slow to be watched: it takes {shown(max(answers), 's', 2)} for an answer, and so "
+            f"{shown(one, 's', 2)} for a look{outputs}, where {LONGEST_LOOK:g} s is the most in all",
+            "Reach it another way (LAN or USB, a higher baud rate), or shorten `gap` in its dialect. Nothing was set.",
+        )
+    return one
 
 
 def _refuse_what_lacks(setup: AttemptSetup, models: Mapping[str, Dialect]) -> None:

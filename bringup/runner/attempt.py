@@ -47,6 +47,7 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
         found = attach(setup, waits)
+        watch.look_takes = found.look_takes
         history = setup.record.history(setup.serial)
         work = _work(setup, found, history, (journal, watch, waits, power))
         _refuse_unattended(work, found, history)

@@ -7,7 +7,7 @@ the rails in the order in which they feed each other. The first that is wrong is
 
 from __future__ import annotations
 
-from bringup.core.arming import Purpose, Stage
+from bringup.core.arming import LOOK_BEHIND, Purpose, Stage
 from bringup.core.board import Rail
 from bringup.core.budget import downstream, lowest_working, maker_of
 from bringup.core.expectation import voltage_limits
@@ -22,9 +22,6 @@ from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work, sentence
-
-LOOK_FOR = 5.0
-"""Seconds that all of it may take."""
 
 
 def may_look(work: Work, feed: Feed, stage: Stage, sample: PollSample, current: Reading) -> bool:
@@ -46,10 +43,10 @@ def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
     drawn, most = shown(abs(current.value), "A"), shown(feed.trip_current, "A")
     text = (
         f"{feed.input} draws {drawn}, below the trip level of {most} and not in current limit: "
-        f"left on for {LOOK_FOR:g} s at most to read the rails behind it"
+        f"left on for {LOOK_BEHIND:g} s at most to read the rails behind it"
     )
     work.journal.event("look-behind", text, {"input": feed.input})
-    until = work.waits.clock.monotonic() + LOOK_FOR
+    until = work.waits.clock.monotonic() + LOOK_BEHIND
     good: list[str] = []
     for rail in rails:
         left = until - work.waits.clock.monotonic()

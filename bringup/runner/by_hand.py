@@ -176,6 +176,11 @@ class HandSupply:
         asked = "Is it off?" if len(ours) == 1 else "Are they off?"
         return self._is_off(ours, f"Switch {what} OFF now{spared}. {asked}")
 
+    def pace(self, answer: float) -> float:
+        """No look is ever asked for."""
+        del answer
+        return 0.0
+
     def poll(self, output: int) -> Pending[PollSample]:
         """No value: nobody looks five times a second."""
         return settled(PollSample(self._monotonic(), output))

@@ -25,6 +25,8 @@ class Feed:
     trip_current: float | None = None
     damage_above: float | None = None
     remote_sense: bool = False
+    protected: str = ""
+    """What became of the supply's over-voltage protection, in words, once it was set."""
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -33,8 +35,8 @@ class Feed:
             f"voltage {format_quantity(self.volts, 'V')}",
             f"current limit {format_quantity(self.current_limit, 'A')}, for {self.limit_time:.2g} s at most",
         ]
-        if self.over_voltage is not None:
-            lines.append(f"over-voltage protection {shown(self.over_voltage, 'V')}")
+        if self.protected:
+            lines.append(self.protected)
         if self.trip_current is not None:
             lines.append(f"switched off above {shown(self.trip_current, 'A')}")
         return tuple(lines)

@@ -1,7 +1,8 @@
 """Irreversible steps, such as fuses and one-time memory: asked for with the serial number, once on a unit, undisturbed.
 
 Before one, every probed rail must have passed in this attempt, and the logbook must not know that it was ever begun
-on this unit; nobody can override that. While it runs, only over-voltage, over-current or a person cut power.
+on this unit; nobody can override that. While it runs, only over-voltage, over-current or a person cut power. Where what
+the board was fed with meanwhile is in doubt, nobody knows whether a step that works by it was done: it counts as begun.
 """
 
 from __future__ import annotations
@@ -12,18 +13,25 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from bringup.core.acts import act_of
-from bringup.core.procedure import HostProgram, Log, Measure, Step
+from bringup.core.procedure import Apply, Dwell, HostProgram, Log, Measure, Step
+from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import How, Kind, Result
-from bringup.runner.endings import MissingEvidence
+from bringup.runner.endings import BrokenOff, MissingEvidence, SupplyLost
+from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
-from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, Once
+from bringup.runner.readback import alike, differs, knob_limits
+from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, Once, PollSample
 from bringup.runner.work import Work
 
 TRIES = 3
 """How often the serial number may be typed before the step is refused."""
 PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
+BEGUN = "begun"
+NOT_KNOWN = "not known whether it was done"
+DONE_BY_POWER = (Apply, Dwell, Log, Measure)
+"""Actions whose deed is what the supply does meanwhile; the others have a word of their own on how they ended."""
 NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -56,14 +64,42 @@ def carry_out_once(work: Work, step: Step, perform: Callable[[], None]) -> None:
     name, what = keys_of(step, work.setup.loaded)
     data = {"name": name, "what": what, "serial": work.setup.serial}
     work.journal.event(IRREVERSIBLE_BEGUN, f"{heading(step)}: irreversible, begun on {work.setup.serial}", data)
-    _remember(work, step, Once(False, f"begun in step {step.index + 1} of this attempt"))
+    _remember(work, step, Once(False, f"{BEGUN} in step {step.index + 1} of this attempt"))
     with work.watch.power_spared():
         perform()
-        result = work.tally.result or "something is missing"
-        text = f"{heading(step)}: ended on {work.setup.serial}, {result}"
-        work.journal.event(IRREVERSIBLE_ENDED, text, {**data, "result": result})
-        became = "done" if result == "pass" else result
+        doubts = work.watch.doubts if isinstance(step.action, DONE_BY_POWER) else []
+        work.tally.missing += [f"it is {NOT_KNOWN}: {doubt}" for doubt in doubts[:1]]
+        result = NOT_KNOWN if doubts else work.tally.result or "something is missing"
+        text = f"{heading(step)}: ended on {work.setup.serial}, {result}" + (f": {doubts[0]}" if doubts else "")
+        became = "done" if result == "pass" else f"{BEGUN}, {result}" if result == NOT_KNOWN else result
+        work.journal.event(IRREVERSIBLE_ENDED, text, {**data, "result": "pass" if result == "pass" else became})
         _remember(work, step, Once(result == "pass", f"{became} in step {step.index + 1} of this attempt"))
+
+
+def doubt_setting(work: Work, feed: Feed, shown_by_hand: PollSample) -> None:
+    """Ask once more what an `apply` has left the supply at: what differs, or is not told, is a doubt.
+
+    `shown_by_hand`: what a person read off a supply that nothing else can ask.
+    """
+    with work.watch.doubting():
+        sample = shown_by_hand if work.power.by_hand else work.power.look_once(feed.output)
+        if not work.power.by_hand and sample.fault is None and sample.set_volts is None:
+            sample = work.power.look_once(feed.output)  # a slow supply is asked for its set points in turn
+        volts = sample.volts if work.power.by_hand else sample.set_volts
+        wanted = format_quantity(feed.volts, "V")
+        if sample.fault is not None:
+            raise SupplyLost(f"{feed.input} was set to {wanted}, and asked for it at the end the supply is silent")
+        if volts is None:
+            raise BrokenOff(f"{feed.input} was set to {wanted}, and at the end nothing says that it is")
+        as_set = knob_limits(feed.volts, "V").accepts(volts) if work.power.by_hand else alike(feed.volts, volts, "V")
+        if not as_set:
+            raise differs(f"voltage of {feed.input}", "V", feed.volts, volts)
+
+
+def end_unknown(work: Work, step: Step) -> str:
+    """Say of an irreversible step that the attempt's end cut short that its own is not known; '' if it is known."""
+    once = work.begun.get(step.name) if step.irreversible else None
+    return f", irreversible and begun: it is {NOT_KNOWN}" if once is not None and once.said.startswith(BEGUN) else ""
 
 
 def _remember(work: Work, step: Step, once: Once) -> None:

@@ -12,7 +12,7 @@ from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.procedure import OnLost
 from bringup.core.replies import Value, read_number
-from bringup.core.settling import Settler, State, manner_of
+from bringup.core.settling import NOISY_AT_LEAST, Settler, State, manner_of
 from bringup.core.wording import duration
 from bringup.core.words import Kind
 from bringup.errors import LinkError
@@ -24,6 +24,7 @@ from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import Function, Trouble
+from bringup.runner.supply_operations import UNHURRIED
 from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
 
@@ -130,16 +131,21 @@ def settled(
         work.waits.clock,
         work.lost.returns,
     )
+    pending: Pending[PollSample] | None = None
     while True:
         begun = clock.monotonic()
-        pending = _look_beside(work, point)
+        pending = pending or _look_beside(work, point)
         value = read_once(work, function, point, around=around)
-        course.beside = _answered(work, pending)
-        course.limited = course.limited or _limited(work, point, course.beside)
+        # A meter that reads on meanwhile settles in its own time, however slow the supply.
+        if pending is None or pending.done or work.watch.look_takes <= UNHURRIED:
+            course.look(work, point, pending)
+            pending = None
         if work.lost.returns != returns:
             course.settler, returns = Settler(manner), work.lost.returns
         if (found := _found(work, function, point, course, value)) is not None:
-            return found
+            if pending is not None and work.power.cut_for is None:
+                course.look(work, point, pending)
+            return replace(found, beside=course.beside, limited=course.limited)
         if clock.monotonic() - begun < LEAST_STEP:
             work.waits.sleep(LEAST_STEP)
 
@@ -156,6 +162,11 @@ class _Course:
     """So many readings in a row without an answer, and over range."""
     limited: bool = False
     beside: PollSample | None = None
+
+    def look(self, work: Work, point: str, pending: Pending[PollSample] | None) -> None:
+        """Take in a look at the supply, waiting for it."""
+        self.beside = _answered(work, pending)
+        self.limited = self.limited or _limited(work, point, self.beside)
 
     def ends(self, value: Value, spread: tuple[float, float] | None = None, *, rising: bool = False) -> Settled:
         """Return this as what it settled at."""
@@ -201,7 +212,9 @@ def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, fl
     look, and the lowest and highest current where it never settled.
     """
     work.waits.sleep(START_UP, f"{feed.input} starts up")
-    settler, silent = Settler(manner_of(Kind.CURRENT)), 0
+    manner = manner_of(Kind.CURRENT)
+    manner = replace(manner, bound=max(manner.bound, 2 * NOISY_AT_LEAST * work.watch.look_takes))
+    settler, silent = Settler(manner), 0
     while True:
         sample = work.power.look_once(feed.output)
         now = work.waits.clock.monotonic()

@@ -91,11 +91,12 @@ class Power:
             self.off(feed.output)
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
-        self.protecting.levels(self.supply, feed)
+        feed = self.protecting.levels(self.supply, feed)
         self._sense(feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found = self._result(self.supply.settings(feed.output), "reading the settings back")
-        volts, amps = compare_all(self._journal, feed, found, by_hand=self.by_hand)
+        level = self.protecting.over_voltage
+        volts, amps = compare_all(self._journal, feed, found, over_voltage=level, by_hand=self.by_hand)
         self._go(feed, go)
         self._switch_on(feed, replace(found, volts=volts, amps=amps))
 
@@ -109,7 +110,8 @@ class Power:
         self.protecting.over_current(self.supply, feed, None)
         done = self._result(self.supply.set_voltage(feed.output, feed.volts))
         self._on = [feed if each.output == feed.output else each for each in self._on]
-        self._judge("voltage", "V", feed.volts, done)
+        with self._watch.doubting():
+            self._judge("voltage", "V", feed.volts, done)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback
@@ -120,9 +122,10 @@ class Power:
 
     def protect_current(self, feed: Feed, level: float, delay: float) -> None:
         """Enable the supply's own over-current protection, start-up being over."""
-        told = self.protecting.over_current(self.supply, feed, level, delay)
-        if (watched := self._watch.of(feed.output)) is not None:
-            watched.over_current = told
+        with self._watch.doubting():
+            told = self.protecting.over_current(self.supply, feed, level, delay)
+            if (watched := self._watch.of(feed.output)) is not None:
+                watched.over_current = told
 
     def _go(self, feed: Feed, text: str) -> None:
         if not self.somebody:

@@ -7,6 +7,7 @@ then, verified, and its voltage at the minimum, for some supplies come back on w
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TypeVar
 
 from bringup.core.quantity import format_quantity
@@ -16,14 +17,19 @@ from bringup.runner.feed import Feed
 from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
-from bringup.runner.readback import faultless, judge_setting
+from bringup.runner.readback import faultless, judge_setting, not_enabled
 from bringup.runner.roles import Done, Protection, Supply
 from bringup.runner.wait import WaitPoint
 
 T = TypeVar("T")
 
-MAY_TRIP_LATE = "`bringup off` and the guardian leave it armed: it may have tripped after they had switched off"
+MAY_TRIP_LATE = "where nobody could switch it off after the outputs, it trips with them off: it need not have cut power"
 """Said of a trip of the watchdog: it need not mean that anything went wrong while the output was on."""
+
+
+COARSE = {"V": (0.05, 0.1), "A": (0.05, 0.02)}
+"""Protection is set in coarser steps than the output: a level may come back off by this part of it plus this many V or
+A (common practice, no source), as long as it lies below what must not be passed."""
 
 
 class Protecting:
@@ -36,14 +42,42 @@ class Protecting:
         """The output at which the watchdog was armed."""
         self.watchdog: float | None = None
         """Seconds of silence that it is set to; None: not to be used."""
+        self.over_voltage: float | None = None
+        """Level of the over-voltage protection that was set last, as far as the supply tells; None: there is none."""
+        self._untold: set[str] = set()
+        """What was said already to be no business of this supply's."""
 
-    def levels(self, supply: Supply, feed: Feed) -> None:
-        """Over-voltage protection on, over-current protection off until start-up is over."""
+    def levels(self, supply: Supply, feed: Feed) -> Feed:
+        """Over-voltage protection on, over-current protection off until start-up is over. Returns how it is fed now.
+
+        Raises BrokenOff where the supply says that the protection is off, or at another level.
+        """
+        self.over_voltage, said = None, ""
         if feed.over_voltage is not None and supply.can_protect(Protection.OVER_VOLTAGE):
+            name = "over-voltage protection"
             pending = supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
-            done, most = self._result(pending, "over-voltage protection"), feed.damage_above
-            self._judge("over-voltage protection", "V", feed.over_voltage, done, most, by_hand=supply.by_hand)
+            done = self._result(pending, name)
+            self._judge(name, "V", feed.over_voltage, done, feed.damage_above, by_hand=supply.by_hand)
+            self.over_voltage = feed.over_voltage if done.readback is None else done.readback
+            said = f"{name} {format_quantity(self.over_voltage, 'V')}{self._enabled(name, done)}"
+        elif feed.over_voltage is not None and not supply.by_hand:
+            said = "no over-voltage protection: this supply has none that can be set from here"
         self.over_current(supply, feed, None)
+        return replace(feed, protected=said)
+
+    def _enabled(self, name: str, done: Done, *, on: bool = True) -> str:
+        """See that a protection is on (or off). Returns what to add where the supply cannot be asked."""
+        if done.on is None:
+            untold = f"the supply cannot be asked whether its {name} is on"
+            if name not in self._untold:
+                self._journal.event("unread", untold)
+            self._untold.add(name)
+            return " (the supply cannot be asked whether it is on)"
+        if on and not done.on:
+            raise not_enabled(name)
+        if done.on and not on:
+            raise BrokenOff(f"the supply's {name} was switched off for the start-up, and the supply says that it is on")
+        return ""
 
     def over_current(self, supply: Supply, feed: Feed, level: float | None, delay: float = 0.0) -> float | None:
         """Set over-current protection, or switch it off. Returns the level that the supply reads back."""
@@ -53,12 +87,17 @@ class Protecting:
         done = self._result(pending, "over-current protection")
         if level is None:
             faultless(self._journal, "over-current protection off", done)
+            self._enabled("over-current protection", done, on=False)
             return None
         self._judge("over-current protection", "A", level, done, feed.current_limit, by_hand=supply.by_hand)
+        self._enabled("over-current protection", done)
         return done.readback
 
     def _judge(self, name: str, unit: str, level: float, done: Done, most: float | None, *, by_hand: bool) -> None:
-        judge_setting(self._journal, name, unit, level, done, at_most=most, by_hand=by_hand)
+        part, least = COARSE[unit]
+        off = part * abs(level) + least
+        highest = level + off if most is None else min(most, level + off)
+        judge_setting(self._journal, name, unit, level, done, at_most=highest, at_least=level - off, by_hand=by_hand)
 
     def arm(self, supply: Supply, feed: Feed) -> None:
         """Arm the watchdog if there is one and it is not armed yet. Raises BrokenOff if the supply does not take it."""

@@ -10,16 +10,18 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field
 from datetime import datetime
 from enum import StrEnum
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
 from bringup.core.frozen import frozen
-from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
-from bringup.runner.prompts import Answer, Prompt
 from bringup.runner.records import AttemptStart, PollSample, ProgramEnd, ProgramOrder, Reply, UnitHistory
+
+if TYPE_CHECKING:  # the clock is wanted early, these are not
+    from bringup.core.reading import Reading
+    from bringup.runner.prompts import Answer, Prompt
 
 
 class Interruption(StrEnum):

@@ -12,7 +12,7 @@ from bringup.core.quantity import format_quantity
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.journal import Journal
-from bringup.runner.roles import Done, OutputSettings
+from bringup.runner.roles import Done, OutputSettings, Protection
 
 VOLTS_OFF_BY = (0.001, 0.010)
 AMPS_OFF_BY = (0.002, 0.005)
@@ -39,9 +39,10 @@ def judge_setting(
     done: Done,
     *,
     at_most: float | None = None,
+    at_least: float = 0.0,
     by_hand: bool = False,
 ) -> None:
-    """Refuse what the supply complained of or did not take. Up to `at_most`, another value will do.
+    """Refuse what the supply complained of or did not take. From `at_least` to `at_most`, another value will do.
 
     By hand nothing is read back here: settings are dictated together, and compared in `compare_all`.
     """
@@ -49,12 +50,21 @@ def judge_setting(
     if done.readback is None:
         if not by_hand:
             journal.event("unread", f"the supply does not read back its {name}")
-    elif not alike(asked, done.readback, unit) and (at_most is None or not 0 <= done.readback <= at_most):
+    elif not alike(asked, done.readback, unit) and (at_most is None or not at_least <= done.readback <= at_most):
         raise differs(name, unit, asked, done.readback)
 
 
-def compare_all(journal: Journal, feed: Feed, found: OutputSettings, *, by_hand: bool = False) -> tuple[float, float]:
+def compare_all(
+    journal: Journal,
+    feed: Feed,
+    found: OutputSettings,
+    *,
+    over_voltage: float | None = None,
+    by_hand: bool = False,
+) -> tuple[float, float]:
     """Compare every set point, read together, and see that the output is still off. Returns volts and amps as read.
+
+    `over_voltage`: level that the supply's protection was found to be set to; None: it has none that can be set.
 
     A person can always tell what is shown: `by_hand`, a set point that nobody told is a doubt like any other.
     """
@@ -74,6 +84,10 @@ def compare_all(journal: Journal, feed: Feed, found: OutputSettings, *, by_hand:
         if not knob_limits(asked, unit).accepts(read):
             typed, wanted = format_quantity(read, unit), format_quantity(asked, unit)
             raise BrokenOff(f"the {name} was to be {wanted}, but {typed} was typed as what the supply shows")
+    if over_voltage is not None and Protection.OVER_VOLTAGE in found.disabled:
+        raise not_enabled("over-voltage protection")
+    if over_voltage is not None and found.over_voltage is not None and not alike(over_voltage, found.over_voltage, "V"):
+        raise differs("over-voltage protection", "V", over_voltage, found.over_voltage)
     if found.on:
         raise BrokenOff(f"{feed.input} is on although nobody has said go")
     volts = feed.volts if found.volts is None else found.volts
@@ -85,6 +99,11 @@ def differs(name: str, unit: str, asked: float, read: float) -> BrokenOff:
     return BrokenOff(
         f"the {name} was set to {format_quantity(asked, unit)} but the supply reads back {format_quantity(read, unit)}"
     )
+
+
+def not_enabled(name: str) -> BrokenOff:
+    """Return the error of a protection that stays off."""
+    return BrokenOff(f"the supply's {name} was switched on, and the supply says that it is off")
 
 
 def knob_limits(asked: float, unit: str) -> Limits:

@@ -70,6 +70,10 @@ class OutputSettings:
     over_voltage: float | None = None
     over_current: float | None = None
     watchdog: float | None = None
+    disabled: tuple[Protection, ...] = ()
+    """Protections that the supply says are off: their levels are None."""
+    answer_takes: float | None = None
+    """Seconds that one query takes, the gap before it included."""
     troubles: tuple[Trouble, ...] = ()
 
 
@@ -109,6 +113,9 @@ class Supply(Protocol):
 
     def settings(self, output: int) -> Pending[OutputSettings]:
         """Read set points, protections and output state."""
+
+    def pace(self, answer: float) -> float:
+        """Take in how many seconds one answer takes. Returns those of a look at one output."""
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level. `volts` >= 0."""

@@ -22,7 +22,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
-from bringup.runner.supply_operations import LEVEL, LOOK, SETTINGS, STATE
+from bringup.runner.supply_operations import LEVEL, SETTINGS, STATE, Looks
 from bringup.runner.supply_replies import Heard, either, sample, settings
 from bringup.runner.supply_requests import Asked, clears_every_trip, questions, selection, switching_off
 from bringup.runner.trip_memory import TripMemory, asked_first, cleared_by_attaching, replies_by_output
@@ -51,6 +51,7 @@ class ScpiSupply:
         self._monotonic = monotonic
         self._fed = False
         """Whether every look also sends what the communication watchdog waits for."""
+        self._looks = Looks()
         self._meant: set[int] = set()
         """Outputs that are to be on: where a general switch comes after each one's own, the others are off first."""
         self._trips = TripMemory()
@@ -135,6 +136,10 @@ class ScpiSupply:
 
         return self._link.submit((*asked.messages, *looks)).then(read)
 
+    def pace(self, answer: float) -> float:
+        """Take in how long one answer takes; a slow supply's looks ask less each. Returns the seconds of a look."""
+        return self._looks.pace(self._dialect, answer)
+
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level."""
         return self._set(output, "set_voltage", value=volts)
@@ -218,7 +223,8 @@ class ScpiSupply:
 
     def poll(self, output: int) -> Pending[PollSample]:
         """Look at one output in one batch. Never raises: a silent supply is a sample with a fault."""
-        asked = questions(self._dialect, [(name, output) for name in LOOK], lead=self._feeding(output))
+        names = self._looks.of(self._dialect, output)
+        asked = questions(self._dialect, [(name, output) for name in names], lead=self._feeding(output))
 
         def read(replies: tuple[Reply, ...]) -> PollSample:
             heard = self._heard(asked, replies, output)

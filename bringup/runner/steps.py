@@ -34,7 +34,7 @@ from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
 from bringup.runner.going_on import carry
 from bringup.runner.headings import heading
-from bringup.runner.irreversible import carry_out_once, done_before
+from bringup.runner.irreversible import carry_out_once, done_before, end_unknown
 from bringup.runner.records import Once
 from bringup.runner.work import Tally, Work
 
@@ -101,7 +101,8 @@ class Steps:
                 continue
             under_way = work.step is not None and step.index == work.step.index
             if under_way:
-                self._end(step, StepOutcome.DONE, "fail" if work.tally.failed else "", why="ended with the attempt")
+                result, why = "fail" if work.tally.failed else "", f"ended with the attempt{end_unknown(work, step)}"
+                self._end(step, StepOutcome.DONE, result, why=why)
             else:
                 self._end(step, StepOutcome.NOT_REACHED, "")
 

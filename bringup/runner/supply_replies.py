@@ -10,7 +10,7 @@ from bringup.core.understanding import understand_number, understand_switch, und
 from bringup.runner.exchange import complaints, errors_in, faults_in
 from bringup.runner.records import PollSample, Reply
 from bringup.runner.roles import OutputSettings, Protection, Trouble
-from bringup.runner.supply_operations import LEVEL, STATE, SWITCHES, TRIPPED
+from bringup.runner.supply_operations import LEVEL, STATE, SWITCHES, TRIPPED, answer_time
 
 
 class Heard:
@@ -97,10 +97,8 @@ def sample(heard: Heard, trips: Sequence[Protection], replies: Sequence[Reply], 
 def settings(heard: Heard, replies: Sequence[Reply], errors: Sequence[Reply]) -> OutputSettings:
     """Return set points, protections and state; None for a protection that is off or cannot be told."""
     sent = ", ".join(reply.message.text for reply in replies)
-    levels = {}
-    for protection, name in LEVEL.items():
-        off = heard.state(STATE[protection]) is False
-        levels[protection] = None if off else heard.number(name).number
+    off = tuple(each for each in LEVEL if heard.state(STATE[each]) is False)
+    levels = {each: None if each in off else heard.number(name).number for each, name in LEVEL.items()}
     return OutputSettings(
         output=heard.output,
         volts=heard.number("set_voltage").number,
@@ -109,6 +107,8 @@ def settings(heard: Heard, replies: Sequence[Reply], errors: Sequence[Reply]) ->
         over_voltage=levels[Protection.OVER_VOLTAGE],
         over_current=levels[Protection.OVER_CURRENT],
         watchdog=levels[Protection.WATCHDOG],
+        disabled=off,
+        answer_takes=answer_time(replies),
         troubles=(*faults_in((*replies, *errors)), *_unread(heard), *complaints(sent, errors_in(errors))),
     )
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+from bringup.core.wording import shown
 from bringup.errors import LinkError, LogbookError
 from bringup.runner.endings import BrokenOff, Ending, SupplyLost
 from bringup.runner.journal import Journal
@@ -29,7 +30,12 @@ from bringup.runner.roles import Supply
 from bringup.runner.unguarded import Unguarded
 
 PATIENCE = 1.0
-"""Seconds after which a look that is still unanswered counts as one without an answer (and again as a second)."""
+"""Seconds after which a look that is still unanswered counts as one without an answer (and again as a second) ..."""
+LOOKS_OF_PATIENCE = 1.2
+"""... or so many times what a look takes, where that is longer: a setting may be under way before it."""
+LONGEST_LOOK = 2.0
+"""Seconds that a look at all outputs may take. Twice its patience is still less than the 5 s after which the guardian
+takes silence for a hang."""
 
 
 class Watch:
@@ -49,13 +55,17 @@ class Watch:
         """Why power was cut already: raised by every wait until the emergency that follows."""
         self.sparing = False
         """Whether only over-voltage, over-current and a person may end anything now."""
+        self.look_takes = 0.0
+        """Seconds that a look at one output takes, as measured when the supply was met."""
         self._put_off: Exception | None = None
+        self.doubts: list[str] = []
+        """What was put off and casts doubt on what the board was fed with meanwhile, in words."""
         journal.unless_spared = self.unless_spared
 
     @contextmanager
     def power_spared(self) -> Iterator[None]:
         """Within, only over-voltage, over-current and a person end anything; what else would is raised at the end."""
-        self.sparing, self._put_off = True, None
+        self.sparing, self._put_off, self.doubts = True, None, []
         try:
             yield
         finally:
@@ -68,6 +78,18 @@ class Watch:
         if not self.sparing:
             raise error
         self._put_off = self._put_off or error
+
+    @contextmanager
+    def doubting(self) -> Iterator[None]:
+        """Within, a doubt about the supply or its setting ends the attempt; while power is spared, it is remembered."""
+        try:
+            yield
+        except Ending as doubt:
+            self._doubt(doubt)
+
+    def _doubt(self, error: Ending) -> None:
+        self.unless_spared(error)
+        self.doubts.append(error.cause)
 
     def add(self, watched: Watched) -> None:
         """Watch an output from now on. By hand there is nothing to poll."""
@@ -111,8 +133,8 @@ class Watch:
     def next_due(self) -> float:
         """Return the monotonic time at which `service` has something to do even if nothing is answered."""
         times = [
-            w.due if w.pending is None else min(w.pending.deadline, w.asked + PATIENCE * (w.patience_spent + 1))
-            for w in self._watched.values()
+            watched.due if watched.pending is None else min(watched.pending.deadline, _late(watched))
+            for watched in self._watched.values()
         ]
         return min(times, default=float("inf"))
 
@@ -137,41 +159,43 @@ class Watch:
     def _ask(self, watched: Watched, now: float) -> None:
         assert self._supply is not None
         watched.asked, watched.due, watched.patience_spent = now, now + self._interval, 0
+        # Looks at other outputs come first, and all its settings where they are asked for.
+        looks = len(self._watched) + (watched.check is not None)
+        watched.patience = max(PATIENCE, LOOKS_OF_PATIENCE * self.look_takes * looks)
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
     def _ask_settings(self, watched: Watched) -> None:
         assert self._supply is not None
         try:
             watched.check = self._supply.settings(watched.output)
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
 
     def _take(self, watched: Watched) -> None:
         pending, now = watched.pending, self._clock.monotonic()
         if pending is None:
             return
         if not pending.done:
-            overdue = now >= pending.deadline or now >= watched.asked + PATIENCE * (watched.patience_spent + 1)
-            if overdue:
+            if now >= pending.deadline or now >= _late(watched):
                 if now >= pending.deadline:
-                    watched.pending = None
+                    watched.pending, watched.lost = None, True
                 watched.patience_spent += 1
-                self._silent(watched)
+                self._silent(watched, now - watched.asked)
             return
         watched.pending = None
         try:
             sample = pending.value()
         except LinkError as error:
-            self.unless_spared(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
             return
         self._journal.poll(sample)
-        was_silent = watched.silent > 0
         if self._judge(watched, sample):
             watched.due = now
-        if was_silent and watched.silent == 0 and self._supply is not None:
+        if watched.lost and watched.silent == 0 and self._supply is not None:
+            watched.lost = False
             self._ask_settings(watched)
         if watched.latest is sample:
             # Only a look that brought everything it should is a sign that supply, wire and tool are well.
@@ -185,26 +209,28 @@ class Watch:
             self._keep_strays(sample)
             return judge_look(watched, sample)
         doubtful = judge_damage(watched, sample)
-        try:
-            self._keep_strays(sample)
-            return judge_rest(watched, sample) or doubtful
-        except (Ending, LogbookError) as error:
-            self.unless_spared(error)
-            return doubtful
+        self._keep_strays(sample)
+        with self.doubting():
+            doubtful = judge_rest(watched, sample) or doubtful
+        return bool(doubtful)
 
     def _keep_strays(self, sample: PollSample) -> None:
         if sample.strays:
             data = {"instrument": "supply", "strays": "\n".join(sample.strays)}
             self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
 
-    def _silent(self, watched: Watched) -> None:
-        try:
-            count_silent(watched, "no answer in time")
-        except SupplyLost as error:
-            self.unless_spared(error)
+    def _silent(self, watched: Watched, waited: float) -> None:
+        usual = f", where a look took {shown(self.look_takes, 's', 2)}" if self.look_takes else ""
+        with self.doubting():
+            count_silent(watched, f"not everything was answered within {shown(waited, 's', 2)}{usual}")
 
     def _looked(self, watched: Watched, sample: PollSample) -> None:
         try:
             self.on_look(watched, sample)
         except (Ending, LogbookError) as error:
             self.unless_spared(error)
+
+
+def _late(watched: Watched) -> float:
+    """Return when the look under way is late, or late again."""
+    return watched.asked + watched.patience * (watched.patience_spent + 1)

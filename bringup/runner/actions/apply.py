@@ -19,6 +19,7 @@ from bringup.runner.claims import ask_shown, trip_if_shown
 from bringup.runner.feed import Feed, planned
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
+from bringup.runner.irreversible import doubt_setting
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.records import PollSample
 from bringup.runner.terminals import wait_for_terminals
@@ -44,15 +45,18 @@ def apply(work: Work, action: Apply) -> None:
             if may_look(work, feed, stage, sample, current):
                 work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
                 look_behind(work, feed, stage, current)
-            work.power.off(feed.output)
-            work.unpowered.add(plan.input)
+            _give_up(work, feed)
             return
         if plan.hold and (work.tally.result == "pass" or not work.this_step.end_on_fail):
             work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
-    feed = _feed(work, plan, plan.stages[-1])
+        if work.watch.doubts and stage is not plan.stages[-1]:
+            _give_up(work, feed)
+            return
     work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
     work.applied[plan.input] = (action, plan.over_current_delay)
     measure_at_board(work, feed, sample if work.power.by_hand else None)
+    if work.this_step.irreversible:
+        doubt_setting(work, feed, sample)
     if work.this_step.end_on_fail and may_look(work, feed, plan.stages[-1], sample, current):
         look_behind(work, feed, plan.stages[-1], current)
 
@@ -72,6 +76,12 @@ def follow_state(work: Work, *, changing: bool) -> None:
             work.power.new_trip(feed, level)
             work.power.protect_current(feed, min(level, feed.current_limit), delay)
             work.journal.event("trip-level", f"{name}: from here on switched off above {shown(level, 'A')}")
+
+
+def _give_up(work: Work, feed: Feed) -> None:
+    """Switch the input off on the way up: nothing is raised further after a missed current, or on a doubt."""
+    work.power.off(feed.output)
+    work.unpowered.add(feed.input)
 
 
 def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:

@@ -1,17 +1,19 @@
 """`leads`: signed volts at the free ends of an input's supply leads, before they are plugged into the board.
 
 Catches reversed leads, another output than meant, a supply that does not carry what it shows. The board is unplugged
-all the while; a reading outside its limits ends the attempt, whatever `on_fail` says.
+all the while; a reading outside its limits, or of the other sign whatever the limits say, ends the attempt, whatever
+`on_fail` says.
 """
 
 from __future__ import annotations
 
 from bringup.core.arming import LeadsPlan, plan_leads
 from bringup.core.procedure import Leads
+from bringup.core.protection import damage_level
 from bringup.core.reading import Reading
 from bringup.core.wording import shown
 from bringup.core.words import Kind, Result
-from bringup.runner.endings import BrokenOff, Trip, UnitFailed
+from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import around_of, settled
@@ -36,13 +38,14 @@ def leads(work: Work, action: Leads) -> None:
         work.evidence.trust_leads(plan.input)
         return
     why = sentence(reading)
+    if reading.note and reading.note not in why:
+        why += f": {reading.note}"
     if reading.input_volts is not None:
         why += f" (the supply itself reads {shown(reading.input_volts, 'V')})"
-    if reading.value is not None and reading.value * plan.volts < 0:
-        why += ": the leads are reversed"
-    elif reading.value is None:
+    if reading.value is None:
         raise BrokenOff(f"{why}: without it the leads may not be plugged in")
-    raise UnitFailed(why)
+    # Whatever the ends carry, no board is on them: it is the bench that is wrong, and nothing is said of the unit.
+    raise BrokenOff(f"{why}; the bench is wrong, the board was not connected")
 
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
@@ -51,12 +54,26 @@ def _read(work: Work, plan: LeadsPlan) -> Reading:
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
-    judged = Judged(plan.limits, plan.limits_from)
+    judged = Judged(plan.limits, plan.limits_from, *_against(work, plan, found.value.number))
     reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect=AT_LEADS)
     # The board is unplugged: what its reading comes to is said by `leads`, not by a trip of the unit.
     work.power.answered()
     work.power.all_off()
     return reading
+
+
+def _against(work: Work, plan: LeadsPlan, volts: float | None) -> tuple[Result | None, str]:
+    """Return what fails the leads whatever limits the step states, with the reason: limits may be too wide."""
+    if volts is None:
+        return None, ""
+    damage, where = damage_level(work.board, plan.input)
+    if volts * plan.volts < 0:
+        return Result.FAIL, "the leads are reversed"
+    if volts == 0:
+        return Result.FAIL, "nothing arrives"
+    if damage is not None and abs(volts) >= damage:
+        return Result.FAIL, f"{shown(damage, 'V')} damage {where}"
+    return None, ""
 
 
 def _feed(work: Work, plan: LeadsPlan) -> Feed:

@@ -24,7 +24,7 @@ from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import SupplyLost, Trip
 from bringup.runner.headings import heading
-from bringup.runner.looks import in_current_limit
+from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
@@ -138,13 +138,17 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
     if channel.kind is Kind.VOLTAGE and channel.point not in work.board.inputs:
         work.hands.probe(channel.point)
         value = read_once(work, Function.DC_VOLTS, channel.point, around=trace.around)
-        trace.limited = trace.limited or _limited(work, channel.point)
+        watched = watched_at(work, channel.point)
+        limited = _limited(watched)
+        trace.limited = trace.limited or limited
     else:
         if channel.point not in looks:
             looks[channel.point] = _look(work, channel.point)
         value = reported(looks[channel.point], channel.kind)
+        watched = watched_at(work, channel.point)
+        limited = _limited(watched)
     trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
-    trip = trip or _collapsed(work, trace, value)
+    trip = trip or _collapsed(work, trace, value, limited=limited)
     if trip is not None:
         work.power.cut(trip)
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
@@ -154,17 +158,16 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value)
     if trace.astray is not None:
-        unjudged = starting(work, channel.point, moment) or _limited(work, channel.point)
-        trace.astray.take(value, moment, starting=unjudged)
+        trace.astray.take(value, moment, starting=limited or starting(watched, moment))
     if value.number is None:
         work.end_if_lost()
     if channel.point not in work.board.inputs or channel.kind is Kind.POWER:
         steady.take(channel.text, channel.kind, moment, value)
 
 
-def _collapsed(work: Work, trace: Trace, value: Value) -> Trip | None:
+def _collapsed(work: Work, trace: Trace, value: Value, *, limited: bool) -> Trip | None:
     """Return the Trip of a rail that stood and has collapsed, at the second sample in a row that shows it."""
-    if trace.collapse is None or value.number is None or _limited(work, trace.channel.point):
+    if trace.collapse is None or value.number is None or limited:
         trace.low = 0
         return None
     if abs(value.number) >= trace.collapse:
@@ -209,8 +212,7 @@ def reported(sample: PollSample, kind: Kind) -> Value:
     return Value(sample.volts * sample.amps, raw)
 
 
-def _limited(work: Work, point: str) -> bool:
-    watched = watched_at(work, point)
+def _limited(watched: Watched | None) -> bool:
     return watched is not None and watched.latest is not None and in_current_limit(watched, watched.latest)
 
 
