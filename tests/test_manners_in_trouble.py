@@ -22,7 +22,7 @@ from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.manners import Clients, Manners
 from bringup.simulation.server import InstrumentServer
 from tests.fake_instrument import EchoInstrument
-from tests.link_helpers import WIRE, READ, READING, ask, done, linked
+from tests.link_helpers import READ, READING, WIRE, ask, done, linked
 from tests.scripted_server import HANG_UP, IDENTITY, Script, ScriptedServer, answering
 
 METER = replace(find_dialect("configure-and-read", "."), timeout=0.3)

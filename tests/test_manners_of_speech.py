@@ -16,14 +16,14 @@ from bringup.errors import LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import Wire
 from bringup.runner.records import LinkFault
-from tests.link_helpers import WIRE, READ, READING, ask, done, linked
+from tests.link_helpers import PATIENT, READ, READING, WIRE, ask, done, linked
 from tests.scripted_server import IDENTITY, Script, ScriptedServer, answering
 
 ACKNOWLEDGES = replace(WIRE, acknowledge="OK")
 ALWAYS = replace(ACKNOWLEDGES, acknowledges_everything=True)
 SILENCE = replace(WIRE, write_end="", read_end="", quiet=0.05)
-VOLTS = Message("VOUT1?", ReplyKind.NUMBER, 0.3)
-STATUS = Message("STATUS?", ReplyKind.BYTE, 0.3, bytes=1)
+VOLTS = Message("VOUT1?", ReplyKind.NUMBER, PATIENT)
+STATUS = Message("STATUS?", ReplyKind.BYTE, PATIENT, bytes=1)
 
 
 @pytest.fixture(params=["the socket itself", "as other backends do"])
@@ -262,7 +262,8 @@ def test_another_instrument_after_reopening_is_not_told_anything() -> None:
             return b"SOMEBODY,ELSE,2,0\n" if connection else IDENTITY
         return b""
 
-    with speaking(script, REMOTE) as (server, link):
+    hurried = replace(REMOTE, identify=replace(REMOTE.identify, timeout=1.0), recovery=0.0)
+    with speaking(script, hurried) as (server, link):
         ask(link, Message("READ?", ReplyKind.NUMBER, 0.02))
         ask(link, Message("OUTP ON"))
         link.close()
@@ -270,7 +271,8 @@ def test_another_instrument_after_reopening_is_not_told_anything() -> None:
 
 
 def test_a_link_that_never_answered_is_closed_without_a_word() -> None:
-    with speaking(lambda _connection, _line: b"", replace(REMOTE, recovery=0.0)) as (server, link):
+    hurried = replace(REMOTE, identify=replace(REMOTE.identify, timeout=0.1), recovery=0.0)
+    with speaking(lambda _connection, _line: b"", hurried) as (server, link):
         ask(link, READ)
         link.close()
         assert set(server.lines) == {"*IDN?"}

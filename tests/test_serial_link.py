@@ -17,7 +17,7 @@ from bringup.errors import LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.visa_streams import SerialSession, set_port
 from bringup.runner.records import LinkFault
-from tests.link_helpers import ERROR, WIRE, READ, READING, ask, done, linked
+from tests.link_helpers import ERROR, READ, READING, WIRE, ask, done, linked
 from tests.scripted_server import IDENTITY, answering
 
 if sys.platform == "win32":
