@@ -193,7 +193,7 @@ def test_a_supply_that_cannot_be_asked_for_its_settings_is_lost_when_the_step_is
     def no_value_in_a_look() -> None:
         now, garbage = bench.clock.monotonic(), bench.supply_link.troubles.garbage
         garbage["MEAS:VOLT?"] = NO_VALUE
-        bench.clock.at(now + 0.15, garbage.clear, wakes=False)
+        bench.clock.at(now + 0.2, garbage.clear, wakes=False)  # the time from look to look
 
         supply.settings = gone(bench, now + 15.0, supply.settings)  # type: ignore[method-assign]
 

@@ -161,7 +161,7 @@ import runpy
 from dataclasses import replace
 from bringup.instruments import opening
 usual = opening.wire_of
-opening.wire_of = lambda dialect: replace(usual(dialect), recovery=0.3)
+opening.wire_of = lambda *given, **named: replace(usual(*given, **named), recovery=0.3)
 runpy.run_module("bringup", run_name="__main__", alter_sys=True)
 """
 """The program itself, but a link that is refused again and again is given up sooner."""
