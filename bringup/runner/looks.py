@@ -51,7 +51,7 @@ class Watched:
     patience: float = 1.0
     """Seconds that the look under way may take before it counts as silent."""
     lost: bool = False
-    """Whether a look was lost since its settings were asked for: its supply may not be what it was."""
+    """Whether a look brought nothing since its settings were asked for: its supply may not be what it was."""
     patience_spent: int = 0
     """How often the look under way has been counted as silent."""
     limit_since: float | None = None
@@ -135,7 +135,7 @@ def judge_rest(watched: Watched, sample: PollSample) -> bool:
 def _judge_what_it_is(watched: Watched, sample: PollSample) -> bool:
     """Judge state, set points and current limit of a look, if it brought everything it should; returns whether."""
     if sample.fault is not None or sample.volts is None or sample.amps is None:
-        watched.lost = watched.lost or sample.fault is not None
+        watched.lost = True
         count_silent(watched, "no value" if sample.fault is None else sample.fault.value)
         return False
     watched.silent, watched.latest = 0, sample
