@@ -49,7 +49,7 @@ SEEN = UnitHistory(
     known=True,
     first_power_passed=True,
     resistance_seen=frozenset({"VIN", "12V0", "5V0", "3V3", "1V8", "VREF", "N12V"}),
-    leads_seen=frozenset({"VIN"}),
+    leads_seen=frozenset({("Simulated bench", "VIN")}),
 )
 """The history of a unit that the gate lets through."""
 

@@ -13,6 +13,7 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Resistance, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.solver import solve
 from bringup.core.words import AttemptResult, Kind, LimitsFrom, Result
 from bringup.files.board_file import load_board
 from bringup.runner.prompts import Answer, PromptKind
@@ -168,6 +169,30 @@ def test_a_rail_below_its_minimum_load_is_not_judged() -> None:
     assert reading.result is Result.NOT_JUDGED
     assert reading.note == "loaded below the minimum of 1 mA"
     assert outcome.result is AttemptResult.PASSED
+    said = "N12V was not judged: loaded below the minimum of 1 mA"
+    assert [text for kind, text, _ in bench.record.events if kind == "warning"] == [said]
+    assert [told.data["warned"] for told in bench.told if told.kind == "attempt-ended"] == [said]
+
+
+def test_whether_a_rail_is_loaded_enough_is_worked_out_at_the_volts_that_were_set(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = simulated_bench(with_steps(at_20_volts(), Step(1, Measure(("N12V",)))), history=SEEN)
+    asked: list[dict[str, float]] = []
+
+    def solving(board: Board, volts: dict[str, float], **others: Any) -> Any:
+        asked.append(volts)
+        return solve(board, volts, **others)
+
+    monkeypatch.setattr("bringup.runner.actions.measure.solve", solving)
+    outcome = bench.run()
+
+    assert (outcome.cause, asked) == ("", [{"VIN": 20.0}])
+
+
+def at_20_volts() -> Step:
+    assert isinstance(APPLY.action, Apply)
+    return replace(APPLY, action=replace(APPLY.action, then=(parse_quantity("20 V"),), expect_current=None))
 
 
 def test_a_second_apply_starts_from_off_and_discharged() -> None:

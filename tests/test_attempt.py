@@ -224,13 +224,39 @@ def test_the_gate_is_open_after_leads_and_resistance_in_this_attempt() -> None:
 
 def test_the_gate_names_only_what_is_missing() -> None:
     history = replace(SEEN, resistance_seen=SEEN.resistance_seen - {"3V3"})
-    bench = simulated_bench(picked("apply"), history=history)
+    bench = simulated_bench(picked("leads", "apply"), history=history)
 
     bench.run()
 
     text = next(text for kind, text, _ in bench.record.events if kind == "override")
     assert "a good resistance of 3V3 (" in text
     assert "leads" not in text.split("Reason")[0]
+
+
+def test_leads_of_an_earlier_attempt_open_no_gate_for_leads_are_plugged_anew() -> None:
+    bench = simulated_bench(picked("apply"), history=SEEN)
+    reason = Scripted(Answer("plugged in since yesterday"), kind=PromptKind.REASON)
+
+    bench.run(ask=person(bench, reason))
+
+    (text,) = [text for kind, text, _ in bench.record.events if kind == "override"]
+    assert text.startswith("VIN is to be powered without: a good reading of its free leads (`leads: VIN`). Reason: plu")
+
+
+@pytest.mark.parametrize(
+    ("where", "result"), [("Simulated bench", AttemptResult.PASSED), ("Attic bench", AttemptResult.INCOMPLETE)]
+)
+def test_with_nobody_there_the_leads_count_that_the_unit_passed_with_on_this_bench(
+    where: str, result: AttemptResult
+) -> None:
+    procedure = replace(picked("apply"), unattended_after_first_power=True)
+    bench = simulated_bench(procedure, history=replace(SEEN, leads_seen=frozenset({(where, "VIN")})), attended=False)
+
+    outcome = bench.run(**real(bench, unattended=True))
+
+    assert outcome.result is result
+    if result is AttemptResult.INCOMPLETE:
+        assert "a good reading of its free leads (`leads: VIN`). Nobody is here to give a reason" in outcome.cause
 
 
 # steps

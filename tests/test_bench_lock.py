@@ -51,6 +51,29 @@ def another_process(*resources: str) -> Iterator[subprocess.Popen[str]]:
             process.kill()
 
 
+def test_two_names_of_one_host_are_one_lock() -> None:
+    with (
+        hold(["TCPIP0::127.0.0.1::5025::SOCKET"], ABOUT),
+        pytest.raises(BenchError, match="TCPIP::localhost::5025::SOCKET is in use"),
+        hold(["TCPIP::localhost::5025::SOCKET"], ABOUT),
+    ):
+        pytest.fail("two hold one instrument")
+
+
+@posix
+def test_a_link_to_a_device_and_the_device_are_one_lock(tmp_path: Path) -> None:
+    device, link = tmp_path / "ttyUSB0", tmp_path / "by-id"
+    device.touch()
+    link.symlink_to(device)
+
+    with hold([f"ASRL{device}::INSTR"], ABOUT), pytest.raises(BenchError, match="in use"), hold([f"ASRL{link}"], ABOUT):
+        pytest.fail("two hold one instrument")
+
+
+def test_a_host_that_nobody_knows_is_locked_by_its_name() -> None:
+    assert canonical("TCPIP::supply.invalid::5025::SOCKET") == "TCPIP0::SUPPLY.INVALID::5025::SOCKET"
+
+
 def test_a_held_bench_is_refused_and_says_who_holds_it() -> None:
     with another_process(SUPPLY, METER) as process:
         words = rf"{re.escape(METER)} is in use: `bringup run` on MBL-0042 \(process {process.pid}\) since 20.* UTC"

@@ -47,6 +47,23 @@ def test_noise_is_no_creep_however_much(seed: int, part: float) -> None:
     assert found(noisy(seed, part), 300.0) is None
 
 
+@pytest.mark.parametrize("folding", [2.0, 3.0, 5.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_current_that_runs_away_is_found_before_it_has_doubled_twice(folding: float, seed: int) -> None:
+    draw = random.Random(seed)  # noqa: S311 - noise
+    seen = found(lambda t: 0.07 + 1e-3 * math.exp(t / folding) + draw.gauss(0.0, 2e-5), 8 * folding)
+
+    assert seen is not None
+    at, creeping = seen
+    assert creeping.end > creeping.start
+    assert 1e-3 * math.exp(at / folding) < 0.21
+
+
+@pytest.mark.parametrize("folding", [2.0, 3.0, 5.0])
+def test_what_comes_to_rest_is_no_growth(folding: float) -> None:
+    assert found(lambda t: 0.07 - 0.03 * math.exp(-t / folding), 8 * folding, allowed=0.5) is None
+
+
 @pytest.mark.parametrize("slope", [0.0005, -0.0005, 0.002])
 def test_a_slope_is_found_as_soon_as_it_has_lasted(slope: float) -> None:
     seen = found(lambda t: 0.07 + slope * t, 60.0)

@@ -44,7 +44,7 @@ def test_an_earlier_attempt_does_not_vouch_for_a_point_that_was_just_found_bad()
     bench.run(ask=person(bench))
 
     (text,) = [text for kind, text, _ in bench.record.events if kind == "override"]
-    assert "VIN is to be powered without: a good resistance of 3V3" in text
+    assert "a good resistance of 3V3 (`resistance`)" in text
 
 
 def test_a_correction_that_fails_takes_the_evidence_back() -> None:

@@ -430,7 +430,7 @@ def test_a_passed_attempt_settles_first_power_resistance_and_leads(record: Logbo
         known=True,
         first_power_passed=True,
         resistance_seen=frozenset({"3V3", "5V0"}),
-        leads_seen=frozenset({"VIN"}),
+        leads_seen=frozenset({("Corner bench", "VIN")}),
     )
     assert record.history("MBL-0002") == UnitHistory()
 

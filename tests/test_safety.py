@@ -307,6 +307,25 @@ class TestCurrents:
 
         assert found == "the trip current of 100 mA is not above the 118.1 mA that may pass at 18 V"
 
+    @pytest.mark.parametrize(
+        ("time", "words"),
+        [("2.2 s", "`limit_time` is 2.2 s, and charging takes 10 ms"), ("60 s", "fed for as long")],
+    )
+    def test_a_limit_time_much_longer_than_charging_is_warned_about(self, time: str, words: str) -> None:
+        given = sound(power=apply(limit_time=q(time)))
+
+        assert words in only(warnings(given))
+        assert not refusals(given)
+
+    @pytest.mark.parametrize("time", ["61 s", "1000 h"])
+    def test_a_limit_time_that_never_switches_off_is_refused(self, time: str) -> None:
+        assert "would be fed for as long" in only(refusals(sound(power=apply(limit_time=q(time)))))
+
+    def test_a_limit_time_for_much_capacitance_is_in_order(self) -> None:
+        board = with_input(capacitance=q("1.2 F"))
+
+        assert not refusals(sound(power=apply(limit_time=q("150 s")), board=board))
+
     def test_a_limit_time_shorter_than_charging_is_warned_about(self) -> None:
         board = with_input(capacitance=q("10 mF"))
         found = warnings(sound(power=apply(limit_time=q("300 ms")), board=board))

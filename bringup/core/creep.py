@@ -2,7 +2,8 @@
 
 A straight line is fitted (least squares) to the means of one second each: over the latest readings, and over everything
 since the beginning in ever longer blocks, so that memory stays bounded. A change of load is a step and no creep: each
-third must slope the same way. What is above the noise but below `allowed`, a part of the value, is borne. Pure.
+third must slope the same way. Nor is what comes to rest; what grows ever faster is one, though its thirds are uneven. What
+is above the noise but below `allowed`, a part of the value, is borne. Pure.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from bringup.core.frozen import frozen
 
@@ -22,6 +24,8 @@ SURE = 8.0
 """Standard errors that the slope must be away from zero: looked at time and again, and never by accident."""
 EVEN = 0.5
 """Each third slopes at least by this part of the whole slope: a step has all of it in one of them."""
+ONE_STEP = 0.5
+"""What grows ever faster moves by less than this part of its way from one mean to the next: else it is a step."""
 COUNTS = 3.0
 """Digits of the reply that it must move by at least."""
 BLOCK = 1.0
@@ -110,6 +114,9 @@ def creeping(points: Sequence[_Block], allowed: float, least: float) -> Creeping
     slope, error, middle = _line(points)
     seconds = points[-1].time - points[0].time
     moved = slope * seconds
+    way = points[-1].value - points[0].value
+    if abs(way) > max(allowed * abs(middle), least) and _grows(points, way):
+        return Creeping(points[0].value, points[-1].value, seconds)
     if abs(moved) <= max(allowed * abs(middle), least) or abs(slope) <= SURE * error:
         return None
     third = len(points) // 3
@@ -117,6 +124,16 @@ def creeping(points: Sequence[_Block], allowed: float, least: float) -> Creeping
         if _line(part)[0] * math.copysign(1.0, slope) < EVEN * abs(slope):
             return None
     return Creeping(middle - moved / 2, middle + moved / 2, seconds)
+
+
+def _grows(points: Sequence[_Block], way: float) -> bool:
+    """Whether every mean lies beyond the one before, the second half moves further, and none of it is a step.
+
+    Noise puts ten means in order once in 1.8 million times.
+    """
+    moves = [(after.value - before.value) / way for before, after in pairwise(points)]
+    half = len(moves) // 2
+    return min(moves) > 0 and max(moves) < ONE_STEP and sum(moves[:half]) < sum(moves[-half:])
 
 
 def _line(points: Sequence[_Block]) -> tuple[float, float, float]:

@@ -1,7 +1,8 @@
 """Whether the current limit, the expected current and the trip of each power-up go with the board's power budget.
 
-All warnings: the budget is made of typical figures. The one that matters most is the latch: a converter draws
-constant power, so a supply that is once in current limit can stay there at a low voltage for good.
+Nearly all warnings: the budget is made of typical figures. The one that matters most is the latch: a converter draws
+constant power, so a supply that is once in current limit can stay there at a low voltage for good. Refused is a time
+in current limit so long that nothing would switch off.
 """
 
 from __future__ import annotations
@@ -11,12 +12,17 @@ from collections.abc import Iterator
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.budget import dips_to, expected_current, first_converters, stop_voltage
+from bringup.core.budget import default_limit_time, dips_to, expected_current, first_converters, stop_voltage
 from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Procedure, Step
 from bringup.core.wording import duration, limits_text, shown
 
+LONG_LIMIT = 5.0
+"""A `limit_time` of more than so many times its default (ten times the charging time) is warned of ..."""
+LONGEST_LIMIT = 60.0
+"""... and refused from so many seconds on, or from ten times the charging time where that is longer: a fault would be
+fed for as long (our choice, no source)."""
 ROOM = 1.5
 """A current limit is proposed at one and a half times what coming up takes (common practice, no source)."""
 
@@ -28,7 +34,8 @@ def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Find
             plan = plan_apply(step.action, procedure.board, bench, state)
             yield from _limit(step, plan, procedure.board, state)
             yield from _expectation(step, step.action, plan)
-            yield from _trip(step, step.action, plan)
+            yield from _trip(step, plan)
+            yield from _limit_time(step, step.action, plan)
 
 
 def _limit(step: Step, plan: ApplyPlan, board: Board, state: str | None) -> Iterator[Finding]:
@@ -109,7 +116,7 @@ def _expectation(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]
         )
 
 
-def _trip(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
+def _trip(step: Step, plan: ApplyPlan) -> Iterator[Finding]:
     for stage in plan.stages:
         if stage.current is None or stage.current.high is None or stage.purpose is Purpose.SHORT_CHECK:
             continue
@@ -122,6 +129,10 @@ def _trip(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
                 refused=False,
             )
             return
+
+
+def _limit_time(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
+    """Whether a stated time is too short for charging, or so long that a fault is fed for it."""
     shortest = min(stage.limit_time for stage in plan.stages)
     charging = max((stage.charge_time or 0.0) for stage in plan.stages)
     if apply.limit_time is not None and charging > shortest:
@@ -131,4 +142,18 @@ def _trip(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:
             f"`limit_time` of {duration(shortest)}",
             "State a longer `limit_time`, or leave it out: it is then twice the charging time.",
             refused=False,
+        )
+    usual = default_limit_time(charging)
+    if apply.limit_time is not None and shortest > LONG_LIMIT * usual:
+        known = [stage.charge_time for stage in plan.stages if stage.charge_time is not None]
+        takes = f"charging takes {duration(charging)}" if known else "how long charging takes is not known"
+        most = max(LONGEST_LIMIT, LONG_LIMIT * usual)
+        beyond = shortest > most
+        least = f"State at most {duration(most)}" if beyond else f"State about {duration(usual)}"
+        yield Finding(
+            step.index,
+            f"`limit_time` is {duration(shortest)}, and {takes}: a fault that holds the supply in current limit would "
+            "be fed for as long",
+            f"{least}, or leave it out: it is then twice the charging time, at least 200 ms.",
+            refused=beyond,
         )

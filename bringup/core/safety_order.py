@@ -61,9 +61,12 @@ def examine_order(procedure: Procedure) -> Iterator[Finding]:
 
 
 def is_recheck(procedure: Procedure) -> bool:
-    """Whether the procedure permits unattended attempts after first power and does nothing of a first power itself."""
-    gates = any(isinstance(step.action, Leads | Resistance) for step in procedure.steps)
-    return procedure.unattended_after_first_power and not gates
+    """Whether the procedure permits unattended attempts after first power and reads no resistance, as for a first one.
+
+    Leads are read for every unit that a person plugs in.
+    """
+    first = any(isinstance(step.action, Resistance) for step in procedure.steps)
+    return procedure.unattended_after_first_power and not first
 
 
 def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> Iterator[Finding]:
@@ -136,7 +139,7 @@ def _gate(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Findi
             step.index,
             f"no `leads` step for {apply.input} comes before this first power",
             "Add one: reversed leads or a wrong voltage are then found with the board unconnected. "
-            "Without it a new unit asks for a typed reason here.",
+            "Without it a typed reason is asked for here.",
             refused=False,
         )
     missing = [rail.name for rail in board.rails.values() if rail.probe and rail.name not in walk.resistance]

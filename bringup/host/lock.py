@@ -7,15 +7,18 @@ is. The files stay where they are: removing one that somebody is about to lock w
 from __future__ import annotations
 
 import hashlib
+import ipaddress
 import json
 import os
 import re
+import socket
 import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 from bringup.core.frozen import frozen
@@ -77,7 +80,13 @@ class Holder:
 
 
 def canonical(resource: str) -> str:
-    """Return the one spelling of a VISA resource string: capitals, board number and INSTR written out."""
+    """Return the one spelling of a VISA resource string: capitals, board number and INSTR written out.
+
+    A host stands as its address and a device as what its links lead to, for two names are still one instrument.
+    """
+    device = re.match(r"ASRL(/[^:]+)", resource.strip(), re.IGNORECASE)
+    if device is not None:
+        resource = f"ASRL{os.path.realpath(device[1])}{resource.strip()[device.end() :]}"
     parts = resource.strip().upper().split("::")
     if re.fullmatch(r"(?:TCPIP|USB|GPIB|VXI|PXI)", parts[0]):
         parts[0] += "0"
@@ -85,7 +94,22 @@ def canonical(resource: str) -> str:
         parts.append("INSTR")
     if parts[0].startswith("TCPIP") and len(parts) == 3 and parts[-1] == "INSTR":  # noqa: PLR2004 - board, host, class
         parts.insert(2, "INST0")
+    if parts[0].startswith("TCPIP") and len(parts) > 2:  # noqa: PLR2004 - board, host, class
+        parts[1] = _address_of(parts[1])
     return "::".join(parts)
+
+
+@cache
+def _address_of(host: str) -> str:
+    """Return the address of a host, itself where nobody knows it: opening it will say so."""
+    try:
+        return str(ipaddress.ip_address(host))
+    except ValueError:
+        pass
+    try:
+        return socket.gethostbyname(host.lower())
+    except (OSError, UnicodeError):
+        return host
 
 
 @contextmanager
@@ -156,8 +180,10 @@ def _held(path: Path, resource: str, about: About) -> Iterator[None]:
 
 def _named(resource: str) -> str:
     """Return what people call it: a simulated instrument by its role and bench file."""
-    kind, *path, role = resource.split("::")
-    return f"the {role} of {Path('::'.join(path)).name}" if kind == "SIMULATED" and path else resource
+    kind, *path = resource.split("::")
+    if kind != "SIMULATED" or len(path) < 2:  # noqa: PLR2004 - bench file and role
+        return resource
+    return f"the {path[-1]} of {Path('::'.join(path[:-1])).name}"
 
 
 def _write(descriptor: int, resource: str, about: About) -> None:

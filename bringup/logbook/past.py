@@ -79,7 +79,7 @@ def unit_history(
         known=True,
         first_power_passed=powered is not None,
         resistance_seen=_points_passed(connection, unit, ("resistance", Kind.RESISTANCE), late=late),
-        leads_seen=_points_passed(connection, unit, ("leads", Kind.VOLTAGE), late=late),
+        leads_seen=_leads_passed(connection, unit, late=late),
         irreversible=_irreversible(connection, unit, late=late),
     )
 
@@ -126,21 +126,39 @@ def _once(rows: Sequence[tuple[Any, ...]]) -> dict[str, Once]:
     return found
 
 
+def _leads_passed(connection: sqlite3.Connection, unit: dict[str, Any], *, late: bool) -> frozenset[tuple[str, str]]:
+    """Bench and input of the leads that passed when they were read last there: leads belong to a bench."""
+    benches = connection.execute(
+        "SELECT DISTINCT a.bench FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated", unit
+    ).fetchall()
+    return frozenset(
+        (bench, name)
+        for (bench,) in benches
+        for name in _points_passed(connection, unit, ("leads", Kind.VOLTAGE), late=late, bench=bench)
+    )
+
+
 def _points_passed(
-    connection: sqlite3.Connection, unit: dict[str, Any], what: tuple[str, Kind], *, late: bool
+    connection: sqlite3.Connection,
+    unit: dict[str, Any],
+    what: tuple[str, Kind],
+    *,
+    late: bool,
+    bench: str | None = None,
 ) -> frozenset[str]:
     """Points of which everything that the latest such step read passed; corrected readings do not count.
 
-    `what`: kind of the step and of its readings; `late`: the latest step by wall time must have passed, too.
+    `what`: kind of the step and of its readings; `late`: the latest step by wall time must have passed, too; `bench`:
+    on that one only.
     """
     rows = connection.execute(
         "SELECT r.rail, r.attempt, r.step, r.result, a.started, a.seq, r.monotonic FROM readings r"
         " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
-        " AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
+        " AND (:bench IS NULL OR a.bench = :bench) AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
         " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
         f"{_SINCE_TRIPS.format(within='t.monotonic >= r.monotonic')} ORDER BY a.seq, r.monotonic",
-        unit | {"kind": what[0], "quantity": what[1]},
+        unit | {"kind": what[0], "quantity": what[1], "bench": bench},
     ).fetchall()
     passed = _latest_passed(rows)
     return passed & _latest_passed(sorted(rows, key=lambda row: row[4:7])) if late else passed

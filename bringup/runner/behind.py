@@ -12,6 +12,7 @@ from bringup.core.board import Rail
 from bringup.core.budget import downstream, lowest_working, maker_of
 from bringup.core.expectation import voltage_limits
 from bringup.core.reading import Reading
+from bringup.core.settling import manner_of
 from bringup.core.wording import listed, shown
 from bringup.core.words import Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
@@ -22,6 +23,13 @@ from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.work import RECORDED, Judged, Work, sentence
+
+LEAST_LEFT = 1.0
+"""Seconds, and what a look at the supply takes, without which a rail is not begun: it could not settle in less."""
+NEARLY = 0.95
+"""Cut short is what had less than this part of the time that a voltage may take to settle."""
+CUT_SHORT = "the time for looking behind the input ended before it settled"
+"""Why a reading is not judged."""
 
 
 def may_look(work: Work, feed: Feed, stage: Stage, sample: PollSample, current: Reading) -> bool:
@@ -50,7 +58,7 @@ def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
     good: list[str] = []
     for rail in rails:
         left = until - work.waits.clock.monotonic()
-        if left <= 0:
+        if left < LEAST_LEFT + work.watch.look_takes:
             break
         reading = _read(work, feed, stage, rail, left)
         if reading.result is Result.FAIL:
@@ -79,6 +87,8 @@ def _read(work: Work, feed: Feed, stage: Stage, rail: Rail, within: float) -> Re
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
     elif reason := below_minimum_load(work, rail.name):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
+    elif found.spread is not None and within < NEARLY * manner_of(Kind.VOLTAGE).bound:
+        judged = Judged(limits, limits_from, Result.NOT_JUDGED, CUT_SHORT)
     elif not _should_be_there(work, feed, stage, rail):
         judged = RECORDED
     aspect = f"with {feed.input} at {shown(stage.volts, 'V')}"

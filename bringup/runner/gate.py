@@ -9,8 +9,10 @@ from bringup.runner.work import Work
 def require_gate(work: Work, name: str) -> None:
     """Let an input be powered only if its leads and the resistance of every probed rail were found good.
 
-    In this attempt, or in an earlier one since the last trip if this one has not found otherwise. Else a person gives
-    a reason, which is kept as an event `override`; where nobody can, the attempt ends here.
+    Leads in this attempt: they belong to the bench, and are plugged anew for every unit. Where nobody is there to plug
+    them, those count that this unit passed with on this bench. Resistance also in an earlier attempt since the last
+    trip, if this one has not found otherwise. Else a person gives a reason, which is kept as an event `override`;
+    where nobody can, the attempt ends here.
     """
     missing = missing_evidence(work, name)
     if not missing or name in work.evidence.overridden:
@@ -31,7 +33,8 @@ def require_gate(work: Work, name: str) -> None:
 def missing_evidence(work: Work, name: str) -> list[str]:
     """Return in words what is missing; empty if the gate is open."""
     missing = []
-    if name not in work.evidence.leads | (work.history.leads_seen - work.evidence.leads_doubted):
+    left_plugged = not work.can_answer and (work.setup.bench.name, name) in work.history.leads_seen
+    if name not in work.evidence.leads and not (left_plugged and name not in work.evidence.leads_doubted):
         missing.append(f"a good reading of its free leads (`leads: {name}`)")
     seen = work.evidence.resistance | (work.history.resistance_seen - work.evidence.resistance_doubted)
     rails = [rail.name for rail in work.board.rails.values() if rail.probe and rail.name not in seen]

@@ -171,7 +171,8 @@ class UnitHistory:
     """An attended attempt with `apply` passed since the last trip."""
     resistance_seen: frozenset[str] = frozenset()
     """Points whose resistance passed after the last trip."""
-    leads_seen: frozenset[str] = frozenset()
+    leads_seen: frozenset[tuple[str, str]] = frozenset()
+    """Bench and input: where the free leads were good when they were read last on this unit, after the last trip."""
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
     not_taken_in: tuple[str, ...] = ()

@@ -5,6 +5,8 @@ Never judged while the supply is in current limit, nor where the rail's load is 
 
 from __future__ import annotations
 
+import math
+
 from bringup.core.expectation import limits_of
 from bringup.core.procedure import Measure
 from bringup.core.solver import solve
@@ -55,11 +57,19 @@ def _out_of_limit(work: Work, point: str, around: float | None) -> Settled:
 
 
 def below_minimum_load(work: Work, point: str) -> str:
-    """Return why a rail is not judged because of its load; '' if it is."""
+    """Return why a rail is not judged because of its load, at the volts set; '' if it is.
+
+    That is told beside the attempt's result: one that passed has not seen this rail.
+    """
     rail = work.board.rails.get(point)
     if rail is None or rail.converter is None or rail.converter.minimum_load is None:
         return ""
-    volts = {feed.input: work.board.inputs[feed.input].voltage.number for feed in work.power.on}
+    nominal = {name: point.voltage.number for name, point in work.board.inputs.items()}
+    volts = {feed.input: math.copysign(feed.volts, nominal[feed.input]) for feed in work.power.on}
     if point not in solve(work.board, volts, state=work.state).below_minimum_load:
         return ""
-    return f"loaded below the minimum of {rail.converter.minimum_load}"
+    reason = f"loaded below the minimum of {rail.converter.minimum_load}"
+    if point not in work.warnings:
+        work.warnings[point] = f"{point} was not judged: {reason}"
+        work.journal.event("warning", work.warnings[point])
+    return reason
