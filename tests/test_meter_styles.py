@@ -18,7 +18,7 @@ from bringup.files.dialect_file import find_dialect, shipped_dialects
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function, Trouble
-from bringup.runner.scpi_meter import ScpiMeter
+from bringup.runner.scpi_meter import HEADROOM, ScpiMeter
 from bringup.simulation import meter_styles as styles
 from bringup.simulation.bench import METERS
 from bringup.simulation.clock import SimulatedClock
@@ -133,6 +133,16 @@ def test_a_voltage_is_read_on_the_range_that_is_expected(name: str) -> None:
     assert bench.instrument.scale in {50.0, 100.0, 200.0}
     assert bench.read(around=None).number == approx(3.30612, abs=2e-4)
     assert bench.instrument.scale is None
+
+
+@every
+def test_every_range_of_the_dialect_is_the_one_that_the_meter_then_has(name: str) -> None:
+    bench = make(name)
+    for function in Function:
+        for full_scale in bench.dialect.ranges.get(function.value, ()):
+            if function.value in bench.dialect.functions:
+                bench.taken(function, full_scale / HEADROOM)
+                assert (bench.instrument.measures, bench.instrument.scale) == (MEASURES[function], approx(full_scale))
 
 
 @every
@@ -333,7 +343,3 @@ def test_a_meter_that_says_that_it_measures_something_else_gives_no_value() -> N
     assert (value.number, troubles[-1].wrong) == (None, True)
     bench.link.troubles.garbage.clear()
     assert bench.read().number == approx(3.30612, abs=2e-4)
-
-
-def test_functions_of_the_role_are_those_of_dialects() -> None:
-    assert {function.unit for function in Function} == {"V", "A", "ohm", "F", "Hz", "degC"}

@@ -24,7 +24,8 @@ LARGEST = {Measures.DCV: 1000.0, Measures.OHM: 1e8, Measures.OHM4: 1e8}
 """What is over range however the range is found."""
 LAST_DIGIT = 1e-6
 UNKNOWN = -113
-_EVERYONES = re.compile(r"\*IDN\?|SIM(ULATE)?:.*", re.IGNORECASE)
+_EVERYONES = re.compile(r"\*(?i:IDN)\?|(?i:SIM(ULATE)?):.*|SYSTem:ERRor\?")
+"""Spelt like that, the last asks for errors of the commands under SIMulate, which no style has a place for."""
 _LONGEST_QUEUE = 20
 
 
