@@ -29,7 +29,7 @@ from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.simulation import meter as simulated_meter
-from bringup.simulation.bench import SUPPLIES
+from bringup.simulation.bench import DEFAULT_METER, METERS, SUPPLIES
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
@@ -226,7 +226,10 @@ def simulated_bench(
     dialect = the_dialect(bench.supply.dialect, BENCH)
     address = bench.supply.address
     supply_link = MemoryLink("supply (simulated)", maker(world), clock, dialect=dialect, address=address)
-    meter_link = MemoryLink("meter (simulated)", simulated_meter.Meter(world), clock)
+    usual = bench.meter.dialect == DEFAULT_METER
+    instrument = simulated_meter.Meter(world) if usual else METERS[bench.meter.dialect](world)
+    meter_dialect = the_dialect(bench.meter.dialect, BENCH)
+    meter_link = MemoryLink("meter (simulated)", instrument, clock, dialect=meter_dialect)
     return SimulatedBench(
         procedure=procedure,
         bench=bench,
@@ -235,7 +238,7 @@ def simulated_bench(
         supply_link=supply_link,
         meter_link=meter_link,
         supply=ScpiSupply(bench.supply, dialect, supply_link, monotonic=clock.monotonic),
-        meter=ScpiMeter(bench.meter, the_dialect(bench.meter.dialect, BENCH), meter_link),
+        meter=ScpiMeter(bench.meter, meter_dialect, meter_link),
         ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
         record=RecordFake(known=history or UnitHistory(), clock=clock),
     )

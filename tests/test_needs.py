@@ -87,6 +87,15 @@ def test_a_meter_without_the_function_is_found() -> None:
     assert all("needs the function" in each.message for each in found)
 
 
+def test_a_meter_whose_function_cannot_be_set_up_is_found() -> None:
+    only_ohms = replace(METER.operations["configure"], functions=("ohms",))
+    unset = replace(METER, operations=METER.operations | {"configure": only_ohms, "configure_auto": only_ohms})
+    found = list(lacking(the_procedure(DEMO), bench(), {"meter": unset}))
+
+    assert ["needs the set-up of the function 'dc volts'" in each.message for each in found] == [True]
+    assert found[0].refused
+
+
 def test_the_model_that_answers_is_examined_again_before_power() -> None:
     poor = replace(SUPPLY, variants=(Variant("SUPPLY-3", {"measure_current": None}),))
     assert "measure_current" not in as_model(poor, "BRINGUP SIMULATED,SUPPLY-3,1,1").operations

@@ -160,7 +160,7 @@ def test_attaching_compares_the_identity_and_changes_nothing() -> None:
     it, link = meter()
     link.errors = ["-410,Query INTERRUPTED"]
     assert [error.code for error in it.attach().value().old_errors] == [-410]
-    assert set(link.sent) == {"SYST:ERR?"}
+    assert set(link.sent) == {"*IDN?", "SYST:ERR?"}
     other = ScpiMeter(MeterRole("X", "d", expected=Expected(model="ELSE")), DIALECT, link)
     with pytest.raises(BenchError, match="expects model 'ELSE', but 'MODEL' answers"):
         other.attach().value()

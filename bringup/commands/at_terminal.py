@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 import sys
 from collections.abc import Iterator
@@ -19,6 +20,14 @@ if TYPE_CHECKING:
 def at_a_terminal() -> bool:
     """Whether standard input and output are a terminal, so that somebody can be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def login_name() -> str:
+    """Return who is logged in; 'unknown' where the system does not say."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
 
 
 def make_person(clock: HostClock, *, unattended: bool) -> Person | None:

@@ -25,16 +25,13 @@ if TYPE_CHECKING:
 
 
 @frozen
-class OpenBench:
-    """A bench whose instruments have answered, and are ours until this is closed."""
+class AnsweringBench:
+    """A bench whose instruments have answered, over whatever links."""
 
     bench: Bench
     dialects: Mapping[str, Dialect]
     resources: Mapping[str, str]
-    links: Mapping[str, VisaLink]
-    control: ControlServer
-    links_closed: ExitStack
-    """What is put here is done once the links are closed, before anybody else may have the bench."""
+    links: Mapping[str, Link]
 
     @property
     def simulated_link(self) -> Link | None:
@@ -73,6 +70,16 @@ class OpenBench:
         if role.by_hand:
             return HandMeter(role, ask, limits=limits)
         return ScpiMeter(role, self.dialects["meter"], self.links["meter"], resource=self.resources["meter"])
+
+
+@frozen
+class OpenBench(AnsweringBench):
+    """A bench whose instruments are ours until this is closed."""
+
+    links: Mapping[str, VisaLink]
+    control: ControlServer
+    links_closed: ExitStack
+    """What is put here is done once the links are closed, before anybody else may have the bench."""
 
     def report_off(self, verified: bool | None, asked_since: Callable[[], bool]) -> None:
         """Tell whoever asked with `bringup off` what became of the outputs: OFF only if asking found them so.

@@ -6,7 +6,6 @@ open before anything is powered.
 
 from __future__ import annotations
 
-import getpass
 import sys
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -18,19 +17,19 @@ import click
 
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
-from bringup.commands.tracing import heard_by, trace_option, traced_ask, tracing
+from bringup.commands.tracing import noted_by, replay_option, trace_option, traced_ask, tracing
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
-    from bringup.commands.instruments import OpenBench
+    from bringup.commands.instruments import AnsweringBench, OpenBench
     from bringup.host.clock import HostClock
     from bringup.host.traffic_file import TrafficFile
     from bringup.logbook.opening import OpenLogbook
     from bringup.runner.earlier import Earlier
-    from bringup.runner.protocols import Ask, Record, Tell, Told
+    from bringup.runner.protocols import Ask, Clock, Record, Tell, Told
     from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
 
@@ -53,6 +52,7 @@ class Wanted:
     as_json: bool = False
     going_on: bool = False
     trace: Path | None = None
+    replay: Path | None = None
 
 
 @frozen
@@ -90,6 +90,7 @@ class Surroundings:
     "entry, or the file, to withdraw it.",
 )
 @trace_option
+@replay_option
 @json_option
 def command(
     procedure: Path,
@@ -105,12 +106,14 @@ def command(
     unattended: bool,
     agree_to_programs: bool,
     trace: Path | None,
+    replay: Path | None,
     as_json: bool,
 ) -> ExitCode:
     """Step through PROCEDURE on one unit: live view, every reading in the logbook, outputs off at the end.
 
     Exit codes: 0 passed; 1 failed or incomplete; 2 refused, nothing was powered; 3 called off or broken off.
     """
+    from bringup.commands.at_terminal import login_name
     from bringup.core.quantity import parse_quantity
 
     return run(
@@ -129,16 +132,9 @@ def command(
             as_json=as_json,
             going_on=going_on,
             trace=trace,
+            replay=replay,
         )
     )
-
-
-def login_name() -> str:
-    """Return who is logged in; 'unknown' where the system does not say."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return "unknown"
 
 
 def run(wanted: Wanted) -> ExitCode:
@@ -151,6 +147,10 @@ def run(wanted: Wanted) -> ExitCode:
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
+    if wanted.replay is not None:
+        from bringup.commands.replaying import replayed
+
+        return replayed(wanted, wanted.replay, procedure, bench)
     agree_to_programs(wanted, procedure, bench)
     with ExitStack() as leave:
         outcome, kept_in = attempt(wanted, procedure, bench, leave)
@@ -188,7 +188,7 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     logbook = open_for_writing(wanted.logbook, lasting_folder())
     leave.callback(logbook.close)
     trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
-    clock = HostClock() if trace is None else HostClock(heard_by(trace))
+    clock = HostClock() if trace is None else HostClock(*noted_by(trace))
     leave.enter_context(clock.signals())
     note = None if trace is None else trace.note
     opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
@@ -237,7 +237,7 @@ def carry_out(
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(
-        setup_of(wanted, procedure, around, ask, (record, view.tell)),
+        setup_of(wanted, procedure, opened, (clock, ask), (record, view.tell)),
         guard=guard,
         programs=HostPrograms(clock.wake, guard.program),
         sources=texts,
@@ -267,7 +267,11 @@ def what_came_before(
 
 
 def setup_of(
-    wanted: Wanted, procedure: Procedure, around: Surroundings, ask: Ask, kept_and_shown: tuple[Record, Tell]
+    wanted: Wanted,
+    procedure: Procedure,
+    opened: AnsweringBench,
+    ends_waits: tuple[Clock, Ask],
+    kept_and_shown: tuple[Record, Tell],
 ) -> AttemptSetup:
     """Return what the command line, the files and the bench say of the attempt."""
     from bringup.commands.programs import digests_of_loaded, program_files
@@ -275,7 +279,7 @@ def setup_of(
     from bringup.host.awake import keeper
     from bringup.runner.setup import AttemptSetup
 
-    opened, clock, (record, tell) = around.opened, around.clock, kept_and_shown
+    (clock, ask), (record, tell) = ends_waits, kept_and_shown
     stated = ((point.name, voltage_limits(procedure.board, point.name)[0]) for point in procedure.board.points())
     return AttemptSetup(
         serial=wanted.serial,

@@ -31,6 +31,18 @@ def trace_option(function: F) -> F:
     )(function)
 
 
+def replay_option(function: F) -> F:
+    """Add `--replay FILE`; the function receives `replay: Path | None`."""
+    return click.option(
+        "--replay",
+        metavar="FILE",
+        default=None,
+        type=click.Path(dir_okay=False, path_type=Path),
+        help="Open no instrument: take their answers, and the person's, from a file of --trace, and say at the first "
+        "message that is another one than then. Kept as simulated, in a logbook of its own.",
+    )(function)
+
+
 @contextmanager
 def tracing(path: Path | None, command: str) -> Iterator[TrafficFile | None]:
     """Keep a trace while the context lasts, if a file is named. Raises CommandError where it cannot be begun."""
@@ -48,9 +60,12 @@ def tracing(path: Path | None, command: str) -> Iterator[TrafficFile | None]:
             say(trace.trouble, err=True)
 
 
-def heard_by(trace: TrafficFile) -> Callable[[Interruption], None]:
-    """Return what keeps interruptions in the trace."""
-    return lambda interruption: trace.note("person", "interrupted", data=interruption.value.encode())
+def noted_by(trace: TrafficFile) -> tuple[Callable[[Interruption], None], Callable[[], None]]:
+    """Return what keeps interruptions in the trace, and ends of waits."""
+    return (
+        lambda interruption: trace.note("person", "interrupted", data=interruption.value.encode()),
+        lambda: trace.note("tool", "woke"),
+    )
 
 
 def traced_ask(ask: Ask, trace: TrafficFile | None) -> Ask:

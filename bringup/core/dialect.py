@@ -14,6 +14,21 @@ from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import PortSettings
 
+UNIT_OF_FUNCTION = {
+    "dc volts": "V",
+    "ac volts": "V",
+    "dc amps": "A",
+    "ac amps": "A",
+    "ohms": "ohm",
+    "four-wire ohms": "ohm",
+    "capacitance": "F",
+    "diode": "V",
+    "frequency": "Hz",
+    "temperature": "degC",
+}
+"""What a meter can be asked for, and the unit of the answer."""
+UNIT_OF_WHAT_IS_MEASURED = "function"
+"""As an operation's unit: that of the function which the meter is set to."""
 LINK_KINDS = ("any", "serial", "lan", "gpib", "usb")
 """What messages at opening and closing may depend on."""
 
@@ -32,6 +47,8 @@ class Message:
     """Seconds to keep after this message on top of the dialect's gap."""
     unit: str = ""
     """The unit that numbers of the reply may carry; '' permits none."""
+    over_range_words: tuple[str, ...] = ()
+    """What may stand in the place of a number that is beyond the range, beside what all instruments write."""
     pattern: str = ""
     """Regular expression for the whole reply, whose group is what counts; '': all of it."""
 
@@ -62,6 +79,10 @@ class Operation:
     unit: str = ""
     pattern: str = ""
     gap: float = 0.0
+    functions: tuple[str, ...] = ()
+    """Meter only: for which functions it is used; empty: for all."""
+    discard: int = 0
+    """Meter only: so many answers are asked for and thrown away first, for they may be of what was there before."""
     ignore_errors: tuple[int, ...] = ()
     """Error numbers that the instrument queues although it has done what it was told."""
     clears_when_read: bool = False
@@ -130,11 +151,35 @@ class Dialect:
     """Magnitudes from here on are over-range replies."""
     timeout: float = 2.0
     """Seconds an answer may take (a meter's integration time comes on top)."""
+    over_range_words: tuple[str, ...] = ()
+    """Words for over range beside those that all instruments write."""
     ranges: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """Meter only: our function name -> full-scale values it can be fixed to, base units, ascending."""
+    range_words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Meter only: our function name -> what {range} is for each of its `ranges`; absent: the number."""
+    speeds: Mapping[str, float] = field(default_factory=dict)
+    """Meter only: what {speed} can be -> seconds that one reading takes then."""
+    configure_presets: bool = False
+    """Meter only: setting function and range also sets automatic zero and an input of 10 megohm."""
     variants: tuple[Variant, ...] = ()
     checked_against: str = ""
     path: str = ""
+
+
+def applies(dialect: Dialect, operation: str, function: str) -> bool:
+    """Whether the dialect has the operation, and uses it for that function of a meter."""
+    entry = dialect.operations.get(operation)
+    return entry is not None and (not entry.functions or function in entry.functions)
+
+
+def configuring(dialect: Dialect, function: str, *, fixed: bool) -> str | None:
+    """Return the operation that sets a meter to a function, on a fixed range or an automatic one; None: there is none.
+
+    A dialect without `configure_auto` spells an automatic range within `configure`.
+    """
+    automatic = "configure_auto" if "configure_auto" in dialect.operations else "configure"
+    wanted = (("configure",) if fixed else ()) + (automatic, "configure_function")
+    return next((name for name in wanted if applies(dialect, name, function) and can_tell(dialect, name)), None)
 
 
 def can_ask(dialect: Dialect, operation: str) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench, SupplyRole
-from bringup.core.dialect import Dialect, can_ask, can_tell
+from bringup.core.dialect import Dialect, can_ask, can_tell, configuring
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Step
 from bringup.core.safety_bench import probed_points
@@ -96,5 +96,7 @@ def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[st
     function = "ohms" if isinstance(step.action, Resistance) else "dc volts"
     if function not in dialect.functions:
         yield f"the function '{function}'"
+    elif configuring(dialect, function, fixed=False) is None:
+        yield f"the set-up of the function '{function}'"
     if not can_ask(dialect, "read"):
         yield "'read'"

@@ -34,9 +34,9 @@ _OVER_RANGE_WORDS = {"OL": 1, "+OL": 1, "-OL": -1, "INF": 1, "+INF": 1, "INFINIT
 _NOT_A_NUMBER_WORDS = ("NAN", "+NAN", "-NAN")
 _TRUE = ("1", "+1", "ON", "YES", "TRUE")
 _FALSE = ("0", "+0", "-0", "OFF", "NO", "FALSE")
-# How makers write units: '0.7K Ohm', '100 OHM' (and MOHM, which is mega in SCPI), '1.23 VDC'.
+# How makers write units: '0.7K Ohm', '100 OHM' (and MOHM, which is mega in SCPI), '1.23 VDC', '1.23 VAC'.
 _OHM = re.compile(r"\s*ohms?$", re.IGNORECASE)
-_DC = re.compile(r"(?<=[VA])\s?DC$")
+_DC = re.compile(r"(?<=[VA])\s?[AD]C$")
 _MOST_DIGITS = 64
 _LONGEST_NUMBER = 120
 """Characters of a number with its exponent and unit; anything longer is something else."""

@@ -11,11 +11,11 @@ import re
 from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from bringup.core.dialect import Dialect, Message, Operation
+from bringup.core.dialect import UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED, Dialect, Message, Operation
 from bringup.core.replies import ReplyKind
 from bringup.core.status_words import is_condition
 
-PLACEHOLDERS = ("output", "name", "value", "function", "range", "nplc", "on")
+PLACEHOLDERS = ("output", "name", "value", "function", "range", "nplc", "speed", "on")
 """What may stand in braces in the texts of a dialect file."""
 NUMBERS = ("value", "range", "nplc")
 WHOLES = ("output", "address")
@@ -74,7 +74,8 @@ def spell(dialect: Dialect, operation: str, **values: object) -> tuple[Message, 
     """Return what tells the instrument to do the operation; empty if the dialect only asks it.
 
     `values`: output (int), value (V, A or s), on (bool), function (our name), range (float, None for automatic),
-    nplc (float). Raises KeyError for an operation, function or output name that the dialect does not have.
+    nplc (float), speed (the dialect's own word). Raises KeyError for an operation, function or output name that the
+    dialect does not have.
     """
     entry = dialect.operations[operation]
     return tuple(
@@ -90,13 +91,15 @@ def ask(dialect: Dialect, operation: str, *, extra_time: float = 0.0, **values: 
     entry = dialect.operations[operation]
     if not entry.query:
         raise KeyError(f"{dialect.name} has no query for {operation}")
+    measured = entry.unit == UNIT_OF_WHAT_IS_MEASURED
     return Message(
         _filled(dialect, entry, entry.query, values),
         entry.reply,
         dialect.timeout + extra_time,
         bytes=1 if entry.reply is ReplyKind.BYTE else 0,
         gap=entry.gap,
-        unit=entry.unit,
+        unit=UNIT_OF_FUNCTION.get(str(values.get("function")), "") if measured else entry.unit,
+        over_range_words=dialect.over_range_words,
         pattern=entry.pattern,
     )
 
@@ -118,6 +121,10 @@ def _word(dialect: Dialect, entry: Operation, name: str, form: str, values: Mapp
         return dialect.functions[str(value)]
     if name == "range" and value is None:
         return _theirs(entry, "auto", "AUTO")
+    if name == "range" and (theirs := dialect.range_words.get(str(values.get("function")))):
+        return theirs[dialect.ranges[str(values["function"])].index(float(str(value)))]
+    if name == "speed":
+        return str(value)
     if name == "output":
         assert isinstance(value, int)
     return _plain(value, form)

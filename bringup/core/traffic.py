@@ -22,9 +22,12 @@ EXPLAINED = (
     "# not_opened: no connection, and why.",
     "# out: sent. in: received; end: the link says that a message ends there; part: it does not.",
     "# silent: waited so many seconds and nothing came (a time-out, where an answer was due).",
-    "# broken: the link failed, and why. closed: by us.",
+    "# unsent: what was to go out could not be sent. broken: the link failed. closed: by us.",
+    "# failed: what was asked or told is given up, and why; the next line opens the link anew or is another question.",
+    "# took: a question was answered then, so many seconds after it was sent.",
     "# stray: a line that came (see `in` before) and answers nothing. lost: so many lines were not kept.",
     "# The person: present or absent; asked, answered, withdrawn (a question), key; interrupted by a signal.",
+    "# The tool woke: it went on after waiting for whatever comes first.",
     "# The guardian, a process of its own, is not in here. Lines that begin with # mean nothing.",
     "# The serial numbers of the unit and of the instruments are in here, and all that was typed. Nothing secret is.",
 )
@@ -37,8 +40,11 @@ EVENTS: Mapping[str, tuple[str, bool]] = {
     "out": ("", True),
     "in": ("part|end", True),
     "silent": (r"[0-9]{1,9}\.[0-9]{1,6}", False),
+    "unsent": (_FAULT, True),
     "broken": (_FAULT, True),
+    "failed": (_FAULT, True),
     "closed": ("", False),
+    "took": (r"[0-9]{1,9}\.[0-9]{1,6}", False),
     "stray": ("", True),
     "lost": ("[0-9]{1,9}", False),
     "present": ("", False),
@@ -47,6 +53,7 @@ EVENTS: Mapping[str, tuple[str, bool]] = {
     "answered": ("(by_itself|person)( [0-9]{1,6})*", True),
     "withdrawn": ("", False),
     "key": ("", True),
+    "woke": ("", False),
     "interrupted": ("", True),
 }
 """What can happen -> its words (regular expression), and whether something is quoted after them."""
@@ -59,6 +66,18 @@ _LINE = re.compile(
 _PLAIN = {"\n": "\\n", "\r": "\\r", "\t": "\\t", '"': '\\"', "\\": "\\\\"}
 _BACK = {spelt[1]: character for character, spelt in _PLAIN.items()}
 _ESCAPE = re.compile(r"\\(?:x([0-9a-f]{2})|(.?))")
+
+
+class Differs(BaseException):
+    """A replay that does something else than its trace. Says where, what was done then, and what now.
+
+    No Exception: nothing that handles those may go on after it.
+    """
+
+    def __init__(self, text: str, line: int) -> None:
+        super().__init__(text)
+        self.line = line
+        """How far the replay came."""
 
 
 @frozen

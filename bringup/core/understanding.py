@@ -20,18 +20,28 @@ _LEADING_INTEGER = re.compile(r"\s*([+-]?\d+)")
 def can_be_answer(message: Message, line: str) -> bool:
     """Whether the line can be the answer to that message at all."""
     body = _inside(message.pattern, line)
-    return body is not None and message.expects is not None and can_answer(message.expects, body, unit=message.unit)
+    if body is None or message.expects is None:
+        return False
+    return _stands_for_over_range(body, message.over_range_words) or can_answer(
+        message.expects, body, unit=message.unit
+    )
 
 
-def understand_number(dialect: Dialect, operation: str, line: str | None) -> Value:
-    """Read a number from the reply to the operation's query. What is none is no value."""
+def understand_number(dialect: Dialect, operation: str, line: str | None, unit: str | None = None) -> Value:
+    """Read a number from the reply to the operation's query. What is none is no value.
+
+    `unit`: the unit that it may carry, where that depends on what is measured; None: as the operation says.
+    """
     if line is None:
         return Value(None, "", why="no reply")
     entry = dialect.operations[operation]
     body = _inside(entry.pattern, line)
     if body is None:
         return Value(None, line, why=f"{line[:40]!r} is not how the dialect says that it answers")
-    value = read_number(body, field=entry.field, over_range_from=dialect.over_range_from, unit=entry.unit)
+    if _stands_for_over_range(body, dialect.over_range_words):
+        return Value(None, line, over_range=-1 if body.strip().startswith("-") else 1, why="over range")
+    unit = entry.unit if unit is None else unit
+    value = read_number(body, field=entry.field, over_range_from=dialect.over_range_from, unit=unit)
     return Value(value.number, line, value.resolution, value.over_range, value.why) if entry.pattern else value
 
 
@@ -78,6 +88,10 @@ def understand_output(dialect: Dialect, line: str | None) -> int | None:
     text = body.strip().strip('"').strip().upper()
     named = (number for number, name in dialect.output_names.items() if name.upper() == text)
     return next(named, read_integer(text))
+
+
+def _stands_for_over_range(body: str, words: tuple[str, ...]) -> bool:
+    return bool(words) and body.strip("\r\n\x00 \t").lstrip("+-").casefold() in {word.casefold() for word in words}
 
 
 def _speaks_of(entry: Operation, output: int | None) -> bool:

@@ -10,15 +10,15 @@ from bringup.core.spelling import PLACEHOLDERS, is_format
 from bringup.core.status_words import is_condition, read_condition
 from bringup.errors import NotationError
 from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
+from bringup.files.dialect_meter_checks import check_meter
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest
 
-UNIT_OF_FUNCTION = {"dc volts": "V", "dc amps": "A", "ohms": "ohm"}
 STATUS_WORDS = (ReplyKind.INTEGER, ReplyKind.HEX, ReplyKind.BYTE, ReplyKind.BITS, ReplyKind.BITS_FROM_0)
 """Kinds of reply that have bits."""
 FOR_SUPPLIES = ("outputs", "output_names")
-FOR_METERS = ("functions", "ranges")
+FOR_METERS = ("functions", "ranges", "range_words", "speeds", "configure_presets", "over_range_words")
 _ANY_HOLE = re.compile(r"\{([^{}]*)\}")
 
 
@@ -43,7 +43,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_master(values, base, problems)
     _check_ends(values, problems)
     _check_unasked(values, problems)
-    _check_ranges(values, problems)
+    check_meter(values, problems)
     _check_watchdog(values, problems)
 
 
@@ -187,18 +187,6 @@ def _check_unasked(values: Values, problems: Problems) -> None:
         _check_braces(node, text, known, problems)
         if text.strip().upper() == "*RST":
             problems.add(node, "a reset changes outputs: attaching changes nothing")
-
-
-def _check_ranges(values: Values, problems: Problems) -> None:
-    for entry in values.many("ranges"):
-        function = entry.key.text if entry.key is not None else ""
-        unit, last = UNIT_OF_FUNCTION[function], None
-        for one in entry.value:
-            if one.value.unit != unit:
-                problems.add(one.node, f"{one.value.text} is no range of {function}")
-            if last is not None and one.value.value <= last:
-                problems.add(one.node, "ranges stand in ascending order")
-            last = one.value.value
 
 
 def _check_watchdog(values: Values, problems: Problems) -> None:

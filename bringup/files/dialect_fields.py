@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bringup.core.dialect import LINK_KINDS
+from bringup.core.dialect import LINK_KINDS, UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED
 from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import FLOWS, PARITIES, STOPS
 from bringup.files.alternatives import Either
@@ -15,6 +15,9 @@ ENDING = Text(blank=True)
 CHECKED = ("hardware", "manual", "manual, second-hand", "standard", "memory", "simulated")
 """What one spelling can have been checked against; `second-hand`: whoever wrote it down had the manual's page."""
 OUR_WORDS = ("on", "off", "auto")
+
+FUNCTIONS = tuple(UNIT_OF_FUNCTION)
+UNITS = ("V", "A", "s", "W", "ohm", UNIT_OF_WHAT_IS_MEASURED)
 
 # fmt: off
 SERIAL_PORT = Section("serial port", "How a serial port is set.", (
@@ -36,10 +39,14 @@ OPERATION = Section("operation", "How one operation is spelt.", (
     Field("spelt", ByName(TEXT, "word", OUR_WORDS), "our word -> what {on} or {range} becomes",
           default="as `words`, else ON, OFF, AUTO", example="{on: 1, off: 0}"),
     Field("field", Whole(most=99), "which of several comma-separated values, from 0", default="0", example="1"),
-    Field("unit", OneOf(("V", "A", "s", "W", "ohm")), "unit that the number may carry", example="V"),
+    Field("unit", OneOf(UNITS), "unit that the number may carry; `function`: that of what is measured", example="V"),
     Field("pattern", Pattern(groups=1), "what the whole reply is, its one group being what counts",
           example="'V[0-9] (.*)'"),
     Field("gap", SOME_SECONDS, "time to keep after it, on top of the dialect's", default="0 s", example="400 ms"),
+    Field("functions", Several(OneOf(FUNCTIONS)), "meter: for which functions it is used", default="all",
+          example="[dc volts]"),
+    Field("discard", Whole(most=9), "meter: answers to throw away first, being of what was there before", default="0",
+          example="1"),
     Field("ignore_errors", Several(Whole(least=-32768, most=32767)), "errors that it queues although it did it",
           example="[-103]"),
     Field("clears_when_read", YesNo(), "reading clears it: an event register", default="no", example="yes"),
@@ -48,7 +55,6 @@ OPERATION = Section("operation", "How one operation is spelt.", (
     Field("checked_against", OneOf(CHECKED), "what this spelling was checked against",
           default="as the dialect says", example="memory"),
 ))
-FUNCTIONS = ("dc volts", "dc amps", "ohms")
 OPERATIONS = {
     "supply": (
         "identify", "error", "other_error", "set_voltage", "set_current_limit", "set_over_voltage",
@@ -57,7 +63,10 @@ OPERATIONS = {
         "tripped_over_voltage", "tripped_over_current", "clear_trip", "set_watchdog", "watchdog_state",
         "refresh_watchdog", "tripped_watchdog",
     ),
-    "meter": ("identify", "error", "other_error", "configure", "integration", "read"),
+    "meter": (
+        "identify", "error", "other_error", "configure", "configure_auto", "configure_function", "two_wire",
+        "four_wire", "integration", "auto_zero", "high_impedance", "chosen_function", "read",
+    ),
 }
 """What a dialect can spell, by role. A new operation is one name here."""
 NEEDED_OPERATIONS = {
@@ -107,10 +116,17 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
     RE_ENERGISES,
     Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
           example="9.8e37"),
+    Field("over_range_words", TEXTS, "words for over range beside OL and INF", example="[Open]"),
     Field("functions", ByName(TEXT, "function", FUNCTIONS), "meter: our function -> the instrument's word",
           example="{dc volts: 'VOLT:DC', ohms: RES}"),
-    Field("ranges", ByName(Several(Amount(("V", "A", "ohm"))), "function", FUNCTIONS),
+    Field("ranges", ByName(Several(Amount(("V", "A", "ohm", "F", "Hz"))), "function", FUNCTIONS),
           "meter: full-scale values, ascending", example="{dc volts: [100 mV, 1 V, 10 V]}"),
+    Field("range_words", ByName(TEXTS, "function", FUNCTIONS), "meter: what {range} is for each of the `ranges`",
+          example="{dc volts: ['1', '2', '3']}"),
+    Field("speeds", ByName(SECONDS, "speed"), "meter: what {speed} can be -> time of one reading",
+          example="{S: 400 ms, F: 10 ms}"),
+    Field("configure_presets", YesNo(), "meter: setting the function also sets automatic zero and 10 megohm input",
+          default="no", example="yes"),
     Field("operations", SPELLINGS, "the spelling of each operation; `none`: it has not got it", required=True,
           example="{identify: {query: '*IDN?', reply: identity}}"),
     Field("variants", ByName(VARIANT, "regular expression"), "what differs on models whose `*IDN?` holds this",

@@ -103,6 +103,8 @@ _AS_READ = (
     "opening",
     "closing",
     "over_range_from",
+    "over_range_words",
+    "configure_presets",
     "watchdog_scope",
 )
 _OF_A_MODEL = ("outputs", "output_scope", "clear_re_energises")
@@ -124,6 +126,8 @@ def _build(values: Values, path: str) -> Dialect:
             for entry in values.many("ranges")
             if entry.key is not None
         },
+        range_words=values.get("range_words", {}),
+        speeds={one.key.text: one.value.number for one in values.many("speeds") if one.key is not None},
         port=port_settings(values),
         output_names=_output_names(values),
         variants=tuple(_variant(pattern, one) for pattern, one in values.sections("variants")),
@@ -167,6 +171,8 @@ def _operation(values: Values) -> Operation:
         unit=values.get("unit", ""),
         pattern=values.get("pattern", ""),
         gap=0.0 if gap is None else gap.number,
+        functions=values.get("functions", ()),
+        discard=values.get("discard", 0),
         ignore_errors=values.get("ignore_errors", ()),
         clears_when_read=values.get("clears_when_read", False),
         clears_trips=values.get("clears_trips", False),

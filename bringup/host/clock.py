@@ -59,9 +59,14 @@ def _missed() -> float:
 class HostClock:
     """Implements runner.protocols.Clock on the host's clock."""
 
-    def __init__(self, heard: Callable[[Interruption], None] = lambda _interruption: None) -> None:
-        """`heard` is told of each interruption, from a signal handler or any thread."""
+    def __init__(
+        self,
+        heard: Callable[[Interruption], None] = lambda _interruption: None,
+        woke: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`heard` is told of each interruption, from a signal handler or any thread; `woke` when a wait has ended."""
         self._heard = heard
+        self._woke = woke
         self._bell = Bell()
         self._interruptions: deque[Interruption] = deque()
 
@@ -79,6 +84,10 @@ class HostClock:
 
     def wait(self, until: float) -> None:
         """Return at monotonic time `until`, or earlier if `wake` was called, also before this wait began."""
+        self._wait(until)
+        self._woke()
+
+    def _wait(self, until: float) -> None:
         while True:
             left = until - time.monotonic()
             if self._bell.wait(min(left, _LONGEST_PIECE)) or left <= 0:

@@ -44,14 +44,15 @@ class TrafficFile:
         self._thread = threading.Thread(target=self._write, name="trace", daemon=True)
         self._thread.start()
 
-    def note(self, who: str, what: str, words: str = "", data: bytes = b"") -> None:
-        """Keep that this happened now. Returns at once."""
+    def note(self, who: str, what: str, words: str = "", data: bytes = b"", at: float | None = None) -> None:
+        """Keep that this happened now, or at monotonic time `at`. Returns at once."""
         if self.trouble:
             return
         if self._waiting.qsize() > MOST_WAITING:
             self._lost += 1
             return
-        self._waiting.put(Event(time.monotonic() - self._began, who, what, words, data))
+        at = time.monotonic() if at is None else at
+        self._waiting.put(Event(max(0.0, at - self._began), who, what, words, data))
 
     def tell_trouble(self, tell: Callable[[str], None]) -> None:
         """Have `tell` called, from some thread, when the file cannot be written on; at once if that was before."""

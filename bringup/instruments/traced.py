@@ -1,4 +1,4 @@
-"""A session that tells what goes over it, and a link that tells which lines answered nothing: what `--trace` keeps."""
+"""A session that tells what goes over it, and a link that tells what came of it: what `--trace` keeps."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.visa_open import open_session
 from bringup.instruments.wire import Broken, Session, Wire
 from bringup.runner.pending import Pending
-from bringup.runner.records import Reply
+from bringup.runner.records import LinkFault, Reply
 
 
 class Note(Protocol):
     """Somebody who keeps what happens (host.traffic_file). Never raises, never blocks."""
 
-    def __call__(self, who: str, what: str, words: str = "", data: bytes = b"") -> None:
-        """Keep it, with the time of the call. Words and what is quoted: core.traffic.EVENTS."""
+    def __call__(self, who: str, what: str, words: str = "", data: bytes = b"", at: float | None = None) -> None:
+        """Keep it, with the time of the call or monotonic time `at`. Words and what is quoted: core.traffic.EVENTS."""
 
 
 class TracedSession:
@@ -36,7 +36,7 @@ class TracedSession:
         try:
             self._session.write(data)
         except Broken as broken:
-            self._broke(broken)
+            self._broke(broken, "unsent")
             raise
 
     def receive(self, until: float) -> tuple[bytes, bool]:
@@ -66,8 +66,8 @@ class TracedSession:
         self._note(self._who, "closed")
         self._session.close()
 
-    def _broke(self, broken: Broken) -> None:
-        self._note(self._who, "broken", broken.fault.name.lower(), broken.why.encode())
+    def _broke(self, broken: Broken, what: str = "broken") -> None:
+        self._note(self._who, what, broken.fault.name.lower(), broken.why.encode())
 
 
 def traced(connect: Callable[[], Session], who: str, resource: str, note: Note) -> Callable[[], Session]:
@@ -86,7 +86,7 @@ def traced(connect: Callable[[], Session], who: str, resource: str, note: Note) 
 
 
 class TracedLink(VisaLink):
-    """A link whose sessions are traced, and that tells besides which lines answered nothing."""
+    """A link whose sessions are traced, and that tells besides which lines answered nothing, and what was given up."""
 
     def __init__(
         self,
@@ -106,10 +106,15 @@ class TracedLink(VisaLink):
     def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
         """Exchange these, as any link does."""
         pending = super().submit(messages)
-        pending.then(self._tell_strays)
+        pending.then(self._tell)
         return pending
 
-    def _tell_strays(self, replies: tuple[Reply, ...]) -> None:
+    def _tell(self, replies: tuple[Reply, ...]) -> None:
         for reply in replies:
             for line in reply.strays:
                 self._note(self._role, "stray", data=line.encode("latin-1", "replace"))
+            if reply.fault is None and reply.message.expects is not None:
+                self._note(self._role, "took", f"{reply.received - reply.sent:.6f}", at=reply.received)
+            if reply.fault not in {None, LinkFault.NOT_SENT, LinkFault.REFUSED}:
+                assert reply.fault is not None
+                self._note(self._role, "failed", reply.fault.name.lower(), reply.why.encode())

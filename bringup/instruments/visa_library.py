@@ -7,6 +7,7 @@ that a command that opens nothing never pays for it.
 from __future__ import annotations
 
 import atexit
+import threading
 from typing import Any
 
 from bringup.instruments.wire import Broken
@@ -26,12 +27,16 @@ WORDS = {
 """pyvisa's status names -> what we say; of the others we say what pyvisa says."""
 CLOSED = "it closed the connection"
 
+_LOADING = threading.Lock()
+"""pyvisa has one manager for each backend, and gives it to whoever asks while another thread still sets it up."""
+
 
 def load(backend: str) -> Any:
     """Import all that opening a session needs, and return the resource manager. Backends raise anything."""
     import pyvisa
 
-    manager = pyvisa.ResourceManager(backend)
+    with _LOADING:
+        manager = pyvisa.ResourceManager(backend)
     # At exit it would close sessions from the main thread, and one that hangs would keep the process alive.
     if (handler := getattr(manager, "_atexit_handler", None)) is not None:
         atexit.unregister(handler)

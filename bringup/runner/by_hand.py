@@ -63,6 +63,9 @@ class HandMeter:
         self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
+        if function not in KIND_OF:
+            why = f"{function.value} is not read by hand"
+            return settled((Value(None, "", why=why), (Trouble("", why),)))
         kind = KIND_OF[function]
         lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
         lines = lines if self._asked else (*lines, INSTEAD)

@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from bringup.core.bench import Identity
-from bringup.core.dialect import Dialect
+from bringup.core.dialect import UNIT_OF_FUNCTION, Dialect
 from bringup.core.frozen import frozen
 from bringup.core.replies import ScpiError, Value
 from bringup.runner.pending import Pending
@@ -21,8 +21,20 @@ class Function(StrEnum):
     """What a meter is asked for. The text is the key in a dialect's `functions`."""
 
     DC_VOLTS = "dc volts"
+    AC_VOLTS = "ac volts"
     DC_AMPS = "dc amps"
+    AC_AMPS = "ac amps"
     OHMS = "ohms"
+    FOUR_WIRE_OHMS = "four-wire ohms"
+    CAPACITANCE = "capacitance"
+    DIODE = "diode"
+    FREQUENCY = "frequency"
+    TEMPERATURE = "temperature"
+
+    @property
+    def unit(self) -> str:
+        """The unit of what it measures."""
+        return UNIT_OF_FUNCTION[self.value]
 
 
 class Protection(StrEnum):

@@ -9,20 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bringup.core.bench import MeterRole
-from bringup.core.dialect import Dialect, Message, can_tell
+from bringup.core.dialect import Dialect, Message, configuring
 from bringup.core.replies import Value
-from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_number
 from bringup.runner.exchange import (
     DRAIN_TIME,
     attach,
     complaints,
-    error_queries,
     errors_in,
     faults_in,
     more_errors,
     settled,
 )
+from bringup.runner.meter_requests import HowToRead, reading, said_otherwise, setup
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, LinkFault, Reply
@@ -30,10 +29,6 @@ from bringup.runner.roles import Attached, Function, Trouble
 
 INTEGRATION = 1.0
 """Power-line cycles over which a reading is integrated: mains hum cancels over whole cycles."""
-SLOWEST_LINE = 50.0
-"""Hz. Where the mains have 60 Hz, a reading is sooner there than we allow for."""
-READS_WITHIN = 4.0
-"""A reading takes so many integration times at most: the input, the zero, and a change of range."""
 HEADROOM = 1.1
 """A fixed range reaches at least so far beyond the value expected."""
 
@@ -47,17 +42,27 @@ class ScpiMeter:
     by_hand = False
 
     def __init__(
-        self, role: MeterRole, dialect: Dialect, link: Link, *, resource: str = "", nplc: float = INTEGRATION
+        self,
+        role: MeterRole,
+        dialect: Dialect,
+        link: Link,
+        *,
+        resource: str = "",
+        nplc: float = INTEGRATION,
+        high_impedance: bool = False,
     ) -> None:
+        """`high_impedance`: DC volts with an input above 10 gigohm where the meter has it; else with 10 megohm.
+
+        An open probe and a discharged board need the 10 megohm: a floating input reads whatever it picked up.
+        """
         self._role = role
         self._dialect = dialect
         self._link = link
         self._resource = resource or role.resource or ""
-        self._nplc = nplc
+        self._how = HowToRead(nplc, high_impedance)
         self._configured: Configured | None = None
         self._faults = 0
         """How often the link has failed: a reading that relied on a set-up from before a failure is none."""
-        self._read = ask(dialect, "read", extra_time=READS_WITHIN * nplc / SLOWEST_LINE)
 
     @property
     def info(self) -> InstrumentInfo:
@@ -75,7 +80,6 @@ class ScpiMeter:
     def adopt(self, model: Dialect) -> Sequence[Message]:
         """Speak to this model from now on."""
         self._dialect = model
-        self._read = ask(model, "read", extra_time=READS_WITHIN * self._nplc / SLOWEST_LINE)
         return ()
 
     def heard(self, replies: tuple[Reply, ...]) -> tuple[Trouble, ...]:
@@ -92,9 +96,14 @@ class ScpiMeter:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         wanted = (function, self._range(function, around))
+        if configuring(self._dialect, function.value, fixed=wanted[1] is not None) is None:
+            why = f"the dialect {self._dialect.name} does not say how {function.value} is set up"
+            return settled((Value(None, "", why=why), (Trouble("", why),)))
         faults = self._faults
         taken = self._take(wanted)
-        return taken.chain(lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within())
+        return taken.chain(
+            lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(function)
+        )
 
     def close(self) -> None:
         """Let go of the link."""
@@ -109,30 +118,26 @@ class ScpiMeter:
         ranges = self._dialect.ranges.get(function.value, ())
         return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
 
-    def _setup(self, wanted: Configured) -> list[Message]:
-        """Return what configures the meter, an error look after every setting. CONF first: it resets the rest."""
-        function, full_scale = wanted
-        dialect = self._dialect
-        told = [spell(dialect, "configure", function=function.value, range=full_scale)]
-        if can_tell(dialect, "integration"):
-            told.append(spell(dialect, "integration", function=function.value, nplc=self._nplc))
-        looks = error_queries(dialect)
-        return [message for messages in told for message in (*messages, *looks)]
-
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
-        setup = [] if self._configured == wanted else self._setup(wanted)
+        function, full_scale = wanted
+        before = [] if self._configured == wanted else setup(self._dialect, function.value, full_scale, self._how)
         # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
         self._configured = wanted
-        return self._link.submit((*setup, self._read))
+        return self._link.submit((*before, *self._reading(function)))
 
-    def _again_within(self) -> float:
+    def _reading(self, function: Function) -> tuple[Message, ...]:
+        return reading(self._dialect, function.value, self._how)
+
+    def _again_within(self, function: Function) -> float:
         """Seconds on top for a second try after a lost link, and for emptying the error queue."""
-        return self._read.timeout + 4 * self._dialect.timeout + DRAIN_TIME
+        allowed = sum(message.timeout for message in self._reading(function))
+        return allowed + 4 * self._dialect.timeout + DRAIN_TIME
 
     # what came
 
     def _judge(self, wanted: Configured, replies: tuple[Reply, ...], faults: int, *, again: bool) -> Pending[Taken]:
-        unsure = faults != self._faults and len(replies) == 1
+        count = len(self._reading(wanted[0]))
+        unsure = faults != self._faults and len(replies) == count
         if any(reply.fault is not None for reply in replies):
             self._configured = None
             self._faults += 1
@@ -144,22 +149,31 @@ class ScpiMeter:
                 lambda second: self._judge(wanted, second, faults, again=False), DRAIN_TIME
             )
             return taken.then(lambda value: (value[0], (*lost, *value[1])))
-        setup, reading = replies[:-1], replies[-1]
-        errors = errors_in(setup)
-        if unsure and reading.fault is None:
+        prepared, taken_last = replies[:-count], replies[-1]
+        errors = errors_in(prepared)
+        if unsure and taken_last.fault is None:
             why = "the link to the meter failed between its set-up and this reading"
-            return settled((Value(None, reading.line or "", why=why), faults_in(replies)))
-        refused = next((reply for reply in setup if reply.fault is LinkFault.REFUSED), None)
+            return settled((Value(None, taken_last.line or "", why=why), faults_in(replies)))
+        refused = next((reply for reply in replies if reply.fault is LinkFault.REFUSED), None)
         if refused is not None:
             why = f"the meter refused {refused.message.text}"
             return settled((Value(None, "", why=why), faults_in(replies)))
+        otherwise = said_otherwise(self._dialect, wanted[0].value, prepared)
+        if otherwise and not errors:
+            self._configured = None
+            return settled(
+                (
+                    Value(None, taken_last.line or "", why=otherwise),
+                    (*faults_in(replies), Trouble("", otherwise, wrong=True)),
+                )
+            )
         if not errors:
-            return settled((self._value(reading), faults_in(replies)))
+            return settled((self._value(taken_last), faults_in(replies)))
         self._configured = None
-        sent = ", then ".join(reply.message.text for reply in setup if reply.message.expects is None)
+        sent = ", then ".join(reply.message.text for reply in prepared if reply.message.expects is None)
         return more_errors(self._link, self._dialect, errors).then(
             lambda found: (
-                Value(None, reading.line or "", why=f"the meter refused {sent}"),
+                Value(None, taken_last.line or "", why=f"the meter refused {sent}"),
                 (*faults_in(replies), *complaints(sent, found)),
             )
         )
@@ -167,4 +181,4 @@ class ScpiMeter:
     def _value(self, reply: Reply) -> Value:
         if reply.fault is not None:
             return Value(None, "", why=reply.why or reply.fault.value)
-        return understand_number(self._dialect, "read", reply.line)
+        return understand_number(self._dialect, "read", reply.line, reply.message.unit)

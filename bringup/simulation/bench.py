@@ -11,9 +11,12 @@ from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.meter import Meter
+from bringup.simulation.meter_style import MeterStyle
+from bringup.simulation.meter_styles import METER_STYLES
 from bringup.simulation.physics import World
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
+from bringup.simulation.styled_meter import StyledMeter
 from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply import select_by_number, single_output, with_watchdog
 from bringup.simulation.supply_styles import (
@@ -29,6 +32,13 @@ from bringup.simulation.supply_styles_apart import ADDRESSED_LINE, LETTER_AND_NU
 from bringup.simulation.world import BoardWorld
 
 
+class MeterMaker(Protocol):
+    """Makes a simulated meter over a world."""
+
+    def __call__(self, world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> ScpiInstrument:
+        """Make it; `outputs` are the supply's, `pace` stretches its own times."""
+
+
 class Maker(Protocol):
     """Makes a simulated supply over a world."""
 
@@ -41,6 +51,15 @@ def styled(style: Style) -> Maker:
 
     def make(world: World, *, pace: float = 1.0) -> ScpiInstrument:
         return StyledSupply(world, style, pace=pace)
+
+    return make
+
+
+def styled_meter(style: MeterStyle) -> MeterMaker:
+    """Return what makes a meter of that style."""
+
+    def make(world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> ScpiInstrument:
+        return StyledMeter(world, style, outputs=outputs, pace=pace)
 
     return make
 
@@ -65,9 +84,13 @@ SUPPLIES: dict[str, Maker] = {
     **{style.name: styled(style) for style in STYLES},
 }
 """Dialect -> the simulated supply that understands it."""
-METERS = ("configure-and-read",)
+METERS: dict[str, MeterMaker] = {
+    "configure-and-read": Meter,
+    **{style.name: styled_meter(style) for style in METER_STYLES},
+}
+"""Dialect -> the simulated meter that understands it."""
 DEFAULT_SUPPLY = "select-by-number"
-DEFAULT_METER = METERS[0]
+DEFAULT_METER = "configure-and-read"
 DEFAULT_LEADS = 0.1
 """Ohms of both supply leads together."""
 
@@ -78,7 +101,7 @@ class SimulatedBench:
 
     world: BoardWorld
     supply: ScpiInstrument | None
-    meter: Meter | None
+    meter: ScpiInstrument | None
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
@@ -110,8 +133,9 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         supply = SUPPLIES[name](world, pace=pace)
         _has_outputs(supply, name, outputs)
     if meter_role is None or _simulated(meter_role):
-        _speaks("meter", (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER, METERS)
-        meter = Meter(world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
+        name = (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER
+        _speaks("meter", name, tuple(METERS))
+        meter = METERS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
     return SimulatedBench(world, supply, meter)
 
 

@@ -100,8 +100,8 @@ class MemoryLink:
 
     def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
         """Exchange these in order; the Pending settles in a scheduled event."""
-        allowed = IDENTIFY.timeout + sum(message.timeout for message in messages)
-        queued = sum(message.timeout for batch in self._batches for message in batch.messages)
+        allowed = IDENTIFY.timeout + sum(message.timeout + message.gap for message in messages)
+        queued = sum(one.timeout + one.gap for batch in self._batches for one in batch.messages)
         pending: Pending[tuple[Reply, ...]] = Pending(
             self._clock.monotonic() + allowed + queued + 1.0, self._clock.wake
         )
@@ -154,7 +154,9 @@ class MemoryLink:
 
         def answered(reply: Reply) -> None:
             batch.replies.append(reply)
-            if reply.fault is None:
+            if reply.fault is None and message.gap > 0:
+                self._clock.at(self._clock.monotonic() + message.gap, lambda: self._step(batch, rest), wakes=False)
+            elif reply.fault is None:
                 self._step(batch, rest)
             else:
                 self._open = reply.fault is LinkFault.REFUSED

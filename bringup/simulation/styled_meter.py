@@ -1,0 +1,211 @@
+"""A simulated meter of a style: its table says what it understands, this module what it then does.
+
+Beside the table every one answers `*IDN?` and obeys the commands under SIMulate (scpi_instrument). Volts and ohms are
+the world's; what else it measures stands in `applied`, as if it were connected to its terminals.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Generator, Iterable
+
+from bringup.simulation.command_tree import Command
+from bringup.simulation.figures import quantised
+from bringup.simulation.instrument import MESSAGE_BYTES, Exchange
+from bringup.simulation.meter_ranges import HIGH_IMPEDANCE, LINE_PERIOD, OPEN_CIRCUIT_VOLTS, OVER_RANGE_FROM, TEN_MEGOHM
+from bringup.simulation.meter_style import Measures, MeterStyle
+from bringup.simulation.physics import World
+from bringup.simulation.scpi_errors import ScpiFault, entry
+from bringup.simulation.scpi_instrument import LOOK_TIME, ScpiInstrument
+from bringup.simulation.style import Asked, Complains, Told, compiled
+
+TEST_CURRENT = 1e-4
+LARGEST = {Measures.DCV: 1000.0, Measures.OHM: 1e8, Measures.OHM4: 1e8}
+"""What is over range however the range is found."""
+LAST_DIGIT = 1e-6
+UNKNOWN = -113
+_EVERYONES = re.compile(r"\*(?i:IDN)\?|(?i:SIM(ULATE)?):.*|SYSTem:ERRor\?")
+"""Spelt like that, the last asks for errors of the commands under SIMulate, which no style has a place for."""
+_LONGEST_QUEUE = 20
+
+
+class StyledMeter(ScpiInstrument):
+    """A meter whose probe is where the world has it, spoken to in its style."""
+
+    def __init__(
+        self,
+        world: World,
+        style: MeterStyle,
+        *,
+        serial: str = "SIM-M-0009",
+        outputs: tuple[int, ...] = (1,),
+        pace: float = 1.0,
+    ) -> None:
+        """`outputs`: the supply's, for the private commands."""
+        self.style = style
+        self.measures = Measures.DCV
+        self.scale: float | None = None
+        """Of the range that it is fixed to; None: automatic."""
+        self.high_impedance = style.starts_high
+        self.auto_zero = False
+        self.seconds = style.seconds
+        """What a reading takes."""
+        self.applied: dict[Measures, float] = {
+            Measures.ACV: 0.0,
+            Measures.DCI: 0.0,
+            Measures.ACI: 0.0,
+            Measures.CAP: 1e-7,
+            Measures.DIODE: 0.6,
+            Measures.FREQ: 1000.0,
+            Measures.TEMP: 23.0,
+        }
+        self._plain = False
+        self._continuous = style.starts_continuous
+        self._errors: list[int] = []
+        self._shown: float | None = None
+        self._coming: tuple[float, float] | None = None
+        """When the reading under way is done, and its value."""
+        known: tuple[Told | Asked, ...] = (*style.asks, *style.tells)
+        self._table = [(compiled(each.pattern), each) for each in known]
+        super().__init__(world, model=style.model, serial=serial, outputs=outputs, pace=pace)
+
+    def commands(self) -> Iterable[Command]:
+        """Return none of its own: the table has them."""
+        return ()
+
+    def reset(self, now: float) -> None:
+        """Not reached: no style has `*RST`."""
+
+    # messages
+
+    def exchange(self, message: bytes, now: float) -> Exchange:
+        """Work on one message: what the table knows is done or answered, anything else is an error of the style."""
+        text = message.decode("latin-1").strip()
+        if len(message) > MESSAGE_BYTES or not text:
+            return None
+        if _EVERYONES.fullmatch(text):
+            return (yield from super().exchange(message, now))
+        if self.pace > 0:
+            now = yield now + LOOK_TIME * self.pace
+        found = next(((match, one) for pattern, one in self._table if (match := pattern.fullmatch(text))), None)
+        if found is None:
+            return self._wrong(UNKNOWN)
+        match, one = found
+        try:
+            if isinstance(one, Asked):
+                return (yield from self._reply(one, now)).encode("latin-1")
+            for does in one.does.split(", "):
+                self._do(*does.partition(" ")[::2], said=match.groupdict().get("x"))
+        except ScpiFault as fault:
+            return self._wrong(fault.code)
+        self._shown = self._coming = None
+        return self.style.acknowledge.encode() or None
+
+    def _wrong(self, code: int) -> bytes | None:
+        """Keep or say what went wrong, as the style does."""
+        if self.style.complains is Complains.QUEUE and len(self._errors) < _LONGEST_QUEUE:
+            self._errors.append(code)
+        elif self.style.complains is Complains.AT_ONCE:
+            return b"?" if code == UNKNOWN else b"!"
+        return None
+
+    # telling
+
+    def _do(self, does: str, what: str, *, said: str | None) -> None:
+        """Do one thing. `said` is the number that came with it."""
+        if does == "set":
+            self.scale = self.scale if self.measures is Measures(what) else None
+            self.measures = Measures(what)
+        elif does == "configure":
+            self.measures, self.scale, self.high_impedance = Measures(what), None, False
+        elif does == "range":
+            self._fix(float(said or 0))
+        elif does == "range-number":
+            scales, index = self._scales(), int(said or 0) - int(what)
+            if not 0 <= index < len(scales):
+                raise ScpiFault(-222)
+            self.scale = scales[index]
+        elif does == "auto":
+            self.scale = None
+        elif does == "needs":
+            if self.measures is not Measures(what):
+                raise ScpiFault(-221)
+        elif does == "cycles":
+            self.seconds = float(said or 0) * LINE_PERIOD
+        elif does == "speed":
+            self.seconds = (self.style.speeds or {})[what]
+        elif does == "high":
+            self.high_impedance = what == "on"
+        elif does == "zero":
+            self.auto_zero = what == "on"
+        elif does == "plain":
+            self._plain = True
+        elif does == "stop":
+            self._continuous = False
+        else:
+            raise AssertionError(f"the table of {self.style.name} says {does!r}")
+
+    def _fix(self, asked: float) -> None:
+        """Take the smallest range that reaches what was asked."""
+        scale = next((each for each in self._scales() if asked <= each * (1 + 1e-9)), None)
+        if scale is None:
+            raise ScpiFault(-222)
+        self.scale = scale
+
+    def _scales(self) -> tuple[float, ...]:
+        return (self.style.scales or {}).get(self.measures, ())
+
+    # asking
+
+    def _reply(self, asked: Asked, now: float) -> Generator[float, float, str]:
+        what, _, of = asked.what.partition(" ")
+        if what == "error":
+            code = self._errors.pop(0) if self._errors else 0
+            return _written(asked, (code, entry(code).partition(",")[2].strip('"')))
+        if what == "function":
+            return _written(asked, self.measures)
+        if of and self.measures is not Measures(of):
+            raise ScpiFault(-221)
+        if self._continuous:
+            raise ScpiFault(-213)
+        if self.style.free_running and what == "shown":
+            return self._in_form((yield from self._look(now)))
+        takes = self.seconds * self.pace
+        if takes > 0:
+            now = yield now + takes
+        return self._in_form(self._true(now))
+
+    def _look(self, now: float) -> Generator[float, float, float]:
+        """Return what the last finished reading gave; the next one begins now if none is under way.
+
+        Where one more would have begun and ended since, what is there now stands for it: the world has no past.
+        """
+        takes = self.seconds * self.pace
+        if self._coming is not None and now >= self._coming[0]:
+            another = now >= self._coming[0] + takes
+            self._shown, self._coming = self._true(now) if another else self._coming[1], None
+        if self._coming is None:
+            self._coming = (now + takes, self._true(now))
+        if self._shown is None:
+            ready, self._shown = self._coming
+            if ready > now:
+                yield ready
+        return self._shown
+
+    def _true(self, now: float) -> float:
+        if self.measures is Measures.DCV:
+            return self.world.probe_volts(now, self.seconds, HIGH_IMPEDANCE if self.high_impedance else TEN_MEGOHM)
+        if self.measures in (Measures.OHM, Measures.OHM4):
+            return self.world.probe_ohms(now, TEST_CURRENT, OPEN_CIRCUIT_VOLTS)
+        return self.applied[self.measures]
+
+    def _in_form(self, value: float) -> str:
+        reach = self.scale if self.scale is not None else LARGEST.get(self.measures, 1e9)
+        if not abs(value) <= OVER_RANGE_FROM * reach:
+            return self.style.over[0 if value > 0 else 1]
+        step = LAST_DIGIT * 10 if self.measures in (Measures.DCV, Measures.OHM, Measures.OHM4) else 1e-12
+        return self.style.form(quantised(value, step), self.measures, self._plain)
+
+
+def _written(asked: Asked, value: object) -> str:
+    return asked.form(value) if callable(asked.form) else asked.form.format(value)
