@@ -12,9 +12,13 @@ from bringup.core.expectation import voltage_limits
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
+from bringup.runner.claims import contradiction
+from bringup.runner.feed import Feed
 from bringup.runner.keys import CALL_OFF, CORRECT, LEAVE_OUT, NOTE
+from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
+from bringup.runner.records import PollSample
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.typed import LETTERS
 from bringup.simulation.person import Scripted, SimulatedPerson
@@ -178,15 +182,113 @@ def test_a_supply_set_wrongly_is_never_switched_on() -> None:
     assert len(ons) == 1  # for the leads; not for the board
 
 
-def test_a_lit_limit_lamp_ends_the_ramp() -> None:
-    lit = Scripted(Answer("current limit"), kind=PromptKind.CHOICE, containing="lamp")
-    hands = at_the_bench(lit)
+def lit(times: int) -> list[Scripted]:
+    """The lamp is said to say current limit, so many times."""
+    return [Scripted(Answer("current limit"), kind=PromptKind.CHOICE, containing="lamp") for _ in range(times)]
+
+
+def shorted(text: str, typed: str) -> str:
+    """What a supply shows that feeds a short at the first stage."""
+    typed = "0.07" if "voltage does the supply show" in text else typed
+    return "0.40" if "current does the supply show" in text else typed
+
+
+def test_a_lamp_that_stays_lit_is_a_failure_of_the_unit_by_the_persons_word() -> None:
+    hands = at_the_bench(*lit(1), change=shorted)
 
     outcome = hands.run()
 
-    assert outcome.result is AttemptResult.INCOMPLETE
-    assert "the supply stayed in current limit" in outcome.cause
-    assert not [prompt for prompt, _ in hands.person.asked if "18 V" in prompt.text]
+    assert outcome.result is AttemptResult.FAILED
+    assert re.fullmatch(
+        r"VIN stayed in current limit \(400 mA\), longer than the [0-9.]+ s that charging may take, "
+        r"by the person's word",
+        outcome.cause,
+    )
+    assert "trip" in [kind for kind, _, _ in hands.bench.record.events]
+    assert not [prompt for prompt, _ in hands.person.asked if "voltage to 18 V" in prompt.text]
+    (lamp,) = [prompt for prompt, _ in hands.person.asked if "lamp" in prompt.text]
+    assert lamp.claim
+
+
+def test_a_lamp_that_does_not_go_with_the_typed_current_is_asked_about_once_more() -> None:
+    hands = at_the_bench(*lit(1))
+
+    assert hands.run().result is AttemptResult.PASSED
+
+    first, second = [prompt for prompt, _ in hands.person.asked if "lamp" in prompt.text][:2]
+    assert "was typed, far below the limit of 400 mA: nothing is being limited there" in second.lines[0]
+    assert first.text == second.text
+
+
+def test_a_lamp_that_the_person_stands_by_is_taken_and_flagged() -> None:
+    hands = at_the_bench(*lit(2))
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "by the person's word (although 0 A was typed, far below the limit of 400 mA" in outcome.cause
+    assert [kind for kind, _, _ in hands.bench.record.events].count("doubt") == 1
+
+
+@pytest.mark.parametrize(
+    ("volts", "amps", "lamp", "words"),
+    [
+        (23.9, 0.39, "current limit", "23.9 V was typed, the voltage set"),
+        (3.0, 0.4, "constant voltage", "400 mA was typed, the limit, and 3 V of 24 V: that is current limit"),
+        (3.0, 0.4, "current limit", ""),
+        (23.9, 0.07, "constant voltage", ""),
+        (None, None, "current limit", ""),
+    ],
+)
+def test_lamp_volts_and_amps_must_go_together(volts: float | None, amps: float | None, lamp: str, words: str) -> None:
+    feed = Feed("VIN", 1, 24.0, 0.4, 1.0)
+
+    found = contradiction(feed, PollSample(0.0, 1, volts, amps), lamp)
+
+    assert found.startswith(words)
+    assert bool(found) == bool(words)
+
+
+def test_c_takes_back_what_was_said_of_the_lamp() -> None:
+    taken_back = Scripted(Answer("current limit"), containing="'constant voltage' was the answer to")
+    typed: list[str] = []
+
+    def later(text: str, line: str) -> str:
+        if "voltage does the supply show" in text:
+            typed.append(text)
+            return "c" if len(typed) == 2 else line
+        return line
+
+    hands = at_the_bench(taken_back, change=later)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "by the person's word" in outcome.cause
+    (event,) = [data for kind, _, data in hands.bench.record.events if kind == "taken-back"]
+    assert event == {"first": "constant voltage", "then": "current limit"}
+
+
+def test_c_takes_back_that_an_output_is_off_and_has_it_switched_off() -> None:
+    taken_back = Scripted(Answer("it is on"), containing="'it is off' was the answer to")
+    hands = at_the_bench(taken_back)
+    asked = hands.person.ask
+
+    def ask(prompt: Prompt) -> Pending[Answer]:
+        if prompt.text.startswith("Unplug the supply's leads") and not taken:
+            taken.append(prompt)
+            hands.person.press("c", hands.bench.clock.monotonic() + 1.0)
+        return asked(prompt)
+
+    taken: list[Prompt] = []
+    hands.person.ask = ask  # type: ignore[method-assign]
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "'it is off' was taken back: it is on; everything since rested on the first answer" in outcome.cause
+    assert "OFF now. Is it off?" in hands.person.asked[-1][0].text
+    assert outcome.off_verified is True
 
 
 def test_an_interruption_has_the_person_switch_off() -> None:

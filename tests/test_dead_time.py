@@ -7,7 +7,7 @@ import pytest
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.deadtime import FIRST_REPEAT, UNREAD
-from bringup.terminal.person import KEYS, TOO_SOON, Person
+from bringup.terminal.person import BEGUN_TOO_SOON, KEYS, TOO_SOON, Person
 from tests.still_clock import StillClock
 
 GO = Prompt(PromptKind.GO, "VIN to 24 V? Enter switches it ON")
@@ -129,6 +129,18 @@ def test_what_is_typed_ahead_stays_in_the_line_and_waits_for_one_more_enter(at: 
     at.press("\n")
 
     assert pending.value() == Answer(text="3.306")
+
+
+def test_a_claim_is_never_made_by_a_line_that_was_begun_before_it_could_be_read(at: AtTheKeyboard) -> None:
+    pending = at.ask(Prompt(PromptKind.CHOICE, "Is it off?", choices=("it is off", "it is on"), claim=True))
+
+    at.press("1", after=0.05)
+    at.press("\n")
+    assert not pending.done
+    assert at.person.remark == BEGUN_TOO_SOON
+    at.press("1\n")
+
+    assert pending.done
 
 
 def test_a_double_enter_takes_no_empty_note(at: AtTheKeyboard) -> None:

@@ -64,6 +64,45 @@ def test_what_was_not_judged_is_not_judged_after_a_correction_either() -> None:
     assert corrected(old, "3.3", at=old.at, monotonic=2.0).result is Result.NOT_JUDGED
 
 
+def test_a_failure_without_limits_is_not_made_good_by_a_correction() -> None:
+    old = replace(volts(), limits=None, result=Result.FAIL)
+
+    assert corrected(old, "3.3", at=old.at, monotonic=2.0).result is Result.FAIL
+
+
+def test_one_value_typed_for_one_that_never_settled_does_not_pass() -> None:
+    old = replace(volts(), unsettled=True, lowest=3.1, highest=3.5, result=Result.FAIL)
+
+    new = corrected(old, "3.3", at=old.at, monotonic=2.0)
+
+    assert (new.unsettled, new.lowest, new.highest, new.result) == (True, 3.1, 3.5, Result.FAIL)
+
+
+@pytest.mark.parametrize(("typed", "result"), [("12", AttemptResult.FAILED), ("860", AttemptResult.PASSED)])
+def test_a_corrected_resistance_is_judged_as_a_first_one(typed: str, result: AttemptResult) -> None:
+    correction = Scripted(Answer(text=typed), kind=PromptKind.TEXT, containing="3V3 resistance was typed as")
+    slip = Scripted(Answer("it is a fault"), kind=PromptKind.CHOICE, containing="is expected")
+    again = replace(correction)
+    hands = correcting(
+        lambda reading: reading.point == "3V3" and reading.kind is Kind.RESISTANCE, correction, slip, again
+    )
+
+    outcome = hands.run()
+
+    assert outcome.result is result
+
+
+def test_a_corrected_current_above_the_trip_level_is_a_trip() -> None:
+    again = [Scripted(Answer(text="390 mA"), kind=PromptKind.TEXT, containing="current was typed as") for _ in "12"]
+    hands = correcting(lambda reading: reading.kind is Kind.CURRENT and "18 V" in reading.aspect, *again)
+    hands.person._script.insert(0, Scripted(Answer(""), containing="was the answer to"))
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "VIN: the supply shows 390 mA, above" in outcome.cause
+
+
 # trip levels
 
 

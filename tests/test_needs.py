@@ -89,7 +89,7 @@ def test_a_meter_without_the_function_is_found() -> None:
 
 def test_a_meter_whose_function_cannot_be_set_up_is_found() -> None:
     only_ohms = replace(METER.operations["configure"], functions=("ohms",))
-    unset = replace(METER, operations=METER.operations | {"configure": only_ohms, "configure_auto": only_ohms})
+    unset = replace(METER, operations={**METER.operations, "configure": only_ohms, "configure_auto": only_ohms})
     found = list(lacking(the_procedure(DEMO), bench(), {"meter": unset}))
 
     assert ["needs the set-up of the function 'dc volts'" in each.message for each in found] == [True]

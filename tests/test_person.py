@@ -7,7 +7,7 @@ import pytest
 from bringup.runner.endings import MissingEvidence
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.nobody import Nobody
-from bringup.terminal.person import HINTS, Person, hint
+from bringup.terminal.person import HINTS, NOT_ALONE, Person, hint
 from tests.still_clock import StillClock
 
 
@@ -153,3 +153,76 @@ def test_what_only_a_person_can_answer_ends_an_unattended_attempt(kind: PromptKi
 
     with pytest.raises(MissingEvidence, match="nobody is at the bench to answer: all parts placed"):
         pending.value()
+
+
+IS_OFF = Prompt(
+    PromptKind.CHOICE,
+    "Is the supply's output off?",
+    choices=("it is off", "it is on", "I cannot tell"),
+    claim=True,
+)
+LAMP = Prompt(PromptKind.CHOICE, "the lamp?", choices=("constant voltage", "current limit"), claim=True)
+
+
+@pytest.mark.parametrize("typed", ["0.01", "28", "1.0", "1 V", "01", "x1", "12.02 V", "it", "4", ""])
+def test_a_claim_is_taken_from_no_line_that_holds_anything_else(person: Person, typed: str) -> None:
+    pending = person.ask(IS_OFF)
+
+    type_in(person, typed)
+    assert not pending.done
+    type_in(person, "\n")
+
+    assert not pending.done
+    assert "nothing was taken" in person.remark
+    assert person.typed == ""
+    assert person.key() is None
+
+
+@pytest.mark.parametrize(
+    ("prompt", "typed", "taken"),
+    [
+        (IS_OFF, "1", "it is off"),
+        (IS_OFF, "off", "it is off"),
+        (IS_OFF, " ON ", "it is on"),
+        (IS_OFF, "I cannot tell", "I cannot tell"),
+        (LAMP, "limit", "current limit"),
+        (LAMP, "1", "constant voltage"),
+    ],
+)
+def test_a_claim_is_taken_by_its_number_or_its_word_and_enter(
+    person: Person, prompt: Prompt, typed: str, taken: str
+) -> None:
+    pending = person.ask(prompt)
+
+    type_in(person, typed + "\n")
+
+    assert pending.value() == Answer(text=taken)
+    assert hint(prompt).startswith("type its number or its last word, then Enter")
+
+
+def test_a_command_alone_on_the_line_of_a_claim_goes_to_the_runner(person: Person) -> None:
+    pending = person.ask(IS_OFF)
+
+    type_in(person, "c\n")
+
+    assert not pending.done
+    assert person.key() == "c"
+
+
+def test_a_value_typed_where_enter_is_wanted_switches_nothing_on(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.GO, "VIN to 24 V. Enter switches it ON"))
+
+    type_in(person, "24.02\n")
+    assert not pending.done
+    assert person.remark == NOT_ALONE
+    type_in(person, "\n")
+
+    assert pending.done
+
+
+def test_a_choice_is_not_answered_by_a_number_with_zeros_before_it(person: Person) -> None:
+    pending = person.ask(Prompt(PromptKind.CHOICE, "LED?", choices=("off", "green")))
+
+    type_in(person, "01\n")
+
+    assert not pending.done

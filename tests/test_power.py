@@ -197,6 +197,20 @@ def test_a_supply_that_stays_off_when_switched_on_is_noticed() -> None:
     assert not bench.on()
 
 
+def test_an_unknown_state_names_what_the_supply_answered_instead() -> None:
+    bench = applying()
+
+    def babble() -> None:
+        bench.supply_link.troubles.garbage["OUTP?"] = "HELLO"
+
+    outcome = bench.run(ask=Going(bench.clock, babble))
+
+    assert outcome.off_verified is False
+    said = [text for kind, text, _ in bench.record.events if kind == "off-unknown"]
+    assert all("asked OUTP?, it answered 'HELLO'" in text for text in said[:1])
+    assert said
+
+
 class Going(SimulatedPerson):
     """Does something the moment the person says go."""
 

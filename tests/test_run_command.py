@@ -303,6 +303,46 @@ def test_a_real_bench_without_a_terminal_is_refused(tmp_path: Path) -> None:
         refused(bench, bench.run(UP), "nobody is at this bench")
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there a shell closes no streams")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "<&- >&-", "2>&-", "<&- >&- 2>&-"])
+def test_closed_standard_streams_are_no_terminal(bench: Rig, closed: str) -> None:
+    arguments = bench.run_arguments(UP + MEASURE, "--logbook", str(bench.logbook))
+
+    done = subprocess.run(
+        ["sh", "-c", f'exec "$@" {closed}', "sh", *arguments],
+        cwd=bench.folder,
+        env=bench.environment,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert ("PASSED" in done.stdout) == (">&-" not in closed.replace("2>&-", ""))
+    (attempt,) = bench.asked("attempts", "--serial", SERIAL)
+    assert attempt["result"] == "passed"
+    assert not bench.output_is_on()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a shell closes no streams")
+@pytest.mark.parametrize("closed", ["<&-", ">&-"])
+def test_a_real_bench_is_refused_where_a_standard_stream_is_closed(tmp_path: Path, closed: str) -> None:
+    identity = b"HAND BUILT,BOX-1,7,1.0"
+    with rig(tmp_path, supply=Manners(identity=identity), meter=Manners(identity=identity)) as bench:
+        arguments = bench.run_arguments(UP)
+        done = subprocess.run(
+            ["sh", "-c", f'exec "$@" {closed}', "sh", *arguments],
+            cwd=bench.folder,
+            env=bench.environment,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+        refused(bench, Said(done.returncode, done.stdout, done.stderr), "nobody is at this bench")
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="there a process's file sizes cannot be limited")
 def test_a_disk_that_takes_no_more_ends_the_attempt_with_the_output_off(bench: Rig) -> None:
     import resource

@@ -405,6 +405,12 @@ class TestOrder:
         assert found.startswith("`expect` of the free leads of VIN is")
         assert words in found
 
+    def test_an_expectation_beyond_what_damages_is_warned_about(self) -> None:
+        step = Step(0, Measure(("12V0",)), expect={"12V0": lim("< 20 V")})
+
+        assert "`expect` of 12V0 is" in only(warnings(sound(step)))
+        assert "more than 14 V damages it" in only(warnings(sound(step)))
+
     def test_an_expectation_of_the_leads_within_reason_is_nobodys_business(self) -> None:
         step = Step(0, Leads("VIN"), expect={"": lim("23 V .. 25 V")})
 

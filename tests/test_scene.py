@@ -283,6 +283,14 @@ def test_limits_with_one_end_are_spelt_as_they_were_written() -> None:
     assert bounds(replace(GOOD, limits=Limits("A", high=Decimal("0.00542")))) == "<= 5.42 mA"
 
 
+def test_what_was_corrected_is_no_failure_at_the_end() -> None:
+    wrong = Told("reading", reading=replace(GOOD, result=Result.FAIL, value=2.7))
+    right = Told("reading", reading=replace(GOOD, id="new", replaces=GOOD.id))
+
+    assert "what failed" not in shown(wrong, right, ended())
+    assert "what failed" in shown(wrong, ended())
+
+
 def test_the_count_at_the_end_says_which_readings_were_corrected() -> None:
     first, second = Told("reading", reading=GOOD), Told("reading", reading=replace(GOOD, id="new", replaces=GOOD.id))
 

@@ -7,14 +7,17 @@ import math
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.limits import parse_limits
 from bringup.core.procedure import Dwell, Measure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.replies import Value
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import BenchError
 from bringup.host.vigil import HANG_BOUND
 from bringup.runner.endings import SupplyLost
 from bringup.runner.protocols import Told
 from bringup.runner.watch import LONGEST_LOOK, LOOKS_OF_PATIENCE
+from bringup.runner.work import Judged, judged_result
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 from tests.test_wait import Desk
 
@@ -96,6 +99,12 @@ def test_a_slow_supply_that_falls_silent_is_lost(latency: float) -> None:
 
 def test_the_slowest_supply_is_lost_before_the_guardian_takes_its_silence_for_a_hang() -> None:
     assert 2 * LOOKS_OF_PATIENCE * LONGEST_LOOK < HANG_BOUND
+
+
+def test_what_never_settled_fails_with_limits_or_without() -> None:
+    for limits in (None, parse_limits("4 V .. 6 V")):
+        assert judged_result(Value(5.0, "5.0"), Judged(limits), unsettled=True) is Result.FAIL
+    assert judged_result(Value(5.0, "5.0"), Judged(), unsettled=False) is Result.RECORDED
 
 
 def test_a_supply_too_slow_to_be_watched_is_refused_before_power() -> None:

@@ -47,7 +47,7 @@ def left_at_the_end(record: LogbookRecord) -> Iterator[Told]:
 
 
 def print_outcome(logbook: Path, outcome: AttemptOutcome, kept_in: Path | None) -> None:
-    """Print the attempt with its readings as one JSON document.
+    """Print the attempt with its readings as one JSON document; what was corrected stands apart, under `corrected`.
 
     As the logbook has it; where that cannot be read, or lacks what is `kept_in` a rescue file, as it went here.
     """
@@ -63,6 +63,9 @@ def print_outcome(logbook: Path, outcome: AttemptOutcome, kept_in: Path | None) 
         found |= {"result": outcome.result.value, "cause": outcome.cause, "off_verified": outcome.off_verified}
         found["kept_in"] = None if kept_in is None else str(kept_in)
         found["not_in_logbook"] = [as_json(reading) for reading in missing(outcome, found["readings"])]
+    known = found["readings"]
+    found["readings"] = [each for each in known if each["replaced_by"] is None]
+    found["corrected"] = [each for each in known if each["replaced_by"] is not None]
     print_json(found)
 
 

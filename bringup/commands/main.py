@@ -14,6 +14,7 @@ import click
 
 from bringup import __version__
 from bringup.commands.saying import say, say_what_click_found
+from bringup.commands.streams import fill_closed
 from bringup.errors import BringupError, ExitCode
 
 COMMANDS: dict[str, str] = {
@@ -79,6 +80,7 @@ def group() -> None:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command and return its exit code. Commands return an ExitCode (or None for done)."""
+    fill_closed()
     try:
         outcome: Any = group.main(arguments, prog_name="bringup", standalone_mode=False)
     except click.exceptions.Exit as leave:

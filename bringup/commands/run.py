@@ -113,8 +113,8 @@ def command(
 
     Exit codes: 0 passed; 1 failed or incomplete; 2 refused, nothing was powered; 3 called off or broken off.
     """
+    from bringup.commands.ambient import ambient_of
     from bringup.commands.at_terminal import login_name
-    from bringup.core.quantity import parse_quantity
 
     return run(
         Wanted(
@@ -125,7 +125,7 @@ def command(
             operator=operator or login_name(),
             lot=lot,
             variant=variant,
-            ambient=None if ambient is None else parse_quantity(ambient, "degC").number,
+            ambient=ambient_of(ambient),
             fixture=fixture,
             unattended=unattended,
             agree=agree_to_programs,

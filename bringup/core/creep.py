@@ -2,8 +2,8 @@
 
 A straight line is fitted (least squares) to the means of one second each: over the latest readings, and over everything
 since the beginning in ever longer blocks, so that memory stays bounded. A change of load is a step and no creep: each
-third must slope the same way. Nor is what comes to rest; what grows ever faster is one, though its thirds are uneven. What
-is above the noise but below `allowed`, a part of the value, is borne. Pure.
+third must slope the same way. Nor is what comes to rest; what grows ever faster is one, though its thirds are uneven.
+What is above the noise but below `allowed`, a part of the value, is borne. Pure.
 """
 
 from __future__ import annotations

@@ -5,17 +5,34 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.arming import plan_leads
+from bringup.core.board import Board
 from bringup.core.finding import Finding
-from bringup.core.procedure import Leads, Procedure, Step
+from bringup.core.procedure import Leads, Measure, Procedure, Step
 from bringup.core.protection import damage_level
 from bringup.core.wording import limits_text, shown
 
 
 def examine_expectations(procedure: Procedure) -> Iterator[Finding]:
-    """Find `expect` of free leads that does not tell good leads from bad ones."""
+    """Find `expect` of free leads that does not tell good leads from bad ones, or of volts up to what damages."""
     for step in procedure.steps:
         if isinstance(step.action, Leads):
             yield from _free_leads(step, step.action, procedure)
+        elif isinstance(step.action, Measure):
+            yield from _beyond_damage(step, step.action.points, procedure.board)
+
+
+def _beyond_damage(step: Step, points: tuple[str, ...], board: Board) -> Iterator[Finding]:
+    """Volts that damage cut power whatever is expected: an expectation that reaches them is mistaken."""
+    for point in points:
+        limits, most = step.expect.get(point, step.expect.get("")), board.point(point).damage_above
+        ends = [] if limits is None else [abs(end) for end in (limits.low, limits.high) if end is not None]
+        if limits is not None and most is not None and ends and max(ends) > abs(most.value):
+            yield Finding(
+                step.index,
+                f"`expect` of {point} is {limits_text(limits)}, and more than {most} damages it: power is cut there",
+                "Correct `expect`, or `damage_above` in the board file.",
+                refused=False,
+            )
 
 
 def _free_leads(step: Step, action: Leads, procedure: Procedure) -> Iterator[Finding]:

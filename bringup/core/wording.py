@@ -60,6 +60,8 @@ def folded(line: str, width: int | None) -> str:
 
 def duration(seconds: float) -> str:
     """Write a time as people plan with it: '200 ms', '4.2 s', '2 min 30 s', '1 h 5 min'."""
+    if 0 < seconds < 1e-3:  # noqa: PLR2004 - a millisecond, the least that planning takes
+        return format_quantity(seconds, "s")
     if seconds < 1:
         return format_quantity(round(seconds, 3), "s")
     if seconds < MINUTE:

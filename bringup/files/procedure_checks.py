@@ -21,6 +21,9 @@ from bringup.files.wording import nearest
 SUPPLY_KINDS = (Kind.VOLTAGE, Kind.CURRENT, Kind.POWER)
 """What `log` can follow: volts anywhere, volts, amperes and watts of an input as the supply reports them."""
 
+LEAST_EVERY = 1e-3
+"""Seconds between two samples that no instrument on a bench keeps up with (common practice, no source)."""
+
 
 class Points:
     """The names that a procedure can refer to, as far as the board could be read."""
@@ -73,6 +76,12 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         if every is not None and whole is not None and every.value > whole.value:
             problems.add(
                 body.at("every"), f"a sample every {every} in a step of {whole}", "take more, or log for longer"
+            )
+        if every is not None and 0 < every.number < LEAST_EVERY:
+            problems.add(
+                body.at("every"),
+                f"a sample every {every}: no instrument keeps that",
+                "state 1 ms or more, mostly 200 ms",
             )
         if kind == "apply":
             _check_apply(body, problems)

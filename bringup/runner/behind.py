@@ -22,7 +22,7 @@ from bringup.runner.looks import in_current_limit
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.work import RECORDED, Judged, Work, sentence
+from bringup.runner.work import Judged, Work, sentence
 
 LEAST_LEFT = 1.0
 """Seconds, and what a look at the supply takes, without which a rail is not begun: it could not settle in less."""
@@ -90,7 +90,7 @@ def _read(work: Work, feed: Feed, stage: Stage, rail: Rail, within: float) -> Re
     elif found.spread is not None and within < NEARLY * manner_of(Kind.VOLTAGE).bound:
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, CUT_SHORT)
     elif not _should_be_there(work, feed, stage, rail):
-        judged = RECORDED
+        judged = Judged(result=Result.RECORDED)  # it need not stand still before its converter runs
     aspect = f"with {feed.input} at {shown(stage.volts, 'V')}"
     reading = work.keep_settled(rail.name, Kind.VOLTAGE, found, judged, aspect=aspect)
     trip_if_damaging(work, rail.name, found.value)

@@ -15,9 +15,10 @@ from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, Kind
+from bringup.runner.evidence import Claim
 from bringup.runner.exchange import joined, settled
 from bringup.runner.pending import Pending
-from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
@@ -108,6 +109,8 @@ class HandSupply:
         self._on: dict[int, bool | None] = {}
         """Output -> what the person said last; nobody has touched it since. None or absent: nobody knows."""
         self._to_set: dict[int, dict[Kind, float]] = {}
+        self.said: Claim | None = None
+        """What the person said last of whether outputs are on."""
 
     @property
     def info(self) -> InstrumentInfo:
@@ -240,22 +243,31 @@ class HandSupply:
     def _switch_on(self, output: int) -> Pending[Done]:
         choices = ("it is on", "it is still off")
         text = f"Switch {self._named(output)} ON now."
-        prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], danger=True)
-        self._on[output] = None
-        return self._ask.ask(prompt).then(lambda answer: self._took((output,), on=answer.text == choices[0]))
+        prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], claim=True, danger=True)
+        return self._claimed(prompt, (output,), {choices[0]: True, choices[1]: False})
 
     def _is_off(self, output: int | tuple[int, ...], text: str) -> Pending[Done]:
         outputs = (output,) if isinstance(output, int) else output
         choices = ("it is off", "it is on", "I cannot tell")
-        prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], danger=True)
+        prompt = Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=choices[0], claim=True, danger=True)
         states = {choices[0]: False, choices[1]: True}
-        # Until the answer comes nobody knows: the question was put because something may have changed.
-        self._took(outputs, on=None)
-        return self._ask.ask(prompt).then(lambda answer: self._took(outputs, on=states.get(answer.text)))
+        return self._claimed(prompt, outputs, states)
 
-    def _took(self, outputs: tuple[int, ...], *, on: bool | None) -> Done:
-        self._on.update(dict.fromkeys(outputs, on))
-        return Done(on=on)
+    def _claimed(self, prompt: Prompt, outputs: tuple[int, ...], states: Mapping[str, bool]) -> Pending[Done]:
+        # Until the answer comes nobody knows: the question was put because something may have changed.
+        self.forget(outputs)
+
+        def took(answer: Answer) -> Done:
+            on = states.get(answer.text)
+            self._on.update(dict.fromkeys(outputs, on))
+            self.said = Claim(prompt, answer.text, self._monotonic(), outputs)
+            return Done(on=on)
+
+        return self._ask.ask(prompt).then(took)
+
+    def forget(self, outputs: Sequence[int]) -> None:
+        """Rely on nothing that was said of these outputs: they are asked about before anything else is done."""
+        self._on.update(dict.fromkeys(outputs))
 
     def _shown(self, output: int, got: Dictated) -> OutputSettings:
         values, troubles = got

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import replace
 
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
@@ -10,6 +11,7 @@ from bringup.core.replies import Value
 from bringup.core.wording import shown
 from bringup.core.words import Kind
 from bringup.runner.endings import Trip
+from bringup.runner.evidence import Claim
 from bringup.runner.feed import Feed
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -19,6 +21,11 @@ from bringup.runner.work import Work
 REGULATES = "constant voltage"
 LIMITS = "current limit"
 
+
+FAR_BELOW = 0.5
+"""A current below this part of the limit is not being limited."""
+AT_SET = 0.98
+"""At this part of the set voltage and above, a supply holds its voltage; below it, at the limit, it does not."""
 
 NOT_ASKED = Value(None, "", why="it was not asked for")
 
@@ -40,21 +47,48 @@ def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | No
         volts = _typed(work, f"{feed.input}: what voltage does the supply show?", Kind.VOLTAGE, None)
     if Kind.CURRENT in kinds:
         amps = _typed(work, f"{feed.input}: what current does the supply show?", Kind.CURRENT, current)
-    mode = None
-    if ask_mode:
-        text = f"{feed.input}: what does the supply's lamp say?"
-        prompt = Prompt(PromptKind.CHOICE, text, choices=(REGULATES, LIMITS), suggestion=REGULATES)
-        mode = "current" if work.waits.answer(prompt).text == LIMITS else "voltage"
-    return PollSample(
+    sample = PollSample(
         monotonic=work.waits.clock.monotonic(),
         output=feed.output,
         volts=volts.number,
         amps=amps.number,
-        mode=mode,
         over_range=bool(volts.over_range or amps.over_range),
         volts_raw=volts.raw,
         amps_raw=amps.raw,
     )
+    return _with_lamp(work, feed, sample) if ask_mode else sample
+
+
+def _with_lamp(work: Work, feed: Feed, sample: PollSample) -> PollSample:
+    """Ask what the supply's lamp says, and once more where that does not go with what was typed."""
+    text = f"{feed.input}: what does the supply's lamp say?"
+    lines = (f"current limit may stay lit for {feed.limit_time:.2g} s while the board charges: look after that",)
+    prompt = Prompt(PromptKind.CHOICE, text, lines, choices=(REGULATES, LIMITS), suggestion=REGULATES, claim=True)
+    answer = work.waits.answer(prompt).text
+    if doubt := contradiction(feed, sample, answer):
+        again = replace(prompt, lines=(f"{doubt}.", "Look at the lamp again; c Enter corrects what was typed."))
+        answer = work.waits.answer(again).text
+        if still := contradiction(feed, sample, answer):
+            work.journal.event("doubt", f"{feed.input}: {answer!r} stands although {still}")
+    sample = replace(sample, mode="current" if answer == LIMITS else "voltage")
+    work.evidence.lamp = Claim(prompt, answer, sample.monotonic, (), (feed, sample), len(work.journal.readings))
+    return sample
+
+
+def contradiction(feed: Feed, sample: PollSample, lamp: str) -> str:
+    """Say what of the typed volts and amps does not go with what the lamp is said to say; '' if it may be so."""
+    volts = None if sample.volts is None else abs(sample.volts)
+    amps = None if sample.amps is None else abs(sample.amps)
+    limit, held = shown(feed.current_limit, "A"), shown(feed.volts, "V")
+    if lamp == LIMITS and amps is not None and amps < FAR_BELOW * feed.current_limit:
+        return f"{shown(amps, 'A')} was typed, far below the limit of {limit}: nothing is being limited there"
+    if lamp == LIMITS and volts is not None and volts >= AT_SET * feed.volts:
+        return f"{shown(volts, 'V')} was typed, the voltage set: in current limit it falls below that"
+    low = volts is not None and volts < AT_SET * feed.volts
+    if lamp == REGULATES and low and amps is not None and amps >= AT_SET * feed.current_limit:
+        assert volts is not None
+        return f"{shown(amps, 'A')} was typed, the limit, and {shown(volts, 'V')} of {held}: that is current limit"
+    return ""
 
 
 def ask_found_on(work: Work, output: int) -> None:
@@ -72,6 +106,8 @@ def ask_found_on(work: Work, output: int) -> None:
 
 def trip_if_shown(feed: Feed, sample: PollSample) -> None:
     """Raise a Trip if the person says that the supply shows more than the board bears: nothing else would notice."""
+    if sample.mode == "current":
+        raise stayed_limited(feed, sample)
     if sample.over_range:
         raise Trip(f"{feed.input}: the supply shows over range; that counts as above what damages the board")
     bounds = (
@@ -81,6 +117,16 @@ def trip_if_shown(feed: Feed, sample: PollSample) -> None:
     for unit, found, most, what in bounds:
         if found is not None and most is not None and abs(found) > most:
             raise Trip(f"{feed.input}: the supply shows {shown(found, unit)}, above {shown(most, unit)} ({what})")
+
+
+def stayed_limited(feed: Feed, sample: PollSample) -> Trip:
+    """Return the Trip of a supply whose lamp is said to stay at current limit: as a supply that is watched gives it."""
+    doubt = contradiction(feed, sample, LIMITS)
+    return Trip(
+        f"{feed.input} stayed in current limit ({format_quantity(feed.current_limit, 'A')}), longer than the "
+        f"{feed.limit_time:.2g} s that charging may take, by the person's word"
+        + (f" (although {doubt})" if doubt else "")
+    )
 
 
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:

@@ -1,8 +1,28 @@
-"""What an attempt has found out that power depends on."""
+"""What an attempt has found out that power depends on, and the answers of a person that it rests on."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+
+from bringup.core.frozen import frozen
+from bringup.runner.feed import Feed
+from bringup.runner.prompts import Prompt
+from bringup.runner.records import PollSample
+
+
+@frozen
+class Claim:
+    """What a person chose to say of the supply last: it can be taken back."""
+
+    prompt: Prompt
+    answer: str
+    monotonic: float
+    outputs: tuple[int, ...] = ()
+    """Outputs that it was about, where it said whether they are on."""
+    lamp: tuple[Feed, PollSample] | None = None
+    """The input and the rest of what was shown, where it said what the supply's lamp says."""
+    readings: int = 0
+    """How many readings were kept before it: of a lamp, those of the same look are kept after it."""
 
 
 @dataclass(slots=True)
@@ -16,6 +36,8 @@ class Evidence:
     leads_doubted: set[str] = field(default_factory=set)
     """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
     resistance_doubted: set[str] = field(default_factory=set)
+    lamp: Claim | None = None
+    """What was said of the supply's lamp last."""
     overridden: set[str] = field(default_factory=set)
     """Inputs for which the person gave a reason for going on without all of it."""
 

@@ -24,6 +24,8 @@ from bringup.runner.records import LinkFault, Reply
 from bringup.runner.roles import Attached, Done, Trouble
 
 T = TypeVar("T")
+MOST_STRAYS = 3
+"""Stray lines named in one sentence; the logbook has them all."""
 
 MOST_ERRORS = 50
 """Error queues are shorter than this; one that never empties is reported."""
@@ -140,15 +142,22 @@ def complaints(sent: str, errors: tuple[ScpiError, ...], ignored: Sequence[int] 
     return (Trouble(sent, f"the instrument reports {text}", errors),)
 
 
+def listed(strays: Sequence[str]) -> str:
+    """Return stray lines as they came, quoted; of many the first few."""
+    more = f" and {len(strays) - MOST_STRAYS} more" if len(strays) > MOST_STRAYS else ""
+    return ", ".join(map(repr, strays[:MOST_STRAYS])) + more
+
+
 def faults_in(replies: Iterable[Reply]) -> tuple[Trouble, ...]:
     """Return a Trouble for every message that failed, and for lines that answered nothing."""
     troubles = []
     for reply in replies:
         if reply.fault is not None and reply.fault is not LinkFault.NOT_SENT:
-            text = reply.why or reply.fault.value
+            answered = f"; asked {reply.message.text}, it answered {listed(reply.strays)}" if reply.strays else ""
+            text = (reply.why or reply.fault.value) + answered
             troubles.append(Trouble(reply.message.text, text, (), reply.fault, reply.strays))
         elif reply.strays:
-            text = f"not an answer to what was asked: {', '.join(map(repr, reply.strays))}"
+            text = f"not an answer to what was asked: {listed(reply.strays)}"
             troubles.append(Trouble(reply.message.text, text, strays=reply.strays))
     return tuple(troubles)
 

@@ -36,7 +36,9 @@ class Prompt:
     suggestion: str = ""
     """What a simulated person answers; also shown as an example for VALUE."""
     optional: bool = False
-    """TEXT: an empty answer takes the question back (Enter alone, Esc)."""
+    """TEXT, claims: an empty answer takes the question back (Enter alone, Esc)."""
+    claim: bool = False
+    """CHOICE: what only the person can know of the supply. The whole line is the answer: number or word, then Enter."""
     danger: bool = False
     """Asked although it was asked before in this sitting (high voltage)."""
 

@@ -145,12 +145,20 @@ def corrected(old: Reading, text: str, *, at: datetime, monotonic: float) -> Rea
         at=at,
         monotonic=monotonic,
         resolution=entry.resolution,
-        # What stood in the way of judging it then stands in the way of judging what it should have read.
-        result=old.result if old.result is Result.NOT_JUDGED else judge(entry.value, old.limits),
-        unsettled=False,
-        lowest=None,
-        highest=None,
+        result=_result_in_place(old, entry),
     )
+
+
+def _result_in_place(old: Reading, entry: Entry) -> Result:
+    """Return the result of a value in another one's place, by the limits that both have.
+
+    What stood in the way of judging it then stands in the way of judging what it should have read; what a rule or a
+    person failed without limits is not made good by limits that are not there, nor what never settled by one value.
+    """
+    if old.result is Result.NOT_JUDGED or (old.result is Result.FAIL and old.limits is None):
+        return old.result
+    result = judge(entry.value, old.limits)
+    return Result.FAIL if old.unsettled and result is not Result.NO_VALUE else result
 
 
 def near(around: float | None, kind: Kind) -> Limits | None:

@@ -269,13 +269,13 @@ class Work:
 
 
 def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:
-    """Return the result of a value: no value is no value, and one that never settled does not pass."""
+    """Return the result of a value: no value is no value, and one that never settled fails, limits or none."""
     if judged.result is not None:
         return judged.result
     if value.number is None:
         return Result.NO_VALUE
     result = judge(value.number, judged.limits)
-    return Result.FAIL if unsettled and result is Result.PASS else result
+    return Result.FAIL if unsettled else result
 
 
 def sentence(reading: Reading) -> str:

@@ -35,6 +35,11 @@ class DeadTime:
         """Note that it is on the screen; only the first time counts."""
         self._shown = min(self._shown, self._clock())
 
+    @property
+    def unread(self) -> bool:
+        """Whether nobody can have read the question yet."""
+        return self._clock() - self._shown < UNREAD
+
     def too_soon(self, key: str) -> bool:
         """Whether this key, pressed now, comes too soon to answer. To be called for every key, in order."""
         now = self._clock()

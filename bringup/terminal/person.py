@@ -36,8 +36,13 @@ HINTS: dict[PromptKind, str] = {
 BY_ONE_KEY = 9
 """So many choices have a key each; of more, the number is typed."""
 MANY_CHOICES = "type its number, then Enter"
+CLAIM = "type its number or its last word, then Enter; c Enter takes back the answer before"
+COMMANDS = "qnlc"
+"""Alone on the line of a claim these are what they are as keys."""
 
 TOO_SOON = "that key came too soon: read it, then press again"
+BEGUN_TOO_SOON = "that line was begun before this could be read: read it, then type the answer"
+NOT_ALONE = "there was more than Enter: nothing was taken. If that is the answer, press Enter alone"
 KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
 """What single keys do while no text is being typed."""
 
@@ -60,6 +65,8 @@ class Person:
         self._dead_time = DeadTime(clock)
         self._viewed = False
         self._exceptions: tuple[int, ...] | None = None
+        self._spoilt = ""
+        """Why the line under way cannot answer, whatever is on it; empty if it can."""
         self.question: Prompt | None = None
         self.put = 0
         """How many questions were put: two that are alike are still two."""
@@ -84,6 +91,7 @@ class Person:
         """Put the question; an earlier one still open is withdrawn."""
         with self._lock:
             self.question, self.typed, self.remark, self._exceptions = prompt, "", "", None
+            self._spoilt = ""
             self._pending = Pending(math.inf, self._wake)
             pending = self._pending
             self.put += 1
@@ -108,6 +116,7 @@ class Person:
         """Take one key: for the open question if it can use it, else for the runner."""
         with self._lock:
             too_soon = self._dead_time.too_soon(key)
+            self._spoil(key)
             if self.question is not None and too_soon and self._answers(self.question, key):
                 self.remark = TOO_SOON
             elif (self.question is None or not self._use(self.question, key)) and key.strip() and key.isprintable():
@@ -120,7 +129,9 @@ class Person:
     def typing(self) -> bool:
         """Whether letters are text at this moment, not commands."""
         question = self.question
-        return question is not None and (question.kind not in _SINGLE_KEY or self._exceptions is not None)
+        if question is None:
+            return False
+        return question.kind not in _SINGLE_KEY or question.claim or self._exceptions is not None
 
     @property
     def keys_line(self) -> str:
@@ -151,14 +162,22 @@ class Person:
 
     def _use(self, prompt: Prompt, key: str) -> bool:
         if prompt.kind in {PromptKind.GO, PromptKind.CAUTION}:
-            if key in {ENTER, " "}:
+            if key not in {ENTER, " "}:
+                return False
+            if self._spoilt:
+                self.remark, self._spoilt = self._spoilt, ""
+            else:
                 self._answer(Answer())
-                return True
-            return False
+            return True
         if prompt.kind is PromptKind.CHECKLIST and self._exceptions is None and not self.typed and key == "a":
             self._answer(Answer())
             return True
-        if prompt.kind is PromptKind.CHOICE and not self.typed and (chosen := _chosen(prompt, key)) is not None:
+        if (
+            prompt.kind is PromptKind.CHOICE
+            and not self.typing
+            and not self.typed
+            and (chosen := _chosen(prompt, key)) is not None
+        ):
             self._answer(Answer(text=chosen))
             return True
         return self._edit(prompt, key)
@@ -182,10 +201,10 @@ class Person:
     def _escape(self, prompt: Prompt) -> bool:
         """Clear the line; if there is nothing to clear, take the question back where that is possible."""
         if self.typed:
-            self.typed = ""
+            self.typed = self._spoilt = ""
         elif self._exceptions is not None:
             self._exceptions, self.remark = None, ""
-        elif prompt.kind is PromptKind.TEXT and prompt.optional:
+        elif (prompt.kind is PromptKind.TEXT or prompt.claim) and prompt.optional:
             self._answer(Answer())
         elif self.typing:
             self.remark = "this one has to be answered; Ctrl-C calls off, outputs off"
@@ -193,17 +212,43 @@ class Person:
 
     def _entered(self, prompt: Prompt, text: str) -> None:
         self.typed = ""
-        if prompt.kind is PromptKind.CHECKLIST:
+        if prompt.claim:
+            self._claimed(prompt, text)
+        elif prompt.kind is PromptKind.CHECKLIST:
             self._checklist_entered(prompt, text)
         elif prompt.kind is PromptKind.CHOICE:
-            if text.isdecimal() and 1 <= int(text) <= len(prompt.choices):
-                self._answer(Answer(text=prompt.choices[int(text) - 1]))
+            if (chosen := _numbered(prompt, text)) is not None:
+                self._answer(Answer(text=chosen))
             else:
                 self.remark = f"a number from 1 to {len(prompt.choices)}, please"
         elif not text and prompt.kind in {PromptKind.REASON, PromptKind.VALUE}:
             self.remark = "nothing was typed"
         else:
             self._answer(Answer(text=text))
+
+    def _claimed(self, prompt: Prompt, text: str) -> None:
+        """Take a claim only from a line that holds nothing else."""
+        spoilt, self._spoilt = self._spoilt, ""
+        if spoilt:
+            self.remark = spoilt
+        elif (chosen := _claim(prompt, text)) is not None or (prompt.optional and not text):
+            self._answer(Answer(text=chosen or ""))
+        elif text in COMMANDS and len(text) == 1:
+            self.remark = ""
+            self._keys.append(text)
+        else:
+            said = f"{text!r} is none of them" if text else "nothing was typed"
+            self.remark = f"{said}, and nothing was taken: a number from 1 to {len(prompt.choices)}, then Enter"
+
+    def _spoil(self, key: str) -> None:
+        """Note what makes the line under way no answer: keys before it could be read, a value where Enter is wanted."""
+        question = self.question
+        if question is None or not key.strip() or not key.isprintable():
+            return
+        if question.claim and self._dead_time.unread:
+            self._spoilt = BEGUN_TOO_SOON
+        elif question.kind in {PromptKind.GO, PromptKind.CAUTION} and key not in COMMANDS:
+            self._spoilt = NOT_ALONE
 
     def _checklist_entered(self, prompt: Prompt, text: str) -> None:
         if self._exceptions is not None:
@@ -224,6 +269,8 @@ class Person:
 
 def hint(prompt: Prompt) -> str:
     """Return what to press or to type, and whether Enter is wanted after it."""
+    if prompt.claim:
+        return CLAIM
     many = prompt.kind is PromptKind.CHOICE and len(prompt.choices) > BY_ONE_KEY
     return MANY_CHOICES if many else HINTS[prompt.kind]
 
@@ -233,3 +280,16 @@ def _chosen(prompt: Prompt, key: str) -> str | None:
     if not key.isdecimal() or not 1 <= int(key) <= len(prompt.choices) or len(prompt.choices) > BY_ONE_KEY:
         return None
     return prompt.choices[int(key) - 1]
+
+
+def _numbered(prompt: Prompt, text: str) -> str | None:
+    """Return the choice of that number, written as it is shown: `001` and `0.01` are none."""
+    numbers = {str(number): choice for number, choice in enumerate(prompt.choices, 1)}
+    return numbers.get(text)
+
+
+def _claim(prompt: Prompt, text: str) -> str | None:
+    """Return the claim that the whole line names: by its number, its words, or the last of them."""
+    said = text.casefold()
+    words = {name: choice for choice in prompt.choices for name in (choice.casefold(), choice.casefold().split()[-1])}
+    return _numbered(prompt, text) or words.get(said)

@@ -171,6 +171,8 @@ class Scene:
         self.readings += 1
         self.corrected += told.reading.replaces is not None
         line = reading_line(told.reading, self.signs, narrow=self.narrow)
+        # What was corrected is no failure of this attempt any more: the logbook has both.
+        self.failures = [each for each in self.failures if each.id != told.reading.replaces]
         failed = told.reading.result in {Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE}
         if failed:
             self.failures.append(told.reading)

@@ -12,6 +12,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from bringup.core.board import Rail
+from bringup.core.entry import read_entry
 from bringup.core.expectation import Doubt, limits_of, resistance_doubt, unlike
 from bringup.core.limits import Limits
 from bringup.core.procedure import Resistance
@@ -156,6 +157,12 @@ def _judged(
         text = f"{shown(ohms, 'ohm')} where about {shown(expected, 'ohm')} is expected"
         return _put(work, f"{point} has {text}", (FAULT, AGAIN, RIGHT), judged, note=text)
     return judged, False
+
+
+def judge_ohms(work: Work, point: str, value: Value, limits: Limits | None, limits_from: LimitsFrom) -> Judged:
+    """Return by what ohms are judged that a person typed in the place of others: as when they were typed first."""
+    rising = value.number is not None and read_entry(value.raw, Kind.RESISTANCE).rising
+    return _judged(work, point, Settled(value, rising=rising), limits, limits_from)[0]
 
 
 def _open(work: Work, point: str, limits: Limits | None, limits_from: LimitsFrom) -> tuple[Judged, bool]:
