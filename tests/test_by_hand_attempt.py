@@ -542,3 +542,11 @@ def test_a_point_that_stays_charged_is_left_without_ohms_only_by_the_persons_cho
     assert "3V3 carries 100 mV with every output off" in outcome.cause
     answers = [answer.text for prompt, answer in hands.person.asked if "is above 50 mV" in prompt.text]
     assert answers == ["it stays so: go on without its ohms, and the attempt stays incomplete"]
+
+
+def test_millivolts_of_a_dead_point_are_not_held_against_what_it_carries_when_powered() -> None:
+    hands = volts_typed("0.012", at="12V0")
+
+    assert hands.run().result is AttemptResult.PASSED
+    asked = [prompt for prompt, _ in hands.person.asked if prompt.text.startswith("12V0: probe on TP2")]
+    assert not [line for prompt in asked for line in prompt.lines if "decimal point" in line]
