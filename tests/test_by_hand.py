@@ -98,7 +98,7 @@ def test_dial_and_jack_are_named_when_they_change_and_only_then() -> None:
 @pytest.mark.parametrize(
     ("slip", "words"),
     [
-        ("33.06", "with the point elsewhere, as 3.306 V"),
+        ("33.06", "with the decimal point elsewhere, as 3.306 V"),
         ("-3.306", "a minus sign: are the leads or the probes the wrong way round?"),
         ("5.01", "it would fit 5V0"),
         ("3.306 A", "that is in A"),
@@ -153,7 +153,7 @@ def test_what_the_person_stands_by_is_taken_and_flagged() -> None:
     it, _ = hand_meter("33.06", "33.06")
     value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
     assert value.number == 33.06
-    assert troubles[0].text.startswith("33.06 stands although with the point elsewhere")
+    assert troubles[0].text.startswith("33.06 stands although with the decimal point elsewhere")
 
 
 def test_another_unit_than_the_one_asked_for_is_never_taken_for_it() -> None:
@@ -163,11 +163,49 @@ def test_another_unit_than_the_one_asked_for_is_never_taken_for_it() -> None:
     assert "that is in A" in troubles[0].text
 
 
-def test_a_doubted_value_stands_only_if_the_same_is_typed_again() -> None:
-    it, typist = hand_meter("33.06", "330.6", "330.6")
+def test_a_second_value_that_is_doubtful_for_the_same_reason_stands_and_is_flagged() -> None:
+    it, typist = hand_meter("33.06", "330.6")
     value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
-    assert (value.number, len(typist.prompts)) == (330.6, 3)
-    assert troubles[0].text.startswith("330.6 stands although")
+    assert (value.number, len(typist.prompts)) == (330.6, 2)
+    assert [trouble.text for trouble in troubles] == [
+        "330.6 stands although with the decimal point elsewhere, as 3.306 V, it would be within its limits",
+        "first typed '33.06', then '330.6'",
+    ]
+
+
+def test_a_noisy_point_that_looks_like_another_one_loses_no_reading() -> None:
+    it, typist = hand_meter("5.03", "5.04", "5.02", "5.03", "5.05")
+    value, _ = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (5.04, 2)
+
+
+@pytest.mark.parametrize("lines", [("33.06", "5.01", "-3.3", "33.06", "5.01"), ("5.01", "33.06", "33.06", "", "")])
+def test_no_doubt_ever_loses_a_value(lines: tuple[str, ...]) -> None:
+    it, _ = hand_meter(*lines)
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert value.number is not None
+    assert "stands although" in troubles[0].text
+
+
+def test_a_knob_that_is_still_wrong_is_asked_about_until_it_is_right() -> None:
+    it, _ = hand_supply("it is off", "23.0", "23.5", "24.0")
+    it.switch(1, False)
+    it.set_voltage(1, 24.0)
+    assert it.settings(1).value().volts == 24.0
+
+
+@pytest.mark.parametrize("line", ["0.01", "10 mV", "5.01", "0.33"])
+def test_of_a_dead_board_the_powered_limits_are_no_measure(line: str) -> None:
+    it, typist = hand_meter(line)
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3", dead=True).value()
+    assert (value.raw, troubles, len(typist.prompts)) == (line, (), 1)
+
+
+def test_ohms_that_no_handheld_meter_shows_are_asked_for_once() -> None:
+    it, typist = hand_meter("0.012", "12k")
+    value, _ = it.read(Function.OHMS, around=None, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (12000.0, 2)
+    assert "that is 12 mΩ, which no handheld meter shows: is it in kΩ or MΩ?" in typist.prompts[1].lines[0]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from bringup.core.expectation import voltage_limits
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
-from bringup.runner.claims import contradiction
+from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.feed import Feed
 from bringup.runner.keys import CALL_OFF, CORRECT, LEAVE_OUT, NOTE
 from bringup.runner.pending import Pending
@@ -228,6 +228,30 @@ def test_a_lamp_that_the_person_stands_by_is_taken_and_flagged() -> None:
     assert outcome.result is AttemptResult.FAILED
     assert "by the person's word (although 0 A was typed, far below the limit of 400 mA" in outcome.cause
     assert [kind for kind, _, _ in hands.bench.record.events].count("doubt") == 1
+
+
+def test_a_value_that_does_not_go_with_the_lamp_can_be_typed_again() -> None:
+    slipped: list[str] = []
+
+    def at_first(text: str, typed: str) -> str:
+        if "current does the supply show" in text and not slipped:
+            slipped.append(text)
+            return "2m"
+        return shorted(text, typed)
+
+    mistyped = Scripted(Answer(MISTYPED), containing="2 mA was typed, far below the limit of 400 mA")
+    hands = at_the_bench(*lit(1), mistyped, *lit(1), change=at_first)
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert outcome.cause.endswith("may take, by the person's word")
+    assert [each.raw for each in outcome.readings if each.kind is Kind.CURRENT and each.step == 3] == ["0.40"]
+    (event,) = [data for kind, _, data in hands.bench.record.events if kind == "taken-back"]
+    assert event == {"first": "0.07; 2m"}
+    texts = [prompt.text for prompt, _ in hands.person.asked]
+    subjects = [found[1] for text in texts if (found := re.match(r"VIN: what .*(voltage|current|lamp)", text))]
+    assert subjects == ["voltage", "current", "lamp", "lamp", "voltage", "current", "lamp"]
 
 
 @pytest.mark.parametrize(
@@ -542,3 +566,11 @@ def test_a_point_that_stays_charged_is_left_without_ohms_only_by_the_persons_cho
     assert "3V3 carries 100 mV with every output off" in outcome.cause
     answers = [answer.text for prompt, answer in hands.person.asked if "is above 50 mV" in prompt.text]
     assert answers == ["it stays so: go on without its ohms, and the attempt stays incomplete"]
+
+
+def test_millivolts_of_a_dead_point_are_not_held_against_what_it_carries_when_powered() -> None:
+    hands = volts_typed("0.012", at="12V0")
+
+    assert hands.run().result is AttemptResult.PASSED
+    asked = [prompt for prompt, _ in hands.person.asked if prompt.text.startswith("12V0: probe on TP2")]
+    assert not [line for prompt in asked for line in prompt.lines if "decimal point" in line]

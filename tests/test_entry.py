@@ -102,10 +102,10 @@ def test_refuses_nonsense_kindly(text: str, kind: Kind, message: str, way_out: s
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("33.06", "with the point elsewhere, as 3.306 V"),
-        ("0.3306", "with the point elsewhere, as 3.306 V"),
-        ("3306", "with the point elsewhere, as 3.306 V"),
-        ("3.306 mV", "with the point elsewhere, as 3.306 V"),
+        ("33.06", "with the decimal point elsewhere, as 3.306 V"),
+        ("0.3306", "with the decimal point elsewhere, as 3.306 V"),
+        ("3306", "with the decimal point elsewhere, as 3.306 V"),
+        ("3.306 mV", "with the decimal point elsewhere, as 3.306 V"),
         ("-3.306", "a minus sign: are the leads or the probes the wrong way round?"),
         ("3.63", "with two digits swapped, as 3.36 V"),
         ("2.334", "with two digits swapped, as 3.234 V"),

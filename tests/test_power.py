@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from bringup.core.words import AttemptResult
+from bringup.runner.feed import Feed
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Told
@@ -66,7 +67,7 @@ def test_nothing_is_on_before_the_person_says_go() -> None:
         def ask(self, prompt: Prompt) -> Pending[Answer]:
             if prompt.kind is PromptKind.GO:
                 states.append(bench.on())
-                assert "voltage 1 V" in prompt.lines
+                assert "voltage 1 V, then 18 V, 24 V" in prompt.lines
             return super().ask(prompt)
 
     bench = applying(ask=Watching(attended=True))
@@ -74,6 +75,34 @@ def test_nothing_is_on_before_the_person_says_go() -> None:
 
     assert states == [False]
     assert outcome.result is AttemptResult.PASSED
+
+
+def test_whoever_says_go_is_told_every_voltage_that_follows_without_a_question() -> None:
+    bench = applying(ask=(person := SimulatedPerson(attended=True)))
+
+    bench.run()
+
+    (go,) = [prompt.text for prompt, _ in person.asked if prompt.kind is PromptKind.GO]
+    assert go == (
+        "VIN, short check at 1 V, then 18 V, 24 V. "
+        "Enter switches it ON and goes up to 24 V without asking again; a missed limit ends that, output OFF"
+    )
+    assert ("go", "VIN, short check at 1 V, then 18 V, 24 V") in [each[:2] for each in bench.record.events]
+
+
+def test_a_go_for_one_voltage_tells_of_no_other() -> None:
+    feed = Feed("VIN", 1, 24.0, 0.4, 1.0)
+
+    assert feed.words[0] == "voltage 24 V"
+    assert feed.what_enter_does(by_hand=False) == "Enter switches it ON"
+    assert feed.what_enter_does(by_hand=True) == "Enter, then switch it on when told"
+
+
+def test_a_go_by_hand_tells_that_each_further_voltage_is_dictated() -> None:
+    feed = Feed("VIN", 1, 1.0, 0.4, 1.0, then=(18.0, 24.0))
+
+    assert feed.words_by_hand[0] == "voltage 1 V, then 18 V, 24 V"
+    assert feed.what_enter_does(by_hand=True).endswith("when told; each further voltage is asked for")
 
 
 @pytest.mark.parametrize(

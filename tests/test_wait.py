@@ -265,6 +265,28 @@ def test_an_empty_reason_is_asked_for_again(desk: Desk) -> None:
     assert len(desk.ask.questions) == 2
 
 
+@pytest.mark.parametrize("typed", ["300mA", "300 mA", "24 volts", "4k7", "0.5", "ok", "...", "-12.1 V"])
+def test_a_value_or_a_few_letters_are_no_reason(desk: Desk, typed: str) -> None:
+    desk.ask.answer_at(1.0, typed)
+    desk.ask.answer_at(2.0, "leads were checked with the first unit")
+
+    assert desk.waits.reason("Why?").text == "leads were checked with the first unit"
+
+    (again,) = desk.ask.questions[1].lines
+    assert again.startswith(repr(typed))
+
+
+def test_q_typed_instead_of_a_reason_is_the_key(desk: Desk) -> None:
+    def calls_off(key: str) -> None:
+        raise CalledOff(key)
+
+    desk.waits.on_key = calls_off
+    desk.ask.answer_at(1.0, "q")
+
+    with pytest.raises(CalledOff, match="q"):
+        desk.waits.reason("Why?")
+
+
 def test_a_question_with_nobody_there_ends_the_attempt_incomplete(desk: Desk) -> None:
     desk.waits.somebody = False
 

@@ -103,6 +103,9 @@ def _completed(shown: str, unit: str) -> tuple[str, str | None]:
 
 NEAR = 0.2
 """A slip of the hand gives the nominal value to within this part of it."""
+LEAST_OHMS = 0.05
+"""Ohms below which a handheld meter shows 0: it resolves 0.1 ohm, and its leads have more (common practice, no
+source)."""
 FAR = 3.0
 """A value so many times beyond every other point's limits is none of this board's."""
 
@@ -110,7 +113,9 @@ FAR = 3.0
 def doubts(
     value: Entry | float, kind: Kind, limits: Limits | None, others: Mapping[str, Limits] | None = None
 ) -> tuple[str, ...]:
-    """Return what makes a typed value look like a slip, in words to put to the person; nothing within its limits.
+    """Return what makes a typed value look like a slip, in words to put to the person.
+
+    Within its limits nothing does, but for ohms that no handheld meter shows.
 
     `others`: limits of the board's other points by name. Limits with one end only permit so much that a slipped
     point or sign cannot be told; they raise no doubt but that of the unit.
@@ -121,6 +126,8 @@ def doubts(
         return (f"that is in {entry.unit}, where a {kind} in {due} was asked for",)
     if entry.value is None:
         return ()
+    if due == "ohm" and 0 < abs(entry.value) < LEAST_OHMS:
+        return (f"that is {format_quantity(entry.value, due)}, which no handheld meter shows: is it in kΩ or MΩ?",)
     if limits is None or limits.unit != due:
         return tuple(_far_doubts(entry.value, due, others or {}))
     if limits.accepts(entry.value):
@@ -157,7 +164,7 @@ def _power_doubts(value: float, limits: Limits, unit: str) -> Iterator[str]:
     for power in _POWERS:
         scaled = float(f"{value:.15g}e{power}") if "e" not in f"{value:.15g}" else value * 10.0**power
         if value != 0 and _meant(scaled, limits):
-            yield f"with the point elsewhere, as {format_quantity(scaled, unit)}, it would be within its limits"
+            yield f"with the decimal point elsewhere, as {format_quantity(scaled, unit)}, it would be within its limits"
             return
 
 

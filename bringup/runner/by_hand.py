@@ -61,7 +61,7 @@ class HandMeter:
         return settled(Attached(None))
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
+        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
         if function not in KIND_OF:
@@ -72,13 +72,15 @@ class HandMeter:
         lines = lines if self._asked else (*lines, INSTEAD)
         before, self._dial, self._asked = self._dial, function, True
         others = {name: limits for name, limits in self._limits.items() if name != point}
+        volts = kind is Kind.VOLTAGE
+        powered = volts and not dead
         asked = f"{move}. What does the meter show?" if move else "what does the meter show?"
         wanted = Wanted(
             f"{point}: {asked}" if point else asked[0].upper() + asked[1:],
             kind,
             lines,
-            self._limits.get(point, near(around, kind)) if kind is Kind.VOLTAGE else near(around, kind),
-            others if kind is Kind.VOLTAGE else None,
+            self._limits.get(point, near(around, kind)) if powered else None if volts else near(around, kind),
+            others if powered else None,
             letters=True,
         )
 

@@ -20,7 +20,8 @@ from bringup.runner.work import Work
 
 REGULATES = "constant voltage"
 LIMITS = "current limit"
-
+MISTYPED = "what I typed is wrong"
+"""The other way out of a contradiction: the values are not kept yet, so `c` could not reach them."""
 
 FAR_BELOW = 0.5
 """A current below this part of the limit is not being limited."""
@@ -32,22 +33,24 @@ NOT_ASKED = Value(None, "", why="it was not asked for")
 
 def ask_shown(work: Work, feed: Feed, current: Limits | None = None) -> PollSample:
     """Ask what the supply shows: volts, amps, and whether it limits the current. `current`: what is expected."""
-    return _shown(work, feed, (Kind.VOLTAGE, Kind.CURRENT), current, ask_mode=True)
+    while (sample := _with_lamp(work, feed, _shown(work, feed, (Kind.VOLTAGE, Kind.CURRENT), current))) is None:
+        pass  # mistyped: everything is looked at again
+    return sample
 
 
 def ask_some(work: Work, feed: Feed, kinds: Collection[Kind]) -> PollSample:
     """Ask only for what a log needs: volts, amps, or both for watts."""
     asked = {Kind.VOLTAGE, Kind.CURRENT} if Kind.POWER in kinds else set(kinds)
-    return _shown(work, feed, asked, None, ask_mode=False)
+    return _shown(work, feed, asked, None)
 
 
-def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | None, *, ask_mode: bool) -> PollSample:
+def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | None) -> PollSample:
     volts = amps = NOT_ASKED
     if Kind.VOLTAGE in kinds:
         volts = _typed(work, f"{feed.input}: what voltage does the supply show?", Kind.VOLTAGE, None)
     if Kind.CURRENT in kinds:
         amps = _typed(work, f"{feed.input}: what current does the supply show?", Kind.CURRENT, current)
-    sample = PollSample(
+    return PollSample(
         monotonic=work.waits.clock.monotonic(),
         output=feed.output,
         volts=volts.number,
@@ -56,18 +59,25 @@ def _shown(work: Work, feed: Feed, kinds: Collection[Kind], current: Limits | No
         volts_raw=volts.raw,
         amps_raw=amps.raw,
     )
-    return _with_lamp(work, feed, sample) if ask_mode else sample
 
 
-def _with_lamp(work: Work, feed: Feed, sample: PollSample) -> PollSample:
-    """Ask what the supply's lamp says, and once more where that does not go with what was typed."""
+def _with_lamp(work: Work, feed: Feed, sample: PollSample) -> PollSample | None:
+    """Ask what the supply's lamp says, and once more where that does not go with what was typed.
+
+    Returns None if then what was typed is said to be wrong.
+    """
     text = f"{feed.input}: what does the supply's lamp say?"
     lines = (f"current limit may stay lit for {feed.limit_time:.2g} s while the board charges: look after that",)
     prompt = Prompt(PromptKind.CHOICE, text, lines, choices=(REGULATES, LIMITS), suggestion=REGULATES, claim=True)
     answer = work.waits.answer(prompt).text
     if doubt := contradiction(feed, sample, answer):
-        again = replace(prompt, lines=(f"{doubt}.", "Look at the lamp again; c Enter corrects what was typed."))
+        again = replace(prompt, lines=(f"{doubt}.", "Look at both again."), choices=(*prompt.choices, MISTYPED))
         answer = work.waits.answer(again).text
+        if answer == MISTYPED:
+            typed = f"{sample.volts_raw}; {sample.amps_raw}"
+            text = f"{feed.input}: {typed} was typed of what the supply shows, and taken back: {doubt}"
+            work.journal.event("taken-back", text, {"first": typed})
+            return None
         if still := contradiction(feed, sample, answer):
             work.journal.event("doubt", f"{feed.input}: {answer!r} stands although {still}")
     sample = replace(sample, mode="current" if answer == LIMITS else "voltage")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bringup.core.arming import ApplyPlan, LeadsPlan
 from bringup.core.bench import Ceiling
 from bringup.core.board import Board
@@ -27,12 +29,28 @@ class Feed:
     remote_sense: bool = False
     protected: str = ""
     """What became of the supply's over-voltage protection, in words, once it was set."""
+    then: tuple[float, ...] = ()
+    """Volts that follow on the one go, in order, as long as nothing misses its limits."""
+
+    @property
+    def rising(self) -> str:
+        """Return the voltage, and every one that follows without another question."""
+        return format_quantity(self.volts, "V") + followed_by(self.then)
+
+    def what_enter_does(self, *, by_hand: bool) -> str:
+        """Return what the person's go sets off, to its end: nobody may agree to 1 V and get 24 V."""
+        if by_hand:
+            return "Enter, then switch it on when told" + ("; each further voltage is asked for" if self.then else "")
+        if not self.then:
+            return "Enter switches it ON"
+        last = format_quantity(self.then[-1], "V")
+        return f"Enter switches it ON and goes up to {last} without asking again; a missed limit ends that, output OFF"
 
     @property
     def words(self) -> tuple[str, ...]:
         """Every setting in words, for the person who says go."""
         lines = [
-            f"voltage {format_quantity(self.volts, 'V')}",
+            f"voltage {self.rising}",
             f"current limit {format_quantity(self.current_limit, 'A')}, for {self.limit_time:.2g} s at most",
         ]
         if self.protected:
@@ -45,13 +63,18 @@ class Feed:
     def words_by_hand(self) -> tuple[str, ...]:
         """The same where a person sets and watches the supply: nothing else will switch off."""
         lines = [
-            f"voltage {format_quantity(self.volts, 'V')}",
+            f"voltage {self.rising}",
             f"current limit {format_quantity(self.current_limit, 'A')}",
             f"nothing watches but you: switch off if the limit lamp stays lit beyond {self.limit_time:.2g} s",
         ]
         if self.trip_current is not None:
             lines.append(f"or if the current stays above {shown(self.trip_current, 'A')}")
         return tuple(lines)
+
+
+def followed_by(volts: Sequence[float]) -> str:
+    """Return in words the voltages that follow another; '' if none does."""
+    return ", then " + ", ".join(format_quantity(each, "V") for each in volts) if volts else ""
 
 
 def planned(

@@ -9,6 +9,7 @@ from bringup.runner.correcting import correct
 from bringup.runner.endings import CalledOff, LeaveOut
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.reasons import not_a_reason
 from bringup.runner.work import Work
 
 CALL_OFF, NOTE, LEAVE_OUT, CORRECT = "q", "n", "l", "c"
@@ -28,12 +29,18 @@ def act_on(work: Work, key: str) -> None:
         correct(work)
     elif work.step is not None:
         asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
-        why = work.waits.answer(Prompt(PromptKind.TEXT, asked, suggestion="", optional=True)).text.strip()
-        if why:
-            raise LeaveOut(why)
+        remark = ""
+        while why := _text(work, asked, remark):
+            if not (remark := not_a_reason(why)):
+                raise LeaveOut(why)
 
 
 def _note(work: Work) -> None:
-    text = work.waits.answer(Prompt(PromptKind.TEXT, "Note", suggestion="", optional=True)).text.strip()
-    if text:
+    if text := _text(work, "Note"):
         work.journal.note(text)
+
+
+def _text(work: Work, asked: str, remark: str = "") -> str:
+    """Ask for text that need not be given; return it without the space about it."""
+    lines = (remark,) if remark else ()
+    return work.waits.answer(Prompt(PromptKind.TEXT, asked, lines, suggestion="", optional=True)).text.strip()

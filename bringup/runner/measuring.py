@@ -98,9 +98,9 @@ def _answered_by_meter(
 
     A person who reads it may type a key's letter instead: that is acted on, and the question put again.
     """
-    move = work.hands.move()
+    move, dead = work.hands.move(), work.setup.supply is not None and not work.power.on
     while True:
-        pending = work.meter.read(function, around=around, point=point, move=move)
+        pending = work.meter.read(function, around=around, point=point, move=move, dead=dead)
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
         if not work.meter.by_hand or value.raw not in LETTERS:
             return value, troubles

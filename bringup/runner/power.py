@@ -132,8 +132,8 @@ class Power:
             self._journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
             return
         words = feed.words_by_hand if self.by_hand else feed.words
-        how = "Enter, then switch it on when told" if self.by_hand else "Enter switches it ON"
-        answer = self._waits.answer(Prompt(PromptKind.GO, f"{text}. {how}", lines=words, suggestion="go"))
+        asked = f"{text}. {feed.what_enter_does(by_hand=self.by_hand)}"
+        answer = self._waits.answer(Prompt(PromptKind.GO, asked, lines=words, suggestion="go"))
         by = "the simulated bench" if answer.by_itself else "a person"
         self._journal.event("go", text, {"by": by, "settings": "; ".join(words)}, show="")
 

@@ -174,12 +174,13 @@ class Meter(Protocol):
         """Identify and empty the error queue. Changes nothing else."""
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
+        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
 
         By hand: the person is asked for what the meter shows at `point`; `move` says in words where the probe goes
-        first, '' if it is there. Never raises for an instrument's silence.
+        first, '' if it is there; `dead`: nothing feeds the board, so that what the point carries when it is powered is
+        no measure of what looks like a slip. Never raises for an instrument's silence.
         """
 
     def close(self) -> None:

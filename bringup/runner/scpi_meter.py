@@ -88,10 +88,10 @@ class ScpiMeter:
         return ()
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = ""
+        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
     ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del point, move
+        del point, move, dead
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))

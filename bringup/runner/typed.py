@@ -5,6 +5,7 @@ A doubt is never a refusal: what the person stands by is taken and flagged. A co
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -29,6 +30,9 @@ LETTERS = frozenset("qnlc")
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""
 
+_DIGITS = re.compile(r"\d.*")
+"""What differs between two doubts of the same kind."""
+
 Typed = tuple[Entry | None, str, tuple[Trouble, ...]]
 """What was read of the typed line (None: nothing that can be read), the line, and doubts that remain."""
 
@@ -50,11 +54,14 @@ class Wanted:
     """Whoever asks acts on LETTERS: one of them alone is handed back as it is."""
 
 
-def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str | None = None) -> Pending[Typed]:
-    """Ask for a value until the line can be read; one that looks like a slip stands only if it is typed again.
+def type_in(
+    ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: tuple[str, tuple[str, ...]] | None = None
+) -> Pending[Typed]:
+    """Ask for a value until the line can be read; one that looks like a slip is asked for once more, then it stands.
 
-    `doubted` is the line that looked like a slip; what was typed first is kept beside what replaced it. A value of
-    another kind of quantity never stands: it is no answer.
+    `doubted`: the line that looked like a slip, and why; what was typed first is kept beside what replaced it. A second
+    one stands if it is doubtful for the same reason, a setting only if it is the same. No doubt ever loses a value: the
+    last try stands. A value of another kind of quantity never does: it is no answer.
     """
     prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
 
@@ -72,19 +79,30 @@ def type_in(ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: str |
         slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
         slips = slips or above_ceiling(entry, wanted)
         other_kind = entry.unit != UNIT_OF[wanted.kind]
-        if slips and (other_kind or doubted is None or not _same(doubted, entry, wanted.kind)):
-            if tries <= 1:
-                return settled((None, answer.text, (Trouble("typed", f"{entry.text}: {'; '.join(slips)}"),)))
+        if slips and tries > 1 and (other_kind or not _stands(entry, slips, wanted, doubted)):
             lines = (f"{entry.text}: {'; '.join(slips)}", "Look again, and type what is shown.")
-            return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=answer.text)
+            again = replace(wanted, lines=lines)
+            return type_in(ask, again, tries=tries - 1, doubted=(answer.text, slips))
+        if other_kind:
+            return settled((None, answer.text, (Trouble("typed", f"{entry.text}: {'; '.join(slips)}"),)))
         flags: tuple[Trouble, ...] = (
             (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
         )
-        if doubted is not None and doubted != answer.text:
-            flags += (Trouble("typed", f"first typed {doubted!r}, then {answer.text!r}"),)
+        if doubted is not None and doubted[0] != answer.text:
+            flags += (Trouble("typed", f"first typed {doubted[0]!r}, then {answer.text!r}"),)
         return settled((entry, answer.text, flags))
 
     return ask.ask(prompt).chain(answered)
+
+
+def _stands(entry: Entry, slips: tuple[str, ...], wanted: Wanted, doubted: tuple[str, tuple[str, ...]] | None) -> bool:
+    """Whether a doubtful value is taken, having been asked for before."""
+    if doubted is None:
+        return False
+    line, why = doubted
+    # A knob is turned until it shows what was dictated: another value that is still wrong is not insisted upon.
+    alike = [_DIGITS.sub("", each) for each in why] == [_DIGITS.sub("", each) for each in slips]
+    return _same(line, entry, wanted.kind) or (alike and not wanted.exact)
 
 
 def _same(text: str, entry: Entry, kind: Kind) -> bool:

@@ -17,10 +17,14 @@ from bringup.runner.journal import Journal
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask, Clock, Interruption
+from bringup.runner.reasons import not_a_reason
 from bringup.runner.wakefulness import Wakefulness
 from bringup.runner.watch import Watch
 
 T = TypeVar("T")
+
+WAY_OUT = "q"
+"""Typed instead of a reason it calls off, as the key does."""
 
 
 def take_off_asked(clock: Clock) -> bool:
@@ -119,11 +123,16 @@ class WaitPoint:
                 raise LinkError("nobody answered in time", instrument="person")
 
     def reason(self, text: str, *, suggestion: str = "", lines: tuple[str, ...] = ()) -> Answer:
-        """Ask for a typed reason until one is given."""
+        """Ask for a typed reason until one is given; `q` alone is what it is as a key."""
+        remark: tuple[str, ...] = ()
         while True:
-            answer = self.answer(Prompt(PromptKind.REASON, text, lines=lines, suggestion=suggestion))
-            if answer.text.strip():
+            answer = self.answer(Prompt(PromptKind.REASON, text, lines=(*lines, *remark), suggestion=suggestion))
+            if answer.text.strip() == WAY_OUT:
+                self.on_key(WAY_OUT)
+            elif not (why := not_a_reason(answer.text)):
                 return answer
+            else:
+                remark = (why,)
 
     @contextmanager
     def emergency(self, seconds: float) -> Iterator[None]:

@@ -27,8 +27,8 @@ HINTS: dict[PromptKind, str] = {
     PromptKind.CAUTION: "press Enter: understood",
     PromptKind.CHECKLIST: "a: all good (no Enter); or the numbers of the exceptions, then Enter",
     PromptKind.CHOICE: "press its number: no Enter",
-    PromptKind.TEXT: "type, then Enter",
-    PromptKind.REASON: "type the reason, then Enter",
+    PromptKind.TEXT: "type, then Enter; Ctrl-C calls off",
+    PromptKind.REASON: "type the reason in words, then Enter; q Enter or Ctrl-C calls off",
     PromptKind.VALUE: "type what is shown, then Enter",
 }
 """Kind of question -> what to press, shown beside it."""

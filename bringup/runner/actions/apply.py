@@ -7,6 +7,8 @@ can do no harm.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
@@ -16,7 +18,7 @@ from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
 from bringup.runner.behind import look_behind, may_look
 from bringup.runner.claims import ask_shown, trip_if_shown
-from bringup.runner.feed import Feed, planned
+from bringup.runner.feed import Feed, followed_by, planned
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.irreversible import doubt_setting
@@ -37,7 +39,9 @@ def apply(work: Work, action: Apply) -> None:
     for stage in plan.stages:
         feed = _feed(work, plan, stage)
         if stage is plan.stages[0]:
-            work.power.up(feed, f"{plan.input}, {_named(stage)}")
+            rest = [each.volts for each in plan.stages[1:]]
+            feed = replace(feed, then=tuple(map(abs, rest)))
+            work.power.up(feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}")
         else:
             work.power.step_to(feed)
         sample, current = _judge(work, feed, stage)
