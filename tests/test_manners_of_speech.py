@@ -13,6 +13,7 @@ import pytest
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import LinkError
+from bringup.instruments.hearing import Hearing
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import Wire
 from bringup.runner.records import LinkFault
@@ -160,6 +161,38 @@ def test_a_prompt_in_front_of_lines_means_nothing() -> None:
             ("+3.306", ()),
             ("+3.306", ()),
         ]
+
+
+@pytest.mark.parametrize(
+    ("line", "meant"), [(">> 0.5", "0.5"), ("> >> 0.5", "0.5"), (">> >> 0.5", "0.5"), ("A >> B", "A >> B"), (">>", "")]
+)
+def test_prompts_and_what_is_left_of_one_are_no_part_of_an_answer(line: str, meant: str) -> None:
+    hearing = Hearing(Brings(f"{line}\r\n".encode()), replace(WIRE, prompt=">> "))
+
+    assert hearing.line(0.0) == meant
+
+
+class Brings:
+    """A session that has brought these bytes (wire.Session)."""
+
+    joins_writes = False
+
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+
+    def write(self, data: bytes) -> None:
+        raise AssertionError(data)
+
+    def receive(self, until: float) -> tuple[bytes, bool]:
+        del until
+        data, self._data = self._data, b""
+        return data, False
+
+    def waiting(self) -> bool:
+        return bool(self._data)
+
+    def close(self) -> None:
+        self._data = b""
 
 
 def test_a_prompt_that_comes_in_two_halves_spoils_no_answer() -> None:

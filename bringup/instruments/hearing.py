@@ -106,6 +106,8 @@ class Hearing:
 
     def _cleaned(self, line: bytes | bytearray) -> str:
         text = line.decode("latin-1").strip(BLANK)
-        while self._prompt and text.startswith(self._prompt):
-            text = text[len(self._prompt) :].strip(BLANK)
+        at = text.rfind(self._prompt) if self._prompt else -1
+        # Before it may stand other prompts, and pieces of one whose beginning was taken for stale.
+        if at >= 0 and not text[:at].strip(self._prompt + BLANK):
+            text = text[at + len(self._prompt) :].strip(BLANK)
         return text
