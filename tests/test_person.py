@@ -197,7 +197,7 @@ def test_a_claim_is_taken_by_its_number_or_its_word_and_enter(
     type_in(person, typed + "\n")
 
     assert pending.value() == Answer(text=taken)
-    assert hint(prompt).startswith("type its number or its last word, then Enter")
+    assert hint(prompt) == "type its number or its last word, then Enter"  # and no key that is refused there
 
 
 def test_a_command_alone_on_the_line_of_a_claim_goes_to_the_runner(person: Person) -> None:

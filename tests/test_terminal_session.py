@@ -137,6 +137,30 @@ def test_a_person_goes_through_with_single_keys_and_sees_that_the_input_is_on(be
     assert not bench.output_is_on()
 
 
+BY_HAND = """bench: Handheld bench
+supply: {resource: by hand, ceiling: {voltage: 30 V, current: 1 A}}
+meter: by hand
+probing: by hand
+"""
+
+
+def test_no_digit_of_a_longer_line_says_that_a_supply_set_by_hand_is_off(bench: Rig) -> None:
+    bench.bench.write_text(BY_HAND, encoding="utf-8")
+    session = Session(bench.run_arguments(UP), bench.folder, bench.environment)
+    try:
+        session.expect("type the reason")
+        session.press("the board was measured before")
+        session.answer("\n", "Is the supply's output off?")
+        session.answer("0.01\n", "'0.01' is none of them, and nothing was taken")
+        assert "OFF (as said)" not in session.seen
+
+        session.answer("1\n", "INPUT OFF (as said)")
+        session.press("q")
+        assert session.end() == 3
+    finally:
+        session.close()
+
+
 def test_q_at_a_question_calls_off_and_the_terminal_is_left_as_it_was(bench: Rig, session: Session) -> None:
     before = termios.tcgetattr(session.master)[3] & (termios.ECHO | termios.ICANON)
     to_the_go(session)

@@ -10,7 +10,7 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.runner.endings import BrokenOff, CalledOff, Ending, SupplyLost, Trip
-from bringup.runner.looks import Watched, in_current_limit, judge_look
+from bringup.runner.looks import Watched, drawn_as, in_current_limit, judge_look
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.records import LinkFault, PollSample
 from bringup.simulation.instrument import Instrument, take
@@ -337,3 +337,34 @@ def test_a_trip_during_a_question_takes_the_question_away() -> None:
     assert outcome.result is AttemptResult.FAILED
     assert "trip level" in outcome.cause
     assert slow.withdrawn == 1
+
+
+def test_what_the_supply_showed_at_a_trip_is_kept_once_the_outputs_are_off() -> None:
+    bench = failed_by(Fault("VIN", FaultKind.SHORTED_THROUGH, 0.5))
+
+    volts, amps = [each for each in bench.record.readings if each.aspect == "at the trip"]
+    assert (volts.point, volts.kind, volts.result, volts.instrument) == ("VIN", Kind.VOLTAGE, Result.RECORDED, "supply")
+    assert (amps.kind, amps.result) == (Kind.CURRENT, Result.RECORDED)
+    assert volts.value is not None
+    assert amps.value is not None
+    assert amps.value == pytest.approx(0.4, rel=0.02)
+    assert 0.5 < volts.value / amps.value < 0.7, "half an ohm and the leads"
+    assert "Ω between VIN and ground, leads included, a short" in bench.record.ends[0][1]
+    kinds = bench.tell_kinds()
+    assert kinds.index("trip") < len(kinds) - 1 - kinds[::-1].index("reading")
+    off = max(index for index, told in enumerate(bench.told) if told.kind == "power" and told.data.get("on") == "no")
+    kept = [index for index, told in enumerate(bench.told) if told.reading is not None and told.reading is volts]
+    assert kept > [off]
+
+
+@pytest.mark.parametrize(
+    ("volts", "amps", "says"),
+    [
+        (0.15, 0.3, ": 150 mV at 300 mA, about 500 mΩ between VIN and ground, leads included, a short"),
+        (12.0, 0.4, ": 12 V at 400 mA, about 30 Ω between VIN and ground, leads included"),
+        (None, 0.3, ""),
+        (1.0, 0.0, ""),
+    ],
+)
+def test_what_limited_volts_and_amps_come_to_is_said(volts: float | None, amps: float, says: str) -> None:
+    assert drawn_as("VIN", replace(GOOD, volts=volts, amps=amps)) == says

@@ -21,6 +21,7 @@ from bringup.runner.keys import act_on
 from bringup.runner.power import Power
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
+from bringup.runner.seen import keep_seen
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.runner.steps import Steps
 from bringup.runner.wait import WaitPoint, take_off_asked
@@ -130,6 +131,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
         # Also what may have been a silent trip: nothing of the unit's history carries over after it.
         journal.show("trip", tripped.cause)
         journal.event_if_possible("trip", tripped.cause, show="")
+        keep_seen(work, tripped)
     elif isinstance(error, Slept):
         journal.event_if_possible("trip", f"{error.cause}: taken for a trip, since nobody saw what happened meanwhile")
     elif isinstance(error, Interrupted):

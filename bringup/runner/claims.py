@@ -13,6 +13,7 @@ from bringup.core.words import Kind
 from bringup.runner.endings import Trip
 from bringup.runner.evidence import Claim
 from bringup.runner.feed import Feed
+from bringup.runner.looks import drawn_as
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
 from bringup.runner.typed import LETTERS, Wanted, type_in, value_of
@@ -135,7 +136,7 @@ def stayed_limited(feed: Feed, sample: PollSample) -> Trip:
     return Trip(
         f"{feed.input} stayed in current limit ({format_quantity(feed.current_limit, 'A')}), longer than the "
         f"{feed.limit_time:.2g} s that charging may take, by the person's word"
-        + (f" (although {doubt})" if doubt else "")
+        + (f" (although {doubt})" if doubt else drawn_as(feed.input, sample))
     )
 
 

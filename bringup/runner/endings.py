@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from bringup.core.words import AttemptResult
 from bringup.runner.protocols import Interruption
+from bringup.runner.records import PollSample
 
 
 class Ending(Exception):  # noqa: N818 - an ending need not be an error
@@ -32,9 +33,16 @@ class Ending(Exception):  # noqa: N818 - an ending need not be an error
 
 
 class Trip(Ending):
-    """The unit, watched by the supply's polls, did what it must not do."""
+    """The unit, watched by the supply's polls, did what it must not do.
+
+    `seen`: the input and the look at the supply that showed it, to be kept once the outputs are off.
+    """
 
     result = AttemptResult.FAILED
+
+    def __init__(self, cause: str, seen: tuple[str, PollSample] | None = None) -> None:
+        super().__init__(cause)
+        self.seen = seen
 
 
 class UnitFailed(Ending):

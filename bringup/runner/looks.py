@@ -28,6 +28,10 @@ LIMIT_REACHED = 0.98
 """Where the dialect cannot tell the mode: this part of the current limit, with the volts below this part of the set
 voltage, is taken for current limit."""
 
+SHORT = 5.0
+"""Ohms up to which what limits the current is called a short: no input of a sound board has so few (common practice,
+no source)."""
+
 
 @dataclass(slots=True)
 class Watched:
@@ -155,20 +159,32 @@ def in_current_limit(watched: Watched, sample: PollSample) -> bool:
     return sample.amps >= LIMIT_REACHED * watched.set_amps and sample.volts < LIMIT_REACHED * watched.set_volts
 
 
+def drawn_as(name: str, sample: PollSample) -> str:
+    """Say what limited volts and amps come to: ': 150 mV at 300 mA, about 500 mΩ between VIN and ground, a short'."""
+    if sample.volts is None or not sample.amps:
+        return ""
+    ohms = abs(sample.volts / sample.amps)
+    found = f"{shown(sample.volts, 'V', 3)} at {shown(sample.amps, 'A', 3)}"
+    meant = ", a short" if ohms <= SHORT else ""
+    return f": {found}, about {shown(ohms, 'ohm', 2)} between {name} and ground, leads included{meant}"
+
+
 def _judge_volts(watched: Watched, sample: PollSample) -> None:
     if sample.over_range:
-        raise Trip(f"{watched.input}: the supply reads over range; that counts as above what damages the board")
+        text = f"{watched.input}: the supply reads over range; that counts as above what damages the board"
+        raise Trip(text, (watched.input, sample))
     if watched.damage_above is None or sample.volts is None or abs(sample.volts) <= watched.damage_above:
         return
     found, most = format_quantity(sample.volts, "V"), shown(watched.damage_above, "V")
-    raise Trip(f"{watched.input} reads {found}, above the {most} that damage it")
+    raise Trip(f"{watched.input} reads {found}, above the {most} that damage it", (watched.input, sample))
 
 
 def _judge_state(watched: Watched, sample: PollSample) -> None:
     if sample.tripped == Protection.WATCHDOG:
         raise BrokenOff(f"{watched.input} is off: the supply's {sample.tripped} heard nothing for too long")
     if sample.tripped:
-        raise Trip(f"the supply's {sample.tripped} protection tripped on {watched.input}")
+        text = f"the supply's {sample.tripped} protection tripped on {watched.input}"
+        raise Trip(text, (watched.input, sample))
     if sample.on is False or (sample.on is None and sample.mode == "off"):
         raise FoundOff(
             f"{watched.input} was found off though nobody here switched it: a protection that the supply does not "
@@ -200,6 +216,8 @@ def _judge_limit(watched: Watched, sample: PollSample) -> None:
         raise Trip(
             f"{watched.input} stayed in current limit ({format_quantity(watched.set_amps, 'A')}) for "
             f"{lasted:.2f} s, longer than the {watched.limit_time:.2f} s that charging may take"
+            f"{drawn_as(watched.input, sample)}",
+            (watched.input, sample),
         )
 
 
@@ -215,7 +233,8 @@ def _judge_amps(watched: Watched, sample: PollSample) -> bool:
         assert watched.trip_current is not None
         raise Trip(
             f"{watched.input} draws {shown(sample.amps, 'A')}, "
-            f"above the trip level of {shown(watched.trip_current, 'A')}"
+            f"above the trip level of {shown(watched.trip_current, 'A')}",
+            (watched.input, sample),
         )
     watched.above_trip = above
     return above

@@ -36,7 +36,7 @@ HINTS: dict[PromptKind, str] = {
 BY_ONE_KEY = 9
 """So many choices have a key each; of more, the number is typed."""
 MANY_CHOICES = "type its number, then Enter"
-CLAIM = "type its number or its last word, then Enter; c Enter takes back the answer before"
+CLAIM = "type its number or its last word, then Enter"
 COMMANDS = "qnlc"
 """Alone on the line of a claim these are what they are as keys."""
 
