@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 from bringup.errors import CommandError
 
 if TYPE_CHECKING:
+    from bringup.commands.run import Wanted
     from bringup.core.procedure import Procedure
     from bringup.logbook.opening import OpenLogbook
     from bringup.runner.earlier import Earlier
     from bringup.runner.records import SourceText
 
 ANEW = "Run it without --continue to begin anew. Nothing was powered."
+
+
+def command_to_go_on(wanted: Wanted) -> str:
+    """Return the command that goes on with an attempt that was begun as wanted, quoted for the shell."""
+    words = ["bringup", "run", str(wanted.procedure), "--serial", wanted.serial, "--bench", str(wanted.bench)]
+    words += ["--logbook", str(wanted.logbook)]
+    given = (("--lot", wanted.lot), ("--variant", wanted.variant), ("--fixture", wanted.fixture))
+    words += [each for option, value in given if value for each in (option, value)]
+    return shlex.join([*words, "--continue"])
 
 
 def find_earlier(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earlier | None:

@@ -205,6 +205,7 @@ def carry_out(
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
     from bringup.commands.collecting import as_usual
+    from bringup.commands.going_on import command_to_go_on
     from bringup.commands.guarding import guarded
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
     from bringup.host.programs import HostPrograms
@@ -214,14 +215,15 @@ def carry_out(
 
     logbook, opened, clock = around.logbook, around.opened, around.clock
     person = make_person(clock, unattended=wanted.unattended)
-    guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
+    to_go_on = command_to_go_on(wanted)
+    guard = guarded(opened, wanted.serial, logbook.path, clock.wake, to_go_on)
     ask = choose_ask(person, simulated=opened.simulated)
     texts = tuple(sources(wanted, procedure))
     earlier, hints = what_came_before(wanted, procedure, around, texts)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
-    view.scene.kept_in = str(wanted.logbook)
+    view.scene.kept_in, view.scene.to_go_on = str(wanted.logbook), to_go_on
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(

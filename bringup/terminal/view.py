@@ -14,7 +14,7 @@ from typing import TextIO
 from bringup.core.harmless import harmless
 from bringup.runner.prompts import Prompt
 from bringup.runner.protocols import Told
-from bringup.terminal.lines import Line, wrapped
+from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.person import Person, hint
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
 from bringup.terminal.scene import STRIKES, Scene
@@ -108,7 +108,7 @@ class View:
     def _put(self, line: Line) -> None:
         """Write a line that stays, harmless and broken at words."""
         for part in line.text.split("\n"):
-            for piece in wrapped(self._fit(part), self._width()):
+            for piece in wrapped(self._fit(part), None if line.tone is Tone.TO_TYPE else self._width()):
                 self._write(Line(piece, line.tone))
 
     def _fit(self, text: str) -> str:
