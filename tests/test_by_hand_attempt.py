@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
 from bringup.core.expectation import voltage_limits
+from bringup.core.limits import parse_limits
+from bringup.core.procedure import Measure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
@@ -574,3 +576,45 @@ def test_millivolts_of_a_dead_point_are_not_held_against_what_it_carries_when_po
     assert hands.run().result is AttemptResult.PASSED
     asked = [prompt for prompt, _ in hands.person.asked if prompt.text.startswith("12V0: probe on TP2")]
     assert not [line for prompt in asked for line in prompt.lines if "decimal point" in line]
+
+
+def with_expectation(hands: HandBench, **expect: str) -> HandBench:
+    """The same bench, with volts that the step itself states for points that are measured."""
+    stated = {point: parse_limits(text) for point, text in expect.items()}
+    steps = tuple(
+        replace(step, expect={**step.expect, **stated}) if isinstance(step.action, Measure) else step
+        for step in PROCEDURE.steps
+    )
+    hands.bench.procedure = replace(PROCEDURE, steps=steps)
+    return hands
+
+
+def asked_at_tp_of(hands: HandBench, point: str) -> list[tuple[Prompt, Answer]]:
+    """What was asked of a point once the input was on."""
+    on = max(index for index, (prompt, _) in enumerate(hands.person.asked) if "output ON now" in prompt.text)
+    return [each for each in hands.person.asked[on:] if each[0].text.startswith(f"{point}:")]
+
+
+def test_what_the_step_expects_of_a_rail_that_is_held_off_is_never_doubted() -> None:
+    def off(text: str, typed: str) -> str:
+        return "0.33" if typed == "3.306" else typed
+
+    hands = with_expectation(at_the_bench(change=off), **{"3V3": "0 V .. 0.4 V"})
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert len(asked_at_tp_of(hands, "3V3")) == 1
+
+
+def test_limits_of_a_step_that_are_those_of_the_powered_rail_leave_slips_noticed() -> None:
+    slips = ["33.06"]
+
+    def slip(text: str, typed: str) -> str:
+        return slips.pop() if typed == "3.306" and slips else typed
+
+    hands = with_expectation(at_the_bench(change=slip), **{"3V3": "3.3 V ± 5 %"})
+
+    assert hands.run().result is AttemptResult.PASSED
+    again = asked_at_tp_of(hands, "3V3")[1][0]
+    assert "with the decimal point elsewhere, as 3.306 V" in again.lines[0]
