@@ -88,7 +88,7 @@ def type_in(
             return type_in(ask, again, tries=tries - 1, doubted=doubted if keep else (entry, slips))
         if other_kind:
             return settled(unanswered(answer.text, f"{entry.text}: {'; '.join(slips)}"))
-        flags = (_stands_although(entry, slips),) if slips else ()
+        flags: tuple[Trouble, ...] = (_stands_although(entry, slips),) if slips else ()
         if doubted is not None and doubted[0].text != entry.text:
             flags += (Trouble("typed", f"first typed {doubted[0].text!r}, then {entry.text!r}"),)
         return settled((entry, answer.text, flags))
