@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pytest
 
+from bringup.commands.logbook_words import print_outcome
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Measure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
+from bringup.logbook.record import LogbookRecord
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
 from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.feed import Feed
@@ -618,3 +622,35 @@ def test_limits_of_a_step_that_are_those_of_the_powered_rail_leave_slips_noticed
     assert hands.run().result is AttemptResult.PASSED
     again = asked_at_tp_of(hands, "3V3")[1][0]
     assert "with the decimal point elsewhere, as 3.306 V" in again.lines[0]
+
+
+def test_the_end_and_the_json_of_a_run_take_a_corrected_reading_for_what_it_was_corrected_to(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pressed: list[str] = []
+
+    def slip(text: str, typed: str) -> str:
+        if text.startswith("12V0:") and not pressed:
+            pressed.append(text)
+            return "c"
+        return "46" if typed == "4.6k rising" else typed
+
+    right = [Scripted(Answer(text="4.6k"), containing="VIN resistance was typed as 46 Ω") for _ in range(2)]
+    hands = at_the_bench(*right, change=slip)
+    scene = Scene()
+    hands.bench.changes["tell"] = lambda told: shown.extend(line.text for line in scene.take(told))
+    shown: list[str] = []
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        hands.bench.changes["record"] = record
+        outcome = hands.run()
+    print_outcome(path, outcome, None)
+    found = json.loads(capsys.readouterr().out)
+
+    assert outcome.result is AttemptResult.PASSED
+    (wrong,) = found["corrected"]
+    assert (wrong["raw"], wrong["result"]) == ("46", "fail")
+    (now,) = [each for each in found["readings"] if each["id"] == wrong["replaced_by"]]
+    assert (now["raw"], now["result"]) == ("4.6k", "pass")
+    assert "fail" not in {each["result"] for each in found["readings"]}
+    assert not [line for line in shown if "what failed" in line]
