@@ -654,3 +654,25 @@ def test_the_end_and_the_json_of_a_run_take_a_corrected_reading_for_what_it_was_
     assert (now["raw"], now["result"]) == ("4.6k", "pass")
     assert "fail" not in {each["result"] for each in found["readings"]}
     assert not [line for line in shown if "what failed" in line]
+
+
+@pytest.mark.parametrize(("typed", "result"), [("0.2", Result.FAIL), ("850", Result.RECORDED)])
+def test_what_a_rule_failed_without_limits_is_judged_by_it_again_when_it_is_corrected(
+    typed: str, result: Result
+) -> None:
+    correction = Scripted(Answer(text=typed), kind=PromptKind.TEXT, containing="3V3 resistance was typed as")
+    hands = correcting(
+        lambda reading: reading.point == "3V3" and reading.kind is Kind.RESISTANCE,
+        correction,
+        change=lambda text, line: "0.3" if line == OHMS["3V3"] else line,
+    )
+    board = PROCEDURE.board
+    bare = replace(board.rails["3V3"], ground=None, unpowered_resistance=None)
+    hands.bench.procedure = replace(PROCEDURE, board=replace(board, rails={**board.rails, "3V3": bare}))
+
+    outcome = hands.run()
+
+    old, new = [each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.RESISTANCE]
+    assert (old.result, old.note) == (Result.FAIL, "no more than the leads themselves: a short")
+    assert (new.replaces, new.raw, new.result) == (old.id, typed, result)
+    assert outcome.result is (AttemptResult.FAILED if result is Result.FAIL else AttemptResult.PASSED)
