@@ -208,6 +208,7 @@ def carry_out(
     from bringup.commands.going_on import command_to_go_on
     from bringup.commands.guarding import guarded
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
+    from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
@@ -222,12 +223,15 @@ def carry_out(
     earlier, hints = what_came_before(wanted, procedure, around, texts)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
+    tell = Telling(record, clock)
+    leave.callback(tell.at_the_end)  # once the view is closed
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
+    tell.view = view
     view.scene.kept_in, view.scene.to_go_on = str(wanted.logbook), to_go_on
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(
-        setup_of(wanted, procedure, around, ask, (record, view.tell)),
+        setup_of(wanted, procedure, around, ask, (record, tell)),
         guard=guard,
         programs=HostPrograms(clock.wake, guard.program),
         sources=texts,

@@ -45,6 +45,8 @@ class View:
     def __init__(self, stream: TextIO, person: Person | None = None) -> None:
         self.scene = Scene(signs=signs_for(stream))
         self._stream = stream
+        self.lost = ""
+        """Why nothing can be shown any more, in the system's words; empty while it can."""
         self.person = person
         self._told: deque[Told] = deque(maxlen=_MOST)
         self._something = threading.Event()
@@ -82,10 +84,10 @@ class View:
                 self._show_told()
                 self._draw_question()
                 self._leave.wait(_REFRESH)
-        except (OSError, ValueError):
+        except (OSError, ValueError) as error:
             # The terminal is gone or closed: there is nothing left to show anything on, and the attempt
             # learns of it from the hang-up signal or the key thread.
-            return
+            self.lost = getattr(error, "strerror", None) or str(error)
         finally:
             self._shut()
 
