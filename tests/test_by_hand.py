@@ -163,7 +163,7 @@ def test_another_unit_than_the_one_asked_for_is_never_taken_for_it() -> None:
     assert "that is in A" in troubles[0].text
 
 
-def test_a_second_value_that_is_doubtful_for_the_same_reason_stands_and_is_flagged() -> None:
+def test_a_second_doubtful_value_stands_and_is_flagged() -> None:
     it, typist = hand_meter("33.06", "330.6")
     value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
     assert (value.number, len(typist.prompts)) == (330.6, 2)
@@ -179,7 +179,35 @@ def test_a_noisy_point_that_looks_like_another_one_loses_no_reading() -> None:
     assert (value.number, len(typist.prompts)) == (5.04, 2)
 
 
-@pytest.mark.parametrize("lines", [("33.06", "5.01", "-3.3", "33.06", "5.01"), ("5.01", "33.06", "33.06", "", "")])
+def test_a_second_value_stands_though_it_is_doubtful_for_another_reason() -> None:
+    it, typist = hand_meter("5.01", "-3.3")
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (-3.3, 2)
+    assert troubles[0].text.startswith("-3.3 stands although a minus sign")
+
+
+def test_a_unit_of_another_kind_does_not_use_up_the_question_about_a_slip() -> None:
+    it, typist = hand_meter("3.306 A", "33.06", "3.306")
+    value, _ = it.read(Function.DC_VOLTS, point="3V3").value()
+    assert (value.number, len(typist.prompts)) == (3.306, 3)
+
+
+def test_a_setting_that_was_wrong_is_not_taken_for_one_that_cannot_be_read() -> None:
+    it, _ = hand_supply("it is off", "23.0", "", "", "", "")
+    it.switch(1, False)
+    it.set_voltage(1, 24.0)
+    assert it.settings(1).value().volts is None
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("33.06", "5.01", "-3.3", "33.06", "5.01"),
+        ("33.06", "", "", "", ""),
+        ("33.06", "3.3 A", "3.3 A", "3.3 A", "3.3 A"),
+        ("", "", "", "", "33.06"),
+    ],
+)
 def test_no_doubt_ever_loses_a_value(lines: tuple[str, ...]) -> None:
     it, _ = hand_meter(*lines)
     value, troubles = it.read(Function.DC_VOLTS, point="3V3").value()

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pytest
 
+from bringup.commands.logbook_words import print_outcome
 from bringup.core.expectation import voltage_limits
+from bringup.core.limits import parse_limits
+from bringup.core.procedure import Measure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
+from bringup.logbook.record import LogbookRecord
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
 from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.feed import Feed
@@ -574,3 +580,99 @@ def test_millivolts_of_a_dead_point_are_not_held_against_what_it_carries_when_po
     assert hands.run().result is AttemptResult.PASSED
     asked = [prompt for prompt, _ in hands.person.asked if prompt.text.startswith("12V0: probe on TP2")]
     assert not [line for prompt in asked for line in prompt.lines if "decimal point" in line]
+
+
+def with_expectation(hands: HandBench, **expect: str) -> HandBench:
+    """The same bench, with volts that the step itself states for points that are measured."""
+    stated = {point: parse_limits(text) for point, text in expect.items()}
+    steps = tuple(
+        replace(step, expect={**step.expect, **stated}) if isinstance(step.action, Measure) else step
+        for step in PROCEDURE.steps
+    )
+    hands.bench.procedure = replace(PROCEDURE, steps=steps)
+    return hands
+
+
+def asked_at_tp_of(hands: HandBench, point: str) -> list[tuple[Prompt, Answer]]:
+    """What was asked of a point once the input was on."""
+    on = max(index for index, (prompt, _) in enumerate(hands.person.asked) if "output ON now" in prompt.text)
+    return [each for each in hands.person.asked[on:] if each[0].text.startswith(f"{point}:")]
+
+
+def test_what_the_step_expects_of_a_rail_that_is_held_off_is_never_doubted() -> None:
+    def off(text: str, typed: str) -> str:
+        return "0.33" if typed == "3.306" else typed
+
+    hands = with_expectation(at_the_bench(change=off), **{"3V3": "0 V .. 0.4 V"})
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert len(asked_at_tp_of(hands, "3V3")) == 1
+
+
+def test_limits_of_a_step_that_are_those_of_the_powered_rail_leave_slips_noticed() -> None:
+    slips = ["33.06"]
+
+    def slip(text: str, typed: str) -> str:
+        return slips.pop() if typed == "3.306" and slips else typed
+
+    hands = with_expectation(at_the_bench(change=slip), **{"3V3": "3.3 V ± 5 %"})
+
+    assert hands.run().result is AttemptResult.PASSED
+    again = asked_at_tp_of(hands, "3V3")[1][0]
+    assert "with the decimal point elsewhere, as 3.306 V" in again.lines[0]
+
+
+def test_the_end_and_the_json_of_a_run_take_a_corrected_reading_for_what_it_was_corrected_to(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pressed: list[str] = []
+
+    def slip(text: str, typed: str) -> str:
+        if text.startswith("12V0:") and not pressed:
+            pressed.append(text)
+            return "c"
+        return "46" if typed == "4.6k rising" else typed
+
+    right = [Scripted(Answer(text="4.6k"), containing="VIN resistance was typed as 46 Ω") for _ in range(2)]
+    hands = at_the_bench(*right, change=slip)
+    scene = Scene()
+    hands.bench.changes["tell"] = lambda told: shown.extend(line.text for line in scene.take(told))
+    shown: list[str] = []
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        hands.bench.changes["record"] = record
+        outcome = hands.run()
+    print_outcome(path, outcome, None)
+    found = json.loads(capsys.readouterr().out)
+
+    assert outcome.result is AttemptResult.PASSED
+    (wrong,) = found["corrected"]
+    assert (wrong["raw"], wrong["result"]) == ("46", "fail")
+    (now,) = [each for each in found["readings"] if each["id"] == wrong["replaced_by"]]
+    assert (now["raw"], now["result"]) == ("4.6k", "pass")
+    assert "fail" not in {each["result"] for each in found["readings"]}
+    assert not [line for line in shown if "what failed" in line]
+
+
+@pytest.mark.parametrize(("typed", "result"), [("0.2", Result.FAIL), ("850", Result.RECORDED)])
+def test_what_a_rule_failed_without_limits_is_judged_by_it_again_when_it_is_corrected(
+    typed: str, result: Result
+) -> None:
+    correction = Scripted(Answer(text=typed), kind=PromptKind.TEXT, containing="3V3 resistance was typed as")
+    hands = correcting(
+        lambda reading: reading.point == "3V3" and reading.kind is Kind.RESISTANCE,
+        correction,
+        change=lambda text, line: "0.3" if line == OHMS["3V3"] else line,
+    )
+    board = PROCEDURE.board
+    bare = replace(board.rails["3V3"], ground=None, unpowered_resistance=None)
+    hands.bench.procedure = replace(PROCEDURE, board=replace(board, rails={**board.rails, "3V3": bare}))
+
+    outcome = hands.run()
+
+    old, new = [each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.RESISTANCE]
+    assert (old.result, old.note) == (Result.FAIL, "no more than the leads themselves: a short")
+    assert (new.replaces, new.raw, new.result) == (old.id, typed, result)
+    assert outcome.result is (AttemptResult.FAILED if result is Result.FAIL else AttemptResult.PASSED)

@@ -13,8 +13,9 @@ from typing import Any
 
 import pytest
 
-from bringup.commands.going_on import hint, to_go_on_with
+from bringup.commands.going_on import command_to_go_on, hint, to_go_on_with
 from bringup.commands.main import main
+from bringup.commands.run import Wanted
 from bringup.core.procedure import Measure, OnlyIf, Procedure, Question, Step
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError, LogbookError
@@ -487,3 +488,14 @@ def test_without_continue_one_line_says_that_it_could_be(bench: Rig) -> None:
 
     assert words not in first.stdout + third.stdout
     assert second.stdout.count(words) == 1
+
+
+def test_the_command_that_goes_on_is_quoted_for_the_shell() -> None:
+    wanted = Wanted(
+        Path("my board/up.yaml"), "MBL-0001", Path("bench.yaml"), Path("bringup.db"), "ada", lot="first lot"
+    )
+
+    assert command_to_go_on(wanted) == (
+        "bringup run 'my board/up.yaml' --serial MBL-0001 --bench bench.yaml --logbook bringup.db "
+        "--lot 'first lot' --continue"
+    )

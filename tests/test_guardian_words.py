@@ -7,6 +7,7 @@ import pty
 import sqlite3
 import threading
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -84,6 +85,16 @@ def test_a_death_before_anything_was_on_is_no_alarm(tmp_path: Path) -> None:
     (said,) = take_messages()
     assert "UNKNOWN" not in said
     assert f"No output had been on. Attempt {attempt[:8]} is marked broken off." in said
+
+
+def test_the_guardian_says_how_to_go_on_with_what_it_broke_off(tmp_path: Path) -> None:
+    attempt = begun(tmp_path / "bringup.db")
+    known = replace(spec(tmp_path), to_go_on="bringup run procedure.yaml --serial MBL-0001 --continue")
+    Account(known, vigil(attempt), DIED, restore=False).settle(None, "")
+
+    (said,) = take_messages()
+    assert "is marked broken off. To go on with it:" in said
+    assert "\n  bringup run procedure.yaml --serial MBL-0001 --continue" in said
 
 
 def test_a_simulated_supply_that_went_with_the_tool_is_no_alarm(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from bringup.core.words import Kind, Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
-from bringup.terminal.lines import Tone, wrapped
+from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.live import LiveView
 from bringup.terminal.person import KEYS, Person
 from bringup.terminal.pictures import ASCII, place
@@ -413,3 +413,40 @@ def test_a_terminal_that_cannot_write_a_letter_gets_another_instead_of_nothing()
     view.close()
 
     assert "10 k?" in stream.getvalue()
+
+
+def test_an_end_that_may_be_gone_on_with_names_the_command_whole_however_narrow_the_terminal() -> None:
+    command = "bringup run procedures/first-power-on.yaml --serial MBL-0001 --bench corner.yaml --continue"
+
+    def end(result: str) -> list[Line]:
+        return list(Scene(width=40, to_go_on=command).take(ended(result)))
+
+    assert end("called off")[-2:] == [
+        Line("  The attempt ends here. To go on with it:"),
+        Line(f"    {command}", Tone.TO_TYPE),
+    ]
+    assert end("broken off")[-1].text.strip() == command
+    assert not any(command in line.text for line in end("failed"))
+
+
+def test_a_command_to_be_copied_is_never_broken() -> None:
+    view, stream = Narrow.view()
+    command = "bringup run procedures/first-power-on.yaml --serial MBL-0001 --continue"
+
+    view._put(Line(command, Tone.TO_TYPE))
+    view._put(Line(command))
+
+    assert stream.getvalue().splitlines()[0] == command
+    assert len(stream.getvalue().splitlines()) > 2
+
+
+class Narrow(PlainView):
+    """A plain view of a terminal of 40 columns."""
+
+    @classmethod
+    def view(cls) -> tuple[PlainView, io.StringIO]:
+        stream = Terminal()
+        return cls(stream), stream
+
+    def _width(self) -> int | None:
+        return 40

@@ -14,6 +14,7 @@ from bringup.commands.programs import examine_programs
 from bringup.commands.saying import columns, say
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
+from bringup.core.pacing import paced
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
 from bringup.core.wording import folded
@@ -97,7 +98,8 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
     if not isinstance(file.holds, Procedure):
         return Checked(file, file.problems)
     refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)
-    for finding in (*examine(file.holds, bench), *examine_programs(file.holds)):
+    on_bench = file.holds if bench is None else paced(file.holds, bench)
+    for finding in (*examine(on_bench, bench), *examine_programs(file.holds)):
         step = None if finding.step is None else file.holds.steps[finding.step]
         where = refused if finding.refused else remarks
         if step is None:  # of the whole procedure: no line of it is to blame

@@ -2,17 +2,29 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 from bringup.errors import CommandError
 
 if TYPE_CHECKING:
+    from bringup.commands.run import Wanted
     from bringup.core.procedure import Procedure
     from bringup.logbook.opening import OpenLogbook
     from bringup.runner.earlier import Earlier
+    from bringup.runner.protocols import Told
     from bringup.runner.records import SourceText
 
 ANEW = "Run it without --continue to begin anew. Nothing was powered."
+
+
+def command_to_go_on(wanted: Wanted) -> str:
+    """Return the command that goes on with an attempt that was begun as wanted, quoted for the shell."""
+    words = ["bringup", "run", str(wanted.procedure), "--serial", wanted.serial, "--bench", str(wanted.bench)]
+    words += ["--logbook", str(wanted.logbook)]
+    given = (("--lot", wanted.lot), ("--variant", wanted.variant), ("--fixture", wanted.fixture))
+    words += [each for option, value in given if value for each in (option, value)]
+    return shlex.join([*words, "--continue"])
 
 
 def find_earlier(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earlier | None:
@@ -43,3 +55,20 @@ def hint(earlier: Earlier | None, procedure: Procedure, variant: str, sources: t
     if earlier is None or list(differences(earlier, procedure, variant, sources)):
         return ""
     return f"{earlier.named} could be continued: call this one off with `q`, then run it with --continue"
+
+
+def what_came_before(
+    wanted: Wanted, procedure: Procedure, kept: tuple[OpenLogbook, bool], texts: tuple[SourceText, ...]
+) -> tuple[Earlier | None, tuple[Told, ...]]:
+    """Return the attempt to go on with, and a hint where one could be gone on with but is not to be.
+
+    `kept`: the logbook, and whether the bench is a simulated one.
+    """
+    from bringup.runner.protocols import Told
+
+    logbook, simulated = kept
+    earlier = find_earlier(logbook, wanted.serial, simulated=simulated)
+    if wanted.going_on:
+        return to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts), ()
+    text = hint(earlier, procedure, wanted.variant, texts)
+    return None, ((Told("event", text),) if text else ())

@@ -56,6 +56,8 @@ class GuardianSpec:
     """Path of the tool's terminal; empty if it has none."""
     terminal_modes: list[Any] = field(default_factory=list)
     """How that terminal was set (termios), so that the shell gets it back; empty if unknown."""
+    to_go_on: str = ""
+    """The command that goes on with the attempt; empty where nobody knows it."""
     hang_bound: float = HANG_BOUND
     try_for: float = field(default_factory=try_for)
 

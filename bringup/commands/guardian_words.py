@@ -108,7 +108,8 @@ class Account:
             except LogbookError as error:
                 trouble = error.message
             else:
-                return f"Attempt {self._vigil.attempt[:8]} is marked broken off."
+                on = f" To go on with it:\n  {self._spec.to_go_on}" if self._spec.to_go_on else ""
+                return f"Attempt {self._vigil.attempt[:8]} is marked broken off.{on}"
         return f"The logbook does not know it yet: {trouble}."
 
     def _to_terminal(self, text: str) -> None:

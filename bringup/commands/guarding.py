@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from bringup.runner.protocols import Guard
 
 
-def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], None]) -> Guard:
+def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], None], to_go_on: str = "") -> Guard:
     """Start the guardian of a bench whose supply answers to us; by hand there is nothing that one could switch off.
+
+    `to_go_on`: the command that goes on with the attempt, for what the guardian says when the tool is gone.
 
     It loads what it needs while the attempt goes on; the runner waits for it before the first output goes on.
     """
@@ -43,6 +45,7 @@ def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], No
         own_child=role.resource is None,
         terminal=terminal,
         terminal_modes=modes,
+        to_go_on=to_go_on,
     )
     process = GuardianProcess(command(serial), spec.as_line(), wake)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.bench import Bench
+from bringup.core.pacing import paced
 from bringup.core.procedure import Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.bench_file import load_bench
@@ -12,7 +13,10 @@ from bringup.files.procedure_file import load_procedure
 
 
 def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Bench | None]:
-    """Read both files; no bench where no path is given. Raises FileError with the faults of both."""
+    """Read both files; no bench where no path is given. What the procedure leaves to the bench is filled in.
+
+    Raises FileError with the faults of both.
+    """
     problems: list[Problem] = []
     procedure, bench = None, None
     try:
@@ -25,4 +29,4 @@ def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Benc
         problems += error.problems
     if procedure is None or problems:
         raise FileError(problems)
-    return procedure, bench
+    return (procedure if bench is None else paced(procedure, bench)), bench

@@ -56,7 +56,7 @@ def print_outcome(logbook: Path, outcome: AttemptOutcome, kept_in: Path | None) 
     from bringup.logbook.reading import read
 
     try:
-        found = read(logbook, lambda connection: logged_attempt(connection, outcome.id).as_json())
+        found = read(logbook, lambda connection: logged_attempt(connection, outcome.id, replaced=True).as_json())
     except BringupError as error:
         found = {"id": outcome.id, "readings": [], "logbook": error.message}
     if kept_in is not None or "logbook" in found:
@@ -64,8 +64,11 @@ def print_outcome(logbook: Path, outcome: AttemptOutcome, kept_in: Path | None) 
         found["kept_in"] = None if kept_in is None else str(kept_in)
         found["not_in_logbook"] = [as_json(reading) for reading in missing(outcome, found["readings"])]
     known = found["readings"]
-    found["readings"] = [each for each in known if each["replaced_by"] is None]
-    found["corrected"] = [each for each in known if each["replaced_by"] is not None]
+    # Also by corrections that did not come into the logbook.
+    replaced = {reading.replaces for reading in (*outcome.readings, *outcome.unrecorded)}
+    corrected = [each for each in known if each["replaced_by"] is not None or each["id"] in replaced]
+    found["readings"] = [each for each in known if each not in corrected]
+    found["corrected"] = corrected
     print_json(found)
 
 
@@ -79,6 +82,7 @@ def as_json(reading: Reading) -> dict[str, object]:
         "value": reading.value,
         "unit": reading.unit,
         "result": reading.result.value,
+        "replaces": reading.replaces,
         "at": reading.at.isoformat(),
         "instrument": reading.instrument,
         "raw": reading.raw,

@@ -28,8 +28,7 @@ if TYPE_CHECKING:
     from bringup.host.clock import HostClock
     from bringup.host.traffic_file import TrafficFile
     from bringup.logbook.opening import OpenLogbook
-    from bringup.runner.earlier import Earlier
-    from bringup.runner.protocols import Ask, Clock, Record, Tell, Told
+    from bringup.runner.protocols import Ask, Clock, Record, Tell
     from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
 
@@ -214,8 +213,10 @@ def carry_out(
     """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
     from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
     from bringup.commands.collecting import as_usual
+    from bringup.commands.going_on import command_to_go_on, what_came_before
     from bringup.commands.guarding import guarded
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
+    from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
@@ -224,20 +225,24 @@ def carry_out(
 
     logbook, opened, clock = around.logbook, around.opened, around.clock
     person = make_person(clock, unattended=wanted.unattended)
-    guard = guarded(opened, wanted.serial, logbook.path, clock.wake)
+    to_go_on = command_to_go_on(wanted)
+    guard = guarded(opened, wanted.serial, logbook.path, clock.wake, to_go_on)
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
     texts = tuple(sources(wanted, procedure))
-    earlier, hints = what_came_before(wanted, procedure, around, texts)
+    earlier, hints = what_came_before(wanted, procedure, (logbook, opened.simulated_link is not None), texts)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
+    tell = Telling(record, clock)
+    leave.callback(tell.at_the_end)  # once the view is closed
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
-    view.scene.kept_in = str(wanted.logbook)
+    tell.view = view
+    view.scene.kept_in, view.scene.to_go_on = str(wanted.logbook), to_go_on
     if around.trace is not None:
         around.trace.tell_trouble(lambda text: view.tell(Told("event", text)))
     for told in (*found_at_opening(logbook), *hints):
         view.tell(told)
     setup = replace(
-        setup_of(wanted, procedure, opened, (clock, ask), (record, view.tell)),
+        setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
         programs=HostPrograms(clock.wake, guard.program),
         sources=texts,
@@ -250,20 +255,6 @@ def carry_out(
     for told in left_at_the_end(record):
         view.tell(told)
     return outcome, record.rescue_file
-
-
-def what_came_before(
-    wanted: Wanted, procedure: Procedure, around: Surroundings, texts: tuple[SourceText, ...]
-) -> tuple[Earlier | None, tuple[Told, ...]]:
-    """Return the attempt to go on with, and a hint where one could be gone on with but is not to be."""
-    from bringup.commands.going_on import find_earlier, hint, to_go_on_with
-    from bringup.runner.protocols import Told
-
-    earlier = find_earlier(around.logbook, wanted.serial, simulated=around.opened.simulated_link is not None)
-    if wanted.going_on:
-        return to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts), ()
-    text = hint(earlier, procedure, wanted.variant, texts)
-    return None, ((Told("event", text),) if text else ())
 
 
 def setup_of(

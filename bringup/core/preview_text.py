@@ -20,6 +20,7 @@ from bringup.core.procedure import (
     Note,
     OnLost,
     OnlyIf,
+    Pace,
     PowerOff,
     Question,
     Resistance,
@@ -112,7 +113,8 @@ def doing(step: Step) -> str:
         case Measure():
             return "measure volts"
         case Log():
-            return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}"
+            why = " (by hand: `every` is left out)" if action.pace is Pace.BY_HAND else ""
+            return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}{why}"
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"
         case PowerOff():

@@ -92,6 +92,16 @@ class Channel:
     """As written, such as 'VIN current'."""
 
 
+class Pace(StrEnum):
+    """Where the time between two samples of a `log` comes from."""
+
+    STATED = "stated"
+    USUAL = "usual"
+    """Left out: what instruments keep."""
+    BY_HAND = "by hand"
+    """Left out: what a person keeps (core.pacing)."""
+
+
 @frozen
 class Log:
     """Repeated readings of one or more quantities. Every sample must lie within the step's `expect`."""
@@ -99,6 +109,7 @@ class Log:
     what: tuple[Channel, ...]
     duration: Quantity
     every: Quantity
+    pace: Pace = Pace.STATED
 
 
 @frozen

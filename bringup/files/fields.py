@@ -166,7 +166,7 @@ ACTIONS = {
         Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it",
               required=True, example="VIN current"),
         Field("for", SECONDS, "how long", required=True, example="30 s"),
-        Field("every", SECONDS, "time between samples", default="200 ms", example="200 ms"),
+        Field("every", SECONDS, "time between samples (left out: by hand 5 s)", default="200 ms", example="200 ms"),
         expect(None, "limits", "60 mA .. 110 mA"), *STEADY),
     "dwell": action("dwell", "Wait, with the supply watched.",
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),

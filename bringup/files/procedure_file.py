@@ -19,6 +19,7 @@ from bringup.core.procedure import (
     Note,
     OnLost,
     OnlyIf,
+    Pace,
     PowerOff,
     Procedure,
     Question,
@@ -154,8 +155,11 @@ def _action(kind: str, body: Values) -> Action:
         case "measure":
             return Measure(body.get("points"))
         case "log":
-            every = body.get("every", parse_quantity(LOG_EVERY, "s"))
-            return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every)
+            every, pace = (
+                body.get("every", parse_quantity(LOG_EVERY, "s")),
+                Pace.STATED if "every" in body else Pace.USUAL,
+            )
+            return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every, pace)
         case "dwell":
             return Dwell(body.get("for"))
         case "host_program":

@@ -144,9 +144,13 @@ def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAtt
     ]
 
 
-def attempt(connection: sqlite3.Connection, beginning: str) -> LoggedAttempt:
-    """Return one attempt by its id or the beginning of it, with readings, steps and events. Raises CommandError."""
-    return _whole(connection, attempts(connection, Filters(attempt=find_attempt(connection, beginning)))[0])
+def attempt(connection: sqlite3.Connection, beginning: str, *, replaced: bool = False) -> LoggedAttempt:
+    """Return one attempt by its id or the beginning of it, with readings, steps and events. Raises CommandError.
+
+    `replaced`: also readings that a later one corrects.
+    """
+    found = attempts(connection, Filters(attempt=find_attempt(connection, beginning), replaced=replaced))
+    return _whole(connection, found[0])
 
 
 def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]:

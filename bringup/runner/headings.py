@@ -14,6 +14,7 @@ from bringup.core.procedure import (
     Log,
     Measure,
     Note,
+    Pace,
     PowerOff,
     Question,
     Resistance,
@@ -48,7 +49,9 @@ def _doing(action: Action) -> str:
         case Measure():
             return f"measure {_named(action.points)}"
         case Log():
-            return f"log {_named(channel.text for channel in action.what)} for {duration(action.duration.number)}"
+            by_hand = f", every {duration(action.every.number)} by hand" if action.pace is Pace.BY_HAND else ""
+            lasting = f"for {duration(action.duration.number)}{by_hand}"
+            return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Dwell():
             return f"dwell {duration(action.duration.number)}"
         case PowerOff():

@@ -16,6 +16,7 @@ from bringup.core.settling import NOISY_AT_LEAST, Settler, State, manner_of
 from bringup.core.wording import duration
 from bringup.core.words import Kind
 from bringup.errors import LinkError
+from bringup.runner.as_powered import expected_as_powered
 from bringup.runner.climb import CLIMB_FOR, Climb
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
@@ -98,7 +99,7 @@ def _answered_by_meter(
 
     A person who reads it may type a key's letter instead: that is acted on, and the question put again.
     """
-    move, dead = work.hands.move(), work.setup.supply is not None and not work.power.on
+    move, dead = work.hands.move(), not expected_as_powered(work, point, around)
     while True:
         pending = work.meter.read(function, around=around, point=point, move=move, dead=dead)
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")

@@ -179,8 +179,8 @@ class Meter(Protocol):
         """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
 
         By hand: the person is asked for what the meter shows at `point`; `move` says in words where the probe goes
-        first, '' if it is there; `dead`: nothing feeds the board, so that what the point carries when it is powered is
-        no measure of what looks like a slip. Never raises for an instrument's silence.
+        first, '' if it is there; `dead`: nothing feeds the board, or the point is to carry other volts than when it is
+        powered: these are no measure then of what looks like a slip. Never raises for an instrument's silence.
         """
 
     def close(self) -> None:

@@ -5,7 +5,6 @@ A doubt is never a refusal: what the person stands by is taken and flagged. A co
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -30,9 +29,6 @@ LETTERS = frozenset("qnlc")
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""
 
-_DIGITS = re.compile(r"\d.*")
-"""What differs between two doubts of the same kind."""
-
 Typed = tuple[Entry | None, str, tuple[Trouble, ...]]
 """What was read of the typed line (None: nothing that can be read), the line, and doubts that remain."""
 
@@ -55,15 +51,22 @@ class Wanted:
 
 
 def type_in(
-    ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: tuple[str, tuple[str, ...]] | None = None
+    ask: Ask, wanted: Wanted, *, tries: int = UNREADABLE, doubted: tuple[Entry, tuple[str, ...]] | None = None
 ) -> Pending[Typed]:
     """Ask for a value until the line can be read; one that looks like a slip is asked for once more, then it stands.
 
-    `doubted`: the line that looked like a slip, and why; what was typed first is kept beside what replaced it. A second
-    one stands if it is doubtful for the same reason, a setting only if it is the same. No doubt ever loses a value: the
-    last try stands. A value of another kind of quantity never does: it is no answer.
+    `doubted`: the value that looked like a slip, and why; what was typed first is kept beside what replaced it. No
+    doubt ever loses a reading: where nothing that can be read follows, the doubted one stands. A setting that is still
+    wrong stands only if it is the same. A value of another kind of quantity never does: it is no answer.
     """
     prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
+
+    def unanswered(line: str, why: str) -> Typed:
+        # A knob was turned since: what it showed before is no answer.
+        if doubted is None or wanted.exact or doubted[0].unit != UNIT_OF[wanted.kind]:
+            return None, line, (Trouble("typed", why),)
+        entry, slips = doubted
+        return entry, entry.text, (_stands_although(entry, slips), Trouble("typed", f"typed after it: {why}"))
 
     def answered(answer: Answer) -> Pending[Typed]:
         if wanted.letters and answer.text.strip() in LETTERS:
@@ -72,43 +75,38 @@ def type_in(
             entry = read_entry(answer.text, wanted.kind)
         except NotationError as error:
             if tries <= 1:
-                why = f"{answer.text!r} cannot be read as a {wanted.kind}"
-                return settled((None, answer.text, (Trouble("typed", why),)))
+                return settled(unanswered(answer.text, f"{answer.text!r} cannot be read as a {wanted.kind}"))
             lines = (error.message, *filter(None, (error.what_to_do,)))
             return type_in(ask, replace(wanted, lines=lines), tries=tries - 1, doubted=doubted)
         slips = doubts(entry, wanted.kind, wanted.limits, wanted.others) or off_target(entry, wanted)
         slips = slips or above_ceiling(entry, wanted)
         other_kind = entry.unit != UNIT_OF[wanted.kind]
-        if slips and tries > 1 and (other_kind or not _stands(entry, slips, wanted, doubted)):
+        if slips and tries > 1 and (other_kind or not _stands(entry, wanted, doubted)):
             lines = (f"{entry.text}: {'; '.join(slips)}", "Look again, and type what is shown.")
             again = replace(wanted, lines=lines)
-            return type_in(ask, again, tries=tries - 1, doubted=(answer.text, slips))
+            keep = other_kind and doubted is not None
+            return type_in(ask, again, tries=tries - 1, doubted=doubted if keep else (entry, slips))
         if other_kind:
-            return settled((None, answer.text, (Trouble("typed", f"{entry.text}: {'; '.join(slips)}"),)))
-        flags: tuple[Trouble, ...] = (
-            (Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}"),) if slips else ()
-        )
-        if doubted is not None and doubted[0] != answer.text:
-            flags += (Trouble("typed", f"first typed {doubted[0]!r}, then {answer.text!r}"),)
+            return settled(unanswered(answer.text, f"{entry.text}: {'; '.join(slips)}"))
+        flags: tuple[Trouble, ...] = (_stands_although(entry, slips),) if slips else ()
+        if doubted is not None and doubted[0].text != entry.text:
+            flags += (Trouble("typed", f"first typed {doubted[0].text!r}, then {entry.text!r}"),)
         return settled((entry, answer.text, flags))
 
     return ask.ask(prompt).chain(answered)
 
 
-def _stands(entry: Entry, slips: tuple[str, ...], wanted: Wanted, doubted: tuple[str, tuple[str, ...]] | None) -> bool:
+def _stands_although(entry: Entry, slips: tuple[str, ...]) -> Trouble:
+    return Trouble("typed", f"{entry.text} stands although {'; '.join(slips)}")
+
+
+def _stands(entry: Entry, wanted: Wanted, doubted: tuple[Entry, tuple[str, ...]] | None) -> bool:
     """Whether a doubtful value is taken, having been asked for before."""
-    if doubted is None:
+    if doubted is None or doubted[0].unit != entry.unit:
         return False
-    line, why = doubted
+    same = (doubted[0].value, doubted[0].over_range) == (entry.value, entry.over_range)
     # A knob is turned until it shows what was dictated: another value that is still wrong is not insisted upon.
-    alike = [_DIGITS.sub("", each) for each in why] == [_DIGITS.sub("", each) for each in slips]
-    return _same(line, entry, wanted.kind) or (alike and not wanted.exact)
-
-
-def _same(text: str, entry: Entry, kind: Kind) -> bool:
-    """Whether the line typed before says the same as this one."""
-    before = read_entry(text, kind)
-    return (before.value, before.over_range, before.unit) == (entry.value, entry.over_range, entry.unit)
+    return same or not wanted.exact
 
 
 def off_target(entry: Entry, wanted: Wanted) -> tuple[str, ...]:

@@ -24,6 +24,8 @@ class Tone(StrEnum):
     BAD = "bad"
     WARN = "warn"
     QUIET = "quiet"
+    TO_TYPE = "to type"
+    """A command to be copied; never broken."""
     ALARM = "alarm"
     """Of the frame that says that the output state is unknown; never broken, drawn as one block."""
 

@@ -26,6 +26,7 @@ _STYLES = {
     Tone.BAD: "bold red",
     Tone.WARN: "yellow",
     Tone.QUIET: "dim",
+    Tone.TO_TYPE: "bold",
     Tone.ALARM: "bold white on red",
 }
 _POWER: dict[bool | None, str] = {

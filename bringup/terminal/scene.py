@@ -15,6 +15,7 @@ from bringup.core.harmless import harmless
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import Result, StepOutcome
+from bringup.runner.earlier import CONTINUABLE
 from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
@@ -78,6 +79,8 @@ class Scene:
     attempt: str = ""
     kept_in: str = ""
     """The logbook file, which the end names."""
+    to_go_on: str = ""
+    """The command that goes on with the attempt, which an end that may be gone on with names."""
     ring: Ring | None = None
     """The bell that the last told thing deserves."""
     _brief: tuple[str, float] = ("", 0.0)
@@ -284,4 +287,6 @@ class Scene:
             lines.append(Line(f"  {head}", Tone.BAD))
             failed = [reading_line(each, self.signs, narrow=self.narrow).text.strip() for each in others]
             lines += [Line(f"    {text}", Tone.BAD) for text in failed]
+        if self.to_go_on and result in CONTINUABLE:
+            lines += [Line("  The attempt ends here. To go on with it:"), Line(f"    {self.to_go_on}", Tone.TO_TYPE)]
         return tuple(lines)

@@ -14,7 +14,7 @@ from typing import TextIO
 from bringup.core.harmless import harmless
 from bringup.runner.prompts import Prompt
 from bringup.runner.protocols import Told
-from bringup.terminal.lines import Line, wrapped
+from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.person import Person, hint
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
 from bringup.terminal.scene import STRIKES, Scene
@@ -45,6 +45,8 @@ class View:
     def __init__(self, stream: TextIO, person: Person | None = None) -> None:
         self.scene = Scene(signs=signs_for(stream))
         self._stream = stream
+        self.lost = ""
+        """Why nothing can be shown any more, in the system's words; empty while it can."""
         self.person = person
         self._told: deque[Told] = deque(maxlen=_MOST)
         self._something = threading.Event()
@@ -82,10 +84,10 @@ class View:
                 self._show_told()
                 self._draw_question()
                 self._leave.wait(_REFRESH)
-        except (OSError, ValueError):
+        except (OSError, ValueError) as error:
             # The terminal is gone or closed: there is nothing left to show anything on, and the attempt
             # learns of it from the hang-up signal or the key thread.
-            return
+            self.lost = getattr(error, "strerror", None) or str(error)
         finally:
             self._shut()
 
@@ -108,7 +110,7 @@ class View:
     def _put(self, line: Line) -> None:
         """Write a line that stays, harmless and broken at words."""
         for part in line.text.split("\n"):
-            for piece in wrapped(self._fit(part), self._width()):
+            for piece in wrapped(self._fit(part), None if line.tone is Tone.TO_TYPE else self._width()):
                 self._write(Line(piece, line.tone))
 
     def _fit(self, text: str) -> str:
