@@ -172,3 +172,26 @@ def test_a_loop_of_three_is_told_once_and_rails_hanging_on_it_not_at_all(tmp_pat
     with pytest.raises(FileError, match="A <- B <- C <- A: a loop") as caught:
         board_from(tmp_path, text)
     assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize(
+    ("written", "way_out"), [("0.9", "Write 90 %."), ("0.875", "Write 87.5 %."), (".9", "Write 90 %.")]
+)
+def test_an_efficiency_written_as_a_part_of_one_is_told_in_percent(tmp_path: Path, written: str, way_out: str) -> None:
+    text = (BOARDS / "mooring-buoy-logger.yaml").read_text(encoding="utf-8")
+
+    with pytest.raises(FileError) as caught:
+        board_from(tmp_path, text.replace("efficiency: 90 %", f"efficiency: {written}"))
+
+    (problem,) = caught.value.problems
+    assert (problem.message, problem.suggestion) == (f"'{written}' has no unit", way_out)
+
+
+def test_a_bare_efficiency_of_more_than_one_is_told_to_have_a_unit(tmp_path: Path) -> None:
+    text = (BOARDS / "mooring-buoy-logger.yaml").read_text(encoding="utf-8")
+
+    with pytest.raises(FileError, match="'90' has no unit") as caught:
+        board_from(tmp_path, text.replace("efficiency: 90 %", "efficiency: 90"))
+
+    (problem,) = caught.value.problems
+    assert problem.suggestion.startswith("Write the unit:")

@@ -122,6 +122,35 @@ def test_a_spelling_of_elsewhere_is_told_in_ours(text: str, way_out: str) -> Non
     assert way_out in caught.value.what_to_do
 
 
+@pytest.mark.parametrize(
+    ("text", "way_out"),
+    [
+        ("9-15 V", "Write 9 V .. 15 V."),
+        ("9 V - 15 V", "Write 9 V .. 15 V."),
+        ("9 V\u201315 V", "Write 9 V .. 15 V."),
+        ("9 V to 15 V", "Write 9 V .. 15 V."),
+        ("9 to 15 V", "Write 9 V .. 15 V."),
+        ("9 .. 15 V", "Write 9 V .. 15 V."),
+        ("900 mV to 1.1 V", "Write 900 mV .. 1.1 V."),
+        ("-12.6 V to -11.4 V", "Write -12.6 V .. -11.4 V."),
+    ],
+)
+def test_two_ends_in_another_spelling_are_told_in_ours_and_not_taken(text: str, way_out: str) -> None:
+    with pytest.raises(NotationError) as caught:
+        parse_limits(text, "V")
+    assert caught.value.what_to_do == way_out
+    assert parse_limits(way_out.removeprefix("Write ").removesuffix("."), "V").high is not None
+
+
+@pytest.mark.parametrize(
+    "text", ["-5-5 V", "3.3 V -5 V", "3.3 V -66 mV", "15-9 V", "9 V to 15 A", "60 mA-110 mA", "9-15"]
+)
+def test_nothing_is_suggested_that_may_not_have_been_meant(text: str) -> None:
+    with pytest.raises(NotationError) as caught:
+        parse_limits(text, "V")
+    assert ".. " not in caught.value.what_to_do
+
+
 @pytest.mark.parametrize("value", [3.366, 3.234, 3.3, Decimal("3.366")])
 def test_a_limit_belongs_to_what_it_permits(value: float | Decimal) -> None:
     assert parse_limits("3.3 V ± 2 %").accepts(value)

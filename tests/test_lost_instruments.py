@@ -207,6 +207,8 @@ def test_a_lost_supply_is_switched_off_when_it_is_back_however_late(back_after: 
     assert "It is tried again and again; q ends that" in events(bench, "off-unknown")[0]
     assert events(bench, "tried-on")[0].startswith("the supply is reached again after ")
     assert events(bench, "power")[-1] == "every output OFF, verified by asking"
+    clear = [told for told in bench.told if told.kind == "power"][-1]
+    assert str(clear.data["why"]).startswith("the supply is reached again after ")
 
 
 def test_the_screen_says_use_the_switch_before_the_trying_goes_on() -> None:

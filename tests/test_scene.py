@@ -17,6 +17,7 @@ from bringup.core.words import Kind, Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
+from bringup.terminal.letters import large
 from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.live import LiveView
 from bringup.terminal.person import KEYS, Person
@@ -281,6 +282,33 @@ def test_limits_with_one_end_are_spelt_as_they_were_written() -> None:
     assert bounds(replace(GOOD, limits=parse_limits("> 100 ohm"))) == "> 100 ohm"
     assert bounds(replace(GOOD, limits=parse_limits(">= 4.5 V"))) == ">= 4.5 V"
     assert bounds(replace(GOOD, limits=Limits("A", high=Decimal("0.00542")))) == "<= 5.42 mA"
+
+
+def test_the_all_clear_is_as_large_as_the_alarm() -> None:
+    scene = Scene(width=80)
+    scene.take(BEGUN)
+    alarm = scene.take(UNKNOWN)
+
+    reached = "the supply is reached again after 3 s and 2 more tries"
+    clear = scene.take(Told("power", "every output OFF, verified by asking", data={"on": "no", "why": reached}))
+
+    assert len(clear) >= len(large("OUTPUTS OFF")) + 5
+    assert {line.tone for line in clear} == {Tone.GOOD}
+    assert {len(line.text) for line in clear} == {len(alarm[0].text)}
+    text = "\n".join(line.text for line in clear)
+    assert "REACHED AGAIN: OUTPUTS OFF" in text
+    assert "every output OFF, verified by asking" in text
+    assert reached in text
+    assert scene.power is False
+    assert scene.unknown == ()
+
+
+def test_each_reason_of_the_alarm_has_a_row_of_its_own() -> None:
+    why = "the supply did not answer in time: when asked whether output 1 is off; the supply does not say"
+
+    rows = [line.text.strip("! ") for line in Scene(width=80).take(replace(UNKNOWN, data={"why": why}))]
+
+    assert "the supply does not say" in rows
 
 
 def test_what_was_corrected_is_no_failure_at_the_end() -> None:

@@ -9,7 +9,7 @@ import math
 from decimal import Context, Decimal
 
 from bringup.core.frozen import frozen
-from bringup.core.notation import clean, scan_term, skip_spaces
+from bringup.core.notation import clean, scan_term, skip_spaces, two_ends
 from bringup.core.quantity import EXACT, Quantity, format_quantity, quantity_of
 from bringup.core.words import Result
 from bringup.errors import NotationError
@@ -76,6 +76,19 @@ class _Piece:
 
 def parse_limits(text: str, unit: str | None = None) -> Limits:
     """Read '3.3 V ± 2 %' and every other spelling listed in SPELLINGS. Raises NotationError."""
+    try:
+        return _parsed(text, unit)
+    except NotationError as error:
+        if not (ends := two_ends(text)):
+            raise
+        try:
+            _parsed(ends, unit)
+        except NotationError:
+            raise error from None
+        raise NotationError(error.message, text=text, offset=error.offset, what_to_do=f"Write {ends}.") from error
+
+
+def _parsed(text: str, unit: str | None) -> Limits:
     pieces = _pieces(clean(text, "limits"), text, unit)
     shape = "".join(piece.mark or "q" for piece in pieces)
     if shape in ("<q", ">q"):

@@ -30,6 +30,10 @@ _LETTER_CODE = re.compile(r"([0-9]*)([RKkMGT])([0-9]*)(?![A-Za-z0-9µΩ°℃%.])
 # Compiled by who needs them: only what is refused is compared with these.
 _SECOND_POINT = r"[0-9]+[A-Za-zµΩ]{1,4}[0-9]+"
 _PLUS_MINUS = r"\+ ?- ?|- ?\+ ?|-/\+|\+\\-"
+_TWO_ENDS = (
+    r"\s*([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμΩ\u2126°℃%]*)(\s*)(?:([-\u2010-\u2015])|to|\.\.\.?|…)"
+    r"(\s*)([+-]?[0-9]+(?:\.[0-9]+)?)\s*([A-Za-zµμΩ\u2126°℃%]+)\s*"
+)
 _NO_NUMBER = r"(?i:[+-]?(?:nan|inf(?:inity)?)(?![A-Za-z]))"
 
 
@@ -118,6 +122,20 @@ def scan_term(plain: str, position: int, *, text: str, letter_code: bool) -> Ter
             what_to_do=f"Powers of ten from -{MAX_EXPONENT} to {MAX_EXPONENT} are read.",
         )
     return Term(position, term_end, sign, digits, int(exponent_text), unit.group(1), unit.start(1))
+
+
+def two_ends(text: object) -> str:
+    """Return '9 V .. 15 V' for '9-15 V', '9 V to 15 V' and the like, to be suggested; '' for anything else.
+
+    Where a dash may be a sign as well, nothing is suggested: '-5-5 V', '9 V -5 V'.
+    """
+    found = re.fullmatch(_TWO_ENDS, text) if isinstance(text, str) and len(text) <= MAX_LENGTH else None
+    if found is None:
+        return ""
+    low, low_unit, before, dash, after, high, high_unit = found.groups()
+    if dash and (low.startswith("-") or high[0] in "+-" or (before and not after)):
+        return ""
+    return f"{low} {low_unit or high_unit} .. {high} {high_unit}"
 
 
 def _refuse_characters(plain: str, text: str) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, parse_limits
-from bringup.core.quantity import Quantity, parse_quantity
+from bringup.core.quantity import Quantity, format_quantity, parse_quantity
 from bringup.errors import NotationError
 from bringup.files.nodes import Node, Problems, Scalar
 from bringup.files.shapes import WRONG, Schema, scalar
@@ -28,6 +29,7 @@ UNIT_WORDS = {
 """How a unit is called in a sentence."""
 
 _ALTERNATING = r"(?i:[0-9]\s*[munpkMGµμ]?V\s*(~|AC\b|RMS\b)|[0-9]\s*[mkµμ]?VAC\b|~)"
+_PART_OF_ONE = r"0?\.[0-9]{1,6}"
 _HINTS = ("~", "AC", "RMS")
 """One of these is in every text that the pattern finds: few texts have to be compared with it."""
 
@@ -53,6 +55,8 @@ class Amount:
 
     units: tuple[str, ...]
     least: str = "above zero"
+    share: bool = False
+    """Percent that people also write as a part of one: 0.9 is told to be 90 %."""
 
     def read(self, node: Node, problems: Problems) -> Any:
         """Return a Quantity."""
@@ -73,7 +77,13 @@ class Amount:
 
     def _parse(self, text: str) -> Quantity:
         if len(self.units) == 1:
-            return parse_quantity(text, self.units[0])
+            try:
+                return parse_quantity(text, self.units[0])
+            except NotationError as error:
+                if not self.share or not re.fullmatch(_PART_OF_ONE, text.strip()):
+                    raise
+                way_out = f"Write {format_quantity(Decimal(text.strip()).scaleb(2), '%')}."
+                raise NotationError(error.message, text=text, offset=error.offset, what_to_do=way_out) from error
         # Several units: what is written decides, and a resistor code (4k7) is ohms where ohms are possible.
         try:
             return parse_quantity(text)

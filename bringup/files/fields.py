@@ -28,7 +28,7 @@ CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
     Field("stops_at", VOLTS, "input magnitude at which it stops, falling", default="90 % of starts_at",
           example="12.5 V"),
     Field("soft_start", SECONDS, "time from its start to full output", example="4 ms"),
-    Field("efficiency", PERCENT, "of a switching converter", example="88 %"),
+    Field("efficiency", Amount(("%",), share=True), "of a switching converter", example="88 %"),
     Field("reference", Part("V"), "reference of the feedback network", example="0.8 V ± 1 %"),
     Field("upper", Part("ohm"), "feedback resistor from the output to the reference node", example="140 kΩ ± 1 %"),
     Field("lower", Part("ohm"), "feedback resistor from the reference node to ground", example="10 kΩ ± 1 %"),

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from bringup.core.frozen import frozen
+from bringup.errors import BringupError
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Supply
@@ -139,7 +140,7 @@ def _guarded(tell: Callable[[], None]) -> Exception | None:
 def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool) -> None:
     if verified:
         whose = "by the person's word" if by_hand else "verified by asking"
-        journal.show("power", f"every output OFF, {whose}", on="no")
+        journal.show("power", f"every output OFF, {whose}", on="no", why="; ".join(dict.fromkeys(said)))
         journal.event_if_possible("power", f"every output OFF, {whose}", {"on": "no"}, show="")
     else:
         journal.show("off-unknown", UNKNOWN, why="; ".join(dict.fromkeys(said)))
@@ -153,13 +154,17 @@ def _record_unknown(journal: Journal, text: str, said: Sequence[str]) -> None:
 def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:
     try:
         with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND_OF_ONE):
-            done = waits.result(supply.all_off(), "supply", "every output off")
+            done = waits.result(supply.all_off(), "supply", "when told to switch every output off")
             said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
             if done.on is False:
                 return True
             said.append("the supply says that an output is on" if done.on else "the supply does not say")
-            asked = (waits.result(supply.settings(output), "supply", f"output {output}, state") for output in outputs)
+            when = "when asked whether output {} is off"
+            asked = (waits.result(supply.settings(each), "supply", when.format(each)) for each in outputs)
             return bool(outputs) and all(found.on is False for found in asked)
+    except BringupError as error:
+        said.append(error.message)
+        return False
     except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the next try comes first; it is kept and told
         said.append(f"{type(error).__name__}: {error}")
         return False

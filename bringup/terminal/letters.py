@@ -11,6 +11,7 @@ _LETTERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
         "E": ("#####", "#    ", "#### ", "#    ", "#####"),
+        "F": ("#####", "#    ", "#### ", "#    ", "#    "),
         "K": ("#   #", "#  # ", "###  ", "#  # ", "#   #"),
         "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
         "O": (" ### ", "#   #", "#   #", "#   #", " ### "),
@@ -27,6 +28,9 @@ WIDE = 78
 WORDS = "OUTPUT STATE UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW"
 
 
+OFF_AFTER_ALL = "REACHED AGAIN: OUTPUTS OFF"
+
+
 def large(text: str, block: str = "#") -> list[str]:
     """Return the text as five rows of large letters, drawn with `block`."""
     return [" ".join(_LETTERS[letter][row] for letter in text).replace("#", block).rstrip() for row in range(5)]
@@ -37,12 +41,26 @@ def unknown_frame(said: Sequence[str], width: int | None = None, block: str = "#
 
     A terminal that is too narrow for the letters gets the words alone.
     """
+    return _framed(("OUTPUT STATE", "UNKNOWN"), (WORDS, *said), ("!", Tone.ALARM), width, block)
+
+
+def off_frame(said: Sequence[str], width: int | None = None, block: str = "#") -> list[Line]:
+    """Return the frame that takes the other one back, as large: the outputs are known to be off after all."""
+    return _framed(("OUTPUTS OFF",), (OFF_AFTER_ALL, *said), ("=", Tone.GOOD), width, block)
+
+
+def _framed(
+    letters: Sequence[str], said: Sequence[str], edge: tuple[str, Tone], width: int | None, block: str
+) -> list[Line]:
     wide = WIDE if width is None else min(WIDE, width)
     inside = wide - 6
     rows: list[str] = []
     if wide == WIDE:
-        rows = [*large("OUTPUT STATE", block), "", *large("UNKNOWN", block), ""]
-    for text in (WORDS, *filter(None, said)):
+        rows = [row for text in letters for row in (*large(text, block), "")]
+    for text in filter(None, said):
         rows += wrapped(text, inside)
-    edge = "!" * wide
-    return [Line(text, Tone.ALARM) for text in (edge, *(f"!! {row:<{inside}} !!" for row in rows), edge)]
+    sign, tone = edge
+    side = 2 * sign
+    return [
+        Line(text, tone) for text in (sign * wide, *(f"{side} {row:<{inside}} {side}" for row in rows), sign * wide)
+    ]

@@ -19,7 +19,7 @@ from bringup.runner.earlier import CONTINUABLE
 from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
-from bringup.terminal.letters import unknown_frame
+from bringup.terminal.letters import off_frame, unknown_frame
 from bringup.terminal.lines import Line, Tone
 from bringup.terminal.pictures import UNICODE, Signs
 from bringup.terminal.readings import reading_line, told_of
@@ -194,12 +194,16 @@ class Scene:
         return ()
 
     def _power(self, told: Told) -> tuple[Line, ...]:
-        before = self.power
+        before, alarmed = self.power, bool(self.unknown)
         self.power = _STATE.get(str(told.data.get("on", "")), self.power)
         if self.power is not True:
             self.poll = None
         if self.power is False:
             self.unknown = ()
+            if alarmed and told.text:
+                why = str(told.data.get("why", "") or "")
+                said = [harmless(text) for text in (told.text, *why.split("; "))]
+                return tuple(off_frame(said, self.width, self.signs.block))
         if told.text:
             claim = " (as said)" if self.by_hand and self.power else ""
             return (Line(f"  {told.text}{claim}", Tone.WARN if self.power else Tone.PLAIN),)
@@ -253,7 +257,7 @@ class Scene:
         return self._frame()
 
     def _frame(self) -> tuple[Line, ...]:
-        said = [harmless(text) for text in self.unknown if text]
+        said = [harmless(each) for text in self.unknown for each in text.split("; ") if each]
         return tuple(unknown_frame(said, self.width, self.signs.block))
 
     def _attempt_ended(self, told: Told) -> tuple[Line, ...]:
