@@ -265,7 +265,9 @@ def test_an_empty_reason_is_asked_for_again(desk: Desk) -> None:
     assert len(desk.ask.questions) == 2
 
 
-@pytest.mark.parametrize("typed", ["300mA", "300 mA", "24 volts", "4k7", "0.5", "ok", "...", "-12.1 V"])
+@pytest.mark.parametrize(
+    "typed", ["300mA", "300 mA", "24 volts", "4k7", "0.5", "ok", "...", "-12.1 V", "< 500 ohm", "1e-3 ohms"]
+)
 def test_a_value_or_a_few_letters_are_no_reason(desk: Desk, typed: str) -> None:
     desk.ask.answer_at(1.0, typed)
     desk.ask.answer_at(2.0, "leads were checked with the first unit")
