@@ -14,7 +14,8 @@ from bringup.core.preview_data import data_of
 from bringup.core.preview_text import text_of
 from bringup.core.procedure import Dwell, Inspect, Measure, OnlyIf, Procedure, Question, Step
 from bringup.core.timing import discharge_time, seconds_of
-from bringup.core.wording import duration, limits_text, listed, shown
+from bringup.core.wording import duration, limit_times, limits_text, listed, shown
+from tests.fakes import BENCH, FIRST_POWER_ON, the_bench, the_procedure
 from tests.small_board import (
     apply,
     bench,
@@ -64,10 +65,11 @@ board state at the start: blank
      output 1, current limit 400 mA
      over-voltage protection 26.4 V: between the 24 V needed and 33 V, which damages VIN
      trips above 236 mA once started up: twice the expected maximum
-                  volts  expected current     from                     power   limit time
-     short check  1 V    <= 5.42 mA           computed from the board  417 µW  200 ms
-     ramp         18 V   63.6 mA .. 118.1 mA  computed from the board  1.64 W  200 ms
-     final        24 V   60 mA .. 110 mA      stated in the procedure  1.74 W  200 ms
+                  volts  expected current     from                     power
+     short check  1 V    <= 5.42 mA           computed from the board  417 µW
+     ramp         18 V   63.6 mA .. 118.1 mA  computed from the board  1.64 W
+     final        24 V   60 mA .. 110 mA      stated in the procedure  1.74 W
+     in current limit for 200 ms at most at each voltage
      coming up at 18 V takes up to 430 mA, as if all soft starts coincided
      coming up at 24 V takes up to 327 mA, as if all soft starts coincided
      charging keeps the supply in current limit for up to 10 ms, which is in order
@@ -366,6 +368,28 @@ class TestCommand:
         err = capsys.readouterr().err
         assert "procedure.yaml:2:1" in err
         assert "bench.yaml:2:1" in err
+
+
+@pytest.mark.parametrize(
+    ("stages", "text"),
+    [
+        ([(1.0, 0.2), (18.0, 0.2)], "in current limit for 200 ms at most at each voltage"),
+        ([(24.0, 0.2)], "in current limit for 200 ms at most"),
+        ([(1.0, 0.2), (18.0, 1.5)], "in current limit for at most 200 ms at 1 V and 1.5 s at 18 V"),
+    ],
+)
+def test_how_long_current_limit_may_last_is_said_in_a_line_of_its_own(
+    stages: list[tuple[float, float]], text: str
+) -> None:
+    assert limit_times(stages) == text
+
+
+def test_the_table_of_an_apply_fits_into_80_columns() -> None:
+    page = text_of(look_ahead(the_procedure(FIRST_POWER_ON), the_bench(BENCH)), 80)
+
+    header = next(index for index, line in enumerate(page.splitlines()) if "expected current" in line)
+    stages = page.splitlines()[header + 1 : header + 4]
+    assert [row.split()[0] for row in stages] == ["short", "ramp", "final"]
 
 
 def test_a_narrow_page_breaks_lines_at_words_and_never_within_a_cell() -> None:

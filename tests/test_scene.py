@@ -284,6 +284,15 @@ def test_limits_with_one_end_are_spelt_as_they_were_written() -> None:
     assert bounds(replace(GOOD, limits=Limits("A", high=Decimal("0.00542")))) == "<= 5.42 mA"
 
 
+def test_a_narrow_reading_keeps_its_columns_and_says_the_rest_below() -> None:
+    rising = replace(GOOD, note="still rising when it was taken")
+
+    plain, noted = (reading_line(each, narrow=True).text for each in (GOOD, rising))
+
+    assert noted == f"{plain}\n      still rising when it was taken"
+    assert len(plain) <= 80
+
+
 def test_the_all_clear_is_as_large_as_the_alarm() -> None:
     scene = Scene(width=80)
     scene.take(BEGUN)

@@ -28,7 +28,7 @@ from bringup.core.procedure import (
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
-from bringup.core.wording import duration, folded, limits_text, listed, shown
+from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
 WIDTH = 100
@@ -170,9 +170,10 @@ def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:
     else:
         amps = shown(plan.trip_current, "A", 3)
         yield f"nothing trips by itself: switch off by hand above {amps} once started up ({plan.trip_from})"
-    rows: list[Sequence[str]] = [("", "volts", "expected current", "from", "power", "limit time")]
+    rows: list[Sequence[str]] = [("", "volts", "expected current", "from", "power")]
     rows += [_stage(stage) for stage in plan.stages]
     yield from _table(rows)
+    yield limit_times([(stage.volts, stage.limit_time) for stage in plan.stages])
     for stage in plan.stages:
         if stage.amps is not None and stage.start_up is not None and stage.start_up > 1.01 * stage.amps:
             yield (
@@ -221,7 +222,6 @@ def _stage(stage: Stage) -> tuple[str, ...]:
         current,
         origin,
         power,
-        duration(stage.limit_time),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
@@ -71,3 +71,12 @@ def duration(seconds: float) -> str:
         return f"{minutes} min {rest} s" if rest else f"{minutes} min"
     hours, minutes = divmod(minutes, MINUTE)
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+
+
+def limit_times(stages: Sequence[tuple[float, float]]) -> str:
+    """Say for how long each voltage may stay in current limit, once where it is the same: volts and seconds of each."""
+    times = [duration(seconds) for _, seconds in stages]
+    if len(set(times)) == 1:
+        return f"in current limit for {times[0]} at most{' at each voltage' if len(times) > 1 else ''}"
+    each = listed(f"{time} at {shown(volts, 'V')}" for time, (volts, _) in zip(times, stages, strict=True))
+    return f"in current limit for at most {each}"

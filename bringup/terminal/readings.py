@@ -55,8 +55,11 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
         picture, end = place(reading.value, reading.limits, signs, NARROW), "; ".join(words)
         text = f"  {_side_by_side(name, value, NARROW_NAMES)} {picture} {limits:<20} {end}"
         if len(text.rstrip()) > NARROWEST:
-            # The words count more than the picture.
-            text = "  ".join(part for part in (f"  {_side_by_side(name, value, NARROW_NAMES)}", limits, end) if part)
+            # The columns stay; what is said of the reading beyond its result goes on a line below.
+            head = f"  {_side_by_side(name, value, NARROW_NAMES)}"
+            text = f"{head} {picture} {limits:<20} {words[0]}"
+            text = text if len(text) <= NARROWEST else "  ".join(filter(None, (head, limits, words[0])))
+            text += "".join(f"\n      {said}" for said in words[1:])
     else:
         picture = place(reading.value, reading.limits, signs)
         off = deviation(reading.value, reading.limits)
