@@ -676,3 +676,22 @@ def test_what_a_rule_failed_without_limits_is_judged_by_it_again_when_it_is_corr
     assert (old.result, old.note) == (Result.FAIL, "no more than the leads themselves: a short")
     assert (new.replaces, new.raw, new.result) == (old.id, typed, result)
     assert outcome.result is (AttemptResult.FAILED if result is Result.FAIL else AttemptResult.PASSED)
+
+
+def test_a_correction_that_did_not_come_into_the_logbook_still_counts_in_the_json_of_the_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    hands = at_the_bench()
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        hands.bench.changes["record"] = record
+        outcome = hands.run()
+    old = next(each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.RESISTANCE)
+    new = replace(old, id="new", replaces=old.id, value=860.0, raw="860")
+
+    print_outcome(path, replace(outcome, unrecorded=(new,)), tmp_path / "rescue.jsonl")
+
+    found = json.loads(capsys.readouterr().out)
+    assert [each["id"] for each in found["corrected"]] == [old.id]
+    assert [(each["id"], each["replaces"]) for each in found["not_in_logbook"]] == [("new", old.id)]
+    assert old.id not in {each["id"] for each in found["readings"]}
