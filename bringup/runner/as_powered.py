@@ -1,6 +1,6 @@
 """Whether what a point carries when it is powered is a measure of what a person types of it.
 
-A rail that is held off, or free leads at a few volts, are to read what would be a slip of the hand at full voltage.
+A rail that a step expects off is to read what would be a slip of the hand at full voltage.
 """
 
 from __future__ import annotations
