@@ -21,7 +21,7 @@ from bringup.files.wording import nearest
 SUPPLY_KINDS = (Kind.VOLTAGE, Kind.CURRENT, Kind.POWER)
 """What `log` can follow: volts anywhere, volts, amperes and watts of an input as the supply reports them."""
 
-LEAST_EVERY = 1e-3
+LEAST_EVERY = 1e-4
 """Seconds between two samples that no instrument on a bench keeps up with (common practice, no source)."""
 
 
@@ -81,7 +81,7 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             problems.add(
                 body.at("every"),
                 f"a sample every {every}: no instrument keeps that",
-                "state 1 ms or more, mostly 200 ms",
+                "state 100 µs or more, mostly 200 ms",
             )
         if kind == "apply":
             _check_apply(body, problems)
