@@ -195,3 +195,16 @@ def test_a_bare_efficiency_of_more_than_one_is_told_to_have_a_unit(tmp_path: Pat
 
     (problem,) = caught.value.problems
     assert problem.suggestion.startswith("Write the unit:")
+
+
+@pytest.mark.parametrize(("written", "ours"), [("LDO", "linear"), ("step-down", "buck"), ("Step-Up", "boost")])
+def test_a_converter_by_another_name_of_the_trade_is_told_which_word_the_files_have(
+    tmp_path: Path, written: str, ours: str
+) -> None:
+    text = (BOARDS / "mooring-buoy-logger.yaml").read_text(encoding="utf-8")
+
+    with pytest.raises(FileError) as caught:
+        board_from(tmp_path, text.replace("kind: linear", f"kind: {written}"))
+
+    assert f"'{written}' is not one of buck, boost, inverting, linear" in str(caught.value)
+    assert f"write {ours}" in str(caught.value)

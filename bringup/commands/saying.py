@@ -13,6 +13,8 @@ import click
 
 from bringup.core.harmless import harmless_lines
 
+QUOTED = "    "
+"""What a line of a file begins with, and the mark under it."""
 UNKNOWN_WIDTH = 80
 """Columns that are written where nobody says how many there are."""
 
@@ -31,7 +33,19 @@ def columns(unknown: int | None = UNKNOWN_WIDTH) -> int | None:
 
 def say(text: str, *, err: bool = False, nl: bool = True) -> None:
     """Print text, to standard error if `err`; line feeds are kept, other control characters shown."""
-    click.echo(harmless_lines(text), err=err, nl=nl)
+    plain = harmless_lines(text)
+    click.echo(_folded_message(plain) if err else plain, err=err, nl=nl)
+
+
+def _folded_message(text: str) -> str:
+    """Break a message at words where standard error is a terminal; lines that are quoted (set in) stay as they are."""
+    try:
+        width = os.get_terminal_size(sys.stderr.fileno()).columns if sys.stderr.isatty() else 0
+    except (OSError, ValueError):
+        return text
+    from bringup.core.wording import folded
+
+    return "\n".join(line if line.startswith(QUOTED) else folded(line, width or None) for line in text.split("\n"))
 
 
 def say_what_click_found(error: click.ClickException) -> None:

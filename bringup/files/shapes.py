@@ -12,7 +12,7 @@ from typing import Any, Final, Protocol
 
 from bringup.core.frozen import frozen
 from bringup.files.nodes import Node, Problems, Scalar
-from bringup.files.wording import kind_words, nearest, shorten
+from bringup.files.wording import kind_words, nearest, shorten, trade_word
 
 Schema = dict[str, Any]
 
@@ -109,8 +109,8 @@ class OneOf:
         if text.text not in self.choices:
             known = f"one of {', '.join(self.choices)}" if len(self.choices) > 1 else f"'{self.choices[0]}'"
             message = f"'{shorten(text.text)}' is not {known}"
-            close = nearest(text.text, self.choices)
-            problems.add(text, message, close if close.startswith("did") else "")
+            close = trade_word(text.text, self.choices) or nearest(text.text, self.choices)
+            problems.add(text, message, "" if close.startswith("known") else close)
             return WRONG
         return text.text
 

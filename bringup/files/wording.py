@@ -22,6 +22,30 @@ def shorten(text: str, longest: int = 60) -> str:
     return line if len(line) <= longest else line[: longest - 1] + "…"
 
 
+TRADE = {
+    "ldo": "linear",
+    "low-dropout": "linear",
+    "series": "linear",
+    "step-down": "buck",
+    "step down": "buck",
+    "step-up": "boost",
+    "step up": "boost",
+    "manual": "by hand",
+    "hand": "by hand",
+    "wired": "fixed wiring",
+    "fixture": "fixed wiring",
+    "4-wire": "remote",
+    "2-wire": "local",
+}
+"""What the trade also says -> the word that the files have for it, or for what comes closest."""
+
+
+def trade_word(word: str, known: Iterable[str]) -> str:
+    """Return 'write linear' where the trade's word for it was written; '' where that is not known here."""
+    ours = TRADE.get(" ".join(word.casefold().split()), "")
+    return f"write {ours}" if ours in known else ""
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return 'did you mean ...?' for the nearest known word, else the list of them."""
     import difflib  # only a file with a mistake in it pays for this
