@@ -50,7 +50,7 @@ def leads(work: Work, action: Leads) -> None:
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
     """Switch on, measure the free ends, switch off."""
-    go = f"Leads of {plan.input} FREE, their ends touching nothing, {shown(plan.volts, 'V')}"
+    go = f"Leads of {plan.input} FREE, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
