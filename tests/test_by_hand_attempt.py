@@ -695,3 +695,15 @@ def test_a_correction_that_did_not_come_into_the_logbook_still_counts_in_the_jso
     assert [each["id"] for each in found["corrected"]] == [old.id]
     assert [(each["id"], each["replaces"]) for each in found["not_in_logbook"]] == [("new", old.id)]
     assert old.id not in {each["id"] for each in found["readings"]}
+
+
+def test_leads_whose_drop_cannot_be_told_from_none_have_only_an_upper_bound() -> None:
+    hands = at_the_bench(
+        change=lambda text, typed: "24.01" if "voltage does the supply show" in text and typed == "24 V" else typed
+    )
+
+    outcome = hands.run()
+
+    assert not [each for each in outcome.readings if each.aspect == "supply leads"]
+    (text,) = [text for kind, text, _ in hands.bench.record.events if kind == "leads"]
+    assert re.match(r"the supply leads of VIN come to < [0-9.]+ m?Ω: the drop is no more than", text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bringup.core.expectation import voltage_limits
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
+from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
@@ -16,6 +17,8 @@ from bringup.runner.work import RECORDED, Judged, Work
 
 LEAST_DROP = 0.002
 """Volts between supply and board below which nothing is said about the leads where no resolution is known."""
+FEW = 3
+"""Resolutions of supply and meter together that a difference of the two may be off by (common practice, no source)."""
 ODD_LEADS = 0.5
 """Ohms: sound leads have less (common practice, no source)."""
 
@@ -44,14 +47,16 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
         return
     drop = beside.volts - abs(reading.value)
     resolution = (reading.resolution or 0.0) + (sample_volts(beside).resolution or LEAST_DROP)
-    if abs(drop) <= resolution:
+    if abs(drop) <= FEW * resolution:
+        text = f"the supply leads of {feed.input} come to {at_most(drop, resolution, beside.amps)}"
+        work.journal.event("leads", f"{text}: the drop is no more than supply and meter may differ by")
         return
     ohms = drop / beside.amps
     raw = f"({beside.volts_raw or beside.volts} V - {reading.raw} V) / {beside.amps_raw or beside.amps} A"
     work.keep(
         feed.input,
         Kind.RESISTANCE,
-        Value(ohms, raw, resolution / beside.amps),
+        Value(ohms, raw, FEW * resolution / beside.amps),
         RECORDED,
         how=How.DERIVED,
         aspect="supply leads",
@@ -60,3 +65,8 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
     if not 0 <= ohms <= ODD_LEADS:
         found_text = format_quantity(ohms, "ohm", resolution=resolution / beside.amps)
         work.journal.event("leads", f"the supply leads of {feed.input} come to {found_text}: look at their ends")
+
+
+def at_most(drop: float, resolution: float, amps: float) -> str:
+    """Return the most that leads can have whose drop (V) cannot be told from none, in words: '< 340 mΩ'."""
+    return f"< {shown((max(0.0, drop) + FEW * resolution) / abs(amps), 'ohm', 2)}"
