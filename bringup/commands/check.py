@@ -17,6 +17,7 @@ from bringup.core.frozen import frozen
 from bringup.core.pacing import paced
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
+from bringup.core.unbounded import unbounded
 from bringup.core.wording import folded
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
@@ -106,6 +107,9 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
             where.found.append(Problem(str(file.path), 0, 0, finding.message, "", finding.what_to_do))
         else:
             where.add((step.line, step.column), finding.message, finding.what_to_do)
+    if nobody_said := unbounded(file.holds.board):
+        way_out = "State it where too high a voltage would do harm: power is then cut at once."
+        remarks.found.append(Problem(str(file.path), 0, 0, nobody_said, "", way_out))
     return Checked(file, tuple(in_order(refused.found)), tuple(in_order(remarks.found)))
 
 

@@ -19,6 +19,7 @@ from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resist
 from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
 from bringup.core.timing import seconds_of
+from bringup.core.unbounded import unbounded
 from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -90,9 +91,8 @@ def look_ahead(procedure: Procedure, bench: Bench | None, supply: Dialect | None
         )
     by_hand = bench is not None and supply_by_hand(bench)
     reached = not by_hand and (supply is None or can_tell(supply, "set_over_voltage"))
-    return Preview(
-        procedure, bench, steps, tuple(_not_covered(bench, supply)), findings, over_voltage=reached, trips=not by_hand
-    )
+    gaps = tuple(_gaps(procedure, bench, supply))
+    return Preview(procedure, bench, steps, gaps, findings, over_voltage=reached, trips=not by_hand)
 
 
 def _step(
@@ -136,6 +136,12 @@ def _high_voltage(step: Step, procedure: Procedure, high: dict[str, float]) -> t
         return ()
     points = listed(f"{name} ({shown(high[name], 'V', 3)})" for name in named)
     return (f"dangerous voltage, 60 V DC or more: {points}",)
+
+
+def _gaps(procedure: Procedure, bench: Bench | None, supply: Dialect | None) -> list[str]:
+    """What neither the board file, nor this bench, nor the tool on it protects from; nothing without a bench."""
+    nobody_said = unbounded(procedure.board)
+    return [*_not_covered(bench, supply), *([nobody_said] if bench is not None and nobody_said else [])]
 
 
 def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
