@@ -97,7 +97,9 @@ class PersonHands:
         elif where is LeadsPlace.OFF:
             self._go(f"Unplug the supply's leads from {named} and keep them clear of everything")
         else:
-            self._go(f"Unplug the supply's leads from {named}; meter across their free ends, red on the plus lead, and nothing else")
+            self._go(
+                f"Unplug the supply's leads from {named}; meter across their free ends, red on the plus lead, and nothing else"
+            )
 
     def unit(self, serial: str) -> None:
         """Ask nothing: the serial number was typed by the person who has the unit before them."""
