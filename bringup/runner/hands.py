@@ -98,7 +98,8 @@ class PersonHands:
             self._go(f"Unplug the supply's leads from {named} and keep them clear of everything")
         else:
             self._go(
-                f"Unplug the supply's leads from {named}; meter across their free ends, red on the plus lead, and nothing else"
+                f"Unplug the supply's leads from {named}; meter across their free ends, red on the plus lead, "
+                "and nothing else"
             )
 
     def unit(self, serial: str) -> None:
