@@ -1,36 +1,32 @@
 """A simulated meter of a style: its table says what it understands, this module what it then does.
 
-Beside the table every one answers `*IDN?` and obeys the commands under SIMulate (scpi_instrument). Volts and ohms are
-the world's; what else it measures stands in `applied`, as if it were connected to its terminals.
+Volts and ohms are the world's; what else it measures stands in `applied`, as if it were connected to its terminals.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Generator, Iterable
+from collections.abc import Generator
 
-from bringup.simulation.command_tree import Command
 from bringup.simulation.figures import quantised
-from bringup.simulation.instrument import MESSAGE_BYTES, Exchange
 from bringup.simulation.meter_ranges import HIGH_IMPEDANCE, LINE_PERIOD, OPEN_CIRCUIT_VOLTS, OVER_RANGE_FROM, TEN_MEGOHM
 from bringup.simulation.meter_style import Measures, MeterStyle
 from bringup.simulation.physics import World
 from bringup.simulation.scpi_errors import ScpiFault, entry
-from bringup.simulation.scpi_instrument import LOOK_TIME, ScpiInstrument
-from bringup.simulation.style import Asked, Complains, Told, compiled
+from bringup.simulation.style import Asked, Complains, Told
+from bringup.simulation.styled import UNKNOWN, StyledInstrument
 
 TEST_CURRENT = 1e-4
 LARGEST = {Measures.DCV: 1000.0, Measures.OHM: 1e8, Measures.OHM4: 1e8}
 """What is over range however the range is found."""
 LAST_DIGIT = 1e-6
-UNKNOWN = -113
-_EVERYONES = re.compile(r"\*(?i:IDN)\?|(?i:SIM(ULATE)?):.*|SYSTem:ERRor\?")
-"""Spelt like that, the last asks for errors of the commands under SIMulate, which no style has a place for."""
-_LONGEST_QUEUE = 20
 
 
-class StyledMeter(ScpiInstrument):
+class StyledMeter(StyledInstrument):
     """A meter whose probe is where the world has it, spoken to in its style."""
+
+    # Spelt like that, the last asks for errors of the commands under SIMulate, which no style has a place for.
+    everyones = re.compile(r"\*(?i:IDN)\?|(?i:SIM(ULATE)?):.*|SYSTem:ERRor\?")
 
     def __init__(
         self,
@@ -61,55 +57,25 @@ class StyledMeter(ScpiInstrument):
         }
         self._plain = False
         self._continuous = style.starts_continuous
-        self._errors: list[int] = []
         self._shown: float | None = None
         self._coming: tuple[float, float] | None = None
         """When the reading under way is done, and its value."""
-        known: tuple[Told | Asked, ...] = (*style.asks, *style.tells)
-        self._table = [(compiled(each.pattern), each) for each in known]
-        super().__init__(world, model=style.model, serial=serial, outputs=outputs, pace=pace)
+        super().__init__(world, style, serial=serial, outputs=outputs, pace=pace)
 
-    def commands(self) -> Iterable[Command]:
-        """Return none of its own: the table has them."""
-        return ()
-
-    def reset(self, now: float) -> None:
-        """Not reached: no style has `*RST`."""
-
-    # messages
-
-    def exchange(self, message: bytes, now: float) -> Exchange:
-        """Work on one message: what the table knows is done or answered, anything else is an error of the style."""
-        text = message.decode("latin-1").strip()
-        if len(message) > MESSAGE_BYTES or not text:
-            return None
-        if _EVERYONES.fullmatch(text):
-            return (yield from super().exchange(message, now))
-        if self.pace > 0:
-            now = yield now + LOOK_TIME * self.pace
-        found = next(((match, one) for pattern, one in self._table if (match := pattern.fullmatch(text))), None)
-        if found is None:
-            return self._wrong(UNKNOWN)
-        match, one = found
-        try:
-            if isinstance(one, Asked):
-                return (yield from self._reply(one, now)).encode("latin-1")
-            for does in one.does.split(", "):
-                self._do(*does.partition(" ")[::2], said=match.groupdict().get("x"))
-        except ScpiFault as fault:
-            return self._wrong(fault.code)
-        self._shown = self._coming = None
-        return self.style.acknowledge.encode() or None
-
-    def _wrong(self, code: int) -> bytes | None:
+    def wrong(self, code: int, *, query: bool = False) -> bytes | None:
         """Keep or say what went wrong, as the style does."""
-        if self.style.complains is Complains.QUEUE and len(self._errors) < _LONGEST_QUEUE:
-            self._errors.append(code)
-        elif self.style.complains is Complains.AT_ONCE:
+        if self.style.complains is Complains.AT_ONCE:
             return b"?" if code == UNKNOWN else b"!"
-        return None
+        return super().wrong(code, query=query)
 
     # telling
+
+    def tell(self, told: Told, match: re.Match[str], now: float) -> None:
+        """Do one thing after the other; the reading under way counts no more."""
+        del now
+        for does in told.does.split(", "):
+            self._do(*does.partition(" ")[::2], said=match.groupdict().get("x"))
+        self._shown = self._coming = None
 
     def _do(self, does: str, what: str, *, said: str | None) -> None:
         """Do one thing. `said` is the number that came with it."""
@@ -157,10 +123,12 @@ class StyledMeter(ScpiInstrument):
 
     # asking
 
-    def _reply(self, asked: Asked, now: float) -> Generator[float, float, str]:
+    def reply(self, asked: Asked, match: re.Match[str], now: float) -> Generator[float, float, str]:
+        """Answer from its state, or with a reading, which takes its time."""
+        del match
         what, _, of = asked.what.partition(" ")
         if what == "error":
-            code = self._errors.pop(0) if self._errors else 0
+            code = self.next_error()
             return _written(asked, (code, entry(code).partition(",")[2].strip('"')))
         if what == "function":
             return _written(asked, self.measures)

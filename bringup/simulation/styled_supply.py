@@ -1,33 +1,30 @@
 """A simulated supply of a style: its table says what it understands, this module what it then does.
 
-Beside the table every one answers `*IDN?` and obeys the commands under SIMulate (scpi_instrument). One command is one
-message here: most of these instruments take no more.
+One command is one message here: most of these instruments take no more.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Generator
 
-from bringup.simulation.command_tree import Command
 from bringup.simulation.figures import quantised, uniform
-from bringup.simulation.instrument import MESSAGE_BYTES, Exchange
 from bringup.simulation.physics import OutputMode, World
 from bringup.simulation.power_stage import OVER_CURRENT, OVER_VOLTAGE
 from bringup.simulation.scpi_errors import ScpiFault, entry
-from bringup.simulation.scpi_instrument import LOOK_TIME, ScpiInstrument
-from bringup.simulation.style import Asked, Complains, Style, Told, compiled
+from bringup.simulation.style import Asked, Complains, Style, Told
+from bringup.simulation.styled import StyledInstrument
 from bringup.simulation.supply_levels import LEVELS, Output, preset
 
 MEASURING_TIME = 0.02
 GAIN_ERROR = 2e-4
-_EVERYONES = re.compile(r"\*IDN\?|SIM(ULATE)?:.*", re.IGNORECASE)
 _MODE_BITS = {OutputMode.VOLTAGE: 1, OutputMode.CURRENT: 2, OutputMode.UNREGULATED: 3, OutputMode.OFF: 0}
-_LONGEST_QUEUE = 20
 
 
-class StyledSupply(ScpiInstrument):
+class StyledSupply(StyledInstrument):
     """A supply over the world's power stages, spoken to in its style."""
+
+    everyones = re.compile(r"\*IDN\?|SIM(ULATE)?:.*", re.IGNORECASE)
 
     def __init__(self, world: World, style: Style, *, serial: str = "SIM-S-0009", pace: float = 1.0) -> None:
         self.style = style
@@ -38,64 +35,29 @@ class StyledSupply(ScpiInstrument):
         self._selected = min(style.ratings)
         self._locked = not style.locked
         self._addressed = style.address is None
-        self._errors: list[int] = []
         self._registers = {"execution": 0, "query": 0}
         self._events = dict.fromkeys(style.ratings, 0)
         self._was_tripped: dict[int, str | None] = dict.fromkeys(style.ratings)
-        matters = style.case_matters
-        known: tuple[Told | Asked, ...] = (*style.asks, *style.tells)
-        self._table = [(compiled(each.pattern, case_matters=matters), each) for each in known]
-        super().__init__(world, model=style.model, serial=serial, outputs=tuple(style.ratings), pace=pace)
+        outputs = tuple(style.ratings)
+        super().__init__(world, style, serial=serial, outputs=outputs, pace=pace, case_matters=style.case_matters)
         for number in self._stages:
             world.switch(number, on=False, now=0.0)
             for level in LEVELS:
                 self._apply(number, level, 0.0)
 
-    def commands(self) -> Iterable[Command]:
-        """Return none of its own: the table has them."""
-        return ()
+    def hears(self, one: Told | Asked | None) -> bool:
+        """Whether it was addressed, where it has an address; that is always listened to."""
+        return self._addressed or (isinstance(one, Told) and one.does == "address")
 
-    def reset(self, now: float) -> None:
-        """Not reached: no style has `*RST`."""
-
-    # messages
-
-    def exchange(self, message: bytes, now: float) -> Exchange:
-        """Work on one message: what the table knows is done or answered, anything else is an error of the style."""
-        text = message.decode("latin-1").strip()
-        if len(message) > MESSAGE_BYTES or not text:
-            return None
-        if _EVERYONES.fullmatch(text) and self._addressed:
-            return (yield from super().exchange(message, now))
-        if self.pace > 0:
-            now = yield now + LOOK_TIME * self.pace
-        self._observe(now)
-        found = next(((match, one) for pattern, one in self._table if (match := pattern.fullmatch(text))), None)
-        if found is None or not (self._addressed or _does(found[1]) == "address"):
-            return self._wrong(-113, query="?" in text)
-        match, one = found
-        try:
-            output = self._meant(match)
-            if isinstance(one, Asked):
-                if one.what.startswith("measured") and self.pace > 0:
-                    now = yield now + MEASURING_TIME * self.pace
-                return self._reply(one, output, now).encode("latin-1")
-            self._tell(one, output, match.groupdict(), now)
-        except ScpiFault as fault:
-            return self._wrong(fault.code)
-        return self.style.acknowledge.encode() or None
-
-    def _wrong(self, code: int, *, query: bool = False) -> bytes | None:
+    def wrong(self, code: int, *, query: bool = False) -> bytes | None:
         """Keep or say what went wrong, as the style does. What cannot be understood is never answered otherwise."""
         if not self._addressed:
             return None
-        if self.style.complains is Complains.QUEUE and len(self._errors) < _LONGEST_QUEUE:
-            self._errors.append(code)
-        elif self.style.complains is Complains.REGISTERS:
+        if self.style.complains is Complains.REGISTERS:
             self._registers["query" if query else "execution"] = 100 - code % 100
         elif self.style.complains is Complains.AT_ONCE:
             return f"C{-code % 100:02d}".encode()
-        return None
+        return super().wrong(code, query=query)
 
     def _meant(self, match: re.Match[str]) -> int:
         said = match.groupdict()
@@ -111,7 +73,9 @@ class StyledSupply(ScpiInstrument):
 
     # telling
 
-    def _tell(self, told: Told, output: int, said: dict[str, str | None], now: float) -> None:
+    def tell(self, told: Told, match: re.Match[str], now: float) -> None:
+        """Do it to the output that is meant."""
+        output, said = self._meant(match), match.groupdict()
         on = (said.get("b") or "").upper() in {"ON", "1", "EXT"}
         does = told.does
         if does == "address":
@@ -192,7 +156,11 @@ class StyledSupply(ScpiInstrument):
 
     # asking
 
-    def _reply(self, asked: Asked, output: int, now: float) -> str:
+    def reply(self, asked: Asked, match: re.Match[str], now: float) -> Generator[float, float, str]:
+        """Answer for the output that is meant; measuring takes its time."""
+        output = self._meant(match)
+        if asked.what.startswith("measured") and self.pace > 0:
+            now = yield now + MEASURING_TIME * self.pace
         value = self._value(asked.what, output, now)
         if callable(asked.form):
             return asked.form(value)
@@ -245,10 +213,10 @@ class StyledSupply(ScpiInstrument):
         if self.style.errors_clear_trips:
             for each in self._stages:
                 self._clear(each, now)
-        code = self._errors.pop(0) if self._errors else 0
+        code = self.next_error()
         return (code, entry(code))
 
-    def _observe(self, now: float) -> None:
+    def observe(self, now: float) -> None:
         """Note events: modes as long as they last, trips once."""
         for output in self._stages:
             tripped = self.world.tripped(output, now)
@@ -263,7 +231,3 @@ class StyledSupply(ScpiInstrument):
         true = self.world.terminal_volts(output, now) if what == "volts" else self.world.terminal_amps(output, now)
         gain = 1.0 + GAIN_ERROR * uniform(self.serial, output, what, "gain")
         return quantised(true * gain, self.style.step)
-
-
-def _does(one: Told | Asked) -> str:
-    return one.does if isinstance(one, Told) else ""
