@@ -1,16 +1,20 @@
 """An instrument on a pseudo-terminal that does what a test scripts: the other end of a serial cable.
 
-A serial line knows no connections: the script is told of connection 0 always.
+A serial line knows no connections: the script is told of connection 0 always. The port has a name that goes with it, so
+that nobody who still tries to reach it finds the pseudo-terminal that gets its number next.
 """
 
 from __future__ import annotations
 
 import os
 import select
+import shutil
+import tempfile
 import termios
 import threading
 import time
 import tty
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
@@ -25,7 +29,9 @@ class ScriptedTerminal:
         self._end = end
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
-        self.path = os.ttyname(self._near)
+        self._folder = Path(tempfile.mkdtemp(prefix="bringup-port-"))
+        self.path = str(self._folder / Path(os.ttyname(self._near)).name)
+        Path(self.path).symlink_to(os.ttyname(self._near))
         self.resource = f"ASRL{self.path}::INSTR"
         self.lines: list[str] = []
         self.asked = threading.Condition()
@@ -48,6 +54,7 @@ class ScriptedTerminal:
         if self._thread.is_alive():
             os.write(self._stopper, b"!")
             self._thread.join(2.0)
+            shutil.rmtree(self._folder)
             os.close(self._near)
             os.close(self._far)
 

@@ -1,15 +1,20 @@
 """A simulated instrument on a serial line: a pseudo-terminal, whose near end any program opens as a serial port.
 
-POSIX only. A serial line knows no connections: one client or several, they are one to the instrument.
+POSIX only. A serial line knows no connections: one client or several, they are one to the instrument. The system gives
+the number of a pseudo-terminal that is gone to the next one, which may be somebody's screen; a client that keeps trying
+to reach a plugged-out instrument must not find that. So the port has a name of its own, which goes with it.
 """
 
 from __future__ import annotations
 
 import os
 import select
+import shutil
 import sys
+import tempfile
 import threading
 from contextlib import suppress
+from pathlib import Path
 
 from bringup.errors import BenchError
 from bringup.simulation.instrument import MESSAGE_BYTES
@@ -33,7 +38,10 @@ class TerminalPort:
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
         self._stop, self._stopper = os.pipe()
-        self.resource = f"ASRL{os.ttyname(self._near)}::INSTR"
+        self._folder = Path(tempfile.mkdtemp(prefix="bringup-port-"))
+        path = self._folder / Path(os.ttyname(self._near)).name
+        path.symlink_to(os.ttyname(self._near))
+        self.resource = f"ASRL{path}::INSTR"
         self._conversation = StreamConversation(self, desk, manners, speech, dropped=threading.Event())
         self._thread = threading.Thread(target=self._serve, name=self.resource, daemon=True)
 
@@ -46,6 +54,7 @@ class TerminalPort:
         os.write(self._stopper, b"!")
         if self._thread.ident is not None:
             self._thread.join(2.0)
+        shutil.rmtree(self._folder, ignore_errors=True)  # before the number is free
         for end in (self._far, self._near, self._stop, self._stopper):
             os.close(end)
 
