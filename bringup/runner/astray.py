@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from bringup.core.board import Board
+from bringup.core.drawn import drawn
 from bringup.core.limits import Limits
 from bringup.core.procedure import Channel
 from bringup.core.replies import Value
@@ -38,6 +40,8 @@ class Astray:
     """So many samples in a row were outside."""
     since: float = 0.0
     found: float = 0.0
+    board: Board | None = None
+    """Whose inputs draw what is logged; None: it has no lower end but a stated one."""
 
     @property
     def certain(self) -> bool:
@@ -48,18 +52,23 @@ class Astray:
         """Take one sample; `starting`: start-up or current limit, by which nothing is judged."""
         if self.certain or value.number is None:
             return
-        if starting or self.limits.accepts(value.number):
+        limits = self._limits(value)
+        if starting or limits.accepts(value.number):
             self.outside = 0
             return
         self.since = self.since if self.outside else moment
         self.outside, self.found = self.outside + 1, value.number
 
+    def _limits(self, value: Value) -> Limits:
+        return self.limits if self.board is None else drawn_by(self.board, self.channel, self.limits, value)
+
     def __str__(self) -> str:
+        limits = self._limits(Value(self.found, ""))
         found = _shown(self.channel, self.found)
         after = duration(max(0.0, self.since - self.begun))
         was = f" ({self.before} before the log)" if self.before else ""
         name = f"{self.channel.point} {self.channel.kind}"
-        return f"{name} {found}, expected {limits_text(self.limits)}, for {self.outside} samples from {after} on{was}"
+        return f"{name} {found}, expected {limits_text(limits)}, for {self.outside} samples from {after} on{was}"
 
 
 def astray(work: Work, channel: Channel, limits: Limits | None, begun: float) -> Astray | None:
@@ -74,7 +83,14 @@ def astray(work: Work, channel: Channel, limits: Limits | None, begun: float) ->
     )
     last = next(same, None)
     before = "" if last is None else _shown(channel, last)
-    return Astray(channel, limits, before, begun)
+    return Astray(channel, limits, before, begun, board=work.board)
+
+
+def drawn_by(board: Board, channel: Channel, limits: Limits, value: Value) -> Limits:
+    """Return what a sample must lie within: what an input draws has a lower end, whether that is stated or not."""
+    if channel.kind is Kind.VOLTAGE or channel.point not in board.inputs:
+        return limits
+    return drawn(limits, resolution=value.resolution, volts=board.inputs[channel.point].voltage.number)
 
 
 def _shown(channel: Channel, value: float) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
+from bringup.core.drawn import drawn
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
@@ -115,9 +116,10 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     aspect = _named(stage)
     volts, amps = sample_volts(sample), sample_amps(sample)
     work.keep(feed.input, Kind.VOLTAGE, volts, RECORDED, instrument="supply", how=how, aspect=aspect, beside=sample)
-    judged = Judged(stage.current, stage.current_from, note=stage.unknown)
+    limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
+    judged = Judged(limits, stage.current_from, note=stage.unknown)
     if sample.mode == "current":
-        judged = Judged(stage.current, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
+        judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
         work.tally.missing.append(f"{feed.input} {aspect}: the supply stayed in current limit")
     current = work.keep(
         feed.input,

@@ -19,7 +19,7 @@ from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, How, Kind, Result
-from bringup.runner.astray import Astray, astray, starting
+from bringup.runner.astray import Astray, astray, drawn_by, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import SupplyLost, Trip
@@ -220,6 +220,8 @@ def _sum_up(work: Work, trace: Trace) -> None:
     """Keep minimum, maximum and mean, each judged by the step's limits, and the standard deviation."""
     channel = trace.channel
     limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
+    if limits is not None and trace.least is not None:
+        limits = drawn_by(work.board, channel, limits, trace.least)
     instrument = "supply" if channel.point in work.board.inputs else "meter"
     by_hand = work.power.by_hand if instrument == "supply" else work.meter.by_hand
     how = How.TYPED if by_hand else How.READ
