@@ -11,19 +11,23 @@ from pathlib import Path
 import pytest
 
 from bringup.commands.logbook_words import print_outcome
+from bringup.core.bench import Ceiling
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Measure
+from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
 from bringup.runner.claims import MISTYPED, contradiction
+from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.keys import CALL_OFF, CORRECT, LEAVE_OUT, NOTE
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
+from bringup.runner.readback import judge_knob
 from bringup.runner.records import PollSample
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.typed import LETTERS
@@ -186,6 +190,49 @@ def test_a_supply_set_wrongly_is_never_switched_on() -> None:
     assert "the voltage was to be 1 V, but 5 V was typed as what the supply shows" in outcome.cause
     ons = [prompt.text for prompt, _ in hands.person.asked if "ON now" in prompt.text]
     assert len(ons) == 1  # for the leads; not for the board
+
+
+def at_24_volts(shown: str) -> HandBench:
+    """A person whose knob supply shows this where 24 V was dictated with the output on."""
+    return at_the_bench(
+        change=lambda text, typed: shown if text.startswith("Set the supply's voltage to 24 V") else typed
+    )
+
+
+@pytest.mark.parametrize("shown", ["24.1", "23.9"])
+def test_a_knob_that_is_turned_while_on_is_set_as_well_as_a_knob_can_be(shown: str) -> None:
+    assert at_24_volts(shown).run().result is AttemptResult.PASSED
+
+
+def test_a_knob_that_is_turned_too_far_while_on_ends_the_attempt() -> None:
+    outcome = at_24_volts("24.3").run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "the voltage was to be 24 V, but 24.3 V was typed as what the supply shows" in outcome.cause
+
+
+def test_a_voltage_that_nobody_told_while_on_ends_the_attempt() -> None:
+    outcome = at_24_volts("?").run()
+
+    assert "nobody has said what voltage the supply shows (24 V was asked for)" in outcome.cause
+
+
+@pytest.mark.parametrize(
+    ("damage", "volts", "amps", "words"),
+    [
+        (24.05, 24.1, 0.4, "24.1 V exceeds what damages the board, 24.05 V"),
+        (33.0, 24.16, 0.4, "24.16 V exceeds the bench's ceiling, 24.15 V"),
+        (33.0, 24.0, 0.41, "410 mA exceeds the bench's ceiling, 400 mA"),
+    ],
+)
+def test_what_a_knob_may_be_off_by_is_refused_where_it_is_dangerous(
+    damage: float, volts: float, amps: float, words: str
+) -> None:
+    feed = Feed("VIN", 1, 24.0, 0.4, 1.0, damage_above=damage)
+    ceiling = Ceiling(parse_quantity("24.15 V"), parse_quantity("400 mA"))
+
+    with pytest.raises(BrokenOff, match=re.escape(words)):
+        judge_knob(feed, ceiling, volts, amps)
 
 
 def lit(times: int) -> list[Scripted]:

@@ -149,7 +149,7 @@ ACTIONS = {
         Field("then", Several(VOLTS), "voltages, in order", required=True, example="[18 V, 24 V]"),
         Field("current_limit", AMPERES, "of the supply", required=True, example="400 mA"),
         Field("short_check", VOLTS, "voltage, 1 V or less, at which a short shows", example="1 V"),
-        Field("expect_current", Limit("A"), "judges the last voltage; the budget the ones before; what flows back fails",
+        Field("expect_current", Limit("A"), "judges the last voltage; the power budget judges the ones before",
               example="60 mA .. 110 mA"),
         Field("limit_time", SECONDS, "how long current limit may last", default="twice C·ΔV/I, at least 200 ms",
               example="500 ms"),

@@ -23,7 +23,7 @@ from bringup.runner.looks import Watched
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protecting import Protecting
-from bringup.runner.readback import compare_all, faultless, judge_setting
+from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
 from bringup.runner.wait import WaitPoint
@@ -50,9 +50,9 @@ class Power:
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.bug: Exception | None = None
+        """What went wrong in telling of an emergency; to be raised in the end."""
         self.on_found_on: Callable[[int], None] = lambda _output: None
         """What is to be found out of an output that was found on, now that it is off."""
-        """What went wrong in telling of an emergency; to be raised in the end."""
         self.left_alone: frozenset[int] = frozenset()
         self.ceiling = Ceiling()
         self.somebody = True
@@ -96,7 +96,7 @@ class Power:
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found = self._result(self.supply.settings(feed.output), "reading the settings back")
         level = self.protecting.over_voltage
-        volts, amps = compare_all(self._journal, feed, found, over_voltage=level, by_hand=self.by_hand)
+        volts, amps = compare_all(self._journal, feed, found, self.ceiling, over_voltage=level, by_hand=self.by_hand)
         self._go(feed, go)
         self._switch_on(feed, replace(found, volts=volts, amps=amps))
 
@@ -112,6 +112,8 @@ class Power:
         self._on = [feed if each.output == feed.output else each for each in self._on]
         with self._watch.doubting():
             self._judge("voltage", "V", feed.volts, done)
+            if self.by_hand:
+                judge_knob(feed, self.ceiling, done.readback, feed.current_limit)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback

@@ -5,12 +5,14 @@ Every doubt raises BrokenOff with both numbers; switching off is the business of
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
+from bringup.core.bench import Ceiling
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.runner.endings import BrokenOff
-from bringup.runner.feed import Feed
+from bringup.runner.feed import Feed, within_bounds
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Done, OutputSettings, Protection
 
@@ -44,12 +46,13 @@ def judge_setting(
 ) -> None:
     """Refuse what the supply complained of or did not take. From `at_least` to `at_most`, another value will do.
 
-    By hand nothing is read back here: settings are dictated together, and compared in `compare_all`.
+    By hand nothing is judged here: settings are dictated together and compared in `compare_all`, or in `judge_knob`.
     """
     faultless(journal, f"setting the {name} to {format_quantity(asked, unit)}", done)
+    if by_hand:
+        return
     if done.readback is None:
-        if not by_hand:
-            journal.event("unread", f"the supply does not read back its {name}")
+        journal.event("unread", f"the supply does not read back its {name}")
     elif not alike(asked, done.readback, unit) and (at_most is None or not at_least <= done.readback <= at_most):
         raise differs(name, unit, asked, done.readback)
 
@@ -58,6 +61,7 @@ def compare_all(
     journal: Journal,
     feed: Feed,
     found: OutputSettings,
+    ceiling: Ceiling,
     *,
     over_voltage: float | None = None,
     by_hand: bool = False,
@@ -71,19 +75,12 @@ def compare_all(
     journal.troubles("supply", found.troubles)
     if any(trouble.errors or trouble.fault or trouble.wrong for trouble in found.troubles):
         raise BrokenOff("reading the settings back went wrong: " + "; ".join(each.text for each in found.troubles))
+    if by_hand:
+        judge_knob(feed, ceiling, found.volts, found.amps)
     pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
     for name, unit, asked, read in pairs:
-        if read is None and by_hand:
-            raise BrokenOff(
-                f"nobody has said what {name} the supply shows ({format_quantity(asked, unit)} was asked for)"
-            )
-        if read is None or alike(asked, read, unit):
-            continue
-        if not by_hand:
+        if read is not None and not by_hand and not alike(asked, read, unit):
             raise differs(name, unit, asked, read)
-        if not knob_limits(asked, unit).accepts(read):
-            typed, wanted = format_quantity(read, unit), format_quantity(asked, unit)
-            raise BrokenOff(f"the {name} was to be {wanted}, but {typed} was typed as what the supply shows")
     if over_voltage is not None and Protection.OVER_VOLTAGE in found.disabled:
         raise not_enabled("over-voltage protection")
     if over_voltage is not None and found.over_voltage is not None and not alike(over_voltage, found.over_voltage, "V"):
@@ -92,6 +89,26 @@ def compare_all(
         raise BrokenOff(f"{feed.input} is on although nobody has said go")
     volts = feed.volts if found.volts is None else found.volts
     return volts, feed.current_limit if found.amps is None else found.amps
+
+
+def judge_knob(feed: Feed, ceiling: Ceiling, volts: float | None, amps: float | None) -> None:
+    """Refuse what a knob was not to be set to, what it may be off by but must not be here, and what nobody told.
+
+    A knob is not set to the millivolt; what the board bears and the bench permits is no matter of knobs.
+    """
+    volts = _turned("voltage", "V", feed.volts, volts)
+    amps = _turned("current limit", "A", feed.current_limit, amps)
+    within_bounds(replace(feed, volts=volts, current_limit=amps), ceiling)
+
+
+def _turned(name: str, unit: str, asked: float, typed: float | None) -> float:
+    wanted = format_quantity(asked, unit)
+    if typed is None:
+        raise BrokenOff(f"nobody has said what {name} the supply shows ({wanted} was asked for)")
+    if not knob_limits(asked, unit).accepts(typed):
+        found = format_quantity(typed, unit)
+        raise BrokenOff(f"the {name} was to be {wanted}, but {found} was typed as what the supply shows")
+    return typed
 
 
 def differs(name: str, unit: str, asked: float, read: float) -> BrokenOff:
