@@ -13,7 +13,8 @@ from bringup.core.limits import Limits, parse_limits
 from bringup.core.reading import Reading
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
-from bringup.runner.by_hand import HandMeter, HandSupply
+from bringup.runner.by_hand import HandSupply
+from bringup.runner.hand_meter import HandMeter
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.readback import knob_limits
@@ -220,6 +221,12 @@ def test_a_knob_that_is_still_wrong_is_asked_about_until_it_is_right() -> None:
     it.switch(1, False)
     it.set_voltage(1, 24.0)
     assert it.settings(1).value().volts == 24.0
+
+
+def test_a_value_within_the_readings_own_limits_is_no_slip_though_the_boards_say_so() -> None:
+    it, typist = hand_meter("5.01")
+    value, troubles = it.read(Function.DC_VOLTS, point="3V3", limits=parse_limits("5 V ± 2 %")).value()
+    assert (value.number, troubles, len(typist.prompts)) == (5.01, (), 1)
 
 
 @pytest.mark.parametrize("line", ["0.01", "10 mV", "5.01", "0.33"])

@@ -19,18 +19,19 @@ from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.logbook.record import LogbookRecord
-from bringup.runner.by_hand import INSTEAD, HandMeter, HandSupply
+from bringup.runner.by_hand import HandSupply
 from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
-from bringup.runner.keys import CALL_OFF, CORRECT, LEAVE_OUT, NOTE
+from bringup.runner.hand_meter import INSTEAD, HandMeter
+from bringup.runner.keys import CORRECT, LEAVE_OUT, NOTE
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.readback import judge_knob
 from bringup.runner.records import PollSample
 from bringup.runner.setup import AttemptOutcome
-from bringup.runner.typed import LETTERS
+from bringup.runner.typed import CALL_OFF, LETTERS
 from bringup.simulation.person import Scripted, SimulatedPerson
 from bringup.terminal.scene import Scene
 from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure
@@ -444,7 +445,15 @@ def test_what_may_be_typed_instead_of_a_value_is_said_once_and_is_what_the_keys_
     assert len([prompt for prompt, _ in hands.person.asked if INSTEAD in prompt.lines]) == 1
 
 
-@pytest.mark.parametrize("question", ["5V0: what does the meter show?", "VIN: what current does the supply show?"])
+@pytest.mark.parametrize(
+    "question",
+    [
+        "5V0: what does the meter show?",
+        "VIN: what current does the supply show?",
+        "Output off. Set the supply's current limit to 400 mA. What does it show?",
+        "Set the supply's voltage to 24 V. What does it show?",
+    ],
+)
 def test_an_attempt_is_called_off_by_a_letter_typed_instead_of_a_value(question: str) -> None:
     hands = at_the_bench(change=lambda text, typed: "q" if text == question else typed)
 
@@ -452,6 +461,17 @@ def test_an_attempt_is_called_off_by_a_letter_typed_instead_of_a_value(question:
 
     assert (outcome.result, outcome.cause) == (AttemptResult.CALLED_OFF, "called off by the person")
     assert outcome.off_verified is not False
+
+
+def test_other_letters_wait_until_the_knob_is_set() -> None:
+    letters = ["n", "c"]
+    hands = at_the_bench(
+        change=lambda text, typed: letters.pop() if text.startswith("Set the supply's") and letters else typed
+    )
+
+    assert hands.run().result is AttemptResult.PASSED
+    again = [prompt for prompt, _ in hands.person.asked if "Set the knob first" in " ".join(prompt.lines)]
+    assert len(again) == 2
 
 
 def test_a_note_typed_instead_of_a_value_is_kept_and_the_same_value_asked_for_again() -> None:
@@ -656,6 +676,22 @@ def test_what_the_step_expects_of_a_rail_that_is_held_off_is_never_doubted() -> 
 
     assert outcome.result is AttemptResult.PASSED
     assert len(asked_at_tp_of(hands, "3V3")) == 1
+
+
+def test_what_the_step_expects_is_the_measure_of_a_slip() -> None:
+    slips = ["25.2"]
+
+    def adjusted(_: str, typed: str) -> str:
+        if typed != "3.306":
+            return typed
+        return slips.pop() if slips else "2.52"
+
+    hands = with_expectation(at_the_bench(change=adjusted), **{"3V3": "2.5 V ± 2 %"})
+
+    assert hands.run().result is AttemptResult.PASSED
+    asked = asked_at_tp_of(hands, "3V3")
+    assert [answer.text for _, answer in asked] == ["25.2", "2.52"]
+    assert "with the decimal point elsewhere, as 2.52 V" in asked[1][0].lines[0]
 
 
 def test_limits_of_a_step_that_are_those_of_the_powered_rail_leave_slips_noticed() -> None:

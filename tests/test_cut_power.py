@@ -13,7 +13,7 @@ from bringup.core.words import AttemptResult, Result
 from bringup.errors import LogbookError
 from bringup.runner import measuring as measuring_module
 from bringup.runner.actions import measure as measure_module
-from bringup.runner.by_hand import HandMeter
+from bringup.runner.hand_meter import HandMeter
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps

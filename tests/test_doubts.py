@@ -13,7 +13,7 @@ from bringup.core.procedure import Apply, Channel, Dwell, Log, Note, Resistance,
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.errors import LinkError
-from bringup.runner.by_hand import HandMeter
+from bringup.runner.hand_meter import HandMeter
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption, Told

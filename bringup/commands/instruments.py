@@ -61,7 +61,7 @@ class AnsweringBench:
 
     def meter(self, ask: Ask, limits: Mapping[str, Limits]) -> Meter | None:
         """Return the bench's meter; by hand, `limits` (point -> volts) tell a slip from a reading."""
-        from bringup.runner.by_hand import HandMeter
+        from bringup.runner.hand_meter import HandMeter
         from bringup.runner.scpi_meter import ScpiMeter
 
         role = self.bench.meter

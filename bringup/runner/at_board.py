@@ -34,7 +34,7 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
     work.inputs_seen.add(seen)
     work.hands.probe(feed.input)
     limits, limits_from = voltage_limits(work.board, feed.input)
-    found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits))
+    found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits), limits=limits)
     judged = Judged(limits, limits_from)
     if spoiled(work, feed.input, found):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)

@@ -1,4 +1,4 @@
-"""Supply and meter that speak to nobody: the person sets and reads them, the tool dictates and writes down.
+"""A supply that speaks to nobody: the person sets and reads it, the tool dictates and writes down.
 
 What a person types is a claim, not a read-back: there are no trips and no polls, and off is the person's word, asked
 for once after everything that could have changed it. A value that looks like a slip is asked for once more, then taken
@@ -10,11 +10,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping, Sequence
 
-from bringup.core.bench import MeterRole, SupplyRole
-from bringup.core.limits import Limits
+from bringup.core.bench import SupplyRole
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, Kind
+from bringup.runner.endings import CalledOff
 from bringup.runner.evidence import Claim
 from bringup.runner.exchange import joined, settled
 from bringup.runner.pending import Pending
@@ -22,77 +22,13 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
-from bringup.runner.roles import Attached, Done, Function, OutputSettings, Protection, Trouble
-from bringup.runner.typed import LETTERS, Typed, Wanted, near, type_in, value_of
+from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
+from bringup.runner.typed import CALL_OFF, LETTERS, Typed, Wanted, type_in, value_of
 
-KIND_OF = {Function.DC_VOLTS: Kind.VOLTAGE, Function.DC_AMPS: Kind.CURRENT, Function.OHMS: Kind.RESISTANCE}
-DIAL_OF = {
-    Function.DC_VOLTS: "dial at DC volts, red lead in the volts jack",
-    Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
-    Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
-}
-INSTEAD = "Instead of a value: c corrects the last one, n notes, l leaves the step out, q calls off; then Enter."
-"""Said once: while a value is typed, keys are letters of it."""
+NOT_NOW = "Set the knob first, or type q to call off: other keys can wait until it is set."
 
 Dictated = tuple[dict[Kind, Value], tuple[Trouble, ...]]
 """What the person said was shown for each setting, and doubts that remain."""
-
-
-class HandMeter:
-    """A meter that a person reads (roles.Meter)."""
-
-    by_hand = True
-
-    def __init__(self, role: MeterRole, ask: Ask, *, limits: Mapping[str, Limits] | None = None) -> None:
-        """`limits`: voltage limits of the board's points by name, by which slips are noticed."""
-        self._role = role
-        self._ask = ask
-        self._limits = dict(limits or {})
-        self._dial: Function | None = None
-        self._asked = False
-
-    @property
-    def info(self) -> InstrumentInfo:
-        """How it is named in the logbook."""
-        return InstrumentInfo("meter", "", "", None, self._role.calibration_due, simulated=False, by_hand=True)
-
-    def attach(self) -> Pending[Attached]:
-        """Nothing answers by itself."""
-        return settled(Attached(None))
-
-    def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
-    ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
-        """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
-        if function not in KIND_OF:
-            why = f"{function.value} is not read by hand"
-            return settled((Value(None, "", why=why), (Trouble("", why),)))
-        kind = KIND_OF[function]
-        lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
-        lines = lines if self._asked else (*lines, INSTEAD)
-        before, self._dial, self._asked = self._dial, function, True
-        others = {name: limits for name, limits in self._limits.items() if name != point}
-        volts = kind is Kind.VOLTAGE
-        powered = volts and not dead
-        asked = f"{move}. What does the meter show?" if move else "what does the meter show?"
-        wanted = Wanted(
-            f"{point}: {asked}" if point else asked[0].upper() + asked[1:],
-            kind,
-            lines,
-            self._limits.get(point, near(around, kind)) if powered else None if volts else near(around, kind),
-            others if powered else None,
-            letters=True,
-        )
-
-        def taken(typed: Typed) -> tuple[Value, tuple[Trouble, ...]]:
-            if typed[1] in LETTERS:
-                self._dial = before  # the question is put again, with everything that was to be done for it
-            return value_of(typed, kind), typed[2]
-
-        return type_in(self._ask, wanted).then(taken)
-
-    def close(self) -> None:
-        """Nothing to let go of."""
 
 
 class HandSupply:
@@ -225,7 +161,12 @@ class HandSupply:
         return self._dictate_next(output, in_order, {}, ())
 
     def _dictate_next(
-        self, output: int, rest: list[tuple[Kind, float]], got: dict[Kind, Value], troubles: tuple[Trouble, ...]
+        self,
+        output: int,
+        rest: list[tuple[Kind, float]],
+        got: dict[Kind, Value],
+        troubles: tuple[Trouble, ...],
+        lines: tuple[str, ...] = (),
     ) -> Pending[Dictated]:
         if not rest:
             return settled((got, troubles))
@@ -235,12 +176,17 @@ class HandSupply:
         shown = format_quantity(value, UNIT_OF[kind])
         whose = "the supply's" if len(self._ours()) == 1 else f"on {self._named(output)} the"
         text = f"{state}Set {whose} {name} to {shown}. What does it show?"
-        typed = type_in(self._ask, Wanted(text, kind, limits=knob_limits(value, UNIT_OF[kind]), exact=True))
-        return typed.chain(
-            lambda each: self._dictate_next(
-                output, rest[1:], {**got, kind: value_of(each, kind)}, (*troubles, *each[2])
-            )
-        )
+        limits = knob_limits(value, UNIT_OF[kind])
+        typed = type_in(self._ask, Wanted(text, kind, lines, limits=limits, exact=True, letters=True))
+
+        def taken(each: Typed) -> Pending[Dictated]:
+            if each[1] == CALL_OFF:
+                raise CalledOff
+            if each[1] in LETTERS:
+                return self._dictate_next(output, rest, got, troubles, (NOT_NOW,))
+            return self._dictate_next(output, rest[1:], {**got, kind: value_of(each, kind)}, (*troubles, *each[2]))
+
+        return typed.chain(taken)
 
     def _switch_on(self, output: int) -> Pending[Done]:
         choices = ("it is on", "it is still off")

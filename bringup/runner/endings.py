@@ -78,6 +78,9 @@ class CalledOff(Ending):
 
     result = AttemptResult.CALLED_OFF
 
+    def __init__(self, cause: str = "called off by the person") -> None:
+        super().__init__(cause)
+
 
 class Interrupted(CalledOff):
     """A signal, a lost terminal or `bringup off` ended it."""

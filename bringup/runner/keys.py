@@ -10,15 +10,16 @@ from bringup.runner.endings import CalledOff, LeaveOut
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
+from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
-CALL_OFF, NOTE, LEAVE_OUT, CORRECT = "q", "n", "l", "c"
+NOTE, LEAVE_OUT, CORRECT = "n", "l", "c"
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
-        raise CalledOff("called off by the person")
+        raise CalledOff
     if key not in (NOTE, LEAVE_OUT, CORRECT):
         return
     if not work.waits.may_ask:

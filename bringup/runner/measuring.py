@@ -24,16 +24,11 @@ from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, PollSample
-from bringup.runner.roles import Function, Trouble
+from bringup.runner.roles import KIND_OF, Function, Trouble
 from bringup.runner.supply_operations import UNHURRIED
 from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
 
-KIND_OF: dict[Function, Kind] = {
-    Function.DC_VOLTS: Kind.VOLTAGE,
-    Function.DC_AMPS: Kind.CURRENT,
-    Function.OHMS: Kind.RESISTANCE,
-}
 IN_LIMIT = "the supply is in current limit"
 """Why a reading is not judged."""
 OVER_RANGES = 2
@@ -46,7 +41,9 @@ LEAST_STEP = 0.01
 """Seconds between two readings of a meter that answers at once."""
 
 
-def read_once(work: Work, function: Function, point: str, *, around: float | None = None) -> Value:
+def read_once(
+    work: Work, function: Function, point: str, *, around: float | None = None, limits: Limits | None = None
+) -> Value:
     """Take one fresh reading. Never raises for a silent meter: the step decides what no value means.
 
     A meter that is lost is waited for where the step says so, the supply being watched on; else it is left alone for a
@@ -55,7 +52,7 @@ def read_once(work: Work, function: Function, point: str, *, around: float | Non
     lost, clock = work.lost, work.waits.clock
     if lost.resting(clock.monotonic()):
         return Value(None, "", why=lost.why)
-    value, silent = _ask_meter(work, function, point, around)
+    value, silent = _ask_meter(work, function, point, around, limits)
     until = clock.monotonic() + (WITH_SOMEBODY if work.setup.ask.attended else ALONE)
     while silent:
         lost.count(clock.monotonic(), silent)
@@ -68,7 +65,7 @@ def read_once(work: Work, function: Function, point: str, *, around: float | Non
             lost.given_up = True
             return value
         work.waits.sleep_until(lost.next_try, f"waiting for the meter, asked {lost.silent} times")
-        value, silent = _ask_meter(work, function, point, around)
+        value, silent = _ask_meter(work, function, point, around, limits)
     if lost.lost:
         away = duration(clock.monotonic() - lost.since)
         work.journal.event("meter-back", f"the meter answers again after {away}", {"point": point})
@@ -77,10 +74,12 @@ def read_once(work: Work, function: Function, point: str, *, around: float | Non
     return value
 
 
-def _ask_meter(work: Work, function: Function, point: str, around: float | None) -> tuple[Value, str]:
+def _ask_meter(
+    work: Work, function: Function, point: str, around: float | None, limits: Limits | None
+) -> tuple[Value, str]:
     """Return one reading, and why it was not answered; '' where it was, if only with nonsense."""
     try:
-        value, troubles = _answered_by_meter(work, function, point, around)
+        value, troubles = _answered_by_meter(work, function, point, around, limits)
     except LinkError as error:
         work.journal.event("instrument", f"meter: {error.message}", {"instrument": "meter", "sent": error.sent})
         return Value(None, "", why=error.message), error.message
@@ -93,7 +92,7 @@ def _ask_meter(work: Work, function: Function, point: str, around: float | None)
 
 
 def _answered_by_meter(
-    work: Work, function: Function, point: str, around: float | None
+    work: Work, function: Function, point: str, around: float | None, limits: Limits | None
 ) -> tuple[Value, tuple[Trouble, ...]]:
     """Ask the meter and wait for it. Raises LinkError.
 
@@ -101,7 +100,7 @@ def _answered_by_meter(
     """
     move, dead = work.hands.move(), not expected_as_powered(work, point, around)
     while True:
-        pending = work.meter.read(function, around=around, point=point, move=move, dead=dead)
+        pending = work.meter.read(function, around=around, limits=limits, point=point, move=move, dead=dead)
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
         if not work.meter.by_hand or value.raw not in LETTERS:
             return value, troubles
@@ -119,12 +118,12 @@ def settled(
 ) -> Settled:
     """Read until successive readings agree; by hand, one reading that the person has waited for.
 
-    `limits` lets a resistance that keeps climbing be taken once it is well above its only, lower limit. `within`:
+    `limits`: of this reading; a resistance that keeps climbing is taken once well above its only, lower one. `within`:
     seconds after which it counts as never settled, where that is sooner than usual. A damaging voltage cuts power and
     is returned at once: the caller keeps it and raises its Trip.
     """
     if work.meter.by_hand:
-        return _typed(work, function, point, around)
+        return _typed(work, function, point, around, limits)
     manner = manner_of(KIND_OF[function])
     manner = replace(manner, bound=min(manner.bound, within))
     course, clock, returns = (
@@ -136,7 +135,7 @@ def settled(
     while True:
         begun = clock.monotonic()
         pending = pending or _look_beside(work, point)
-        value = read_once(work, function, point, around=around)
+        value = read_once(work, function, point, around=around, limits=limits)
         # A meter that reads on meanwhile settles in its own time, however slow the supply.
         if pending is None or pending.done or work.watch.look_takes <= UNHURRIED:
             course.look(work, point, pending)
@@ -197,9 +196,9 @@ def _found(work: Work, function: Function, point: str, course: _Course, value: V
     return None
 
 
-def _typed(work: Work, function: Function, point: str, around: float | None) -> Settled:
+def _typed(work: Work, function: Function, point: str, around: float | None, limits: Limits | None) -> Settled:
     """Take what a person reads off the meter, who has waited for it to settle."""
-    value = read_once(work, function, point, around=around)
+    value = read_once(work, function, point, around=around, limits=limits)
     # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
     beside = _answered(work, _look_beside(work, point))
     rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising

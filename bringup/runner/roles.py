@@ -12,7 +12,9 @@ from typing import Protocol
 from bringup.core.bench import Identity
 from bringup.core.dialect import UNIT_OF_FUNCTION, Dialect
 from bringup.core.frozen import frozen
+from bringup.core.limits import Limits
 from bringup.core.replies import ScpiError, Value
+from bringup.core.words import Kind
 from bringup.runner.pending import Pending
 from bringup.runner.records import InstrumentInfo, LinkFault, PollSample
 
@@ -35,6 +37,10 @@ class Function(StrEnum):
     def unit(self) -> str:
         """The unit of what it measures."""
         return UNIT_OF_FUNCTION[self.value]
+
+
+KIND_OF = {Function.DC_VOLTS: Kind.VOLTAGE, Function.DC_AMPS: Kind.CURRENT, Function.OHMS: Kind.RESISTANCE}
+"""What the readings of an attempt are of: the functions that steps ask for."""
 
 
 class Protection(StrEnum):
@@ -174,13 +180,21 @@ class Meter(Protocol):
         """Identify and empty the error queue. Changes nothing else."""
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
+        self,
+        function: Function,
+        *,
+        around: float | None = None,
+        limits: Limits | None = None,
+        point: str = "",
+        move: str = "",
+        dead: bool = False,
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
 
         By hand: the person is asked for what the meter shows at `point`; `move` says in words where the probe goes
         first, '' if it is there; `dead`: nothing feeds the board, or the point is to carry other volts than when it is
-        powered: these are no measure then of what looks like a slip. Never raises for an instrument's silence.
+        powered: these are no measure then of what looks like a slip. `limits`: by which this very reading will be
+        judged; they are the measure of a slip wherever they are known. Never raises for an instrument's silence.
         """
 
     def close(self) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, configuring
+from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.understanding import understand_number
 from bringup.runner.exchange import (
@@ -88,10 +89,17 @@ class ScpiMeter:
         return ()
 
     def read(
-        self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
+        self,
+        function: Function,
+        *,
+        around: float | None = None,
+        limits: Limits | None = None,
+        point: str = "",
+        move: str = "",
+        dead: bool = False,
     ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del point, move, dead
+        del limits, point, move, dead
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))

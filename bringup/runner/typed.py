@@ -24,7 +24,8 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.roles import Trouble
 
-LETTERS = frozenset("qnlc")
+CALL_OFF = "q"
+LETTERS = frozenset({CALL_OFF, *"nlc"})
 """Typed alone instead of a value these are what they are as keys (runner/keys.py): no reading is one letter."""
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""

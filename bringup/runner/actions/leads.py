@@ -53,7 +53,7 @@ def _read(work: Work, plan: LeadsPlan) -> Reading:
     go = f"Leads of {plan.input} FREE, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)
-    found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits))
+    found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits), limits=plan.limits)
     judged = Judged(plan.limits, plan.limits_from, *_against(work, plan, found.value.number))
     reading = work.keep_settled(plan.input, Kind.VOLTAGE, found, judged, aspect=AT_LEADS)
     # The board is unplugged: what its reading comes to is said by `leads`, not by a trip of the unit.

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 from bringup.core.collapse import collapse_level
 from bringup.core.expectation import limits_of
+from bringup.core.limits import Limits
 from bringup.core.procedure import Channel, Log
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
@@ -41,6 +42,7 @@ class Trace:
 
     channel: Channel
     around: float | None
+    limits: Limits | None
     collapse: float | None = None
     """Volts below which a rail that stood has collapsed."""
     stood: bool = False
@@ -103,7 +105,7 @@ def _trace(work: Work, channel: Channel, begun: float) -> Trace:
     level = collapse_level(work.board, channel.point, limits) if channel.kind is Kind.VOLTAGE else None
     stood = level is not None and _stood_before(work, channel, level)
     ends = astray(work, channel, limits, begun)
-    return Trace(channel, around_of(limits), level, stood=stood, astray=ends)
+    return Trace(channel, around_of(limits), limits, level, stood=stood, astray=ends)
 
 
 def _stood_before(work: Work, channel: Channel, level: float) -> bool:
@@ -137,7 +139,7 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
     moment = work.waits.clock.monotonic()
     if channel.kind is Kind.VOLTAGE and channel.point not in work.board.inputs:
         work.hands.probe(channel.point)
-        value = read_once(work, Function.DC_VOLTS, channel.point, around=trace.around)
+        value = read_once(work, Function.DC_VOLTS, channel.point, around=trace.around, limits=trace.limits)
         watched = watched_at(work, channel.point)
         limited = _limited(watched)
         trace.limited = trace.limited or limited

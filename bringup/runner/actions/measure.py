@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from bringup.core.expectation import limits_of
+from bringup.core.limits import Limits
 from bringup.core.procedure import Measure
 from bringup.core.solver import solve
 from bringup.core.words import Kind, Result
@@ -29,7 +30,7 @@ def measure(work: Work, action: Measure) -> None:
     for point in action.points:
         work.hands.probe(point)
         limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
-        found = _out_of_limit(work, point, around_of(limits))
+        found = _out_of_limit(work, point, limits)
         judged = Judged(limits, limits_from)
         if spoiled(work, point, found):
             judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
@@ -42,17 +43,17 @@ def measure(work: Work, action: Measure) -> None:
         trip_if_damaging(work, point, found.value)
 
 
-def _out_of_limit(work: Work, point: str, around: float | None) -> Settled:
+def _out_of_limit(work: Work, point: str, limits: Limits | None) -> Settled:
     """Read until the supply was out of current limit throughout. The watch decides whether that lasts too long.
 
     A damaging voltage is never read again: power is cut by then, and the reading is what there is of it.
     """
-    found = settled(work, Function.DC_VOLTS, point, around=around)
+    found = settled(work, Function.DC_VOLTS, point, around=around_of(limits), limits=limits)
     for _ in range(AGAIN):
         if not spoiled(work, point, found):
             break
         work.waits.sleep(work.setup.poll_every, f"waiting for the supply to leave current limit before {point}")
-        found = settled(work, Function.DC_VOLTS, point, around=around)
+        found = settled(work, Function.DC_VOLTS, point, around=around_of(limits), limits=limits)
     return found
 
 
