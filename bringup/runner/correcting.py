@@ -17,6 +17,7 @@ from bringup.core.replies import Value
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.runner.actions.resistance import judge_ohms
+from bringup.runner.at_board import derive_again
 from bringup.runner.by_hand import HandSupply
 from bringup.runner.claims import LIMITS, stayed_limited, trip_if_shown
 from bringup.runner.damage import trip_if_damaging
@@ -119,6 +120,7 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
             new, limits=judged.limits, limits_from=judged.limits_from, result=result, note=judged.note or value.why
         )
     work.replace(old, new)
+    derive_again(work, old, new)
     if new.kind is Kind.RESISTANCE and new.point is not None and new.result in (Result.PASS, Result.RECORDED):
         work.evidence.trust_resistance(new.point)
     feed = None if new.point is None else work.power.feed_of(new.point)

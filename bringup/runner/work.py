@@ -102,8 +102,8 @@ class Work:
     """Every instrument of this attempt is simulated."""
     unpowered: set[str] = field(default_factory=set)
     """Inputs whose `apply` was left out or ended early: what needs them is left out too."""
-    inputs_seen: set[tuple[str, str | None, float]] = field(default_factory=set)
-    """Inputs measured at the board: input, board state, volts."""
+    inputs_seen: dict[tuple[str, str | None, float], PollSample | None] = field(default_factory=dict)
+    """Inputs measured at the board: input, board state, volts; and what the supply showed beside that."""
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
     volts_explained: int | None = None

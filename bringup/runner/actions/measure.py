@@ -12,7 +12,7 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import Measure
 from bringup.core.solver import solve
 from bringup.core.words import Kind, Result
-from bringup.runner.at_board import measure_at_board
+from bringup.runner.at_board import due, measure_at_board, note_leads
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
@@ -26,7 +26,8 @@ AGAIN = 20
 def measure(work: Work, action: Measure) -> None:
     """Measure every point."""
     for feed in work.power.on:
-        measure_at_board(work, feed)
+        if not (work.meter.by_hand and feed.input in action.points):  # one typed value serves for both
+            measure_at_board(work, feed)
     for point in action.points:
         work.hands.probe(point)
         limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
@@ -37,10 +38,13 @@ def measure(work: Work, action: Measure) -> None:
             work.tally.missing.append(f"{point}: {IN_LIMIT}")
         elif reason := below_minimum_load(work, point):
             judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
-        if point in work.board.inputs and (fed := work.power.feed_of(point)) is not None:
+        fed = work.power.feed_of(point) if point in work.board.inputs else None
+        if fed is not None:
             judged = against_set(work, fed, found, judged)
-        work.keep_settled(point, Kind.VOLTAGE, found, judged)
+        reading = work.keep_settled(point, Kind.VOLTAGE, found, judged)
         trip_if_damaging(work, point, found.value)
+        if fed is not None and due(work, fed):
+            note_leads(work, fed, reading, found.beside)
 
 
 def _out_of_limit(work: Work, point: str, limits: Limits | None) -> Settled:
