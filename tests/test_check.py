@@ -1,4 +1,5 @@
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -182,8 +183,47 @@ def test_json_says_ok_where_all_is_well(capsys: pytest.CaptureFixture[str]) -> N
 def test_schema_and_fields_are_printed(kind: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "--schema", kind]) == 0
     assert json.loads(capsys.readouterr().out) == schema_of(kind)
-    assert main(["check", "--fields", kind]) == 0
+    assert main(["check", "--fields", kind, "--whole"]) == 0
     assert capsys.readouterr().out == fields_of(kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_fields_of_a_kind_begin_with_what_stands_at_its_top_and_name_its_parts(
+    kind: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["check", "--fields", kind]) == 0
+
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) < 45
+    assert lines[0] == f"### {kind}"
+    named = [found[1] for line in lines if (found := re.match(r"- `([a-z_ ]+)`: ", line))]
+    assert named
+    for name in named:
+        assert main(["check", "--fields", name]) == 0
+        told = capsys.readouterr().out
+        assert name in KINDS or told in fields_of(kind) + "\n"
+
+
+def test_the_fields_of_one_action_are_shown_by_its_name(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--fields", "apply"]) == 0
+
+    told = capsys.readouterr().out
+    assert told.startswith("### apply step\n")
+    assert told.count("###") == 1
+    assert "| `current_limit` | of the supply |" in told
+
+
+def test_the_meters_examples_are_of_a_meter(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--fields", "meter"]) == 0
+
+    told = capsys.readouterr().out
+    assert "`dialect: configure-and-read`" in told
+    assert "SUPPLY" not in told
+
+
+def test_a_part_that_there_is_not_is_refused_with_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--fields", "aply"]) == 2
+    assert "did you mean 'apply'?" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

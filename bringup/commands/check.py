@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import click
+from click.shell_completion import CompletionItem
 
 from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
@@ -21,10 +22,11 @@ from bringup.core.unbounded import unbounded
 from bringup.core.wording import folded
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
-from bringup.files.field_docs import fields_of
+from bringup.files.field_docs import fields_of, outline_of, part_of, parts
 from bringup.files.nodes import Problems, in_order
 from bringup.files.schema import schema_of
 from bringup.files.source import KINDS
+from bringup.files.wording import nearest
 
 
 @frozen
@@ -45,10 +47,22 @@ class Checked:
 @click.argument("files", nargs=-1, metavar="FILE...", type=click.Path(path_type=Path))
 @click.option("--bench", metavar="FILE", type=click.Path(path_type=Path), help="Examine procedures on this bench too.")
 @click.option("--schema", type=click.Choice(KINDS), help="Print the JSON Schema of a kind of file, for editors.")
-@click.option("--fields", type=click.Choice(KINDS), help="Print what a kind of file may hold, as Markdown.")
+@click.option(
+    "--fields",
+    metavar="PART",
+    shell_complete=lambda *given: [CompletionItem(each) for each in parts() if each.startswith(given[2])],
+    help="Print what a kind of file, or a part of one such as apply, rail or supply, may hold, as Markdown.",
+)
+@click.option("--whole", is_flag=True, help="With --fields: a kind of file with all its parts.")
 @json_option
 def command(
-    files: tuple[Path, ...], bench: Path | None, schema: str | None, fields: str | None, *, as_json: bool
+    files: tuple[Path, ...],
+    bench: Path | None,
+    schema: str | None,
+    fields: str | None,
+    *,
+    whole: bool,
+    as_json: bool,
 ) -> ExitCode:
     """Validate procedures, benches, boards and dialects. Nothing is opened.
 
@@ -64,7 +78,7 @@ def command(
         say(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
         return ExitCode.PASSED
     if fields is not None:
-        say(fields_of(fields), nl=False)
+        say(_documented(fields, whole=whole), nl=False)
         return ExitCode.PASSED
     if not files and bench is None:
         raise CommandError("no file to check", "Name one or more: bringup check procedures/first-power-on.yaml")
@@ -74,6 +88,16 @@ def command(
     else:
         _print(checked)
     return ExitCode.REFUSED if any(one.problems for one in checked) else ExitCode.PASSED
+
+
+def _documented(name: str, *, whole: bool) -> str:
+    """Return the documentation of a kind of file or of a part. Raises CommandError where there is no such thing."""
+    if name in KINDS:
+        return fields_of(name) if whole else outline_of(name)
+    documented = part_of(name)
+    if documented is None:
+        raise CommandError(f"no kind of file and no part of one is called {name!r}", nearest(name, parts()))
+    return documented
 
 
 def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.dialect_fields import SERIAL_PORT
 from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS
@@ -41,7 +43,10 @@ SUPPLY = Section("supply", "The supply.", (
           default="5 s", example="10 s"),
     IDENTITY, DUE,
 ))
-METER = Section("meter", "The meter.", (RESOURCE, DIALECT, PORT, ADDRESS, IDENTITY, DUE))
+METER = Section("meter", "The meter.", (
+    replace(RESOURCE, example="'TCPIP0::192.0.2.11::5025::SOCKET'"), replace(DIALECT, example="configure-and-read"),
+    PORT, ADDRESS, replace(IDENTITY, example="{model: METER-1}"), DUE,
+))
 
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
