@@ -22,6 +22,7 @@ from bringup.errors import CommandError, LogbookError
 from bringup.logbook import filters as filters_module
 from bringup.logbook import queries
 from bringup.logbook.filters import Filters
+from bringup.logbook.past import TAKEN_IN
 from bringup.logbook.queries import attempt, attempts, history, is_empty, readings, standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
@@ -207,6 +208,31 @@ def test_standing_tells_last_first_and_what_failed_last(filled: tuple[Path, dict
     ]
     assert [[logged.reading.value for logged in unit.failed_last] for unit in units] == [[], [3.9], [], []]
     assert units[2].as_json()["first_result"] == "failed"
+
+
+def test_what_was_done_stands_in_its_order_though_the_clock_was_set_back_and_what_came_in_late_by_the_clock(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "bringup.db"
+    hours = {"first": 0, "after the clock was set back": -2, "late": -1, "last": 1}
+    with LogbookRecord.open(path, simulated=False) as record:
+        ids = {}
+        for name, hour in hours.items():
+            begin = start("MBL-0009", at=NOON + timedelta(hours=hour))
+            ids[add_attempt(record, begin, [volts(at=begin.started)])] = name
+            if name == "late":
+                record.event(TAKEN_IN, "taken in from a rescue file", at=NOON, monotonic=200.0)
+    wanted = ["late", "first", "after the clock was set back", "last"]
+
+    found = read(path, lambda connection: attempts(connection, Filters(serial="MBL-0009")))
+    of = read(path, lambda connection: readings(connection, Filters(serial="MBL-0009")))
+    (story,) = read(path, lambda connection: history(connection, "MBL-0009"))
+    backwards = read(path, lambda connection: attempts(connection, Filters(serial="MBL-0009", sort="-started")))
+
+    assert [ids[one.id] for one in found] == wanted
+    assert [ids[one.attempt] for one in of] == wanted
+    assert [ids[one.id] for one in story.attempts] == wanted
+    assert [ids[one.id] for one in backwards] == ["last", "first", "late", "after the clock was set back"]
 
 
 def test_a_story_has_attempts_in_time_with_events_notes_and_replaced_readings(tmp_path: Path) -> None:

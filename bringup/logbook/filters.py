@@ -83,7 +83,7 @@ def find_attempt(connection: sqlite3.Connection, beginning: str) -> str:
     """Return the one attempt id that begins so. Raises CommandError for none or several."""
     plain = beginning.strip().lower()
     rows = connection.execute(
-        "SELECT id FROM attempts WHERE id LIKE :pattern ESCAPE '\\' ORDER BY started",
+        "SELECT id FROM attempts WHERE id LIKE :pattern ESCAPE '\\' ORDER BY seq",
         {"pattern": like(plain) + "%"},
     ).fetchall()
     found = [str(row[0]) for row in rows]
@@ -94,7 +94,7 @@ def find_attempt(connection: sqlite3.Connection, beginning: str) -> str:
             f"{len(found)} attempts have an id that begins with '{beginning}': " + _some(found),
             "Give more characters of the id.",
         )
-    known = [str(row[0]) for row in connection.execute("SELECT id FROM attempts ORDER BY started DESC")]
+    known = [str(row[0]) for row in connection.execute("SELECT id FROM attempts ORDER BY seq DESC")]
     raise _unknown("attempt", beginning, [identity[: max(ID_SHOWN, len(plain))] for identity in known])
 
 
@@ -131,16 +131,28 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     return " AND ".join(clauses), values
 
 
-def order(filters: Filters, keys: Mapping[str, str], in_time: tuple[str, ...]) -> tuple[str, dict[str, str | int]]:
-    """Return ORDER BY (and LIMIT); without a sort key, in time. Raises CommandError for a key that does not exist."""
+_BEFORE = "(SELECT min(c.seq) FROM attempts c WHERE c.started > a.started AND c.seq < a.seq)"
+AS_DONE = (
+    f"CASE WHEN {came_late('a')} THEN coalesce({_BEFORE}, a.seq) ELSE a.seq END",
+    f"CASE WHEN {came_late('a')} THEN 0 ELSE 1 END",
+    "a.started",
+    "a.seq",
+)
+"""The order in which attempts were done: that of recording, for the wall clock may have been set back between two.
+
+One that came in late, from a rescue file, stands before the first of those recorded sooner that was begun later.
+"""
+
+
+def order(filters: Filters, keys: Mapping[str, str], as_done: tuple[str, ...]) -> tuple[str, dict[str, str | int]]:
+    """Return ORDER BY (and LIMIT); without a sort key, as it was done. Raises CommandError for a key there is not."""
     key = filters.sort.removeprefix("-")
     if key and key not in keys:
         raise CommandError(f"cannot sort by '{key}'", f"Sort by one of: {', '.join(keys)}.")
     direction = "DESC" if filters.sort.startswith("-") else "ASC"
-    columns = dict.fromkeys((keys[key], *in_time) if key else in_time)
-    first = next(iter(columns))
+    columns = dict.fromkeys((keys[key], *as_done) if key else as_done)
     # Rows without a value come last whichever way: NULLs sort differently in the two databases.
-    text = f"ORDER BY CASE WHEN {first} IS NULL THEN 1 ELSE 0 END, "
+    text = f"ORDER BY CASE WHEN {keys[key]} IS NULL THEN 1 ELSE 0 END, " if key else "ORDER BY "
     text += ", ".join(f"{column} {direction}" for column in columns)
     if filters.limit is None:
         return text, {}

@@ -13,7 +13,7 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.filters import Filters, check_names, find_attempt, order, where
+from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
 from bringup.logbook.values import time_text
@@ -43,7 +43,7 @@ READING_KEYS = {
     "value": "r.value",
     "result": "r.result",
 }
-"""Sort key -> column; rows that are alike in it follow one another in time."""
+"""Sort key -> column; rows that are alike in it follow one another as they were done."""
 
 ATTEMPTS = """
 SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.bench, a.operator,
@@ -70,7 +70,7 @@ WARNINGS = (
     " AND (:attempt IS NULL OR e.attempt = :attempt) ORDER BY e.attempt, e.monotonic, e.seq"
 )
 
-NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.at, n.seq"
+NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
 
 COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
 
@@ -108,14 +108,14 @@ class Standing:
 
 @frozen
 class Story:
-    """One unit's attempts and notes in time; real and simulated ones of that serial number are two stories."""
+    """One unit's attempts and notes as they were done; real and simulated ones of that number are two stories."""
 
     serial: str
     simulated: bool
     attempts: tuple[LoggedAttempt, ...]
     notes: tuple[LoggedNote, ...]
     last: str
-    """Id of the attempt that counts as the last: not the last in time where the clock was set back."""
+    """Id of the attempt that counts as the last."""
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
@@ -211,7 +211,7 @@ def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAtte
 def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") -> list[LoggedReading]:
     condition, values = where(filters)
     # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
-    ordered, more = order(filters, READING_KEYS, ("a.started", "a.seq", "r.monotonic", "r.seq"))
+    ordered, more = order(filters, READING_KEYS, (*AS_DONE, "r.monotonic", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
     statement = READINGS.format(where=condition + also + current) + ordered
     return [reading_of(row) for row in _rows(connection, statement, values | more)]
@@ -220,7 +220,7 @@ def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") 
 def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
     filters = replace(filters, rail=None, step=None, quantity=None, result=None)
     condition, values = where(filters)
-    ordered, more = order(filters, ATTEMPT_KEYS, ("a.started", "a.seq"))
+    ordered, more = order(filters, ATTEMPT_KEYS, AS_DONE)
     return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]
 
 
