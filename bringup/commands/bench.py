@@ -16,13 +16,13 @@ import click
 
 from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
-from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
+from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
-from bringup.errors import BringupError, ExitCode
+from bringup.errors import BenchError, BringupError, ExitCode
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
@@ -76,6 +76,12 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
             waiting=lambda text: say(text, err=True),
             note=note,
         )
+        try:
+            about = About("bringup bench")
+            leave.enter_context(hold(instrument_locks(*(link.identity for link in opened.links.values())), about))
+        except BenchError:
+            opened.close(farewell=False)  # somebody else is speaking to it
+            raise
         leave.callback(opened.close)
         return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
 

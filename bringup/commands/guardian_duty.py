@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.reaching import instrument_locks
 from bringup.commands.watchdog_off import disarm_ours
 from bringup.errors import BringupError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
@@ -72,7 +73,7 @@ class SwitchingOff:
         if self.holds:
             return
         try:
-            self._held.enter_context(hold((self._spec.lock,), self._about))
+            self._held.enter_context(hold((self._spec.lock, *instrument_locks(self._spec.known)), self._about))
         except BringupError:
             # Whoever has it, and if there is no place for locks at all: the outputs come first.
             return

@@ -9,12 +9,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
-from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
+from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
+from bringup.errors import BenchError
 
 if TYPE_CHECKING:
     from bringup.host.control import ControlServer
@@ -110,7 +111,9 @@ def open_bench(
     dialects = {name: dialect_of(bench, name) for name, role in roles_of(bench).items() if not role.by_hand}
     with ExitStack() as leave:
         control = leave.enter_context(ControlServer(ask_off))
-        leave.enter_context(hold(lock_names(bench), About("bringup run", serial, control.address)))
+        about = About("bringup run", serial, control.address)
+        leave.enter_context(hold(lock_names(bench), about))
+        held = leave.enter_context(ExitStack())
         links_closed = leave.enter_context(ExitStack())
         resources = leave.enter_context(reached(bench, serial=serial))
         links = connect(
@@ -121,6 +124,12 @@ def open_bench(
             waiting=lambda text: say(text, err=True),
             note=note,
         )
+        try:
+            held.enter_context(hold(instrument_locks(*(link.identity for link in links.values())), about))
+        except BenchError:
+            for link in links.values():
+                link.close(farewell=False)  # somebody else is speaking to it
+            raise
         for link in links.values():
             leave.callback(link.close)
         yield OpenBench(bench, dialects, resources, links, control, links_closed)

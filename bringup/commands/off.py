@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.common import bench_option, find_bench, show_left_messages
-from bringup.commands.reaching import dialect_of, lock_name, wanted_of
+from bringup.commands.reaching import dialect_of, instrument_locks, lock_name, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.errors import BenchError, BringupError, ExitCode
@@ -145,6 +145,9 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         leave.callback(link.close)
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
+        # Somebody may drive it under another name: who holds it should know why it goes off.
+        if any(_ask(bench, name, HOLDER_WITHIN, set(), said) for name in instrument_locks(link.identity)):
+            return True
         supply = ScpiSupply(role, dialect, link)
         verified = any(_try(supply, said) for _ in range(TRIES))
         if verified and (still_armed := disarm_ours(supply, role, armed=False)):

@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.host.lock import INSTRUMENT
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
@@ -35,6 +36,26 @@ def lock_name(bench: Bench, role: str) -> str:
 def guardian_lock(lock: str) -> str:
     """Return the name under which `bringup off` finds the guardian of a supply, beside whoever drives the supply."""
     return f"GUARDIAN::{lock}"
+
+
+NOBODYS_NUMBERS = frozenset({"NA", "NONE", "UNKNOWN", "NULL"})
+"""What some instruments say in the place of a serial number."""
+
+
+def instrument_locks(*answered: Identity | None) -> tuple[str, ...]:
+    """Return what is locked beside the resource, once it is known who answers: two names may lead to one instrument.
+
+    Only where maker, model and serial number tell one instrument from all others. Simulated ones are all alike, and
+    are told apart by where they are.
+    """
+    found = []
+    for each in answered:
+        if each is None or each.simulated or not (each.maker and each.model):
+            continue
+        number = "".join(one for one in each.serial.upper() if one.isalnum())
+        if number.strip("0") and number not in NOBODYS_NUMBERS:
+            found.append(f"{INSTRUMENT}::{each.maker}::{each.model}::{each.serial}")
+    return tuple(found)
 
 
 def lock_names(bench: Bench) -> tuple[str, ...]:

@@ -41,6 +41,10 @@ _LAST_PORT = 65535
 _OPEN: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
+INSTRUMENT = "INSTRUMENT"
+"""What the name of a lock begins with that is of an instrument itself, by whatever resource it is reached."""
+
+
 @frozen
 class ControlAddress:
     """Where an attempt listens on loopback, and the word that proves that the caller may read our files."""
@@ -179,8 +183,10 @@ def _held(path: Path, resource: str, about: About) -> Iterator[None]:
 
 
 def _named(resource: str) -> str:
-    """Return what people call it: a simulated instrument by its role and bench file."""
+    """Return what people call it: a simulated instrument by its role and bench file, one by itself by its identity."""
     kind, *path = resource.split("::")
+    if kind == INSTRUMENT:
+        return f"the instrument that answers as {', '.join(path)}, reached under another name,"
     if kind != "SIMULATED" or len(path) < 2:  # noqa: PLR2004 - bench file and role
         return resource
     return f"the {path[-1]} of {Path('::'.join(path[:-1])).name}"

@@ -57,10 +57,10 @@ class Opened:
     links: Mapping[str, VisaLink]
     missing: Mapping[str, str] = field(default_factory=dict)
 
-    def close(self) -> None:
+    def close(self, *, farewell: bool = True) -> None:
         """Close every link."""
         for link in self.links.values():
-            link.close()
+            link.close(farewell=farewell)
 
 
 def wire_of(dialect: Dialect, resource: str = "", *, port: PortSettings = UNSTATED, address: int | None = None) -> Wire:

@@ -40,6 +40,7 @@ class VisaLink:
         self._connect = connect or (lambda: open_session(resource, backend, wire))
         self._lock = threading.Lock()
         self._closed = False
+        self._farewell = True
         self.left_behind = False
         """Whether a call never came back: it may still be carried out when its session is closed."""
         self._start(None)
@@ -51,7 +52,7 @@ class VisaLink:
         def finish() -> None:
             if conversation is None:
                 return
-            if self._closed and conversation is self._conversation:
+            if self._closed and self._farewell and conversation is self._conversation:
                 conversation.leave()
             else:  # It was left behind: another session speaks to the instrument now.
                 conversation.close()
@@ -91,9 +92,12 @@ class VisaLink:
             return closed
         return self._put(job, sum(self._longest(message) for message in batch))
 
-    def close(self, within: float = 1.0) -> None:
-        """Close for good, waiting that many seconds at most: a worker that hangs is left behind."""
-        self._closed = True
+    def close(self, within: float = 1.0, *, farewell: bool = True) -> None:
+        """Close for good, waiting that many seconds at most: a worker that hangs is left behind.
+
+        `farewell`: say what the dialect has to be said before closing.
+        """
+        self._closed, self._farewell = True, farewell
         self.left_behind = not self._worker.stop(within) or self.left_behind
 
     def _longest(self, message: Message) -> float:
