@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import socket
 import subprocess
 import sys
@@ -16,7 +17,7 @@ import pytest
 from bringup.errors import CommandError
 from bringup.host import programs
 from bringup.host.agreed import hash_of, is_agreed, remember
-from bringup.host.descendants import adopts
+from bringup.host.keeper import adopts
 from bringup.host.programs import HEAD, TAIL, HostPrograms, RunningProgram, find_program
 from bringup.runner.records import ProgramEnd, ProgramOrder
 
@@ -317,3 +318,54 @@ def test_a_child_in_a_session_of_its_own_is_found_ended_and_told(how: str, tmp_p
     assert bystander.poll() is None, "another child of ours was taken for one of the program's"
     bystander.communicate(b"\n", timeout=60)
     assert adopts() is False, "what was set for the program stays set"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="it was the way of finding them that took others for one's own")
+def test_what_we_start_elsewhere_meanwhile_keeps_its_exit_code_and_its_life(tmp_path: Path) -> None:
+    running = started(_AWAY, str(tmp_path / "child"), "hang")
+    first_line_of(tmp_path / "child")
+    quick = subprocess.Popen([sys.executable, "-c", "raise SystemExit(7)"], start_new_session=True)
+    lasting = subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE, start_new_session=True)
+    os.waitid(os.P_PID, quick.pid, os.WEXITED | os.WNOWAIT)  # dead, and nobody has asked yet
+    running.stop()
+
+    end_of(running)
+
+    assert lasting.poll() is None, "another child of ours was taken for one of the program's"
+    assert quick.wait(60) == 7
+    lasting.communicate(b"\n", timeout=60)
+
+
+_TOOL = """
+import sys, time
+from bringup.host.programs import HostPrograms
+from bringup.runner.records import ProgramOrder
+started = HostPrograms(lambda: None).start(ProgramOrder(tuple(sys.argv[1:]), '.', {}, '', ()))
+time.sleep(600)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="nothing ends them elsewhere")
+def test_a_killed_tool_without_a_guardian_leaves_neither_its_program_nor_what_left_the_programs_session(
+    tmp_path: Path,
+) -> None:
+    noting = f"open({str(tmp_path / 'program')!r}, 'w').write(str(__import__('os').getpid()) + chr(10))\n"
+    program = [sys.executable, "-c", noting + _AWAY, str(tmp_path / "child"), "hang"]
+    with subprocess.Popen([sys.executable, "-c", _TOOL, *program]) as tool:
+        pids = [int(first_line_of(tmp_path / name)) for name in ("program", "child")]
+        tool.kill()
+
+    for pid in pids:
+        wait_until_gone(pid)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="there is a keeper on Linux alone")
+def test_a_program_whose_keeper_is_killed_has_no_exit_code(tmp_path: Path) -> None:
+    code = "import os, sys, time; open(sys.argv[1], 'w').write(f'{os.getppid()}\\n'); sys.stdin.read(); time.sleep(0.1)"
+    running = started(code, str(tmp_path / "keeper"))
+    os.kill(int(first_line_of(tmp_path / "keeper")), signal.SIGKILL)
+
+    end = end_of(running)
+
+    assert end.exit_code is None
+    assert "neither its exit code nor what it left behind is known" in end.why

@@ -221,6 +221,7 @@ def carry_out(
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
+    from bringup.runner.unguarded import Unguarded
     from bringup.runner.wait import take_off_asked
 
     logbook, opened, clock = around.logbook, around.opened, around.clock
@@ -244,7 +245,7 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
-        programs=HostPrograms(clock.wake, guard.program),
+        programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),

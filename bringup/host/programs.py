@@ -20,7 +20,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from bringup.host.descendants import ENDED, NOT_ENDED, Brood, group_lives, process_of
+from bringup.host.keeper import ENDED, NOT_ENDED, group_lives, process_of
+from bringup.host.kept import AFTER_GUARDIAN, Bare, Kept
 from bringup.runner.pending import Pending
 from bringup.runner.records import ProgramEnd, ProgramOrder
 
@@ -59,22 +60,32 @@ class HostPrograms:
     """Starts programs, one at a time. `wake` ends the runner's wait when one has ended.
 
     `tell` is told the process under way and when it started, as the system counts it, and 0 once it has ended.
+    `guarded`: a guardian switches off before it ends the program, if this process is killed.
     """
 
-    def __init__(self, wake: Callable[[], None], tell: Callable[[int, str], None] = lambda *_: None) -> None:
+    def __init__(
+        self,
+        wake: Callable[[], None],
+        tell: Callable[[int, str], None] = lambda *_: None,
+        *,
+        guarded: bool = False,
+    ) -> None:
         self._wake, self._tell = wake, tell
+        self._after = AFTER_GUARDIAN if guarded else 0.0
 
     def start(self, order: ProgramOrder) -> RunningProgram:
         """Start one; returns at once."""
-        return RunningProgram(order, self._wake, self._tell)
+        return RunningProgram(order, self._wake, self._tell, self._after)
 
 
 class RunningProgram:
     """One program under way."""
 
-    def __init__(self, order: ProgramOrder, wake: Callable[[], None], tell: Callable[[int, str], None]) -> None:
+    def __init__(
+        self, order: ProgramOrder, wake: Callable[[], None], tell: Callable[[int, str], None], after: float
+    ) -> None:
         self.ended: Pending[ProgramEnd] = Pending(math.inf, wake)
-        self._order, self._tell = order, tell
+        self._order, self._tell, self._after = order, tell, after
         self._stop = False
         self._news = threading.Event()
         threading.Thread(target=self._carry, name="program", daemon=True).start()
@@ -103,51 +114,41 @@ class RunningProgram:
                 digest = hashlib.file_digest(file, "sha256").hexdigest()
         if self._stop:
             return ProgramEnd(None, digest=digest, why="it was ended before it began")
-        with Brood() as brood:
-            return self._carry_out(order, digest, brood)
+        return self._carry_out(order, digest)
 
-    def _carry_out(self, order: ProgramOrder, digest: str, brood: Brood) -> ProgramEnd:
-        process = subprocess.Popen(  # noqa: S603 - a list of arguments, no shell, and agreed to by a person
-            order.arguments,
-            cwd=order.folder,
-            env={**os.environ, **order.environment},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            bufsize=0,
-            close_fds=True,
-            shell=False,
-            **_of_its_own(),
-        )
-        assert process.stdout is not None
+    def _carry_out(self, order: ProgramOrder, digest: str) -> ProgramEnd:
+        process: Kept | Bare
+        if sys.platform == "linux":
+            process = Kept(order, _of_its_own(), after=self._after, grace=GRACE)
+        else:
+            process = Bare(order, _of_its_own(), end_left=_end_children)
         self._tell(process.pid, started_of(process.pid))
         output = Output(order.wanted)
-        reader = threading.Thread(target=output.read, args=(process.stdout.fileno(),), name="output", daemon=True)
+        reader = threading.Thread(target=output.read, args=(process.output.fileno(),), name="output", daemon=True)
         reader.start()
         threading.Thread(target=self._wait_for, args=(process,), name="end of program", daemon=True).start()
         self._news.wait()
         why = self._end(process)
         reader.join(DRAIN)
-        left = _end_children(process.pid)
-        left = brood.end(process.pid, GRACE) or left
+        left = process.end_left(GRACE)
         reader.join(DRAIN)
         if reader.is_alive():
             left = "something that it started holds its output open and is no longer among its children"
         else:
-            process.stdout.close()
+            process.output.close()
         if not why.startswith(CANNOT):
             self._tell(0, "")
         code = None if why else process.returncode
         # Children of a program that we ended were ended with it: they are no news.
         return output.end(code, digest, why or left)
 
-    def _wait_for(self, process: subprocess.Popen[bytes]) -> None:
+    def _wait_for(self, process: Kept | Bare) -> None:
         process.wait()
         self._news.set()
 
-    def _end(self, process: subprocess.Popen[bytes]) -> str:
+    def _end(self, process: Kept | Bare) -> str:
         """End the program if it has not ended by itself; returns in words what was needed."""
-        if process.poll() is not None:
+        if process.ended:
             return ""
         for ask, words in ((_terminate, "it was ended"), (_kill, "it was ended by force")):
             ask(process.pid)
