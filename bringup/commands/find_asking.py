@@ -1,0 +1,120 @@
+"""Asking what was found who it is, one by one, each only after the person at the terminal has agreed to it.
+
+Nothing goes out but `*IDN?`. Enter is a no: a key that is held down agrees to nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bringup.commands.find_text import Found, Suggested, answer_lines, title
+from bringup.commands.saying import say
+from bringup.core.bench import Identity
+from bringup.core.dialect import Dialect
+from bringup.core.models import pick
+from bringup.core.serial_port import PortSettings
+from bringup.errors import BenchError, BringupError
+
+if TYPE_CHECKING:
+    from bringup.instruments.traced import Note
+
+Prompt = Callable[[str], str]
+"""Shows a question and returns the line that was typed, blanks around it taken off."""
+
+BAUD = re.compile(r"[1-9][0-9]{2,6}")
+USUAL_BAUD = 9600
+CAUTION = """A serial port may be the board itself, or a machine that starts when it is spoken to. Opening one moves its
+DTR and RTS lines, which resets some boards, and then *IDN? goes out. Agree only where you know what is plugged in."""
+
+
+def suggestions(identity: Identity | None, dialects: Sequence[Dialect]) -> tuple[Suggested, ...]:
+    """Return the dialects that are made for who that is."""
+    if identity is None:
+        return ()
+    fitting = [each for role in ("supply", "meter") for each in pick(identity.text, _of(role, dialects))]
+    return tuple(Suggested(each.name, each.role) for each in fitting)
+
+
+def _of(role: str, dialects: Sequence[Dialect]) -> list[Dialect]:
+    return [each for each in dialects if each.role == role]
+
+
+def every_dialect(beside: Path) -> list[Dialect]:
+    """Return the dialects of all roles that a bench file there may name."""
+    from bringup.files.dialect_file import known_dialects
+
+    return [*known_dialects(beside, "supply"), *known_dialects(beside, "meter")]
+
+
+def ask_each(found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect], note: Note | None) -> list[Found]:
+    """Offer to ask each of them, and ask those that the person agrees to. Returns all of them with what came of it."""
+    asked = []
+    cautioned = False
+    for each in found:
+        if not each.resource or each.denied is not None:
+            asked.append(each)
+            continue
+        if each.seen.kind == "serial" and not cautioned:
+            cautioned = True
+            say(f"\n{CAUTION}")
+        agreed, baud = agreement(each, prompt)
+        if agreed:
+            answered = identified(replace(each, asked=True, baud=baud), note)
+            answered = replace(answered, suggested=suggestions(answered.known, dialects))
+            say("\n".join(answer_lines(answered)))
+            asked.append(answered)
+        else:
+            asked.append(each)
+    return asked
+
+
+def agreement(found: Found, prompt: Prompt) -> tuple[bool, int | None]:
+    """Return whether this one may be asked, and for a serial port at how many baud if not the usual."""
+    serial = found.seen.kind == "serial"
+    choice = f"y for {USUAL_BAUD} baud, or another baud rate; Enter: no" if serial else "y; Enter: no"
+    while True:
+        said = prompt(f"\nMay {found.number} ({title(found)}) be asked *IDN? ({choice})").lower()
+        if said in ("", "n", "no"):
+            return False, None
+        if said in ("y", "yes"):
+            return True, None
+        if serial and BAUD.fullmatch(said):
+            return True, int(said)
+        say(f"      '{said}' is no answer to that")
+
+
+def identified(found: Found, note: Note | None = None) -> Found:
+    """Ask one who it is, holding all of its locks: an attempt that uses it is not disturbed."""
+    from bringup.host.lock import About, hold
+
+    names = {*found.seen.resources, *(each.resource for each in found.named)}
+    try:
+        with hold(sorted(names), About("bringup bench --find")):
+            return replace(found, identity=_identity(found, note))
+    except BringupError as error:
+        return replace(found, problem=error.message)
+
+
+def _identity(found: Found, note: Note | None) -> Identity:
+    from bringup.instruments.opening import await_here
+    from bringup.instruments.traced import TracedLink
+    from bringup.instruments.visa_link import VisaLink
+    from bringup.instruments.wire import Wire
+
+    wire = Wire(port=PortSettings(baud=found.baud))
+    name, backend = f"number {found.number}", found.seen.backend or "@py"
+    if note is None:
+        link = VisaLink(name, found.resource, wire, backend=backend)
+    else:
+        link = TracedLink(name, found.resource, wire, backend=backend, note=note)
+    try:
+        pending = link.open()
+        if not await_here(pending):
+            raise BenchError("no answer in time")
+        return pending.value()
+    finally:
+        link.close()
