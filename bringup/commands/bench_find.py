@@ -14,7 +14,7 @@ import click
 from bringup.commands.at_terminal import at_a_terminal
 from bringup.commands.common import find_bench, print_json
 from bringup.commands.find_asking import ask_each, every_dialect, suggestions
-from bringup.commands.find_text import NOTHING, Found, found_data, found_lines, place_data, place_lines
+from bringup.commands.find_text import NOTHING, Found, found_data, found_lines, place_data, place_lines, tell
 from bringup.commands.first_bench import check_target, write_bench
 from bringup.commands.saying import say
 from bringup.commands.tracing import tracing
@@ -48,7 +48,7 @@ def find(
         check_target(write, force=force)
     named = _named(bench)
     if person:
-        say(f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, and no instrument is asked.\n")
+        say(f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, and no instrument asked.\n")
     around = look_around(SURROUNDINGS)
     dialects = every_dialect(write or Path("bench.yaml")) if around.seen else []
     found = [replace(each, suggested=suggestions(each.known, dialects)) for each in _numbered(around.seen, named)]
@@ -60,7 +60,7 @@ def find(
     _show(found, around)
     if not person:
         if found:
-            say("\nNobody was asked who it is: that takes a person at a terminal who agrees to it.")
+            say("\nNone of them was asked who it is: that takes a person at a terminal who agrees to it.")
         return ExitCode.PASSED
     with tracing(trace, "bench --find") as kept:
         found = ask_each(found, typed, dialects, None if kept is None else kept.note)
@@ -75,10 +75,10 @@ def typed(question: str) -> str:
 
 def _show(found: list[Found], around: Around) -> None:
     for each in found:
-        say("\n".join((*found_lines(each), "")))
+        tell((*found_lines(each), ""))
     if not found:
-        say(f"{NOTHING}\n")
-    say("\n".join(place_lines(around.places)))
+        tell((*NOTHING, ""))
+    tell(place_lines(around.places))
 
 
 def _numbered(seen: Iterable[Sighting], named: list[Named]) -> list[Found]:

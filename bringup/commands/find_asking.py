@@ -8,11 +8,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.commands.find_text import Found, Suggested, answer_lines, title
-from bringup.commands.saying import say
+from bringup.commands.find_text import Found, Suggested, answer_lines, tell, title
 from bringup.core.bench import Identity
 from bringup.core.dialect import Dialect
 from bringup.core.models import pick
@@ -27,8 +27,10 @@ Prompt = Callable[[str], str]
 
 BAUD = re.compile(r"[1-9][0-9]{2,6}")
 USUAL_BAUD = 9600
-CAUTION = """A serial port may be the board itself, or a machine that starts when it is spoken to. Opening one moves its
-DTR and RTS lines, which resets some boards, and then *IDN? goes out. Agree only where you know what is plugged in."""
+CAUTION = (
+    "A serial port may be the board itself, or a machine that starts when it is spoken to. Opening one moves its DTR "
+    "and RTS lines, which resets some boards, and then *IDN? goes out. Agree only where you know what is plugged in."
+)
 
 
 def suggestions(identity: Identity | None, dialects: Sequence[Dialect]) -> tuple[Suggested, ...]:
@@ -52,39 +54,49 @@ def every_dialect(beside: Path) -> list[Dialect]:
 
 def ask_each(found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect], note: Note | None) -> list[Found]:
     """Offer to ask each of them, and ask those that the person agrees to. Returns all of them with what came of it."""
-    asked = []
+    answered = {each.number: each for each in found}
     cautioned = False
     for each in found:
         if not each.resource or each.denied is not None:
-            asked.append(each)
             continue
         if each.seen.kind == "serial" and not cautioned:
             cautioned = True
-            say(f"\n{CAUTION}")
-        agreed, baud = agreement(each, prompt)
-        if agreed:
-            answered = identified(replace(each, asked=True, baud=baud), note)
-            answered = replace(answered, suggested=suggestions(answered.known, dialects))
-            say("\n".join(answer_lines(answered)))
-            asked.append(answered)
-        else:
-            asked.append(each)
-    return asked
+            tell(["", CAUTION])
+        tell(["", f"{each.number:>2}  {title(each)}"])
+        agreement = agreed(prompt, serial=each.seen.kind == "serial")
+        if agreement is Agreement.NOBODY_ELSE:
+            break
+        if agreement is not Agreement.NO:
+            baud = agreement if isinstance(agreement, int) else None
+            one = identified(replace(each, asked=True, baud=baud), note)
+            one = replace(one, suggested=suggestions(one.known, dialects))
+            tell(answer_lines(one))
+            answered[one.number] = one
+    return list(answered.values())
 
 
-def agreement(found: Found, prompt: Prompt) -> tuple[bool, int | None]:
-    """Return whether this one may be asked, and for a serial port at how many baud if not the usual."""
-    serial = found.seen.kind == "serial"
-    choice = f"y for {USUAL_BAUD} baud, or another baud rate; Enter: no" if serial else "y; Enter: no"
+class Agreement(Enum):
+    """What the person says to one question; a serial port is agreed to with a baud rate instead of YES."""
+
+    YES = "yes"
+    NO = "no"
+    NOBODY_ELSE = "nobody else"
+
+
+def agreed(prompt: Prompt, *, serial: bool) -> Agreement | int:
+    """Return whether this one may be asked, for a serial port at how many baud."""
+    yes = f"y for {USUAL_BAUD} baud, or another baud rate" if serial else "y"
     while True:
-        said = prompt(f"\nMay {found.number} ({title(found)}) be asked *IDN? ({choice})").lower()
+        said = prompt(f"      May it be asked *IDN? ({yes}; q: ask nobody else; Enter: no)").lower()
         if said in ("", "n", "no"):
-            return False, None
+            return Agreement.NO
+        if said == "q":
+            return Agreement.NOBODY_ELSE
         if said in ("y", "yes"):
-            return True, None
+            return USUAL_BAUD if serial else Agreement.YES
         if serial and BAUD.fullmatch(said):
-            return True, int(said)
-        say(f"      '{said}' is no answer to that")
+            return int(said)
+        tell([f"      '{said}' is no answer to that"])
 
 
 def identified(found: Found, note: Note | None = None) -> Found:
@@ -105,7 +117,9 @@ def _identity(found: Found, note: Note | None) -> Identity:
     from bringup.instruments.visa_link import VisaLink
     from bringup.instruments.wire import Wire
 
-    wire = Wire(port=PortSettings(baud=found.baud))
+    # IEEE 488.2 takes a carriage return for a blank; what listens on a serial port may want it all the same.
+    serial = found.seen.kind == "serial"
+    wire = Wire(write_end="\r\n" if serial else "\n", port=PortSettings(baud=found.baud))
     name, backend = f"number {found.number}", found.seen.backend or "@py"
     if note is None:
         link = VisaLink(name, found.resource, wire, backend=backend)

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from bringup.commands.saying import columns, say
 from bringup.core.bench import Identity
 from bringup.core.frozen import frozen
+from bringup.core.wording import folded
 from bringup.files.bench_named import Named
 from bringup.instruments.finding.access import Denied
 from bringup.instruments.finding.looking import Place
 from bringup.instruments.finding.sighting import Sighting
 
 KINDS = {"lan": "network", "usb": "USB", "gpib": "GPIB", "serial": "serial port", "other": "other"}
-NOTHING = """Nothing was found. What may help:
-  network: the instrument is in another subnet, a firewall keeps its answer away, or it announces nothing (many do
-    not): its own menu shows its address, and `resource: 'TCPIP0::ADDRESS::5025::SOCKET'` is the usual way to it
-  USB, GPIB, serial: the cable, the instrument's own choice of interface, a driver or VISA library that is missing
-  no interface at all: `supply: by hand`, `meter: by hand`"""
+COPIED = " " * 10
+"""What a line begins with that is to be copied."""
+NOTHING = (
+    "Nothing was found. What may help:",
+    "  network: it may be in another subnet, or a firewall may keep its answer away",
+    "  network: many announce nothing; their menu shows the address for `resource: 'TCPIP0::ADDRESS::5025::SOCKET'`",
+    "  USB, GPIB, serial: the cable, which interface is chosen at the instrument, a missing driver or VISA library",
+    "  an instrument without any interface: `supply: by hand`, `meter: by hand`",
+)
 
 
 @frozen
@@ -54,6 +60,12 @@ class Found:
     def known(self) -> Identity | None:
         """Who it is: by its answer, else by what it announces."""
         return self.identity or self.seen.announced
+
+
+def tell(lines: Iterable[str]) -> None:
+    """Print lines, broken at words where they go to a terminal; commands and rules to be copied stay whole."""
+    width = columns(unknown=None)
+    say("\n".join(each if each.startswith(COPIED) else folded(each, width) for each in lines))
 
 
 def who(identity: Identity) -> str:

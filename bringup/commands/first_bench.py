@@ -13,7 +13,7 @@ from pathlib import Path
 from tempfile import NamedTemporaryFile
 
 from bringup.commands.find_asking import Prompt
-from bringup.commands.find_text import Found, title, who
+from bringup.commands.find_text import Found, tell, title, who
 from bringup.commands.saying import say
 from bringup.core.dialect import Dialect
 from bringup.core.quantity import parse_quantity
@@ -41,8 +41,8 @@ def write_bench(
 ) -> ExitCode:
     """Ask for roles and ceilings, write the file, and tell what is still to be stated in it. Raises CommandError."""
     say("\nWhich instrument plays which role")
-    supply = _role("supply", found, prompt, dialects, taken=None)
-    meter = _role("meter", found, prompt, dialects, taken=supply)
+    supply = _role("supply", found, prompt, taken=None)
+    meter = _role("meter", found, prompt, taken=supply)
     if supply is None and meter is None:
         say("No supply and no meter: nothing was written.")
         return ExitCode.STOPPED
@@ -65,11 +65,8 @@ def write_bench(
     return _told_what_is_left(path)
 
 
-def _role(
-    role: str, found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect], taken: Found | str | None
-) -> Found | str | None:
+def _role(role: str, found: Sequence[Found], prompt: Prompt, taken: Found | str | None) -> Found | str | None:
     """Return who plays the role: one of those found, 'by hand', or None."""
-    del dialects
     able = {
         str(each.number): each for each in found if each.resource and not (isinstance(taken, Found) and each is taken)
     }
@@ -111,13 +108,13 @@ def _dialect(role: str, found: Found, prompt: Prompt, dialects: Sequence[Dialect
     if len(fitting) == 1:
         return fitting[0]
     known = sorted(each.name for each in dialects if each.role == role)
-    say(f"\n{'Several dialects fit' if fitting else 'No dialect is known to fit'} number {found.number}.")
-    say(f"      {', '.join(fitting or known)}")
+    many = "Several dialects fit" if fitting else "No dialect is known to fit"
+    tell(["", f"{many} number {found.number}. There are:", f"      {', '.join(fitting or known)}"])
     while True:
         said = prompt(f"Dialect of the {role} (Enter: state it in the file later)")
         if not said or said in known:
             return said
-        say(f"      no dialect for a {role} is called '{said}': {nearest(said, known)}")
+        tell([f"      no dialect for a {role} is called '{said}': {nearest(said, known)}"])
 
 
 def _ceiling(name: str, unit: str, example: str, prompt: Prompt) -> str:
@@ -131,7 +128,7 @@ def _ceiling(name: str, unit: str, example: str, prompt: Prompt) -> str:
                 return said
             say("      it has to be above zero")
         except NotationError as error:
-            say(f"      {error.message}. {error.what_to_do}".rstrip())
+            tell([f"      {error.message}. {error.what_to_do}".rstrip()])
 
 
 def _backend(chosen: Sequence[Found]) -> str:
@@ -179,7 +176,9 @@ def _told_what_is_left(path: Path) -> ExitCode:
 
     problems = read_any(path).problems
     for problem in problems:
-        say(str(problem))
+        head, *source = str(problem).split("\n")
+        tell([head])
+        say("\n".join(source))
     if problems:
         say(f"`bringup check {path}` refuses it until that is stated.")
     else:

@@ -92,7 +92,7 @@ def _role(role: RoleWritten) -> Iterator[str]:
         if fields:
             yield "  # Whoever else answers there is refused:"
             yield f"  expect: {{{fields}}}"
-    yield "  # Warned of before, told after it:"
+    yield "  # When its calibration runs out:"
     yield "  # calibration_due: 2027-03-01"
 
 

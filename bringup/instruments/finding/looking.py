@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bringup.core.frozen import frozen
 from bringup.instruments.finding import announced, serial_ports, usb
-from bringup.instruments.finding.multicast import GROUP, SECONDS, ask_network
+from bringup.instruments.finding.multicast import GROUP, MOST_PACKETS, SECONDS, ask_network
 from bringup.instruments.finding.sighting import Sighting, merged, of_resource, speakable
 from bringup.instruments.visa_listing import backends, listed
 
@@ -30,6 +30,7 @@ class Surroundings:
     dev_root: Path = Path("/dev")
     network: tuple[str, int] = GROUP
     seconds: float = SECONDS
+    most_packets: int = MOST_PACKETS
     backends: tuple[str, ...] | None = None
     """Of pyvisa; None: those installed."""
     most_seconds: float = MOST_SECONDS
@@ -90,7 +91,7 @@ def _all(lookers: dict[str, Callable[[], Place]], seconds: float) -> tuple[Place
 
 
 def _network(where: Surroundings) -> Place:
-    answers = ask_network(where.network, where.seconds)
+    answers = ask_network(where.network, where.seconds, most_packets=where.most_packets)
     passed = answers.passed_over
     remark = f"{passed} {'message' if passed == 1 else 'messages'} passed over that made no sense" if passed else ""
     seen = tuple(announced.sightings(answers.heard))

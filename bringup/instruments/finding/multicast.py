@@ -24,7 +24,8 @@ GROUP = ("224.0.0.251", 5353)
 SECONDS = 3.0
 """How long answers are waited for: responders wait up to 0.12 s (RFC 6762, 6), slow ones and lost packets need more."""
 AGAIN_AFTER = 1.0
-"""Seconds to the second round (RFC 6762, 5.2: at least one): what is asked again, and what was not answered whole."""
+"""Seconds to the second round, of what was not answered whole, too; twice as long to each that follows (RFC 6762, 5.2:
+at least one second, then each time at least twice as long)."""
 MOST_PACKETS = 500
 LOOPBACK = ("lo", "lo0")
 LARGEST = 9000
@@ -43,8 +44,14 @@ class Answers:
     """Why nothing went out."""
 
 
-def ask_network(to: tuple[str, int] = GROUP, seconds: float = SECONDS, again_after: float = AGAIN_AFTER) -> Answers:
-    """Ask on every interface and listen that long. Never raises for what the network is or sends."""
+def ask_network(
+    to: tuple[str, int] = GROUP,
+    seconds: float = SECONDS,
+    *,
+    again_after: float = AGAIN_AFTER,
+    most_packets: int = MOST_PACKETS,
+) -> Answers:
+    """Ask on every interface and listen that long, or to so many messages. Never raises for what the network sends."""
     number = secrets.randbelow(0xFFFF) + 1
     everything = [(service_name(service), PTR) for service in SERVICES]
     heard: list[Heard] = []
@@ -56,9 +63,10 @@ def ask_network(to: tuple[str, int] = GROUP, seconds: float = SECONDS, again_aft
             return Answers(problem=problem or "no network interface takes it")
         end = time.monotonic() + seconds
         again = time.monotonic() + again_after
-        while (now := time.monotonic()) < end and len(heard) + passed_over < MOST_PACKETS:
+        while (now := time.monotonic()) < end and len(heard) + passed_over < most_packets:
             if now >= again:
-                again = end
+                again_after *= 2
+                again = now + again_after
                 _send(out, to, question(number, [*everything, *_askable(unanswered(heard))]))
             for each in select.select(list(out), [], [], max(0.0, min(end, again) - now))[0]:
                 one = _received(each, number)
