@@ -88,7 +88,8 @@ def _role(role: RoleWritten) -> Iterator[str]:
         yield f"  serial_port: {{baud: {role.baud}}}"
     if role.identity is not None:
         who = {"maker": role.identity.maker, "model": role.identity.model, "serial": role.identity.serial}
-        fields = ", ".join(f"{name}: {_quoted(text)}" for name, text in who.items() if text and text.isprintable())
+        usable = {name: text for name, text in who.items() if text.strip() and text.isprintable()}
+        fields = ", ".join(f"{name}: {_quoted(text)}" for name, text in usable.items())
         if fields:
             yield "  # Whoever else answers there is refused:"
             yield f"  expect: {{{fields}}}"

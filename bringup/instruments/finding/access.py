@@ -104,7 +104,8 @@ def _nodes(resource: str, sys_root: Path, dev_root: Path) -> Iterator[tuple[Path
         place = of_resource(resource, "").place
         for found in instruments(sys_root, dev_root):
             if place == of_resource(_resource_of(found.usb), "").place:
-                yield found.bus_node, _usb_match("usb", "ATTR", found.usb)
+                if found.bus_node is not None:
+                    yield found.bus_node, _usb_match("usb", "ATTR", found.usb)
                 if found.class_node is not None:
                     yield found.class_node, f'KERNEL=="usbtmc*", {_usb_match("usbmisc", "ATTRS", found.usb)}'
     elif gpib := re.match(r"GPIB([0-9]*)::", resource, re.IGNORECASE):

@@ -28,6 +28,8 @@ AGAIN_AFTER = 1.0
 at least one second, then each time at least twice as long)."""
 MOST_PACKETS = 500
 LOOPBACK = ("lo", "lo0")
+ROOM = 1400
+"""Bytes of a question, so that it travels in one piece over Ethernet."""
 LARGEST = 9000
 """Bytes of one message (RFC 6762, 17)."""
 
@@ -67,7 +69,7 @@ def ask_network(
             if now >= again:
                 again_after *= 2
                 again = now + again_after
-                _send(out, to, question(number, [*everything, *_askable(unanswered(heard))]))
+                _send(out, to, _question(number, [*everything, *unanswered(heard)]))
             for each in select.select(list(out), [], [], max(0.0, min(end, again) - now))[0]:
                 one = _received(each, number)
                 if one is None:
@@ -77,9 +79,16 @@ def ask_network(
     return Answers(tuple(heard), passed_over, tuple(out.values()))
 
 
-def _askable(names: Sequence[tuple[Name, int]]) -> list[tuple[Name, int]]:
-    """Return those that can be written into a question: what was heard may hold replaced bytes, and be longer then."""
-    return [(name, kind) for name, kind in names if all(len(label.encode()) < 64 for label in name)]  # noqa: PLR2004
+def _question(number: int, names: Sequence[tuple[Name, int]]) -> bytes:
+    """Return one message that asks for as many of them as it has room for, first things first."""
+    asked: list[tuple[Name, int]] = []
+    for each in names:
+        try:
+            if len(question(number, [*asked, each])) <= ROOM:
+                asked.append(each)
+        except ValueError:
+            continue  # bytes that were no text stand replaced, and made the name too long to be asked for
+    return question(number, asked)
 
 
 def _received(from_socket: socket.socket, number: int) -> Heard | None:

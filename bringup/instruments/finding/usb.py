@@ -24,7 +24,7 @@ class UsbInstrument:
 
     usb: UsbIdentity
     interface: int
-    bus_node: Path
+    bus_node: Path | None
     """By which pyvisa-py reaches it, through libusb."""
     class_node: Path | None
     """What the kernel's own driver gives, if it has taken the device."""
@@ -39,20 +39,25 @@ def instruments(sys_root: Path = Path("/sys"), dev_root: Path = Path("/dev")) ->
         return
     for interface in interfaces:
         kind = (line(interface / "bInterfaceClass").lower(), line(interface / "bInterfaceSubClass").lower())
-        usb = identity(folder / interface.name.partition(":")[0])
+        device = folder / interface.name.partition(":")[0]
+        usb = identity(device)
         if kind != TEST_AND_MEASUREMENT or usb is None:
             continue
-        device = folder / interface.name.partition(":")[0]
-        bus, number = line(device / "busnum"), line(device / "devnum")
-        node = dev_root / "bus" / "usb" / f"{int(bus):03}" / f"{int(number):03}" if bus.isdecimal() else dev_root
         driver = next(iter(sorted(interface.glob("usbmisc/usbtmc*"))), None)
         at = line(interface / "bInterfaceNumber")
         yield UsbInstrument(
             usb,
             int(at, 16) if re.fullmatch("[0-9a-f]{1,2}", at) else 0,
-            node if number.isdecimal() else dev_root,
+            _bus_node(device, dev_root),
             None if driver is None else dev_root / driver.name,
         )
+
+
+def _bus_node(device: Path, dev_root: Path) -> Path | None:
+    numbers = [line(device / name) for name in ("busnum", "devnum")]
+    if not all(re.fullmatch("[0-9]{1,3}", each) for each in numbers):
+        return None
+    return dev_root.joinpath("bus", "usb", *(each.zfill(3) for each in numbers))
 
 
 def identity(device: Path) -> UsbIdentity | None:
@@ -93,7 +98,7 @@ def _sighting(found: UsbInstrument) -> Sighting:
         (resource,) if usable else (),
         (SOURCE,),
         name=" ".join(text for text in (usb.maker, usb.name) if text),
-        device=str(found.class_node or found.bus_node),
+        device=str(found.class_node or found.bus_node or ""),
         usb=usb,
         remark="; ".join(remarks),
     )
