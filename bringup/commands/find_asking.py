@@ -21,6 +21,7 @@ from bringup.errors import BenchError, BringupError
 
 if TYPE_CHECKING:
     from bringup.instruments.traced import Note
+    from bringup.instruments.wire import Wire
 
 Prompt = Callable[[str], str]
 """Shows a question and returns the line that was typed, blanks around it taken off."""
@@ -111,15 +112,21 @@ def identified(found: Found, note: Note | None = None) -> Found:
         return replace(found, problem=error.message)
 
 
-def _identity(found: Found, note: Note | None) -> Identity:
-    from bringup.instruments.opening import await_here
-    from bringup.instruments.traced import TracedLink
-    from bringup.instruments.visa_link import VisaLink
+def wire_for(found: Found) -> Wire:
+    """Return how `*IDN?` travels where no dialect is known."""
     from bringup.instruments.wire import Wire
 
     # IEEE 488.2 takes a carriage return for a blank; what listens on a serial port may want it all the same.
     serial = found.seen.kind == "serial"
-    wire = Wire(write_end="\r\n" if serial else "\n", port=PortSettings(baud=found.baud))
+    return Wire(write_end="\r\n" if serial else "\n", port=PortSettings(baud=found.baud))
+
+
+def _identity(found: Found, note: Note | None) -> Identity:
+    from bringup.instruments.opening import await_here
+    from bringup.instruments.traced import TracedLink
+    from bringup.instruments.visa_link import VisaLink
+
+    wire = wire_for(found)
     name, backend = f"number {found.number}", found.seen.backend or "@py"
     if note is None:
         link = VisaLink(name, found.resource, wire, backend=backend)

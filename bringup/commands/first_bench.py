@@ -19,6 +19,7 @@ from bringup.core.dialect import Dialect
 from bringup.core.quantity import parse_quantity
 from bringup.errors import CommandError, ExitCode, NotationError
 from bringup.files.bench_writing import BenchWritten, RoleWritten, bench_text
+from bringup.files.shapes import LONGEST_NAME
 from bringup.files.wording import nearest
 
 HAND = ("h", "by hand")
@@ -52,7 +53,7 @@ def write_bench(
         voltage, current = (_ceiling(name, unit, example, prompt) for name, unit, example in CEILINGS)
     chosen = [each for each in (supply, meter) if isinstance(each, Found)]
     bench = BenchWritten(
-        path.stem,
+        path.stem.strip()[:LONGEST_NAME] or "bench",
         _written("supply", supply, prompt, dialects),
         _written("meter", meter, prompt, dialects),
         voltage,

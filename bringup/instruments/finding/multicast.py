@@ -119,6 +119,7 @@ def _sockets(to: tuple[str, int], leave: ExitStack) -> tuple[dict[socket.socket,
         try:
             made = leave.enter_context(socket.socket(socket.AF_INET, socket.SOCK_DGRAM))
             made.setblocking(False)
+            made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 255)  # RFC 6762, 11; no router passes it on
             if index:
                 # struct ip_mreqn: group, address, index of the interface.
                 through = struct.pack("@4s4si", b"\0" * 4, b"\0" * 4, index)

@@ -115,7 +115,12 @@ def merged(sightings: Iterable[Sighting]) -> tuple[Sighting, ...]:
     for one in sightings:
         before = found.get(one.place)
         found[one.place] = one if before is None else _both(before, one)
-    return tuple(sorted(found.values(), key=lambda one: (ORDER.index(one.kind), one.place)))
+    return tuple(sorted(found.values(), key=lambda one: (ORDER.index(one.kind), _counted(one.place))))
+
+
+def _counted(place: str) -> list[tuple[int, str]]:
+    """Return what sorts ttyUSB2 before ttyUSB10, and 192.0.2.9 before 192.0.2.10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split("([0-9]+)", place)]
 
 
 def _both(one: Sighting, other: Sighting) -> Sighting:
