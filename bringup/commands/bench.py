@@ -70,11 +70,11 @@ def command(
             "--write goes with --find, and --force with --write",
             "Such as: bringup bench --find --write corner-bench.yaml",
         )
+    show_left_messages()
     if find_them:
         from bringup.commands.bench_find import find
 
         return find(bench, write=write, force=force, trace=trace, as_json=as_json)
-    show_left_messages()
     path = find_bench(bench)
     described = load_bench(path)
     with tracing(trace, "bench") as kept:

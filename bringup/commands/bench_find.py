@@ -13,7 +13,7 @@ import click
 
 from bringup.commands.at_terminal import at_a_terminal
 from bringup.commands.common import find_bench, print_json
-from bringup.commands.find_asking import ask_each, every_dialect, suggestions
+from bringup.commands.find_asking import Dialects, ask_each
 from bringup.commands.find_text import NOTHING, Found, found_data, found_lines, place_data, place_lines, tell
 from bringup.commands.first_bench import check_target, write_bench
 from bringup.commands.saying import say
@@ -50,8 +50,8 @@ def find(
     if person:
         say(f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, and no instrument asked.\n")
     around = look_around(SURROUNDINGS)
-    dialects = every_dialect(write or Path("bench.yaml")) if around.seen else []
-    found = [replace(each, suggested=suggestions(each.known, dialects)) for each in _numbered(around.seen, named)]
+    dialects = Dialects(write or Path("bench.yaml"))
+    found = [replace(each, suggested=dialects.suggested(each.known)) for each in _numbered(around.seen, named)]
     if as_json:
         print_json(
             {"found": [found_data(each) for each in found], "places": [place_data(each) for each in around.places]}

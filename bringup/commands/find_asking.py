@@ -9,6 +9,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from enum import Enum
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,26 +35,32 @@ CAUTION = (
 )
 
 
-def suggestions(identity: Identity | None, dialects: Sequence[Dialect]) -> tuple[Suggested, ...]:
-    """Return the dialects that are made for who that is."""
-    if identity is None:
-        return ()
-    fitting = [each for role in ("supply", "meter") for each in pick(identity.text, _of(role, dialects))]
-    return tuple(Suggested(each.name, each.role) for each in fitting)
+class Dialects:
+    """The dialects that a bench file in a folder may name; read once somebody says who it is."""
+
+    def __init__(self, beside: Path) -> None:
+        self._beside = beside
+
+    @cached_property
+    def every(self) -> list[Dialect]:
+        """All of them."""
+        from bringup.files.dialect_file import known_dialects
+
+        return known_dialects(self._beside)
+
+    def of(self, role: str) -> list[Dialect]:
+        """Return those for a role."""
+        return [each for each in self.every if each.role == role]
+
+    def suggested(self, identity: Identity | None) -> tuple[Suggested, ...]:
+        """Return those that are made for who that is."""
+        if identity is None:
+            return ()
+        fitting = [each for role in ("supply", "meter") for each in pick(identity.text, self.of(role))]
+        return tuple(Suggested(each.name, each.role) for each in fitting)
 
 
-def _of(role: str, dialects: Sequence[Dialect]) -> list[Dialect]:
-    return [each for each in dialects if each.role == role]
-
-
-def every_dialect(beside: Path) -> list[Dialect]:
-    """Return the dialects of all roles that a bench file there may name."""
-    from bringup.files.dialect_file import known_dialects
-
-    return [*known_dialects(beside, "supply"), *known_dialects(beside, "meter")]
-
-
-def ask_each(found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect], note: Note | None) -> list[Found]:
+def ask_each(found: Sequence[Found], prompt: Prompt, dialects: Dialects, note: Note | None) -> list[Found]:
     """Offer to ask each of them, and ask those that the person agrees to. Returns all of them with what came of it."""
     answered = {each.number: each for each in found}
     cautioned = False
@@ -70,7 +77,7 @@ def ask_each(found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect]
         if agreement is not Agreement.NO:
             baud = agreement if isinstance(agreement, int) else None
             one = identified(replace(each, asked=True, baud=baud), note)
-            one = replace(one, suggested=suggestions(one.known, dialects))
+            one = replace(one, suggested=dialects.suggested(one.known))
             tell(answer_lines(one))
             answered[one.number] = one
     return list(answered.values())

@@ -12,10 +12,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 
-from bringup.commands.find_asking import Prompt
+from bringup.commands.find_asking import Dialects, Prompt
 from bringup.commands.find_text import Found, tell, title, who
 from bringup.commands.saying import say
-from bringup.core.dialect import Dialect
 from bringup.core.quantity import parse_quantity
 from bringup.errors import CommandError, ExitCode, NotationError
 from bringup.files.bench_writing import BenchWritten, RoleWritten, bench_text
@@ -37,9 +36,7 @@ def check_target(path: Path, *, force: bool) -> None:
         raise CommandError(f"{path} is there already, and is kept", "Name another file, or add --force to replace it.")
 
 
-def write_bench(
-    path: Path, found: Sequence[Found], prompt: Prompt, dialects: Sequence[Dialect], *, force: bool
-) -> ExitCode:
+def write_bench(path: Path, found: Sequence[Found], prompt: Prompt, dialects: Dialects, *, force: bool) -> ExitCode:
     """Ask for roles and ceilings, write the file, and tell what is still to be stated in it. Raises CommandError."""
     say("\nWhich instrument plays which role")
     supply = _role("supply", found, prompt, taken=None)
@@ -85,9 +82,7 @@ def _role(role: str, found: Sequence[Found], prompt: Prompt, taken: Found | str 
         say(f"      there is no {said} to choose")
 
 
-def _written(
-    role: str, who_plays: Found | str | None, prompt: Prompt, dialects: Sequence[Dialect]
-) -> RoleWritten | None:
+def _written(role: str, who_plays: Found | str | None, prompt: Prompt, dialects: Dialects) -> RoleWritten | None:
     if who_plays is None:
         return None
     if not isinstance(who_plays, Found):
@@ -103,12 +98,12 @@ def _written(
     )
 
 
-def _dialect(role: str, found: Found, prompt: Prompt, dialects: Sequence[Dialect]) -> str:
+def _dialect(role: str, found: Found, prompt: Prompt, dialects: Dialects) -> str:
     """Return the dialect that fits, or that the person names; '' where it is to be stated later."""
     fitting = [each.dialect for each in found.suggested if each.role == role]
     if len(fitting) == 1:
         return fitting[0]
-    known = sorted(each.name for each in dialects if each.role == role)
+    known = sorted(each.name for each in dialects.of(role))
     many = "Several dialects fit" if fitting else "No dialect is known to fit"
     tell(["", f"{many} number {found.number}. There are:", f"      {', '.join(fitting or known)}"])
     while True:
