@@ -17,7 +17,7 @@ import pytest
 
 from bringup.files.dialect_file import find_dialect
 from bringup.instruments.finding import looking, serial_ports, usb
-from bringup.instruments.finding.access import Denied, denied
+from bringup.instruments.finding.access import Denied, denied, shut_board
 from bringup.instruments.finding.looking import Surroundings, look_around
 from bringup.instruments.finding.sighting import Sighting, merged, of_resource, place_of
 from bringup.instruments.opening import Wanted, try_connect
@@ -260,6 +260,19 @@ def test_gpib_has_a_rule_of_its_own_and_what_has_no_node_has_none(system: FakeSy
     assert gpib.rule.startswith('KERNEL=="gpib[0-9]*"')
     for nothing in ("GPIB1::5::INSTR", "TCPIP0::192.0.2.7::5025::SOCKET", "ASRL/dev/nowhere::INSTR", "USB0::x", "?"):
         assert shut(nothing) is None
+
+
+@linux
+def test_a_gpib_board_that_may_not_be_opened_is_told_of_though_nothing_behind_it_is_listed(system: FakeSystem) -> None:
+    assert shut_board(system.dev, may=lambda _: False) is None
+    for name in ("gpib10", "gpib2", "gpibX"):
+        (system.dev / name).touch()
+
+    found = shut_board(system.dev, may=lambda _: False)
+
+    assert found is not None
+    assert found.node == str(system.dev / "gpib2")
+    assert shut_board(system.dev, may=lambda _: True) is None
 
 
 def shown(**facts: Any) -> str:

@@ -98,6 +98,15 @@ def test_one_that_announces_its_web_page_only_is_shown_without_a_resource() -> N
     assert "its manual names the port for SCPI" in found.remark
 
 
+def test_whom_somebody_else_announces_is_shown_as_such() -> None:
+    packet = announcement(NUMBER, services=SERVICES, address="192.0.2.8")
+    (theirs,) = sightings(heard(packet, sender="192.0.2.66"))
+    (own,) = sightings(heard(packet, sender="192.0.2.8"))
+
+    assert theirs.remark.startswith("192.0.2.66 announces it")
+    assert own.remark == ""
+
+
 def test_another_port_for_hislip_stands_in_the_resource() -> None:
     (found,) = sightings(heard(announcement(NUMBER, services={"_hislip": 4881}, address="192.0.2.7")))
 

@@ -14,14 +14,23 @@ import click
 from bringup.commands.at_terminal import at_a_terminal
 from bringup.commands.common import find_bench, print_json
 from bringup.commands.find_asking import Dialects, ask_each
-from bringup.commands.find_text import NOTHING, Found, found_data, found_lines, place_data, place_lines, tell
+from bringup.commands.find_text import (
+    NOTHING,
+    Found,
+    denied_data,
+    found_data,
+    found_lines,
+    place_data,
+    place_lines,
+    tell,
+)
 from bringup.commands.first_bench import check_target, write_bench
 from bringup.commands.saying import say
 from bringup.commands.tracing import tracing
 from bringup.core.harmless import harmless
 from bringup.errors import CommandError, ExitCode
 from bringup.files.bench_named import Named, named_by, named_in
-from bringup.instruments.finding.access import Denied, denied
+from bringup.instruments.finding.access import Denied, denied, shut_board
 from bringup.instruments.finding.looking import Around, Surroundings, look_around
 from bringup.instruments.finding.sighting import Sighting, place_of
 
@@ -54,7 +63,11 @@ def find(
     found = [replace(each, suggested=dialects.suggested(each.known)) for each in _numbered(around.seen, named)]
     if as_json:
         print_json(
-            {"found": [found_data(each) for each in found], "places": [place_data(each) for each in around.places]}
+            {
+                "found": [found_data(each) for each in found],
+                "places": [place_data(each) for each in around.places],
+                "gpib_no_permission": denied_data(shut_board(SURROUNDINGS.dev_root)),
+            }
         )
         return ExitCode.PASSED
     _show(found, around)
@@ -79,6 +92,8 @@ def _show(found: list[Found], around: Around) -> None:
     if not found:
         tell((*NOTHING, ""))
     tell(place_lines(around.places))
+    if (board := shut_board(SURROUNDINGS.dev_root)) is not None:
+        tell(f"  {each}" if at == 0 else f"      {each}" for at, each in enumerate(board.lines()))
 
 
 def _numbered(seen: Iterable[Sighting], named: list[Named]) -> list[Found]:

@@ -146,16 +146,24 @@ def found_data(found: Found) -> dict[str, Any]:
         "dialects_that_fit": [each.dialect for each in found.suggested],
         "named_in": [{"path": str(each.path), "role": each.role} for each in found.named],
         "remark": seen.remark or None,
-        "no_permission": found.denied
-        and {
-            "node": found.denied.node,
-            "group": found.denied.group,
-            "mode": found.denied.mode,
-            "udev_rule": found.denied.rule,
-            "what_to_do": found.denied.lines(),
-        },
+        "no_permission": denied_data(found.denied),
         "asked": found.asked,
     }
+
+
+def denied_data(denied: Denied | None) -> dict[str, Any] | None:
+    """Return what is printed of a missing permission as JSON."""
+    return (
+        None
+        if denied is None
+        else {
+            "node": denied.node,
+            "group": denied.group,
+            "mode": denied.mode,
+            "udev_rule": denied.rule,
+            "what_to_do": denied.lines(),
+        }
+    )
 
 
 def place_data(place: Place) -> dict[str, Any]:

@@ -10,7 +10,6 @@ import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 
 from bringup.commands.find_asking import Dialects, Prompt
 from bringup.commands.find_text import Found, tell, title, who
@@ -142,28 +141,22 @@ def _backend(chosen: Sequence[Found]) -> str:
 
 def _save(path: Path, text: str, *, force: bool) -> None:
     """Write the file whole or not at all; one that appeared meanwhile is kept, too. Raises CommandError."""
+    fresh = path.with_name(f".{path.name}.{os.getpid()}.new")
     try:
-        with NamedTemporaryFile("w", encoding="utf-8", dir=path.parent, suffix=".new", delete=False) as file:
-            file.write(text)
-        fresh = Path(file.name)
+        if not force:
+            path.touch(exist_ok=False)  # the name is ours from here on
         try:
-            fresh.chmod(0o666 & ~_umask())
-            if force:
-                fresh.replace(path)
-            else:
-                os.link(fresh, path)
-        finally:
+            fresh.write_text(text, encoding="utf-8")
+            fresh.replace(path)
+        except OSError:
             fresh.unlink(missing_ok=True)
+            if not force:
+                path.unlink()
+            raise
     except FileExistsError:
         raise CommandError(f"{path} has appeared meanwhile, and is kept", "Name another file.") from None
     except OSError as error:
         raise CommandError(f"{path} cannot be written: {error.strerror}", "Name a file in another folder.") from error
-
-
-def _umask() -> int:
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
 
 
 def _told_what_is_left(path: Path) -> ExitCode:

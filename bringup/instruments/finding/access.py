@@ -89,6 +89,12 @@ def denied(
     return _described(shut[0][0], [rule for _, rule in nodes]) if shut else None
 
 
+def shut_board(dev_root: Path = Path("/dev"), *, may: Callable[[Path], bool] = may_open) -> Denied | None:
+    """Return what keeps this user from the first GPIB board that has a node: no backend lists anything behind it."""
+    numbers = sorted(int(node.name[4:]) for node in dev_root.glob("gpib*") if re.fullmatch("[0-9]{1,2}", node.name[4:]))
+    return denied(f"GPIB{numbers[0]}::INTFC", dev_root=dev_root, may=may) if numbers else None
+
+
 def told(problem: str, resource: str) -> str:
     """Return why an instrument cannot be opened, with what to do where a missing permission is the reason."""
     found = denied(resource)

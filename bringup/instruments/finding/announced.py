@@ -21,6 +21,7 @@ MOST_INSTANCES = 200
 MOST_NAMES = 32
 """Names asked for in one message of the second round: more would not fit into it."""
 HISLIP_PORT = 4880
+WEB_PAGE_ONLY = "it announces its web page only: its manual names the port for SCPI"
 LONGEST = 80
 """Characters of an announced text that are kept."""
 
@@ -73,6 +74,7 @@ class _Announced:
         self.texts: dict[Name, dict[str, str]] = {}
         self.addresses: dict[Name, tuple[str, ...]] = {}
         self.hosts: dict[str, Name] = {}
+        self.senders: dict[str, str] = {}
         wanted = {service_name(service): service for service in SERVICES}
         for message in heard:
             for record in message.records:
@@ -91,6 +93,7 @@ class _Announced:
             if record.address not in known and len(known) < len(SERVICES):
                 self.addresses[name] = (*known, record.address)
             self.hosts.setdefault(record.address, record.name)
+            self.senders.setdefault(record.address, sender)
 
 
 def _lower(name: Name) -> Name:
@@ -114,6 +117,9 @@ def _sighting(address: str, ways: dict[str, tuple[Name, int]], announced: _Annou
             }
     resources = tuple(_resources(address, {service: port for service, (_, port) in ways.items()}))
     host = ".".join(announced.hosts.get(address, ()))
+    remarks = [] if resources else [WEB_PAGE_ONLY]
+    if (sender := announced.senders[address]) != address:
+        remarks.append(f"{sender} announces it: that may be another interface of it, or somebody else")
     return Sighting(
         "lan",
         lan_place(address),
@@ -121,7 +127,7 @@ def _sighting(address: str, ways: dict[str, tuple[Name, int]], announced: _Annou
         (SOURCE,),
         name=host[:LONGEST],
         announced=_identity(texts),
-        remark="" if resources else "it announces its web page only: its manual names the port for SCPI",
+        remark="; ".join(remarks),
     )
 
 
