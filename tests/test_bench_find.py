@@ -278,7 +278,8 @@ def test_only_the_one_that_is_agreed_to_is_opened_and_gets_one_question(
     assert "answers: BRINGUP SIMULATED, model METER-1, serial number SIM-M-7, firmware 1.0" in shown
     assert shown.count("A serial port may be the board itself") == 1
     assert len(asked) == 2
-    assert "y for 9600 baud, or another baud rate" in asked[0]
+    assert "y or a baud rate" in asked[0]
+    assert "y asks at 9600 baud, a number at that baud rate" in shown
 
 
 def test_enter_and_anything_that_is_no_answer_agree_to_nothing(

@@ -286,7 +286,7 @@ def test_what_to_do_begins_with_the_group_where_that_is_enough() -> None:
 
     assert text.startswith("/dev/ttyUSB0 (crw-rw----, root:dialout): anna may not open it.\nIts group is dialout: join")
     assert "\n    sudo usermod -aG dialout anna\n" in text
-    assert "in /etc/udev/rules.d/70-bringup.rules\n    RULE\n    sudo udevadm control --reload-rules" in text
+    assert "with this in /etc/udev/rules.d/70-bringup.rules:\n    RULE\n    sudo udevadm control --reload-rules" in text
 
 
 def test_who_joined_the_group_after_logging_in_is_told_to_log_in_again() -> None:

@@ -57,7 +57,7 @@ def find(
         check_target(write, force=force)
     named = _named(bench)
     if person:
-        say(f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, and no instrument asked.\n")
+        tell([f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, no instrument asked.", ""])
     around = look_around(SURROUNDINGS)
     dialects = Dialects(write or Path("bench.yaml"))
     found = [replace(each, suggested=dialects.suggested(each.known)) for each in _numbered(around.seen, named)]

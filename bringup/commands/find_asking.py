@@ -31,7 +31,8 @@ BAUD = re.compile(r"[1-9][0-9]{2,6}")
 USUAL_BAUD = 9600
 CAUTION = (
     "A serial port may be the board itself, or a machine that starts when it is spoken to. Opening one moves its DTR "
-    "and RTS lines, which resets some boards, and then *IDN? goes out. Agree only where you know what is plugged in."
+    "and RTS lines, which resets some boards, and then *IDN? goes out. Agree only where you know what is plugged in: "
+    f"y asks at {USUAL_BAUD} baud, a number at that baud rate."
 )
 
 
@@ -93,7 +94,7 @@ class Agreement(Enum):
 
 def agreed(prompt: Prompt, *, serial: bool) -> Agreement | int:
     """Return whether this one may be asked, for a serial port at how many baud."""
-    yes = f"y for {USUAL_BAUD} baud, or another baud rate" if serial else "y"
+    yes = "y or a baud rate" if serial else "y"
     while True:
         said = prompt(f"      May it be asked *IDN? ({yes}; q: ask nobody else; Enter: no)").lower()
         if said in ("", "n", "no"):

@@ -59,7 +59,7 @@ class Denied:
         said += [
             f"{'Or l' if self.group_may else 'L'}et udev give it to whoever sits at this computer"
             + (f" and to the group {self.rule_group}" if self.rule_group else "")
-            + f": in {RULES}",
+            + f", with this in {RULES}:",
             *(f"    {each}" for each in self.rule.split("\n")),
             "    sudo udevadm control --reload-rules && sudo udevadm trigger",
         ]
