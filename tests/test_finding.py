@@ -17,10 +17,11 @@ import pytest
 
 from bringup.files.dialect_file import find_dialect
 from bringup.instruments.finding import looking, serial_ports, usb
-from bringup.instruments.finding.access import Denied, denied, shut_board
+from bringup.instruments.finding.access import Denied, denied, shut_board, told
 from bringup.instruments.finding.looking import Surroundings, look_around
 from bringup.instruments.finding.sighting import Sighting, merged, of_resource, place_of
 from bringup.instruments.opening import Wanted, try_connect
+from bringup.instruments.visa_library import load
 from bringup.instruments.visa_listing import backends, listed
 from tests.fake_sysfs import FakeSystem
 
@@ -118,14 +119,15 @@ def test_files_that_hold_nonsense_harm_nothing(system: FakeSystem, damage: str) 
 
 def test_a_thing_that_several_ways_of_looking_see_is_shown_once(system: FakeSystem) -> None:
     system.instrument("1-2", vendor="1a2b", product="00c3", serial="SN7")
-    lan = Sighting("lan", "lan 192.0.2.7", ("TCPIP0::192.0.2.7::5025::SOCKET",), ("mDNS",), name="psu.local")
-    listing = ("TCPIP::192.0.2.7::INSTR", "TCPIP0::192.0.2.7::hislip0,4880::INSTR", "USB0::6699::195::SN7::0::INSTR")
+    lan = Sighting("lan", "lan 192.0.2.7", ("TCPIP0::192.0.2.7::5025::SOCKET",), ("mDNS",), "PSU.local", doubt="Hm")
+    listing = ("TCPIP::192.0.2.7::INSTR", "TCPIP0::psu.local::hislip0,4880::INSTR", "USB0::6699::195::SN7::0::INSTR")
 
     both = merged([lan, *usb.sightings(system.sys, system.dev), *(of_resource(each, "@py") for each in listing)])
 
     assert [each.kind for each in both] == ["lan", "usb"]
     assert both[0].resources == (lan.resources[0], *listing[:2])
     assert both[0].seen_by == ("mDNS", "@py")
+    assert both[0].doubt == "Hm"
     assert both[1].resources == ("USB0::0x1A2B::0x00C3::SN7::INSTR",)
     assert both[1].remark == ""  # a backend lists it, so what it would take for that is there
 
@@ -324,6 +326,8 @@ def test_an_instrument_that_cannot_be_opened_for_want_of_permission_says_what_to
     node = os.ttyname(near)
     Path(node).chmod(0)
     dialect = find_dialect("configure-and-read", tempfile.gettempdir())
+    load("@py")  # whoever we are next may not even read the libraries
+    told("", "?")
     try:
         with somebody_else():
             opened = try_connect([Wanted("meter", f"ASRL{node}::INSTR", dialect)])

@@ -103,8 +103,8 @@ def test_whom_somebody_else_announces_is_shown_as_such() -> None:
     (theirs,) = sightings(heard(packet, sender="192.0.2.66"))
     (own,) = sightings(heard(packet, sender="192.0.2.8"))
 
-    assert theirs.remark.startswith("192.0.2.66 announces it")
-    assert own.remark == ""
+    assert theirs.doubt.startswith("192.0.2.66 announces it")
+    assert own.doubt == ""
 
 
 def test_another_port_for_hislip_stands_in_the_resource() -> None:

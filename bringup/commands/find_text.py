@@ -83,8 +83,7 @@ def found_lines(found: Found) -> list[str]:
         lines += [f"      also {each}" for each in seen.resources[1:]]
     if seen.announced is not None:
         lines += [f"      announces itself as {who(seen.announced)}", *suggestion_lines(found)]
-    if seen.remark:
-        lines.append(f"      {seen.remark}")
+    lines += [f"      {each}" for each in (seen.remark, seen.doubt) if each]
     lines += [f"      named in {each.path} as its {each.role}" for each in found.named]
     if found.denied is not None:
         lines += [f"      {each}" for each in found.denied.lines()]
@@ -146,6 +145,7 @@ def found_data(found: Found) -> dict[str, Any]:
         "dialects_that_fit": [each.dialect for each in found.suggested],
         "named_in": [{"path": str(each.path), "role": each.role} for each in found.named],
         "remark": seen.remark or None,
+        "doubt": seen.doubt or None,
         "no_permission": denied_data(found.denied),
         "asked": found.asked,
     }

@@ -117,9 +117,8 @@ def _sighting(address: str, ways: dict[str, tuple[Name, int]], announced: _Annou
             }
     resources = tuple(_resources(address, {service: port for service, (_, port) in ways.items()}))
     host = ".".join(announced.hosts.get(address, ()))
-    remarks = [] if resources else [WEB_PAGE_ONLY]
-    if (sender := announced.senders[address]) != address:
-        remarks.append(f"{sender} announces it: that may be another interface of it, or somebody else")
+    sender = announced.senders[address]
+    doubt = f"{sender} announces it: that may be another interface of it, or somebody else"
     return Sighting(
         "lan",
         lan_place(address),
@@ -127,7 +126,8 @@ def _sighting(address: str, ways: dict[str, tuple[Name, int]], announced: _Annou
         (SOURCE,),
         name=host[:LONGEST],
         announced=_identity(texts),
-        remark="; ".join(remarks),
+        remark="" if resources else WEB_PAGE_ONLY,
+        doubt="" if sender == address else doubt,
     )
 
 

@@ -57,6 +57,9 @@ class Sighting:
     backend: str = ""
     """The pyvisa backend that alone lists it; '' where the usual one does."""
     remark: str = ""
+    """What it would take to reach it; settled where a backend lists it."""
+    doubt: str = ""
+    """Why it may be another thing than it seems."""
 
 
 def speakable(resource: str) -> bool:
@@ -110,11 +113,18 @@ def usb_place(vendor: int, product: int, serial: str) -> str:
 
 
 def merged(sightings: Iterable[Sighting]) -> tuple[Sighting, ...]:
-    """Return each thing once, in the order in which they are shown. What was seen first names it."""
+    """Return each thing once, in the order in which they are shown. What was seen first names it.
+
+    A host that was seen by its address and its name is later known by either.
+    """
     found: dict[str, Sighting] = {}
+    by_name: dict[str, str] = {}
     for one in sightings:
-        before = found.get(one.place)
-        found[one.place] = one if before is None else _both(before, one)
+        place = by_name.get(one.place, one.place)
+        before = found.get(place)
+        found[place] = one if before is None else _both(before, one)
+        if one.kind == "lan" and one.name:
+            by_name.setdefault(lan_place(one.name), place)
     return tuple(sorted(found.values(), key=lambda one: (ORDER.index(one.kind), _counted(one.place))))
 
 
