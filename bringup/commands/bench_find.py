@@ -5,6 +5,7 @@ Looking opens nothing and asks no instrument anything. Without a terminal, or wi
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -33,6 +34,7 @@ from bringup.files.bench_named import Named, named_by, named_in
 from bringup.instruments.finding.access import Denied, denied, shut_board
 from bringup.instruments.finding.looking import Around, Surroundings, look_around
 from bringup.instruments.finding.sighting import Sighting, place_of
+from bringup.terminal.typed_ahead import forget_typed_ahead
 
 SURROUNDINGS = Surroundings()
 """This computer and its network; tests look elsewhere."""
@@ -81,7 +83,8 @@ def find(
 
 
 def typed(question: str) -> str:
-    """Ask the person at the terminal. Raises click.Abort at Ctrl-C and Ctrl-D."""
+    """Ask the person at the terminal; lines typed before the question count for nothing. Ctrl-C, -D: click.Abort."""
+    forget_typed_ahead(sys.stdin)
     answer: str = click.prompt(harmless(question, keep="\n"), default="", show_default=False)
     return answer.strip()
 
