@@ -38,6 +38,7 @@ class FakeSystem:
 
     def serial_port(self, name: str, port: str, **texts: str) -> Path:
         """Plug in a USB serial adapter that becomes /dev/NAME. Returns the node."""
+        _write(self.sys / "bus" / "usb" / "devices" / f"{port}:1.0", {"bInterfaceClass": "ff"})
         inside = self.plug(port, **texts) / f"{port}:1.0" / name
         inside.mkdir(parents=True)
         tty = self.sys / "class" / "tty" / name

@@ -15,7 +15,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bringup.commands import bench_find, find_asking
@@ -523,6 +523,7 @@ TEXTS = st.text(st.characters(codec="utf-8"), max_size=40)
 
 
 @settings(max_examples=60)
+@example(maker="O'Tide", model="#1: {x}, 'y'", called="a\n  resource: b", other="\x85c")
 @given(maker=TEXTS, model=TEXTS, called=TEXTS, other=TEXTS)
 def test_whatever_an_instrument_says_of_itself_the_file_says_the_same_and_nothing_else(
     maker: str, model: str, called: str, other: str

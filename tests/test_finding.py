@@ -57,10 +57,11 @@ def test_a_serial_port_is_named_by_what_lasts_and_shows_the_adapter_behind_it(sy
     assert (found.usb.numbers, found.usb.serial) == ("0403:6001", "A5")
 
 
-def test_a_lasting_name_that_a_resource_string_cannot_hold_is_not_used(system: FakeSystem) -> None:
+@pytest.mark.parametrize("name", ["usb-Tide_Cable:1", "usb-Tide Cable", "usb-\x1b"])
+def test_a_lasting_name_that_a_resource_string_cannot_hold_is_not_used(system: FakeSystem, name: str) -> None:
     node = system.dev / "ttyUSB0"
     node.touch()
-    (system.by_id / "usb-Tide Cable:1").symlink_to(node)
+    (system.by_id / name).symlink_to(node)
 
     (found,) = serial_ports.sightings(lambda: [port(str(node))], system.by_id)
 
