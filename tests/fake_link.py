@@ -47,6 +47,9 @@ class FakeLink:
         pending.settle(tuple(replies))
         return pending
 
+    def hurry(self) -> None:
+        """Everything was answered at once."""
+
     def close(self) -> None:
         self.closed = True
 

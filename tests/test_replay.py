@@ -253,6 +253,25 @@ def test_answers_come_when_they_came_then() -> None:
     assert clock.monotonic() == pytest.approx(0.08)
 
 
+def test_a_look_that_gave_way_then_gives_way_again() -> None:
+    said = [("opened", "single", b"X"), ("out", "", b"*IDN?\n"), ("in", "part", b"WEST DOCK,S,1,1\n")]
+    said += [("out", "", b"INST:NSEL 1\n"), ("out", "", b"VOLT?\n"), ("in", "part", b"3\n"), ("took", "0.01", b"")]
+    said += [("failed", "gave_way", b"it gave way to switching off"), ("out", "", b"INST:NSEL 1\n")]
+    said += [("out", "", b"OUTP OFF\n"), ("out", "", b"OUTP?\n"), ("in", "part", b"0\n")]
+    events = [Event(line / 100, "supply", *each, line=line) for line, each in enumerate(said, 1)]
+    clock = SimulatedClock()
+    link = ReplayedLink("supply at X", Wire(), Course("t.txt", "supply", events, []), clock, frozenset({SELECT.text}))
+    link.open()
+    clock.spend(0.03)
+
+    look = link.submit(LOOK)
+    while not look.done:
+        clock.wait(look.deadline)
+
+    assert [reply.fault for reply in look.value()] == [None, None, LinkFault.GAVE_WAY]
+    assert carried_out(link, clock, OFF) == ["0"]
+
+
 def test_one_look_less_than_then_is_passed_over() -> None:
     link, clock = opened("look", "look", "off")
 

@@ -15,7 +15,10 @@ from bringup.core.words import AttemptResult, Result
 from bringup.errors import BenchError
 from bringup.host.vigil import HANG_BOUND
 from bringup.runner.endings import SupplyLost
-from bringup.runner.protocols import Told
+from bringup.runner.pending import Pending
+from bringup.runner.protocols import Interruption, Told
+from bringup.runner.records import LinkFault, PollSample
+from bringup.runner.setup import AttemptOutcome
 from bringup.runner.watch import LONGEST_LOOK, LOOKS_OF_PATIENCE
 from bringup.runner.work import Judged, judged_result
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -136,3 +139,46 @@ def test_a_look_that_takes_what_looks_take_is_not_late() -> None:
 
     assert watched.silent == 0
     assert len(desk.supply.polled_at) > 15
+
+
+def stopped_within_a_look(latency: float, after: float) -> tuple[SimulatedBench, float, AttemptOutcome]:
+    """Interrupt in the middle of a look; returns the seconds until the message that switches off went out."""
+    bench = slow(latency)
+    link, went_out = bench.supply_link, list[float]()
+    begun = list[float]()
+
+    class Sent(list[str]):
+        def append(self, text: str) -> None:
+            now = bench.clock.monotonic()
+            on = "OUTP ON" in self
+            if on and text == "MEAS:VOLT?" and not begun and now > 5.0:
+                begun.append(now)
+                bench.clock.interrupt(Interruption.CTRL_C, now + after)
+            if begun and text == "OUTP OFF":
+                went_out.append(now)
+            super().append(text)
+
+    link.sent = Sent()
+    outcome = bench.run()
+    return bench, went_out[0] - begun[0] - after, outcome
+
+
+@pytest.mark.parametrize("latency", [0.05, 0.1, 0.2, 0.25])
+def test_off_waits_for_the_answer_under_way_and_for_no_more_of_the_look(latency: float) -> None:
+    bench, waited, outcome = stopped_within_a_look(latency, after=1.5 * latency)
+
+    assert waited <= latency + 0.03  # what the simulated supply itself takes to answer
+    assert (outcome.result, outcome.off_verified) == (AttemptResult.CALLED_OFF, True)
+    assert not bench.on()
+
+
+def test_a_look_that_gave_way_to_another_outputs_off_is_no_silence() -> None:
+    desk = Desk()
+    watched = desk.switch_on()
+    watched.pending = Pending(1.0)
+    watched.pending.settle(PollSample(0.0, 1, fault=LinkFault.GAVE_WAY))
+
+    desk.watch.service()
+
+    assert (watched.silent, watched.latest) == (0, None)
+    assert watched.pending is not None, "it is looked at again at once"

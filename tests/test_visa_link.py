@@ -218,6 +218,30 @@ def test_joined_messages_end_with_the_next_query() -> None:
     assert [len(group) for group in grouped([tell, tell, query, tell], joined=False)] == [1, 1, 1, 1]
 
 
+def test_what_is_urgent_waits_for_one_answer_and_not_for_all_that_was_to_be_asked() -> None:
+    answer, asked = threading.Event(), threading.Event()
+
+    def script(_connection: int, line: str) -> bytes:
+        if line == "READ?":
+            asked.set()
+            assert answer.wait(60.0)
+        return {"*IDN?": IDENTITY, "READ?": b"+1.0E+00\n", "OUTP?": b"0\n"}.get(line, b"")
+
+    with ScriptedServer(script) as server, linked(server.resource) as link:
+        look = link.submit([READ] * 5)
+        assert asked.wait(60.0)
+        later = link.submit([READ])
+        link.hurry()
+        off = link.submit([Message("OUTP OFF"), Message("OUTP?", ReplyKind.NUMBER, 60.0)])
+        answer.set()
+
+        assert [reply.fault for reply in done(off)] == [None, None]
+        assert [reply.fault for reply in done(look)] == [None, LinkFault.GAVE_WAY, *[LinkFault.NOT_SENT] * 3]
+        assert [reply.fault for reply in done(later)] == [LinkFault.GAVE_WAY]
+    assert server.lines == ["*IDN?", "READ?", "OUTP OFF", "OUTP?"]
+    assert server.connections == 1
+
+
 def test_a_closed_link_sends_nothing() -> None:
     with ScriptedServer(answering({"READ?": READING})) as server, linked(server.resource) as link:
         ask(link, READ)

@@ -33,7 +33,7 @@ EXPLAINED = (
 )
 """What stands at the head of every file, after FIRST_LINE."""
 
-_FAULT = "timeout|lost|refused|not_sent|other_instrument"
+_FAULT = "timeout|lost|refused|not_sent|gave_way|other_instrument"
 EVENTS: Mapping[str, tuple[str, bool]] = {
     "opened": ("joined|single", True),
     "not_opened": (_FAULT, True),

@@ -89,14 +89,20 @@ class Conversation:
             self._back_by = math.inf
             self.close()
 
-    def exchange(self, messages: Sequence[Message]) -> tuple[Reply, ...]:
-        """Send the messages and hear their answers, one Reply each. Never raises."""
+    def exchange(self, messages: Sequence[Message], gives_way: Callable[[], bool] = lambda: False) -> tuple[Reply, ...]:
+        """Send the messages and hear their answers, one Reply each. Never raises.
+
+        Once it `gives_way`, what has not been sent is not sent: something urgent waits.
+        """
         replies: list[Reply] = []
         try:
             self.open()
             assert self._session is not None
             joined = self._session.joins_writes and self._wire.gap == 0 and not self._wire.answers_what_is_told
             for group in grouped(messages, joined=joined):
+                if gives_way():
+                    replies += unanswered(messages[len(replies) :], LinkFault.GAVE_WAY, LinkFault.GAVE_WAY.value)
+                    break
                 self._exchange_group(group, replies)
         except Broken as broken:
             self.close()

@@ -60,6 +60,12 @@ class Course:
         """Return the first message that went out then and not in this replay."""
         return next((event for event in self._events[self._next :] if event.what == "out"), None)
 
+    def gave_way(self) -> bool:
+        """Whether the exchange under way was given up then for something urgent, with nothing wrong."""
+        ahead = (event for event in self._events[self._next :] if event.what != "took")
+        event = next(ahead, None)
+        return event is not None and event.what == "failed" and event.words == "gave_way"
+
     def fits(self, data: bytes, start: int | None = None) -> bool:
         """Whether these bytes are what went out next (from event `start` on), as far as the link held then."""
         for event in self._events[self._next if start is None else start :]:

@@ -151,7 +151,7 @@ class ReplayedLink:
         if sent_at is not None and now >= self._busy_until:
             # What was done between the last answer and this message took its time.
             self._clock.spend(sent_at - self._gap)
-        replies = tuple(self._as_then(reply) for reply in self._conversation.exchange(batch))
+        replies = tuple(self._as_then(reply) for reply in self._conversation.exchange(batch, self._gave_way))
         if (failed := self._course.take_if("failed")) is not None:
             replies = tuple(_with_fault(replies, failed))
         self._busy_until = max(self._clock.monotonic(), self._course.at)
@@ -159,6 +159,14 @@ class ReplayedLink:
         self._clock.at(self._busy_until, lambda: pending.settle(replies), wakes=False)
         self._remember(batch, replies)
         return pending
+
+    def hurry(self) -> None:
+        """What gave way then is what gives way now."""
+
+    def _gave_way(self) -> bool:
+        """Whether no more of a batch was sent then: it came to what is noted once it is over."""
+        event = self._course.next
+        return event is not None and event.what in {"took", "failed"} and self._course.gave_way()
 
     # Looks at a supply are made five times a second, whatever else is done. By a few milliseconds of work that no trace
     # tells of, one may come before what it came after, or not at all. One more or one less changes nothing.

@@ -39,6 +39,7 @@ class VisaLink:
         self._wake = wake
         self._connect = connect or (lambda: open_session(resource, backend, wire))
         self._lock = threading.Lock()
+        self._hurried = 0
         self._closed = False
         self._farewell = True
         self.left_behind = False
@@ -81,16 +82,20 @@ class VisaLink:
 
     def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
         """Exchange these in order, with nothing in between. One Reply per message; after a fault, NOT_SENT."""
-        batch = tuple(messages)
+        batch, before = tuple(messages), self._hurried
 
         def job(conversation: Conversation, pending: Pending[tuple[Reply, ...]]) -> None:
-            pending.settle(conversation.exchange(batch))
+            pending.settle(conversation.exchange(batch, lambda: self._hurried != before))
 
         if self._closed:
             closed: Pending[tuple[Reply, ...]] = Pending(time.monotonic(), self._wake)
             closed.settle(tuple(unanswered(batch, LinkFault.LOST, "the link was closed")))
             return closed
         return self._put(job, sum(self._longest(message) for message in batch))
+
+    def hurry(self) -> None:
+        """Send nothing more of what was submitted so far: something urgent follows."""
+        self._hurried += 1
 
     def close(self, within: float = 1.0, *, farewell: bool = True) -> None:
         """Close for good, waiting that many seconds at most: a worker that hangs is left behind.

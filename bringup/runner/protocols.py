@@ -111,6 +111,13 @@ class Link(Protocol):
         After a time-out the link is closed, reopened and identified again before anything else goes out.
         """
 
+    def hurry(self) -> None:
+        """Send nothing more of what was submitted so far (GAVE_WAY): something urgent follows.
+
+        What was sent is still heard to its answer: a message sent before that may be lost, or the answer be taken for
+        another's. So what follows waits for one answer at most, however much was to be asked.
+        """
+
     def close(self) -> None:
         """Close for good. Waits a bounded time."""
 

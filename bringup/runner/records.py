@@ -20,6 +20,8 @@ class LinkFault(StrEnum):
     REFUSED = "the instrument refused it"
     """It says so at once, on a link that is sound; nothing that was to follow was sent."""
     NOT_SENT = "not sent"
+    GAVE_WAY = "it gave way to switching off"
+    """Something urgent followed: nothing is wrong with the link."""
     OTHER_INSTRUMENT = "another instrument answers"
 
 

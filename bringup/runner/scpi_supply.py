@@ -193,6 +193,8 @@ class ScpiSupply:
 
     def switch(self, output: int, on: bool) -> Pending[Done]:
         """Switch one output and ask what it is now. With a general switch, on is both, and off is both."""
+        if not on:
+            self._link.hurry()
         if not can_tell(self._dialect, "master"):
             return self._set(output, "switch", on=on)
         if on:
@@ -203,6 +205,7 @@ class ScpiSupply:
 
     def all_off(self) -> Pending[Done]:
         """Every output off except those to be left alone: all are told first, then asked."""
+        self._link.hurry()
         self._meant.clear()
         ours = [output for output in self.outputs() if output not in self._role.leave_alone]
         return self._switch_off(ours) if ours else settled(Done(on=False))

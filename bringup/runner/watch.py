@@ -25,7 +25,7 @@ from bringup.runner.looks import (
 )
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Clock, Guard
-from bringup.runner.records import PollSample
+from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import Supply
 from bringup.runner.unguarded import Unguarded
 
@@ -190,6 +190,9 @@ class Watch:
             sample = pending.value()
         except LinkError as error:
             self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            return
+        if sample.fault is LinkFault.GAVE_WAY:
+            watched.due = now  # Another output was switched off meanwhile: nothing is wrong, and nothing was seen.
             return
         self._journal.poll(sample)
         if self._judge(watched, sample):

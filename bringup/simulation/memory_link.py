@@ -47,12 +47,13 @@ class Troubles:
 class _Batch:
     """Messages that go out together, and what has come of them."""
 
-    __slots__ = ("messages", "pending", "replies")
+    __slots__ = ("gives_way", "messages", "pending", "replies")
 
     def __init__(self, messages: Sequence[Message], pending: Pending[tuple[Reply, ...]]) -> None:
         self.messages = tuple(messages)
         self.pending = pending
         self.replies: list[Reply] = []
+        self.gives_way = False
 
 
 class MemoryLink:
@@ -110,6 +111,11 @@ class MemoryLink:
             self._next_batch()
         return pending
 
+    def hurry(self) -> None:
+        """Send nothing more of what was submitted so far."""
+        for batch in self._batches:
+            batch.gives_way = True
+
     def close(self) -> None:
         """Close for good: what is under way or waiting is LOST."""
         self._closed = True
@@ -148,8 +154,8 @@ class MemoryLink:
 
     def _step(self, batch: _Batch, rest: Iterator[Message]) -> None:
         message = next(rest, None)
-        if message is None:
-            self._finish(batch, None)
+        if message is None or batch.gives_way:
+            self._finish(batch, None if message is None else LinkFault.GAVE_WAY)
             return
 
         def answered(reply: Reply) -> None:
