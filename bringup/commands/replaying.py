@@ -45,9 +45,10 @@ if TYPE_CHECKING:
     from bringup.runner.setup import AttemptOutcome
 
 
-WORK = (0.0, 5e-5, 1e-4, 2e-4, 4e-4, 1e-3, 2e-3)
-"""Seconds that work may have taken where no trace tells: whether a reading has settled can depend on it. The first with
-which all goes as then is right; if there is none, the replay differs."""
+WORK = (0.0, 2e-4, 1e-3)
+"""Seconds that work may have taken where no trace tells. Readings settle by when their replies came, which the trace
+has; how soon the next one is asked for can depend on it. The first with which all goes as then is right; if there is
+none, the replay differs."""
 
 
 class ReplayedRecord(LogbookRecord):

@@ -79,6 +79,8 @@ class Value:
     over_range: int = 0
     why: str = ""
     """Why there is no number, for people."""
+    received: float | None = None
+    """Monotonic seconds at which the reply came; None where nothing carried it (typed, computed, no reply)."""
 
 
 @frozen

@@ -126,11 +126,8 @@ def settled(
         return _typed(work, function, point, around, limits)
     manner = manner_of(KIND_OF[function])
     manner = replace(manner, bound=min(manner.bound, within))
-    course, clock, returns = (
-        _Course(Settler(manner), Climb(limits), work.waits.clock.monotonic()),
-        work.waits.clock,
-        work.lost.returns,
-    )
+    clock, returns = work.waits.clock, work.lost.returns
+    course = _Course(Settler(manner), Climb(limits), clock.monotonic())
     pending: Pending[PollSample] | None = None
     while True:
         begun = clock.monotonic()
@@ -175,7 +172,9 @@ class _Course:
 
 def _found(work: Work, function: Function, point: str, course: _Course, value: Value) -> Settled | None:
     """Take one more reading; return what it settled at, if that is known now."""
-    now, settler = work.waits.clock.monotonic(), course.settler
+    # When the reply came, not when this thread got round to it: settling is a matter of milliseconds.
+    now = work.waits.clock.monotonic() if value.received is None else value.received
+    settler = course.settler
     state = settler.feed(now, value)
     course.silent = 0 if value.number is not None or value.over_range else course.silent + 1
     course.over = course.over + 1 if value.over_range else 0
@@ -217,7 +216,7 @@ def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, fl
     settler, silent = Settler(manner), 0
     while True:
         sample = work.power.look_once(feed.output)
-        now = work.waits.clock.monotonic()
+        now = sample.monotonic
         watched = work.watch.of(feed.output)
         if watched is not None and in_current_limit(watched, sample):
             settler.give_up(now)

@@ -7,6 +7,7 @@ have been switched off and on meanwhile.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, configuring
@@ -189,4 +190,5 @@ class ScpiMeter:
     def _value(self, reply: Reply) -> Value:
         if reply.fault is not None:
             return Value(None, "", why=reply.why or reply.fault.value)
-        return understand_number(self._dialect, "read", reply.line, reply.message.unit)
+        value = understand_number(self._dialect, "read", reply.line, reply.message.unit)
+        return replace(value, received=reply.received)
