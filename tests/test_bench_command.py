@@ -11,11 +11,11 @@ from typing import Any
 
 import pytest
 
-from bringup.commands.bench_text import calibration
 from bringup.commands.main import main
 from bringup.commands.reaching import dialect_of, lock_names
 from bringup.commands.simulated_child import simulated_bench
 from bringup.core.bench import Bench
+from bringup.core.calibration import calibration
 from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError

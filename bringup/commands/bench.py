@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from bringup.commands.before_opening import check_calibration, today
 from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
@@ -25,7 +25,9 @@ from bringup.core.needs import unreached
 from bringup.errors import BringupError, ExitCode
 
 if TYPE_CHECKING:
+    from bringup.commands.loop_back import LoopBackOutcome
     from bringup.core.dialect import Dialect
+    from bringup.host.traffic_file import TrafficFile
     from bringup.instruments.opening import Opened
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
@@ -36,29 +38,56 @@ ROUND_TRIPS = 5
 
 @click.command()
 @bench_option
+@click.option(
+    "--loop-back",
+    is_flag=True,
+    help="Also power each output at 1 V into the meter, by your go, no board connected: what was set, what the supply "
+    "reads and what the meter reads must agree; with `sense: remote` once more with the sense leads, for an open one.",
+)
 @trace_option
 @json_option
-def command(bench: Path | None, trace: Path | None, as_json: bool) -> ExitCode:
+def command(bench: Path | None, loop_back: bool, trace: Path | None, as_json: bool) -> ExitCode:
     """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
 
-    Exit codes: 0 everybody answers; 2 somebody does not, or is not who the bench file says.
+    Exit codes: 0 everybody answers (and agrees); 1 the loop-back check failed; 2 somebody does not answer, is not who
+    the bench file says, or is overdue where that is refused: nothing was powered; 3 the check was called off or broken
+    off.
     """
     from bringup.files.bench_file import load_bench
 
     show_left_messages()
     path = find_bench(bench)
     described = load_bench(path)
+    if loop_back:
+        from bringup.commands.loop_back import check_before
+
+        check_before(described)
+    day = today()
     with tracing(trace, "bench") as kept:
         found = look(described, None if kept is None else kept.note)
-    today = datetime.now(UTC).astimezone().date()
+        sound = not any(each.problem for each in found)
+        if not as_json:
+            say(f"{described.name} ({path})")
+            for each in found:
+                say("\n".join(("", *instrument_lines(each, day))))
+        checked = _loop_back(described, kept, as_json=as_json) if loop_back and sound else None
     if as_json:
-        data = [instrument_data(each, today) for each in found]
-        print_json({"bench": described.name, "path": str(path), "instruments": data})
-    else:
-        say(f"{described.name} ({path})")
-        for each in found:
-            say("\n".join(("", *instrument_lines(each, today))))
-    return ExitCode.REFUSED if any(each.problem for each in found) else ExitCode.PASSED
+        data = [instrument_data(each, day) for each in found]
+        more = {"loop_back": None if checked is None else checked.as_data()} if loop_back else {}
+        print_json({"bench": described.name, "path": str(path), "instruments": data, **more})
+    if not sound:
+        return ExitCode.REFUSED
+    check_calibration(described, day)
+    return ExitCode.PASSED if checked is None else checked.exit_code
+
+
+def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> LoopBackOutcome:
+    from bringup.commands.loop_back import loop_back
+    from bringup.core.loop_back import allowed
+
+    if not as_json:
+        say(f"\nLoop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}.")
+    return loop_back(bench, trace, as_json=as_json)
 
 
 def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
@@ -81,7 +110,8 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
 
 
 def _found(bench: Bench, name: str, role: SupplyRole | MeterRole, resource: str, opened: Opened) -> InstrumentFound:
-    found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due)
+    days = bench.calibration.warn_days
+    found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due, warn_days=days)
     if role.by_hand:
         return found
     found = replace(found, resource=resource, dialect=role.dialect, problem=opened.missing.get(name, ""))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
@@ -95,6 +96,7 @@ def _build(
         meter=_meter(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
         simulate=simulate,
+        calibration=_calibration(values),
         backend=values.get("backend", "@py"),
         path=path,
         dialects=dialects,
@@ -125,6 +127,7 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         watchdog=_watchdog(section),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
         line=values.at("supply").line,
         column=values.at("supply").column,
     )
@@ -149,9 +152,17 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         section.get("calibration_due"),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
         line=values.at("meter").line,
         column=values.at("meter").column,
     )
+
+
+def _calibration(values: Values) -> CalibrationRule:
+    section = values.section_in("calibration")
+    if section is None:
+        return CalibrationRule()
+    return CalibrationRule(section.get("warn_days", WARN_DAYS), section.get("overdue") == "refuse")
 
 
 def _reached(section: Values, role: str, *, simulated: bool) -> tuple[str | None, str]:
