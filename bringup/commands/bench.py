@@ -59,9 +59,11 @@ def command(bench: Path | None, loop_back: bool, trace: Path | None, as_json: bo
     path = find_bench(bench)
     described = load_bench(path)
     if loop_back:
+        from bringup.commands.finishing import let_guardian_finish
         from bringup.commands.loop_back import check_before
 
         check_before(described)
+        let_guardian_finish(described)
     day = today()
     with tracing(trace, "bench") as kept:
         found = look(described, None if kept is None else kept.note)

@@ -84,7 +84,6 @@ def check_before(bench: Bench) -> None:
 def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> LoopBackOutcome:
     """Carry the check out. Raises BringupError where it is refused, nothing powered."""
     from bringup.commands.at_terminal import choose_ask, login_name, make_person, showing, suspend
-    from bringup.commands.finishing import let_guardian_finish
     from bringup.commands.guarding import guarded
     from bringup.commands.instruments import open_bench
     from bringup.commands.telling import Telling
@@ -98,7 +97,6 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
     from bringup.runner.wait import take_off_asked
 
     bounds = allowed(bench)
-    let_guardian_finish(bench)
     with ExitStack() as leave:
         clock = HostClock() if trace is None else HostClock(*noted_by(trace))
         leave.enter_context(clock.signals())
