@@ -109,6 +109,8 @@ class MeterRole:
     address: int | None = None
     accuracy: Accuracy | None = None
     """Of the DC volts it reads; None: not stated."""
+    high_impedance: bool = False
+    """DC volts with an input above 10 gigohm, but for points that nothing powers."""
     line: int = 0
     column: int = 0
 

@@ -44,7 +44,13 @@ SUPPLY = Section("supply", "The supply.", (
           default="5 s", example="10 s"),
     IDENTITY, DUE, ACCURACY,
 ))
-METER = Section("meter", "The meter.", (RESOURCE, DIALECT, PORT, ADDRESS, IDENTITY, DUE, ACCURACY))
+METER = Section("meter", "The meter.", (
+    RESOURCE, DIALECT, PORT, ADDRESS,
+    Field("high_impedance", YesNo(),
+          "whether DC volts are read with an input above 10 GΩ; with nothing powered it is always 10 MΩ",
+          default="no: 10 MΩ", example="yes"),
+    IDENTITY, DUE, ACCURACY,
+))
 CALIBRATION = Section("calibration", "What is done about calibrations that run out.", (
     Field("warn_days", Whole(most=3660), "days before it is due from which it is pointed out", default="30",
           example="30"),
