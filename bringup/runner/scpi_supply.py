@@ -16,7 +16,7 @@ from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_output
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, attach, joined, one_by_one, settled, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, joined, one_by_one, settled, tell
 from bringup.runner.master_switch import switch_on
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
@@ -208,14 +208,16 @@ class ScpiSupply:
         return self._switch_off(ours) if ours else settled(Done(on=False))
 
     def _switch_off(self, outputs: Sequence[int]) -> Pending[Done]:
-        told, asked = switching_off(self._dialect, outputs, spare=bool(self._role.leave_alone))
+        parts, asked = switching_off(self._dialect, outputs, spare=bool(self._role.leave_alone))
+        before, told = apart(self._link, self._dialect, parts)
 
         def read(said: Told) -> Done:
             states = [
                 Heard(self._dialect, output, {name: said.checks[index]}).state(name)
                 for (name, output), index in asked.at.items()
             ]
-            return Done(on=either(states), troubles=said.troubles)
+            earlier = (trouble for each in before if each.done for trouble in faults_in(each.value()))
+            return Done(on=either(states), troubles=(*earlier, *said.troubles))
 
         return self._tell(told, asked.messages, outputs).then(read)
 
