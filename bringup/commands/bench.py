@@ -148,6 +148,7 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
     from bringup.instruments.opening import result
     from bringup.runner.scpi_meter import ScpiMeter
     from bringup.runner.scpi_supply import ScpiSupply
+    from bringup.runner.supply_replies import no_such_output
 
     dialect = dialect_of(bench, found.role)
     if isinstance(role, MeterRole):
@@ -161,7 +162,9 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
         settings = result(supply.settings(output))
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
-    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+    missing = next(filter(None, (no_such_output(each.settings) for each in outputs)), "")
+    outputs = [each for each in outputs if not no_such_output(each.settings)]
+    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs), problem=missing)
 
 
 def _round_trip(link: VisaLink) -> float | None:

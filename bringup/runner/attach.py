@@ -20,6 +20,7 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
 from bringup.runner.setup import AttemptSetup
+from bringup.runner.supply_replies import no_such_output
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import LONGEST_LOOK
 
@@ -108,9 +109,12 @@ def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, 
         return ()
     try:
         outputs = supply.outputs()
-        return tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
+        found = tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
     except LinkError as error:
         raise BenchError(f"the supply does not tell its settings: {error.message}", error.what_to_do) from error
+    if why := next(filter(None, map(no_such_output, found)), ""):
+        raise BenchError(why, "Correct `outputs` and `leave_alone` in the bench file. No output was changed.")
+    return found
 
 
 def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
