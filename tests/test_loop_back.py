@@ -117,6 +117,41 @@ def test_sound_sense_leads_pass_and_hands_are_asked_for_with_everything_off() ->
     assert not any(on for _, on in asked)
 
 
+def test_a_sense_lead_that_makes_the_protection_trip_is_named_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bringup.runner.loop_back.OVER_VOLTAGE", 1.03)
+
+    outcome = check(built([Fault("VIN", FaultKind.SENSE_OPEN)], remote=True))
+
+    assert (outcome.result, outcome.off_verified) == (AttemptResult.FAILED, True)
+    assert "over-voltage protection tripped" in outcome.cause
+    assert "a sense lead that is open, loose or swapped does that" in outcome.cause
+
+
+def test_an_output_that_the_person_leaves_out_is_off_and_makes_the_check_incomplete() -> None:
+    bench = built()
+    why = Scripted(Answer("it is wired elsewhere"), PromptKind.TEXT, "Why leave out step 1")
+    person = SimulatedPerson(script=[why], clock=bench.clock)
+    bench.ask = person
+
+    def tell(told: Any) -> None:
+        if told.kind == "power" and "ON at" in told.text:
+            person.press("l", at=bench.clock.monotonic() + 0.01)
+
+    outcome = check(bench, tell=tell)
+
+    assert (outcome.result, outcome.exit_code, outcome.off_verified) == (AttemptResult.INCOMPLETE, 1, True)
+    assert "left out: it is wired elsewhere" in outcome.cause
+
+
+def test_outputs_that_one_switch_powers_together_are_refused(tmp_path: Path) -> None:
+    file = tmp_path / "bench.yaml"
+    supply = "{resource: 'TCPIP0::127.0.0.1::9::SOCKET', dialect: set-colon, outputs: {VIN: 1, VBAT: 2}}"
+    file.write_text(f"bench: B\nsupply: {supply}\nmeter: by hand\n", encoding="utf-8")
+
+    with pytest.raises(SafetyRefused, match="they would all be powered at once"):
+        check_before(load_bench(file))
+
+
 @pytest.mark.parametrize("interruption", [Interruption.CTRL_C, Interruption.TERMINATE, Interruption.OFF_ASKED])
 def test_what_interrupts_it_while_it_is_on_switches_off(interruption: Interruption) -> None:
     bench = built()

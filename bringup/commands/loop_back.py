@@ -66,12 +66,14 @@ def _reading_data(reading: Reading) -> dict[str, Any]:
 def check_before(bench: Bench) -> None:
     """Refuse what the bench file and the terminal alone refuse, before anything is opened. Raises SafetyRefused."""
     from bringup.commands.at_terminal import at_a_terminal
-    from bringup.commands.before_opening import check_calibration, refuse_findings, today
+    from bringup.commands.before_opening import check_calibration, check_one_switch, refuse_findings, today
     from bringup.core.loop_back import procedure_of, refusal
 
     if why := refusal(bench):
         raise SafetyRefused(f"{bench.path}: {why}", "Nothing was opened and nothing was powered.")
-    refuse_findings(procedure_of(bench), bench)
+    procedure = procedure_of(bench)
+    check_one_switch(procedure, bench)
+    refuse_findings(procedure, bench)
     check_calibration(bench, today())
     real = "; ".join(bench.surely_real())
     if real and not at_a_terminal():
