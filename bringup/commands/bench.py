@@ -189,18 +189,33 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
     dialect = dialect_of(bench, found.role)
     if isinstance(role, MeterRole):
         meter = ScpiMeter(role, dialect, link, resource=found.resource)
-        return replace(found, attached=result(meter.attach()), round_trip=_round_trip(link))
+        attached = result(meter.attach())
+        set_to = _set_to(attached.dialect or dialect, link)
+        return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
     supply = ScpiSupply(role, dialect, link, resource=found.resource)
     attached = result(supply.attach())
     fed_from = {number: name for name, number in role.outputs.items()}
     outputs = []
     for output in supply.outputs():
         settings = result(supply.settings(output))
+        if missing := no_such_output(settings):
+            return replace(found, attached=attached, problem=missing)
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
-    missing = next(filter(None, (no_such_output(each.settings) for each in outputs)), "")
-    outputs = [each for each in outputs if not no_such_output(each.settings)]
-    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs), problem=missing)
+    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+
+
+def _set_to(dialect: Dialect, link: VisaLink) -> str:
+    """Ask a meter what it is set to measure; '' where its dialect cannot."""
+    from bringup.core.dialect import can_ask
+    from bringup.core.spelling import ask
+    from bringup.instruments.opening import result
+    from bringup.runner.meter_requests import found_at
+
+    if not can_ask(dialect, "chosen_function") or not dialect.functions:
+        return ""
+    question = ask(dialect, "chosen_function", function=next(iter(dialect.functions)))
+    return found_at(dialect, result(link.submit((question,)))[0].line)
 
 
 def _round_trip(link: VisaLink) -> float | None:

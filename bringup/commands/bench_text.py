@@ -39,6 +39,8 @@ class InstrumentFound:
     """Median seconds from an identification sent to its answer."""
     attached: Attached | None = None
     outputs: tuple[OutputFound, ...] = ()
+    set_to: str = ""
+    """What a meter says that it measures."""
     calibration_due: date | None = None
     warn_days: int = WARN_DAYS
     fits: tuple[str, ...] = ()
@@ -62,6 +64,8 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
         lines += [f"  NOT AS IT SHOULD BE: {found.problem}"]
     if found.round_trip is not None:
         lines.append(f"  answers within {format_quantity(found.round_trip, 's', resolution=found.round_trip / 100)}")
+    if found.set_to:
+        lines.append(f"  is set to {found.set_to}")
     lines += _dialect_lines(found)
     lines += [f"  {_output_line(output)}" for output in found.outputs]
     if found.attached is not None:
@@ -88,6 +92,7 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "round_trip": found.round_trip,
         "errors": [] if attached is None else [error.raw for error in attached.old_errors],
         "troubles": [_trouble_line(trouble) for trouble in _troubles(found)],
+        "set_to": found.set_to or None,
         "outputs": [_output_data(output) for output in found.outputs],
         "calibration_due": found.calibration_due and found.calibration_due.isoformat(),
         "calibration": calibration(found.calibration_due, today, found.warn_days),

@@ -66,7 +66,8 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
     if not simulated and "dialect" not in section and "dialect" not in section.wrong:
-        problems.add(section.node, f"the {role} needs 'dialect'", f"such as {DEFAULT_DIALECT[role]}")
+        hint = f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it"
+        problems.add(section.node, f"the {role} needs 'dialect'", hint)
 
 
 def check_reached(role: str, section: Values, dialect: Dialect, problems: Problems) -> None:
