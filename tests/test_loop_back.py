@@ -19,7 +19,17 @@ from bringup.commands.main import main
 from bringup.core.accuracy import Accuracy, parse_accuracy
 from bringup.core.bench import Ceiling
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.loop_back import OF_METER, OF_SUPPLY, allowed, apart, current_limit, meant, outputs_of, procedure_of
+from bringup.core.loop_back import (
+    OF_METER,
+    OF_SUPPLY,
+    allowed,
+    apart,
+    current_limit,
+    meant,
+    outputs_of,
+    over_voltage,
+    procedure_of,
+)
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult
 from bringup.errors import NotationError, SafetyRefused
@@ -118,7 +128,7 @@ def test_sound_sense_leads_pass_and_hands_are_asked_for_with_everything_off() ->
 
 
 def test_a_sense_lead_that_makes_the_protection_trip_is_named_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bringup.runner.loop_back.OVER_VOLTAGE", 1.03)
+    monkeypatch.setattr("bringup.runner.loop_back.over_voltage", lambda _role: Decimal("1.03"))
 
     outcome = check(built([Fault("VIN", FaultKind.SENSE_OPEN)], remote=True))
 
@@ -214,9 +224,13 @@ def test_the_guardian_hears_before_the_output_goes_on_and_when_it_is_off() -> No
 def test_the_bench_s_ceiling_holds() -> None:
     supply = load_bench(BENCHES / "simulated.yaml").supply
     assert supply is not None
-    low = replace(supply, ceiling=Ceiling(None, parse_quantity("20 mA")))
+    low = replace(supply, ceiling=Ceiling(parse_quantity("1.5 V"), parse_quantity("20 mA")))
     assert current_limit(supply) == Decimal("0.05")
     assert current_limit(low) == Decimal("0.02")
+    ceilings = {"1 V": "1.1", "1.5 V": "1.5", "5 V": "2", "30 V": "6"}
+    for written, level in ceilings.items():
+        assert over_voltage(replace(supply, ceiling=Ceiling(parse_quantity(written)))) == Decimal(level)
+    assert over_voltage(replace(supply, ceiling=Ceiling())) == 2
 
 
 @pytest.mark.parametrize(

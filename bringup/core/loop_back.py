@@ -22,8 +22,12 @@ VOLTS = Decimal(1)
 """Below what any converter starts at, should a board be connected after all."""
 AMPS = Decimal("0.05")
 """Enough for a meter, and too little to heat anything that is connected by mistake."""
-OVER_VOLTAGE = 2.0
-"""Level of the supply's own protection: far enough above for a coarse one."""
+OVER_VOLTAGE = Decimal(2)
+PART_OF_CEILING = Decimal("0.2")
+"""Level of the supply's own protection: this, or that part of the bench's ceiling if it is more, for many supplies take
+no level below a tenth of what they can (common practice, no source)."""
+LEAST_OVER_VOLTAGE = Decimal("1.1")
+"""Beneath that a sound supply's turn-on would trip it."""
 
 OF_SUPPLY = Accuracy(Decimal("0.5"), Decimal("0.02"))
 OF_METER = Accuracy(Decimal("0.5"), Decimal("0.005"))
@@ -67,6 +71,14 @@ def current_limit(role: SupplyRole) -> Decimal:
     """Return the current limit in amperes: never above the bench's ceiling."""
     ceiling = role.ceiling.current
     return AMPS if ceiling is None else min(AMPS, ceiling.value)
+
+
+def over_voltage(role: SupplyRole) -> Decimal:
+    """Return the level of the supply's over-voltage protection in volts: never above a ceiling that leaves room."""
+    ceiling = role.ceiling.voltage
+    if ceiling is None:
+        return OVER_VOLTAGE
+    return max(LEAST_OVER_VOLTAGE, min(max(OVER_VOLTAGE, PART_OF_CEILING * ceiling.value), ceiling.value))
 
 
 def outputs_of(role: SupplyRole) -> dict[str, int]:

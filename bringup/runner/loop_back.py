@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from bringup.core.loop_back import OVER_VOLTAGE, REMOTE, VOLTS, Allowed, apart, current_limit, meant, outputs_of
+from bringup.core.loop_back import REMOTE, VOLTS, Allowed, apart, current_limit, meant, outputs_of, over_voltage
 from bringup.core.procedure import Leads, Step
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind, LimitsFrom, Result, StepOutcome
@@ -150,7 +150,7 @@ class LoopBack:
             volts=float(VOLTS),
             current_limit=amps,
             limit_time=LIMIT_TIME,
-            over_voltage=OVER_VOLTAGE,
+            over_voltage=float(over_voltage(role)),
             trip_current=amps,
             remote_sense=remote,
         )
