@@ -2,8 +2,8 @@
 
 With --find: what may be an instrument, and a first bench file (bench_find.py).
 
-Only asks: no output, level, limit or protection is changed. Reading the error queues empties them, so what waited there
-is shown.
+Without --loop-back (loop_back.py) it only asks: no output, level, limit or protection is changed. Reading the error
+queues empties them, so what waited there is shown.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> ExitCode:
-    """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
+    """Show who answers, how every output is set, errors waiting, calibration due. Only --loop-back changes anything.
 
     Exit codes: 0 everybody answers (with --find: it was looked), with --loop-back agrees; 1 the loop-back check failed;
     2 somebody does not answer, is not who the bench file says, or is overdue where that is refused: nothing was
