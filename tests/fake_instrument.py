@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 from bringup.core.faults import Fault
 from bringup.errors import BenchError
@@ -63,6 +64,8 @@ class FakeWorld:
     serial: str = ""
     board_state: str = ""
     asked: list[tuple[str, float]] = field(default_factory=list)
+    loads: Any = None
+    """No load is on this bench."""
 
     def _move(self, now: float) -> None:
         assert now >= self.now, "time ran backwards"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench, SupplyRole
-from bringup.core.dialect import Dialect, can_ask, can_tell, configuring
+from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Step
 from bringup.core.safety_bench import probed_points
@@ -19,21 +19,31 @@ POWERING = ("set_voltage", "set_current_limit", "switch")
 READING = ("measure_voltage", "measure_current")
 
 FEATURES = {
-    "set_over_voltage": "over-voltage protection",
-    "set_over_current": "over-current protection",
-    "set_remote_sense": "remote sense",
-    "mode": "constant voltage or current",
-    "clear_trip": "clearing a trip",
-    "error": "errors",
+    "supply": {
+        "set_over_voltage": "over-voltage protection",
+        "set_over_current": "over-current protection",
+        "set_remote_sense": "remote sense",
+        "mode": "constant voltage or current",
+        "clear_trip": "clearing a trip",
+        "error": "errors",
+    },
+    "load": {
+        "set_stop_voltage": "a stop voltage",
+        "measure_power": "watts",
+        "tripped_over_power": "what tripped",
+        "set_remote_sense": "remote sense",
+        "clear_trip": "clearing a trip",
+        "error": "errors",
+    },
 }
-"""What a person would look for in a supply, and the operation that reaches it."""
+"""What a person would look for in a supply or a load, and the operation that reaches it."""
 
 
 def unreached(dialect: Dialect) -> tuple[str, ...]:
-    """Return what a person would look for in a supply and this dialect has no word for."""
-    if dialect.role != "supply":
-        return ()
-    return tuple(words for name, words in FEATURES.items() if name not in dialect.operations)
+    """Return what a person would look for in a supply or a load and this dialect has no word for."""
+    found = tuple(words for name, words in FEATURES.get(dialect.role, {}).items() if name not in dialect.operations)
+    modes = LOAD_MODES if dialect.role == "load" else ()
+    return (*found, *(f"constant {mode}" for mode in modes if mode not in dialect.modes))
 
 
 def powered_together(procedure: Procedure, bench: Bench, supply: Dialect) -> tuple[str, ...]:

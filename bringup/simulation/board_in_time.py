@@ -16,6 +16,7 @@ from math import inf
 from bringup.core.circuit import Circuit
 from bringup.core.elements import Stage
 from bringup.simulation.relaxation import Relaxed, relax
+from bringup.simulation.sinks import Sinks
 
 RAIL_FARADS = 10e-6
 INPUT_FARADS = 10e-6
@@ -80,6 +81,8 @@ class BoardInTime:
     converting: list[Converting | None] = field(default_factory=list)
     meter_siemens: dict[int, float] = field(default_factory=dict)
     """Net -> what a voltmeter's input draws."""
+    sinks: Sinks = field(default_factory=Sinks)
+    """What electronic loads draw."""
 
     def __post_init__(self) -> None:
         if not self.volts:
@@ -89,7 +92,12 @@ class BoardInTime:
     def copy(self) -> BoardInTime:
         """Return a copy to come back to."""
         kept = [None if state is None else state.copy() for state in self.converting]
-        return BoardInTime(self.circuit, self.leaks, list(self.volts), kept, self.meter_siemens)
+        return BoardInTime(self.circuit, self.leaks, list(self.volts), kept, self.meter_siemens, self.sinks)
+
+    def discharge(self) -> None:
+        """Start anew: nothing charged, no converter running."""
+        self.volts = [0.0 for _ in self.volts]
+        self.converting = [None if state is None else Converting() for state in self.converting]
 
     def farads(self, index: int) -> float:
         """Capacitance of a net."""
@@ -109,7 +117,7 @@ class BoardInTime:
     def drawn(self, index: int, volts: float) -> float:
         """Current out of a net at that voltage: its loads, its converters as they ran last, a meter."""
         net = self.circuit.nets[index]
-        total = net.drain.amps(volts) + self.meter_siemens.get(index, 0.0) * volts
+        total = net.drain.amps(volts) + self.meter_siemens.get(index, 0.0) * volts + self.sinks.amps(index, volts)
         for child, _ in net.children:
             stage, state = self._pair(child)
             output, amps = state.volts, state.amps
@@ -122,7 +130,7 @@ class BoardInTime:
     def slope(self, index: int, volts: float) -> float:
         """Derivative of `drawn`."""
         net = self.circuit.nets[index]
-        total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0)
+        total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0) + self.sinks.slope(index, volts)
         for child, _ in net.children:
             stage, state = self._pair(child)
             if state.follows:
