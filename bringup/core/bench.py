@@ -138,7 +138,7 @@ class LoadRole:
 
     @property
     def by_hand(self) -> bool:
-        """Never: a load that a person sets is no role, for nobody would switch it off when it must be quick."""
+        """Never: a load that a person sets is no role, for nobody would switch it off when that must be quick."""
         return False
 
 

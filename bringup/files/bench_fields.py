@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.dialect_fields import SERIAL_PORT
-from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS
+from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, OneOf, Whole, YesNo
 
@@ -41,6 +41,22 @@ SUPPLY = Section("supply", "The supply.", (
           default="5 s", example="10 s"),
     IDENTITY, DUE,
 ))
+LOAD_CEILING = Section("load ceiling", "What no step may have the load draw.", (
+    Field("current", AMPERES, "largest current", example="2 A"),
+    Field("power", WATTS, "largest power", example="20 W"),
+))
+LOAD = Section("electronic load", "An electronic load, which draws from points of the board.", (
+    Field("resource", TEXT, "VISA resource string; a simulated bench needs none",
+          example="'TCPIP0::192.0.2.12::5025::SOCKET'"),
+    Field("dialect", NAME, "how it is spoken to: a file beside this one, or one that ships",
+          example="function-and-input"),
+    PORT, ADDRESS,
+    Field("channels", ByName(Whole(least=1, most=99), "rail or input"), "which point its leads are on, and of which "
+          "channel; other channels are never touched", required=True, example="{3V3: 1}"),
+    Field("ceiling", LOAD_CEILING, "what no step may have it draw", default="what the load can",
+          example="{current: 2 A, power: 20 W}"),
+    IDENTITY, DUE,
+))
 METER = Section("meter", "The meter.", (RESOURCE, DIALECT, PORT, ADDRESS, IDENTITY, DUE))
 
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
@@ -73,6 +89,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
     Field("bench", NAME, "its name", required=True, example="Corner bench"),
     Field("supply", Either(Fixed("by hand"), SUPPLY), "the supply", example="by hand"),
     Field("meter", Either(Fixed("by hand"), METER), "the meter", example="by hand"),
+    Field("load", LOAD, "an electronic load", default="none",
+          example="{dialect: function-and-input, channels: {3V3: 1}}"),
     Field("probing", OneOf(("by hand", "fixed wiring")), "how the meter reaches the points", default="by hand",
           example="by hand"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import (
+    WATCHDOG,
+    Bench,
+    Ceiling,
+    Expected,
+    LoadCeiling,
+    LoadRole,
+    MeterRole,
+    Simulate,
+    SupplyRole,
+)
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
@@ -41,7 +51,7 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
         board, _, elsewhere = follow_board(path, simulate, problems)
     check_bench(values, board, problems)
     dialects = dict[str, Dialect]()
-    for role in ("supply", "meter"):
+    for role in DEFAULT_DIALECT:
         dialect, wrong = _dialect(role, values, opened)
         elsewhere = elsewhere + wrong
         if dialect is not None:
@@ -70,7 +80,7 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
         fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
         message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
-    elif dialect is not None and role == "supply":
+    elif dialect is not None and role in ("supply", "load"):
         check_reached(section, dialect, opened.problems)
     return dialect, file.problems.found
 
@@ -98,6 +108,7 @@ def _build(
         backend=values.get("backend", "@py"),
         path=path,
         dialects=dialects,
+        load=_load(values, simulated=simulate is not None),
     )
 
 
@@ -151,6 +162,27 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         address=section.get("address"),
         line=values.at("meter").line,
         column=values.at("meter").column,
+    )
+
+
+def _load(values: Values, *, simulated: bool) -> LoadRole | None:
+    section = values.section_in("load")
+    if section is None:
+        return None
+    resource, dialect = _reached(section, "load", simulated=simulated)
+    ceiling = section.section_in("ceiling")
+    facts = {} if ceiling is None else {name: ceiling.get(name) for name in ("current", "power")}
+    return LoadRole(
+        resource,
+        dialect,
+        section.get("channels"),
+        LoadCeiling(**facts),
+        _expected(section),
+        section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("load").line,
+        column=values.at("load").column,
     )
 
 

@@ -104,7 +104,7 @@ class ScpiLoad:
     # settings
 
     def settings(self, channel: int) -> Pending[ChannelSettings]:
-        """Read mode, level, stop voltage and whether the input is on. Trips that looking for errors clears come first."""
+        """Read mode, level, stop voltage and whether the input is on, after trips that asking for errors clears."""
         dialect = self._dialect
         first = self._trip_names()
         asked = questions(dialect, [(name, channel) for name in (*SETTINGS, *first)])
