@@ -60,6 +60,7 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     elif resource == BY_HAND and role == "load":
         message = "a load cannot be by hand: nobody would switch it off when that must be quick"
         problems.add(section.at("resource"), message, "leave `load` out, and have an `inspect` step say what to do")
+        return
     elif resource == BY_HAND:
         if "dialect" in section:
             problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")

@@ -26,6 +26,7 @@ from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
+from bringup.runner.sinking import LOAD_BOUND, Sinking
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -50,9 +51,11 @@ class Power:
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.bug: Exception | None = None
+        """What went wrong in telling of an emergency; to be raised in the end."""
         self.on_found_on: Callable[[int], None] = lambda _output: None
         """What is to be found out of an output that was found on, now that it is off."""
-        """What went wrong in telling of an emergency; to be raised in the end."""
+        self.sinking = Sinking(None, waits, watch.load, journal)
+        """The load, which goes off with what feeds it."""
         self.left_alone: frozenset[int] = frozenset()
         self.ceiling = Ceiling()
         self.somebody = True
@@ -92,7 +95,7 @@ class Power:
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         feed = self.protecting.levels(self.supply, feed)
-        self._sense(feed)
+        self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found = self._result(self.supply.settings(feed.output), "reading the settings back")
         level = self.protecting.over_voltage
@@ -143,16 +146,6 @@ class Power:
     def _judge(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
         judge_setting(self._journal, name, unit, asked, done, at_most=at_most, by_hand=self.by_hand)
 
-    def _sense(self, feed: Feed) -> None:
-        """Sense where the bench file says. A supply that cannot choose senses at its terminals."""
-        if self.by_hand and not feed.remote_sense:
-            return
-        done = self._result(self.supply.set_remote_sense(feed.output, feed.remote_sense))
-        self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
-        if feed.remote_sense != bool(done.on) or not done.faultless:
-            wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
-            raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
-
     def _switch_on(self, feed: Feed, found: OutputSettings) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
         self._guarding.going_on(feed.output, feed.input)
@@ -201,6 +194,8 @@ class Power:
     def off(self, output: int) -> None:
         """Switch one output off and verify it by asking. Raises BrokenOff if that cannot be done."""
         feed = next((feed for feed in self._on if feed.output == output), None)
+        if feed is not None:
+            self.sinking.off_before_the_supply()
         self._touched = True
         self._watch.remove(output)
         done = self._ending(output, self.supply.switch(output, False))
@@ -219,11 +214,14 @@ class Power:
             self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
         elif not self._on:
             self._journal.show("power", on="no")
+        self.sinking.settle()
 
     def all_off(self) -> None:
         """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
+        self.sinking.off_before_the_supply()
         for feed in reversed(self.on):
             self.off(feed.output)
+        self.sinking.settle()
 
     def require_off(self, what_for: str) -> None:
         """See to it that every output of ours is off by asking each: before hands or ohms come near the board."""
@@ -258,22 +256,27 @@ class Power:
         self.cut_for = self._watch.owed = None
 
     def emergency(self, *, asked: bool = False) -> None:
-        """Every output off at once; if `asked` for, also those never touched. Never raises; sets `off_verified`."""
+        """Every output off at once, then the load; if `asked` for, also those never touched. Never raises."""
         self._watch.clear()
-        if self._supply is None or not (asked or self._touched or self._on):
-            return
+        if self._supply is not None and (asked or self._touched or self._on):
+            self._outputs_off(self._supply, asked=asked)
+        else:
+            self.bug = self.sinking.emergency(asked=asked) or self.bug
+
+    def _outputs_off(self, supply: Supply, *, asked: bool) -> None:
         before = asked or bool(self._on)
-        outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
+        outputs = [output for output in supply.outputs() if output not in self.left_alone]
         self.claim(outputs if asked else ())
-        self._guarding.emergency(BOUND)
-        ended = emergency_off(self.supply, outputs, self._waits, self._journal, self._guarding)
+        self._guarding.emergency(BOUND + LOAD_BOUND)
+        then = lambda: self.sinking.emergency(asked=asked)  # noqa: E731 - it says what, not when
+        ended = emergency_off(supply, outputs, self._waits, self._journal, self._guarding, then)
         self.bug = ended.bug
         if before or self.off_verified is not None or not ended.verified:
             self.off_verified = ended.verified
         if ended.verified:
             self._on.clear()
             with self._waits.emergency(BOUND_OF_ONE):
-                self.protecting.disarm(self._supply)
+                self.protecting.disarm(supply)
 
     # looking
 
