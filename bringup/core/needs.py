@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench, SupplyRole
-from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring
+from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import probed_points
 from bringup.core.words import Kind
 
@@ -68,6 +68,8 @@ def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect])
             wants += [(supply, what) for what in _of_supply(step, bench.supply, supply, procedure)]
         if meter is not None and bench.meter is not None and not bench.meter.by_hand:
             wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
+        if (load := dialects.get("load")) is not None and bench.load is not None:
+            wants += [(load, what) for what in _of_load(step, load)]
         for dialect, what in wants:
             if what not in seen:
                 seen.add(what)
@@ -98,6 +100,16 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
             name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
             if at_supply and not can_ask(dialect, name):
                 yield f"'{name}'"
+
+
+def _of_load(step: Step, dialect: Dialect) -> Iterator[str]:
+    action = step.action
+    if not isinstance(action, Sink) or action.level is None:
+        return
+    if action.mode not in dialect.modes:
+        yield f"the mode '{action.mode}'"
+    if action.stop_voltage is not None and not usable(dialect, "set_stop_voltage", action.mode):
+        yield f"'set_stop_voltage' in constant {action.mode} (the step states `stop_voltage`)"
 
 
 def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[str]:

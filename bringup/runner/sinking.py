@@ -7,9 +7,12 @@ after it. In an emergency the outputs come first: a board without power draws no
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
+from bringup.core.board import Board
 from bringup.core.dialect import LOAD_MODES
+from bringup.core.loaded import loaded_board
 from bringup.core.quantity import format_quantity
 from bringup.errors import BringupError, LinkError
 from bringup.runner.endings import BrokenOff
@@ -54,6 +57,11 @@ class Sinking:
     def on(self) -> tuple[Draw, ...]:
         """What draws (or may)."""
         return tuple(self._on.values())
+
+    def loaded(self, board: Board, more: Sequence[Draw] = ()) -> Board:
+        """Return the board with what is drawn from it as loads of its own; `more`: what will be, too."""
+        draws = (*self.on, *more)
+        return loaded_board(board, ((each.point, each.mode, each.level) for each in draws)) if draws else board
 
     @property
     def load(self) -> Load:
