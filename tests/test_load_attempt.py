@@ -126,7 +126,7 @@ def test_each_draw_is_set_in_order_read_before_and_under_load_and_taken_off_agai
 
 
 def test_the_trip_of_the_input_follows_what_the_load_draws_and_goes_back() -> None:
-    bench = loaded(drawing("5V0", level="100 mA", stop=""), WAIT, Step(0, Sink("5V0")), WAIT)
+    bench = loaded(drawing("5V0", level="100 mA", stop=""), Step(0, Sink("5V0")))
     outcome = bench.run()
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause

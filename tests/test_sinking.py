@@ -1,4 +1,4 @@
-"""The load's channels by themselves: every doubt before one draws, what a look at one means, off verified or unknown."""
+"""The load by itself: every doubt before a channel draws, what a look at one means, off verified or unknown."""
 
 from __future__ import annotations
 
