@@ -94,4 +94,4 @@ class LoadOffBeside:
         return why and f"{UNKNOWN}: {why}"
 
     def _work(self, load: LoadReached) -> None:
-        self._why = load_off(load)
+        self._why = load_off(load, try_for=TRY_FOR)
