@@ -1,6 +1,7 @@
 """The table of fields has three faces: reader, JSON Schema, documentation. They say the same."""
 
 import re
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -47,12 +48,14 @@ def as_json(node: Node) -> Any:
     return node.text
 
 
+@cache
 def validator_of(kind: str) -> Draft202012Validator:
     schema = schema_of(kind)
     Draft202012Validator.check_schema(schema)
     return Draft202012Validator(schema)
 
 
+@cache
 def sections_of(kind: str) -> list[Section]:
     names = re.findall(r"^### (.+)$", fields_of(kind), re.MULTILINE)
     found: dict[str, Section] = {}

@@ -1,5 +1,7 @@
 """`bringup bench`: who answers on a bench, how it is set, what errors wait, and whether a calibration is overdue.
 
+With --find: what may be an instrument, and a first bench file (bench_find.py).
+
 Only asks: no output, level, limit or protection is changed. Reading the error queues empties them, so what waited there
 is shown.
 """
@@ -22,7 +24,7 @@ from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
-from bringup.errors import BringupError, ExitCode
+from bringup.errors import BringupError, CommandError, ExitCode
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
@@ -37,15 +39,42 @@ ROUND_TRIPS = 5
 @click.command()
 @bench_option
 @trace_option
+@click.option(
+    "--find",
+    "find_them",
+    is_flag=True,
+    help="List what may be an instrument: LAN (mDNS), USB, serial ports, what pyvisa lists. Opens nothing; *IDN? is "
+    "asked only of those for which you agree, one by one.",
+)
+@click.option(
+    "--write",
+    metavar="FILE",
+    default=None,
+    type=click.Path(path_type=Path),
+    help="With --find: ask for roles and ceilings, and write a first bench file.",
+)
+@click.option("--force", is_flag=True, help="With --write: replace a file that is there.")
 @json_option
-def command(bench: Path | None, trace: Path | None, as_json: bool) -> ExitCode:
+def command(
+    bench: Path | None, trace: Path | None, find_them: bool, write: Path | None, force: bool, as_json: bool
+) -> ExitCode:
     """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
 
-    Exit codes: 0 everybody answers; 2 somebody does not, or is not who the bench file says.
+    Exit codes: 0 everybody answers (with --find: it was looked); 2 somebody does not, or is not who the bench file
+    says; 3 called off.
     """
     from bringup.files.bench_file import load_bench
 
+    if (write is not None and not find_them) or (force and write is None):
+        raise CommandError(
+            "--write goes with --find, and --force with --write",
+            "Such as: bringup bench --find --write corner-bench.yaml",
+        )
     show_left_messages()
+    if find_them:
+        from bringup.commands.bench_find import find
+
+        return find(bench, write=write, force=force, trace=trace, as_json=as_json)
     path = find_bench(bench)
     described = load_bench(path)
     with tracing(trace, "bench") as kept:

@@ -56,8 +56,8 @@ def shipped_dialects() -> dict[str, str]:
     return {one.stem: one.read_text(encoding="utf-8") for one in sorted(SHIPPED.glob("*.yaml"))}
 
 
-def known_dialects(beside: str | Path, role: str) -> list[Dialect]:
-    """Return every dialect for a role: those that ship and sound files of the user's own, which go before them."""
+def known_dialects(beside: str | Path, role: str = "") -> list[Dialect]:
+    """Return every dialect for a role ('': any): those that ship and sound files of one's own, which go before them."""
     folder = Path(beside) if Path(beside).is_dir() else Path(beside).parent
     found = {name: _read_or_raise(open_text(Path(f"{name}.yaml"), text)) for name, text in shipped_dialects().items()}
     for own in sorted(folder.glob("*.yaml")):
@@ -67,7 +67,7 @@ def known_dialects(beside: str | Path, role: str) -> list[Dialect]:
             continue  # whatever it is, no bench file can name it as a dialect
         if kind_of(opened.root) == "dialect" and (dialect := read_dialect(opened)) is not None:
             found[dialect.name] = dialect
-    return [dialect for dialect in found.values() if dialect.role == role]
+    return [dialect for dialect in found.values() if role in ("", dialect.role)]
 
 
 def read_dialect(opened: Opened) -> Dialect | None:

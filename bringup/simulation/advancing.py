@@ -73,7 +73,7 @@ class Advancing:
             if self.now >= event - STILL:
                 self.disturb()
             note()
-            if self._any_on() and self.on_seconds >= self.fault_due - STILL:
+            if self.on_seconds >= self.fault_due - STILL and self._any_on():
                 appear()
 
     def _skip(self, until: float) -> None:
@@ -120,10 +120,12 @@ class Advancing:
         return True
 
     def _next_event(self) -> float:
-        events = [self.board.next_event(self.now), *(stage.next_event(self.now) for stage in self.stages.values())]
-        if self._any_on() and self.fault_due > self.on_seconds:
-            events.append(self.now + self.fault_due - self.on_seconds)
-        return min(events)
+        soonest = self.board.next_event(self.now)
+        for stage in self.stages.values():
+            soonest = min(soonest, stage.next_event(self.now))
+        if self.on_seconds < self.fault_due < inf and self._any_on():
+            soonest = min(soonest, self.now + self.fault_due - self.on_seconds)
+        return soonest
 
     def _longest(self) -> float:
         longest = self.board.longest_step(self.now)

@@ -13,8 +13,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import inf
 
-from bringup.core.circuit import Circuit
+from bringup.core.board import ConverterKind
+from bringup.core.circuit import Circuit, Net
 from bringup.core.elements import Stage
+from bringup.core.frozen import frozen
+from bringup.simulation.converting import Converting
 from bringup.simulation.relaxation import Relaxed, relax
 from bringup.simulation.sinks import Sinks
 
@@ -38,43 +41,46 @@ RAMP_STEPS = 12
 """A soft start is followed in at least so many steps."""
 
 
-@dataclass(slots=True)
-class Converting:
-    """What one converter is doing."""
+@frozen
+class Wiring:
+    """What the steps need of a circuit again and again, looked up once."""
 
-    running: bool = False
-    ramp_from: float = 0.0
-    """When its soft start began."""
-    limiting_since: float | None = None
-    wait_until: float = -inf
-    """It does not start before (hiccup, or just stopped)."""
-    volts: float = 0.0
-    """Its output ..."""
-    amps: float = 0.0
-    """... and output current in the last step; capacitor charging included, unless `follows`."""
-    regulating: bool = True
-    follows: bool = False
-    """Whether its output moves with its input: its capacitor is then part of what feeds it."""
+    circuit: Circuit
+    children: tuple[tuple[tuple[int, Stage], ...], ...]
+    """Per net, the nets made from it and their converters."""
+    parents: tuple[tuple[int, int], ...]
+    """Every rail and the net it is made from, children first."""
+    stages: tuple[tuple[int, Stage], ...]
+    farads: tuple[float, ...]
+    dies: tuple[bool, ...]
+    """Whether a net at 0 V whose converter does not run stays there: nothing passes current to it or below it."""
 
-    def copy(self) -> Converting:
-        """Return a copy (written out: it is made at every step)."""
-        return Converting(
-            self.running,
-            self.ramp_from,
-            self.limiting_since,
-            self.wait_until,
-            self.volts,
-            self.amps,
-            self.regulating,
-            self.follows,
-        )
+
+def wiring_of(circuit: Circuit) -> Wiring:
+    """Look up what a circuit's steps need."""
+    stages = tuple((index, net.stage) for index, net in enumerate(circuit.nets) if net.stage is not None)
+    stage_of = dict(stages)
+    children = tuple(tuple((child, stage_of[child]) for child, _ in net.children) for net in circuit.nets)
+    parents = tuple((child, index) for index, found in enumerate(children) for child, _ in found)
+    dies = [False for _ in circuit.nets]
+    for index, stage in reversed(stages):
+        below = all(dies[child] for child, _ in children[index])
+        dies[index] = below and not circuit.nets[index].drain.feeds and stage.kind is not ConverterKind.BOOST
+    farads = tuple(map(_farads, circuit.nets))
+    return Wiring(circuit, children, tuple(sorted(parents, reverse=True)), stages, farads, tuple(dies))
+
+
+def _farads(net: Net) -> float:
+    if net.capacitance is None:
+        return INPUT_FARADS if net.stage is None else RAIL_FARADS
+    return max(net.capacitance, MISSING_FARADS)
 
 
 @dataclass(slots=True)
 class BoardInTime:
     """The state of all nets (magnitudes) and converters of a circuit at one moment."""
 
-    circuit: Circuit
+    wiring: Wiring
     leaks: list[float]
     """Siemens to ground of each net while nothing makes it, beyond its resistive loads."""
     volts: list[float] = field(default_factory=list)
@@ -89,10 +95,15 @@ class BoardInTime:
             self.volts = [0.0 for _ in self.circuit.nets]
             self.converting = [None if net.stage is None else Converting() for net in self.circuit.nets]
 
+    @property
+    def circuit(self) -> Circuit:
+        """The board as it is now."""
+        return self.wiring.circuit
+
     def copy(self) -> BoardInTime:
         """Return a copy to come back to."""
         kept = [None if state is None else state.copy() for state in self.converting]
-        return BoardInTime(self.circuit, self.leaks, list(self.volts), kept, self.meter_siemens, self.sinks)
+        return BoardInTime(self.wiring, self.leaks, list(self.volts), kept, self.meter_siemens, self.sinks)
 
     def discharge(self) -> None:
         """Start anew: nothing charged, no converter running."""
@@ -101,25 +112,26 @@ class BoardInTime:
 
     def farads(self, index: int) -> float:
         """Capacitance of a net."""
-        net = self.circuit.nets[index]
-        if net.capacitance is None:
-            return INPUT_FARADS if net.stage is None else RAIL_FARADS
-        return max(net.capacitance, MISSING_FARADS)
+        return self.wiring.farads[index]
 
     def moved_farads(self, index: int) -> float:
         """Capacitance that moves with a net: its own, and that of rails which follow it."""
-        total = self.farads(index)
-        for child, _ in self.circuit.nets[index].children:
-            if self._pair(child)[1].follows:
+        total = self.wiring.farads[index]
+        for child, _ in self.wiring.children[index]:
+            if self._state(child).follows:
                 total += self.moved_farads(child)
         return total
 
     def drawn(self, index: int, volts: float) -> float:
         """Current out of a net at that voltage: its loads, its converters as they ran last, a meter."""
-        net = self.circuit.nets[index]
-        total = net.drain.amps(volts) + self.meter_siemens.get(index, 0.0) * volts + self.sinks.amps(index, volts)
-        for child, _ in net.children:
-            stage, state = self._pair(child)
+        wiring = self.wiring
+        total = wiring.circuit.nets[index].drain.amps(volts)
+        if self.meter_siemens:
+            total += self.meter_siemens.get(index, 0.0) * volts
+        if self.sinks.at:
+            total += self.sinks.amps(index, volts)
+        for child, stage in wiring.children[index]:
+            state = self._state(child)
             output, amps = state.volts, state.amps
             if state.follows:
                 output = stage.followed(volts)
@@ -131,8 +143,8 @@ class BoardInTime:
         """Derivative of `drawn`."""
         net = self.circuit.nets[index]
         total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0) + self.sinks.slope(index, volts)
-        for child, _ in net.children:
-            stage, state = self._pair(child)
+        for child, stage in self.wiring.children[index]:
+            state = self._state(child)
             if state.follows:
                 total += self.slope(child, stage.followed(volts)) if stage.followed(volts) > 0.0 else 0.0
             elif state.running and stage.switching and volts > max(stage.stop, 0.5):
@@ -142,53 +154,50 @@ class BoardInTime:
     def step_rails(self, now: float, seconds: float) -> float:
         """Move every rail on, children first; returns the worst error as a multiple of what is allowed."""
         worst = 0.0
-        parents = {child: index for index, net in enumerate(self.circuit.nets) for child, _ in net.children}
-        for index in range(len(self.circuit.nets) - 1, -1, -1):
-            if index in parents:
-                worst = max(worst, self._step_rail(index, self.volts[parents[index]], now, seconds))
+        for index, parent in self.wiring.parents:
+            worst = max(worst, self._step_rail(index, self.volts[parent], now, seconds))
         return worst
 
     def excess(self, index: int, relaxed: Relaxed) -> float:
         """Error of a net's step as a multiple of what is allowed."""
         error = relaxed.error / ALLOWED_ERROR
-        feeds = any(state is not None and state.running for state in self._children(index))
-        if feeds:
+        if any(self._state(child).running for child, _ in self.wiring.children[index]):
             before = self.volts[index]
             error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + MOVE_FROM)))
         return error
 
     def crossed(self, before: BoardInTime) -> bool:
         """Whether some converter's input passed a start or stop voltage since `before`."""
-        for index, net in enumerate(self.circuit.nets):
-            for child, _ in net.children:
-                stage, state = self._pair(child)
-                old, new = before.volts[index], self.volts[index]
-                level = stage.stop if state.running else stage.start
-                if stage.fitted and (old < level) != (new < level):
+        stages = self.circuit.nets
+        for child, index in self.wiring.parents:
+            old, new = before.volts[index], self.volts[index]
+            if old != new and (stage := stages[child].stage) is not None and stage.fitted:
+                level = stage.stop if self._state(child).running else stage.start
+                if (old < level) != (new < level):
                     return True
         return False
 
     def next_event(self, now: float) -> float:
         """Time of the next change that is certain: a soft start that ends, a hiccup that does."""
-        times = [inf]
-        for net, state in zip(self.circuit.nets, self.converting, strict=True):
-            if net.stage is None or state is None:
-                continue
-            times.append(state.wait_until)
-            if state.running:
-                times.append(state.ramp_from + net.stage.soft_start)
-            if state.limiting_since is not None and net.stage.switching:
-                times.append(state.limiting_since + HICCUP_ON)
-        return min(time for time in times if time > now)
+        soonest = inf
+        for index, stage in self.wiring.stages:
+            state = self._state(index)
+            if now < state.wait_until < soonest:
+                soonest = state.wait_until
+            if state.running and now < (ramped := state.ramp_from + stage.soft_start) < soonest:
+                soonest = ramped
+            if state.limiting_since is not None and stage.switching:
+                gives_up = state.limiting_since + HICCUP_ON
+                soonest = gives_up if now < gives_up < soonest else soonest
+        return soonest
 
     def longest_step(self, now: float) -> float:
         """How long a step may be while soft starts are under way."""
         longest = inf
-        for net, state in zip(self.circuit.nets, self.converting, strict=True):
-            if net.stage is None or state is None or not state.running:
-                continue
-            if now < state.ramp_from + net.stage.soft_start:
-                longest = min(longest, net.stage.soft_start / RAMP_STEPS)
+        for index, stage in self.wiring.stages:
+            state = self._state(index)
+            if state.running and now < state.ramp_from + stage.soft_start:
+                longest = min(longest, stage.soft_start / RAMP_STEPS)
         return longest
 
     def shift(self, seconds: float) -> None:
@@ -199,19 +208,20 @@ class BoardInTime:
                 state.wait_until += seconds
                 state.limiting_since = None if state.limiting_since is None else state.limiting_since + seconds
 
-    def _pair(self, index: int) -> tuple[Stage, Converting]:
-        stage, state = self.circuit.nets[index].stage, self.converting[index]
-        assert stage is not None, "the net of an input has no converter"
+    def _state(self, index: int) -> Converting:
+        state = self.converting[index]
         assert state is not None, "the net of an input has no converter"
-        return stage, state
-
-    def _children(self, index: int) -> list[Converting | None]:
-        return [self.converting[child] for child, _ in self.circuit.nets[index].children]
+        return state
 
     def _step_rail(self, index: int, vin: float, now: float, seconds: float) -> float:
-        stage, state = self._pair(index)
+        stage, state = self.circuit.nets[index].stage, self._state(index)
+        assert stage is not None, "the net of an input has no converter"
         _start_or_stop(stage, state, vin, now)
         volts = self.volts[index]
+        if volts == 0.0 and not state.running and self.wiring.dies[index]:
+            state.volts, state.amps, state.regulating, state.follows = 0.0, 0.0, True, False
+            state.limiting_since = None
+            return 0.0
         ramp = 1.0
         if state.running and stage.soft_start > 0.0:
             ramp = min(1.0, (now + seconds - state.ramp_from) / stage.soft_start)

@@ -163,7 +163,9 @@ class PowerStage:
 
     def next_event(self, now: float) -> float:
         """Time of the next change that is already certain unless something happens before."""
-        times = [self.alive_until if self.on else inf]
+        if not self.on:
+            return inf  # the timers stand still: switching forgets them
+        times = [self.alive_until]
         if self.over_volts_since is not None:
             times.append(self.over_volts_since + OVER_VOLTAGE_DELAY)
         if self.over_amps_since is not None:

@@ -60,6 +60,8 @@ class UnitOnBench:
     state: str | None = None
     planted: list[Planted] = field(default_factory=list)
     parts: Parts = field(init=False)
+    _ohms: dict[tuple[str, str, tuple[Fault, ...]], float] = field(default_factory=dict)
+    """Resistances found so far, by point, serial number and faults: an ohmmeter asks for the same again and again."""
 
     def __post_init__(self) -> None:
         self.parts = parts_of(self.board, self.serial)
@@ -110,7 +112,10 @@ class UnitOnBench:
 
     def resistance(self, point: str) -> float:
         """Ohms from a point to ground, unpowered."""
-        return unpowered_resistance(self.board, point, self.present(), self.parts)
+        key = (point, self.serial, tuple(self.present()))
+        if key not in self._ohms:
+            self._ohms[key] = unpowered_resistance(self.board, point, key[2], self.parts)
+        return self._ohms[key]
 
     def unfed_volts(self, point: str) -> float:
         """Volts of a point that no input feeds: its stated volts where the file leaves power to others, else 0."""

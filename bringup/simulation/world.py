@@ -15,7 +15,7 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.solver import SENSE_OPEN_RISE
 from bringup.errors import BenchError
 from bringup.simulation.advancing import Advancing
-from bringup.simulation.board_in_time import BoardInTime
+from bringup.simulation.board_in_time import BoardInTime, wiring_of
 from bringup.simulation.physics import LeadsAt, OutputMode
 from bringup.simulation.power_stage import BLEED_OHMS, OUTPUT_FARADS, PowerStage
 from bringup.simulation.probing import Probe, ripple
@@ -50,7 +50,8 @@ class BoardWorld:
         self._probe = Probe()
         self._begun = False
         stages = {number: PowerStage() for number in self._outputs.values()}
-        self._bench = Advancing(BoardInTime(self._unit.circuit(), []), stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
+        board_in_time = BoardInTime(wiring_of(self._unit.circuit()), [])
+        self._bench = Advancing(board_in_time, stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
         self.loads = Loads(loads or {}, self._bench, self._advance)
         for fault in faults:
             self._unit.plant(fault, 0.0)
@@ -96,26 +97,30 @@ class BoardWorld:
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:
         """Set the level; the terminals move there in a damped step."""
-        stage = self._touch(output, now)
+        stage = self._look(output, now)
         if volts != stage.set_volts:
+            self._bench.disturb()
             stage.begin_step(self._bench.now)
             stage.set_volts = volts
 
     def set_current_limit(self, output: int, amps: float, now: float) -> None:
         """Set the cross-over current."""
-        self._touch(output, now).limit = amps
+        stage = self._look(output, now)
+        if amps != stage.limit:
+            self._bench.disturb()
+            stage.limit = amps
 
     def set_over_voltage(self, output: int, volts: float | None, now: float) -> None:
         """Set the crowbar level; None: protection off."""
-        stage = self._touch(output, now)
+        stage = self._look(output, now)
         stage.over_voltage = volts
-        stage.watch(self._bench.now)
+        self._heed(stage)
 
     def set_over_current(self, output: int, amps: float | None, delay: float, now: float) -> None:
         """Set the trip current and the time it must last; None: protection off."""
-        stage = self._touch(output, now)
+        stage = self._look(output, now)
         stage.over_current, stage.over_current_delay = amps, delay
-        stage.watch(self._bench.now)
+        self._heed(stage)
 
     def set_watchdog(self, output: int, until: float, now: float) -> None:
         """Have the output switch itself off then; math.inf: never."""
@@ -123,18 +128,21 @@ class BoardWorld:
 
     def set_remote_sense(self, output: int, remote: bool, now: float) -> None:
         """Sense at the board instead of the terminals."""
-        stage = self._touch(output, now)
+        stage = self._look(output, now)
         if remote != stage.remote:
+            self._bench.disturb()
             stage.begin_step(self._bench.now)
             stage.remote = remote
 
     def switch(self, output: int, on: bool, now: float) -> None:
         """Switch the output; one that has tripped stays off until its trip is cleared."""
-        self._touch(output, now).switch(on, self._bench.now)
+        stage = self._look(output, now)
+        self._bench.disturb()
+        stage.switch(on, self._bench.now)
 
     def clear_trip(self, output: int, now: float) -> None:
         """Clear a trip. The output stays off."""
-        self._touch(output, now).trip = None
+        self._look(output, now).trip = None
 
     def is_on(self, output: int, now: float) -> bool:
         """Whether the output is on."""
@@ -221,10 +229,10 @@ class BoardWorld:
         self._advance(now)
         return self._bench.stages.setdefault(output, PowerStage())
 
-    def _touch(self, output: int, now: float) -> PowerStage:
-        stage = self._look(output, now)
-        self._bench.disturb()
-        return stage
+    def _heed(self, stage: PowerStage) -> None:
+        """A protection was set, which moves nothing unless it trips on what flows already."""
+        if stage.watch(self._bench.now):
+            self._bench.disturb()
 
     def _known(self, point: str) -> None:
         if point not in (known := [*self._board.inputs, *self._board.rails]):
@@ -242,7 +250,7 @@ class BoardWorld:
         """Make the circuit, the leads and the supply's faults what they are now; voltages stay."""
         bench, unit = self._bench, self._unit
         bench.fault_due = unit.next_due()
-        bench.board.circuit = unit.circuit()
+        bench.board.wiring = wiring_of(unit.circuit())
         bench.board.leaks = unit.leaks(bench.board.circuit)
         fed: dict[int, tuple[int, ...]] = {}
         for name, number in self._outputs.items():
