@@ -14,7 +14,7 @@ import pytest
 
 from bringup.core.bench import LoadRole
 from bringup.core.dialect import Dialect, can_ask, can_tell, usable
-from bringup.core.models import as_model
+from bringup.core.models import as_model, pick
 from bringup.files.dialect_file import find_dialect, shipped_dialects
 from bringup.runner.load_replies import TRIPS
 from bringup.runner.pending import Pending
@@ -263,6 +263,37 @@ def test_a_load_that_falls_silent_is_a_sample_with_a_fault_and_no_value(name: st
 
     assert sample.fault is not None
     assert (sample.volts, sample.amps, sample.on) == (None, None, None)
+
+
+@every
+def test_of_the_levels_a_look_asks_the_one_of_its_mode(name: str) -> None:
+    bench = attached(name)
+    bench.set_up("current", 0.05)
+    before = len(bench.link.sent)
+    assert bench.done(bench.load.poll(1)).level == approx(0.05)
+    dialect, sent = bench.dialect, bench.link.sent[before:]
+    others = {dialect.operations[f"set_{mode}"].query for mode in ("resistance", "power", "voltage")}
+    mine = dialect.operations["set_current"].query
+
+    assert not [query for query in others - {mine} if query.replace("{output}", "1") in sent]
+
+
+@pytest.mark.parametrize(
+    ("identity", "dialect"),
+    [
+        ("B&K PRECISION,8600,600000000000000000,1.30-1.42", "function-and-input"),
+        ("ITECH Ltd., IT8512A+, 800000000000000000, 1.10", "function-and-input"),
+        ("Keysight Technologies,EL34243A,XX00000000,1.0.0", "function-by-channel-list"),
+        ("RIGOL TECHNOLOGIES,DL3021,DL3A000000000,00.01.04", "function-under-source"),
+        ("Siglent Technologies,SDL1020X-E,SDL00000000000,1.1.1.21", "function-under-source"),
+        ("CHROMA,63640-80-80,000000000000,1.10", "channel-and-mode"),
+        ("THURLBY THANDAR,LD400P,000000,1.00-1.00", "mode-letter"),
+    ],
+)
+def test_who_answers_finds_its_dialect_among_all_that_ship(identity: str, dialect: str) -> None:
+    # How these makers answer *IDN?: from memory, digits made up.
+    every_one = [known_dialect(name, ".") for name in shipped_dialects()]
+    assert [each.name for each in pick(identity, [one for one in every_one if one.role == "load"])] == [dialect]
 
 
 OWN = """\

@@ -18,7 +18,7 @@ from bringup.core.procedure import Action, Apply, PowerOff, Procedure, Sink, Ste
 from bringup.core.safety import examine
 from bringup.core.safety_load import examine_loads
 from bringup.files.dialect_file import find_dialect
-from tests.small_board import q, small_board, with_converter
+from tests.small_board import q, small_board, tiny_board, with_converter
 
 UP = Apply("VIN", (q("24 V"),), q("400 mA"))
 DRAW = Sink("5V0", "current", q("100 mA"), q("4 V"))
@@ -56,6 +56,15 @@ def test_a_draw_within_every_bound_is_nothing_to_speak_of() -> None:
 def test_a_load_draws_only_from_what_is_fed() -> None:
     assert refused(DRAW) == ["the load draws from 5V0 while nothing feeds it"]
     assert refused(UP, PowerOff(), DRAW) == ["the load draws from 5V0 while nothing feeds it"]
+
+
+def test_a_board_that_leaves_power_to_others_is_not_loaded() -> None:
+    (rail, *_) = (board := tiny_board()).rails
+    alone = Procedure("Loaded", board, (Step(0, replace(DRAW, rail=rail, stop_voltage=None)),))
+    found = list(examine_loads(alone, None))
+
+    assert [(each.step, each.refused) for each in found] == [(0, True)]
+    assert f"the board file names no input: what feeds {rail} is not this bench's to switch off" in found[0].message
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,14 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         if bench is not None and bench.load is not None:
             yield from _ceiling(step, action, bench.load, highest_volts(procedure)[action.rail])
         source = board.input_of(action.rail)
-        if board.inputs and source not in applied:
+        if not board.inputs:
+            yield Finding(
+                step.index,
+                f"the board file names no input: what feeds {action.rail} is not this bench's to switch off",
+                "Name the input that feeds it in the board file, or draw from it by hand.",
+                refused=True,
+            )
+        elif source not in applied:
             fed = f"`apply` of {source or 'its input'}"
             yield Finding(
                 step.index,

@@ -20,7 +20,9 @@ from bringup.runner.protocols import Clock
 EVERY = 0.5
 """Seconds between two looks at a channel: the supply, which feeds it, is looked at more often."""
 PATIENCE = 2.0
-"""Seconds after which a look that is still unanswered counts as one without an answer."""
+"""Seconds after which a look that is still unanswered counts as one without an answer ..."""
+LOOKS_OF_PATIENCE = 2.0
+"""... or so many times what a look took before it drew, where that is longer."""
 SILENT_LOOKS = 2
 """So many looks without an answer in a row mean that the load is lost."""
 LEVEL_ALIKE = (0.005, 0.001)
@@ -56,6 +58,7 @@ class _Watched:
     asked: float = 0.0
     silent: int = 0
     pending: Pending[LoadSample] | None = None
+    patience: float = PATIENCE
 
 
 class LoadWatch:
@@ -66,10 +69,11 @@ class LoadWatch:
         self._load: Load | None = None
         self._watched: dict[int, _Watched] = {}
 
-    def add(self, load: Load, draw: Draw) -> None:
-        """Watch a channel from now on."""
+    def add(self, load: Load, draw: Draw, look_takes: float = 0.0) -> None:
+        """Watch a channel from now on; `look_takes`: seconds, as measured."""
         self._load = load
-        self._watched[draw.channel] = _Watched(draw, self._clock.monotonic())
+        patience = max(PATIENCE, LOOKS_OF_PATIENCE * look_takes)
+        self._watched[draw.channel] = _Watched(draw, self._clock.monotonic(), patience=patience)
 
     def remove(self, channel: int) -> None:
         """Watch it no longer; an answer on its way is dropped."""
@@ -81,7 +85,7 @@ class LoadWatch:
 
     def next_due(self) -> float:
         """Return the monotonic time at which `service` has something to do even if nothing is answered."""
-        times = (each.due if each.pending is None else each.asked + PATIENCE for each in self._watched.values())
+        times = (each.due if each.pending is None else each.asked + each.patience for each in self._watched.values())
         return min(times, default=float("inf"))
 
     def service(self) -> None:
@@ -89,7 +93,7 @@ class LoadWatch:
         for watched in list(self._watched.values()):
             now = self._clock.monotonic()
             pending = watched.pending
-            if pending is not None and (pending.done or now >= watched.asked + PATIENCE):
+            if pending is not None and (pending.done or now >= watched.asked + watched.patience):
                 watched.pending = None
                 self._take(watched, pending)
             if watched.pending is None and now >= watched.due:

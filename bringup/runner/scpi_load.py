@@ -46,6 +46,8 @@ class ScpiLoad:
         self._seen: dict[int, set[str]] = {}
         """Trips that asking may have cleared, until they are cleared by our own word."""
         self._at_attaching = Asked((), {})
+        self._modes: dict[int, str] = {}
+        """Channel -> the mode that it was told last: of the levels, a look asks that one."""
 
     @property
     def info(self) -> InstrumentInfo:
@@ -122,6 +124,7 @@ class ScpiLoad:
         """Choose what is held constant."""
         if mode not in self._dialect.modes:
             return self._cannot(f"constant {mode}")
+        self._modes[channel] = mode
 
         def compared(said: Told) -> Done:
             found = understand_mode(self._dialect, said.checks[0].line) if said.checks else None
@@ -183,7 +186,9 @@ class ScpiLoad:
 
     def poll(self, channel: int) -> Pending[LoadSample]:
         """Look at one channel in one batch. Never raises: a silent load is a sample with a fault."""
-        asked = questions(self._dialect, [(name, channel) for name in LOOK])
+        mode = self._modes.get(channel)
+        names = LOOK if mode is None else [name for name in LOOK if name == LEVELS[mode] or name not in LEVELS.values()]
+        asked = questions(self._dialect, [(name, channel) for name in names])
 
         def read(replies: tuple[Reply, ...]) -> LoadSample:
             heard = HeardLoad(self._dialect, channel, asked.heard(replies, channel))

@@ -46,6 +46,7 @@ class Sinking:
         self._journal = journal
         self._on: dict[int, Draw] = {}
         self._found_on: list[int] = []
+        self._look_takes = 0.0
         self._silent = ""
         """Why an orderly end has waited for it in vain: the outputs wait no more."""
         self._touched = False
@@ -101,7 +102,10 @@ class Sinking:
             raise BrokenOff(f"the load at {draw.point} is not off though nobody has switched it on")
         if found.mode not in (None, draw.mode) or (found.level is not None and not _alike(draw.level, found.level)):
             raise BrokenOff(f"the load at {draw.point} does not read back {draw.words}")
-        return self._result(load.poll(channel), f"volts at {draw.point}")
+        begun = self._waits.clock.monotonic()
+        sample = self._result(load.poll(channel), f"volts at {draw.point}")
+        self._look_takes = self._waits.clock.monotonic() - begun
+        return sample
 
     def go(self, draw: Draw) -> None:
         """Switch on what was prepared. From before the message goes out, the channel counts as on."""
@@ -112,7 +116,7 @@ class Sinking:
         if done.on is not True:
             said = "says that it is off" if done.on is False else "does not say whether it is on"
             raise BrokenOff(f"the load at {draw.point} was switched on, and it {said}")
-        self._watch.add(self.load, draw)
+        self._watch.add(self.load, draw, self._look_takes)
         self._journal.event(
             "load", f"the load draws from {draw.point}: {draw.words}", {"point": draw.point, "on": "yes"}
         )

@@ -238,7 +238,7 @@ class Scene:
 
     def _event(self, told: Told) -> tuple[Line, ...]:
         mark = "note: " if told.data.get("kind") == "note" else ""
-        return (Line(f"  {mark}{told.text}", Tone.WARN),)
+        return (Line(f"  {mark}{told.text}", Tone.BAD if told.data.get("kind") == "load-unknown" else Tone.WARN),)
 
     def _trip(self, told: Told) -> tuple[Line, ...]:
         self.ring = Ring.TRIPPED

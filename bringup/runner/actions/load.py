@@ -65,9 +65,7 @@ def load_off(work: Work, action: Sink) -> None:
 
 
 def _not_fed(work: Work, point: str) -> str:
-    """Return why there is nothing to draw from; '' if the point is fed, or the board file leaves power to others."""
-    if not work.board.inputs:
-        return ""
+    """Return why there is nothing to draw from; '' if the point is fed, and not in current limit."""
     name = work.board.input_of(point)
     feed = None if name is None else work.power.feed_of(name)
     if feed is None:
