@@ -59,12 +59,17 @@ def test_a_load_draws_only_from_what_is_fed() -> None:
 
 
 def test_a_board_that_leaves_power_to_others_is_not_loaded() -> None:
-    (rail, *_) = (board := tiny_board()).rails
-    alone = Procedure("Loaded", board, (Step(0, replace(DRAW, rail=rail, stop_voltage=None)),))
+    alone = Procedure("Loaded", replace(tiny_board(), inputs={}), (Step(0, DRAW),))
     found = list(examine_loads(alone, None))
 
     assert [(each.step, each.refused) for each in found] == [(0, True)]
-    assert f"the board file names no input: what feeds {rail} is not this bench's to switch off" in found[0].message
+    assert "the board file names no input: what feeds 5V0 is not this bench's to switch off" in found[0].message
+
+
+def test_a_tiny_board_file_needs_some_input_to_be_on() -> None:
+    steps = (Step(0, UP), Step(1, DRAW))
+    assert not [each for each in examine_loads(Procedure("Loaded", tiny_board(), steps), BENCH) if each.refused]
+    assert [each.refused for each in examine_loads(Procedure("Loaded", tiny_board(), steps[1:]), BENCH)] == [True]
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,7 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
                 "Name the input that feeds it in the board file, or draw from it by hand.",
                 refused=True,
             )
-        elif source not in applied:
+        elif source not in applied and not (source is None and applied):
             fed = f"`apply` of {source or 'its input'}"
             yield Finding(
                 step.index,

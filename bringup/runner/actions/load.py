@@ -67,7 +67,8 @@ def load_off(work: Work, action: Sink) -> None:
 def _not_fed(work: Work, point: str) -> str:
     """Return why there is nothing to draw from; '' if the point is fed, and not in current limit."""
     name = work.board.input_of(point)
-    feed = None if name is None else work.power.feed_of(name)
+    # A tiny board file does not say what feeds a rail: whatever is on.
+    feed = next(iter(work.power.on), None) if name is None else work.power.feed_of(name)
     if feed is None:
         return f"{name or 'what feeds it'} is off"
     watched = work.watch.of(feed.output)
