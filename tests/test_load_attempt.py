@@ -148,6 +148,18 @@ def test_a_rail_that_is_out_of_its_limits_is_not_loaded() -> None:
     assert outcome.off_verified is True
 
 
+def test_volts_that_damage_cut_power_when_the_load_reads_them() -> None:
+    bench = loaded(drawing("3V3"), WAIT)
+    assert bench.load_link is not None
+    bench.load_link.troubles.garbage["MEAS:VOLT? (@2)"] = "4.2"
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert outcome.cause == "3V3 reads 4.2 V, above the 3.9 V that damage it"
+    assert outcome.readings[-1].value == approx(4.2)
+    assert not any("INP ON" in text for text in load_set_to(bench))
+
+
 def test_a_load_that_does_not_draw_what_it_was_set_to_fails_the_step() -> None:
     bench = loaded(drawing("3V3", "resistance", "33 Ω"), WAIT)
     assert bench.load_link is not None

@@ -20,7 +20,7 @@ from bringup.simulation.styled_load import StyledLoad
 from tests.fake_instrument import FakeWorld
 from tests.test_wait import Desk
 
-DRAW = Draw(2, "3V3", "current", 0.05, 2.5)
+DRAW = Draw(2, "3V3", "current", 0.05, 2.5, 3.6)
 the_dialect = cache(find_dialect)
 
 
@@ -30,6 +30,7 @@ class LoadDesk(Desk):
     def __init__(self) -> None:
         super().__init__()
         self.world = FakeWorld()
+        self.world.loads.at[2] = 3.3
         dialect = the_dialect("function-by-channel-list", ".")
         self.instrument = StyledLoad(self.world, FUNCTION_BY_CHANNEL_LIST, pace=0.0)
         self.link = MemoryLink("load", self.instrument, self.clock, dialect=dialect)
@@ -131,6 +132,8 @@ def look(**changes: Any) -> LoadSample:
         ({"tripped": "over-power"}, Trip, "the load's over-power protection tripped at 3V3, which reads 3.3 V there"),
         ({"tripped": "over-temperature"}, BrokenOff, "the load's over-temperature protection tripped"),
         ({"volts": 2.4}, Trip, "3V3 has fallen to 2.4 V under constant current 50 mA, below the load's stop voltage"),
+        ({"volts": 3.7}, Trip, "3V3 reads 3.7 V at the load, above the 3.6 V that damage it"),
+        ({"volts": None, "over_range": True}, Trip, "3V3: the load reads over range; that counts as above"),
         ({"on": False}, BrokenOff, "the load at 3V3 was found off though nobody here switched it"),
         ({"level": 0.08}, CalledOff, "is set to constant current 80 mA, not to constant current 50 mA"),
         ({"mode": "power", "level": 1.0}, CalledOff, "is set to constant power 1 W, not to constant current 50 mA"),

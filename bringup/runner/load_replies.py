@@ -88,6 +88,7 @@ def sample(heard: HeardLoad, tripped: Sequence[str], replies: Sequence[Reply], n
         level=heard.level(),
         tripped=" and ".join(tripped) or None,
         fault=next((reply.fault for reply in replies if reply.fault is not None), None),
+        over_range=bool(volts.over_range),
         volts_raw=volts.raw,
         amps_raw=amps.raw,
     )

@@ -43,6 +43,8 @@ class LoadSample:
     tripped: str | None = None
     """What the load says has tripped, such as 'over-power'."""
     fault: LinkFault | None = None
+    over_range: bool = False
+    """Whether the volts are beyond its range."""
     volts_raw: str = ""
     amps_raw: str = ""
 

@@ -40,6 +40,8 @@ class Draw:
     mode: str
     level: float
     stop_voltage: float | None = None
+    damage_above: float | None = None
+    """Volts at the point, by magnitude, above which something is damaged."""
 
     @property
     def words(self) -> str:
@@ -112,7 +114,7 @@ class LoadWatch:
             sample = pending.value() if pending.done else None
         except LinkError as error:
             raise lost(watched.draw, error.message) from error
-        if sample is None or sample.fault is not None or sample.volts is None or sample.amps is None:
+        if sample is None or (_empty(sample) and not sample.over_range):
             watched.silent += 1
             if watched.silent >= SILENT_LOOKS:
                 why = "no value" if sample is None or sample.fault is None else sample.fault.value
@@ -122,6 +124,10 @@ class LoadWatch:
         judge_load(watched.draw, sample)
 
 
+def _empty(sample: LoadSample) -> bool:
+    return sample.fault is not None or sample.volts is None or sample.amps is None
+
+
 def lost(draw: Draw, why: str) -> LoadLost:
     """Return the error of a load that does not answer."""
     return LoadLost(f"the load is lost while it draws from {draw.point}: {why}")
@@ -129,6 +135,11 @@ def lost(draw: Draw, why: str) -> LoadLost:
 
 def judge_load(draw: Draw, sample: LoadSample) -> None:
     """Judge a look at a channel that is to draw. Raises Trip for what the unit did, else BrokenOff or CalledOff."""
+    if sample.over_range:
+        raise Trip(f"{draw.point}: the load reads over range; that counts as above what damages it")
+    if draw.damage_above is not None and sample.volts is not None and abs(sample.volts) > draw.damage_above:
+        read, most = format_quantity(sample.volts, "V"), format_quantity(draw.damage_above, "V")
+        raise Trip(f"{draw.point} reads {read} at the load, above the {most} that damage it")
     volts = "unknown volts" if sample.volts is None else format_quantity(sample.volts, "V")
     if sample.tripped:
         text = f"the load's {sample.tripped} protection tripped at {draw.point}, which reads {volts} there"

@@ -13,9 +13,12 @@ from bringup.core.limits import Limits
 from bringup.core.loaded import amps_drawn
 from bringup.core.procedure import Sink
 from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.actions.apply import follow_state
+from bringup.runner.actions.measure import below_minimum_load
+from bringup.runner.damage import damage_above, trip_of
 from bringup.runner.endings import BrokenOff
 from bringup.runner.load_role import LoadSample
 from bringup.runner.load_watch import Draw
@@ -40,7 +43,8 @@ def load(work: Work, action: Sink) -> None:
         load_off(work, action)
         return
     stop = None if action.stop_voltage is None else action.stop_voltage.number
-    draw = Draw(channel, action.rail, action.mode, action.level.number, stop)
+    damage = damage_above(work, action.rail)
+    draw = Draw(channel, action.rail, action.mode, action.level.number, stop, damage)
     if why := _not_fed(work, action.rail):
         work.tally.missing.append(f"{action.rail} is not loaded: {why}")
         return
@@ -82,8 +86,10 @@ def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
     limits, origin = voltage_limits(work.board, draw.point)
     volts = _volts(work, draw, sample)
     judged = Judged(limits, origin)
-    reading = work.keep(draw.point, Kind.VOLTAGE, volts, judged, instrument="load", aspect=NOT_LOADED)
-    if reading.result not in (Result.PASS, Result.RECORDED):
+    if reason := below_minimum_load(work, draw.point):
+        judged = Judged(limits, origin, Result.NOT_JUDGED, reason)
+    reading = _keep_volts(work, draw, volts, judged, NOT_LOADED)
+    if reading.result not in (Result.PASS, Result.RECORDED, Result.NOT_JUDGED) or volts.number is None:
         work.journal.event("load", f"{draw.point} is not loaded: it is not in regulation")
         return False
     if draw.stop_voltage is not None and volts.number is not None and abs(volts.number) <= draw.stop_voltage:
@@ -96,15 +102,27 @@ def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
 def _volts(work: Work, draw: Draw, sample: LoadSample) -> Value:
     """What the load reads. It knows magnitudes: its leads are on a negative rail the other way round."""
     if sample.volts is None:
-        return Value(None, sample.volts_raw, why=sample.fault.value if sample.fault is not None else "no value")
+        why = "over range" if sample.over_range else sample.fault.value if sample.fault is not None else "no value"
+        return Value(None, sample.volts_raw, over_range=int(sample.over_range), why=why)
     limits, _ = voltage_limits(work.board, draw.point)
     negative = limits is not None and limits.high is not None and limits.high <= 0
     return Value(-abs(sample.volts) if negative else sample.volts, sample.volts_raw)
 
 
+def _keep_volts(work: Work, draw: Draw, volts: Value, judged: Judged, aspect: str) -> Reading:
+    """Keep volts as the load reads them. What damages is cut off first, and raised once it is kept."""
+    trip = trip_of(work, draw.point, volts)
+    if trip is not None:
+        work.power.cut(trip)
+    reading = work.keep(draw.point, Kind.VOLTAGE, volts, judged, instrument="load", aspect=aspect)
+    if trip is not None:
+        raise trip
+    return reading
+
+
 def _keep_drawn(work: Work, draw: Draw, sample: LoadSample) -> None:
     """Keep volts and what is drawn, which is judged by what the load was set to."""
-    work.keep(draw.point, Kind.VOLTAGE, _volts(work, draw, sample), RECORDED, instrument="load", aspect=LOADED)
+    _keep_volts(work, draw, _volts(work, draw, sample), RECORDED, LOADED)
     volts, amps = sample.volts, sample.amps
     why = "no value" if sample.fault is None else sample.fault.value
     if draw.mode == "power":
