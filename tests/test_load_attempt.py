@@ -96,8 +96,9 @@ def test_each_draw_is_set_in_order_read_before_and_under_load_and_taken_off_agai
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     set_to = load_set_to(bench)
-    assert set_to[:6] == [
+    assert set_to[:7] == [
         "INP OFF,(@2)",
+        "VOLT:SENS:SOUR INT,(@2)",
         "FUNC CURR,(@2)",
         "CURR:RANG 0.05,(@2)",
         "CURR 0.05,(@2)",

@@ -15,6 +15,7 @@ import pytest
 from bringup.core.bench import LoadRole
 from bringup.core.dialect import Dialect, can_ask, can_tell, usable
 from bringup.core.models import as_model, pick
+from bringup.errors import BenchError
 from bringup.files.dialect_file import find_dialect, shipped_dialects
 from bringup.runner.load_replies import TRIPS
 from bringup.runner.pending import Pending
@@ -140,6 +141,25 @@ def test_mode_and_level_are_set_read_back_and_drawn(name: str, mode: str) -> Non
     off = bench.done(bench.load.switch(1, False))
     assert (off.on, off.faultless, bench.world.loads.is_on(1)) == (False, True, False), off
     assert bench.done(bench.load.poll(1)).amps == approx(0.0, abs=1e-3)
+
+
+@every
+def test_it_senses_where_the_bench_file_says_and_cannot_where_its_dialect_has_no_word(name: str) -> None:
+    bench = attached(name)
+    local = bench.done(bench.load.sense(1))
+    assert local.faultless, local
+    assert bench.instrument.channels[1].remote is False
+    role = LoadRole(None, bench.dialect.name, {"3V3": 1}, remote_sense=True)
+    remote = bench.done(ScpiLoad(role, bench.dialect, bench.link).sense(1))
+
+    assert remote.faultless == bench.instrument.channels[1].remote == (name not in {"LOAD-4", "LOAD-5"})
+
+
+def test_a_channel_that_this_model_has_not_is_refused_when_it_answers() -> None:
+    bench = make("LOAD-2", **{"3V3": 2})
+    bench.link.troubles.identity = "Keysight Technologies,EL34143A,XX00000000,1.0.0"
+    with pytest.raises(BenchError, match="the bench file speaks of channel 2 of the load, which has 1"):
+        bench.done(bench.load.attach())
 
 
 @every

@@ -22,7 +22,7 @@ from tests.small_board import q, small_board, tiny_board, with_converter
 
 UP = Apply("VIN", (q("24 V"),), q("400 mA"))
 DRAW = Sink("5V0", "current", q("100 mA"), q("4 V"))
-LOAD = LoadRole(None, "function-and-input", {"5V0": 1}, LoadCeiling(q("500 mA"), q("3 W")))
+LOAD = LoadRole(None, "function-and-input", {"5V0": 1}, ceiling=LoadCeiling(q("500 mA"), q("3 W")))
 BENCH = Bench("Bench", SupplyRole(None, "select-by-number", {"VIN": 1}), None, load=LOAD)
 
 
@@ -132,3 +132,7 @@ def test_what_the_dialect_lacks_is_found_with_the_step() -> None:
     stops = list(lacking(procedure(UP, Sink("5V0", "power", q("1 W"), q("4 V"))), BENCH, {"load": dialect}))
     assert ["'set_stop_voltage' in constant power" in each.message for each in stops] == [True]
     assert list(lacking(procedure(UP, DRAW), BENCH, {"load": dialect})) == []
+
+    far = replace(BENCH, load=replace(LOAD, remote_sense=True))
+    senses = list(lacking(procedure(UP, DRAW), far, {"load": find_dialect("channel-and-mode", ".")}))
+    assert ["the bench file says `sense: remote`" in each.message for each in senses] == [True]

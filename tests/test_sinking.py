@@ -59,7 +59,7 @@ def desk() -> LoadDesk:
         ("INP? (@2)", "1", "channel 2 of the load was switched off but the load says that it is on"),
         ("INP? (@2)", "7", "channel 2 of the load was switched off but the load does not say whether it is off"),
         ("VOLT:INH:VON? (@2)", "0", "the load's stop voltage was set to 2.5 V but the load reads back 0 V"),
-        ("SYST:ERR?", '-222,"Data out of range"', "the load's mode went wrong: the instrument reports -222"),
+        ("SYST:ERR?", '-222,"Data out of range"', "the load's sense went wrong: the instrument reports -222"),
     ],
 )
 def test_a_doubt_while_it_is_set_up_keeps_it_off(desk: LoadDesk, query: str, answer: str, said: str) -> None:
@@ -69,6 +69,12 @@ def test_a_doubt_while_it_is_set_up_keeps_it_off(desk: LoadDesk, query: str, ans
 
     assert not desk.draws()
     assert not any("INP ON" in text for text in desk.link.sent)
+
+
+def test_an_earlier_trip_is_left_to_a_person(desk: LoadDesk) -> None:
+    desk.instrument.channels[2].trip = "over-power"
+    with pytest.raises(BrokenOff, match=r"channel 2 of the load has tripped before \(over-power\)"):
+        desk.sinking.prepare(DRAW)
 
 
 def test_one_that_says_it_is_off_when_switched_on_counts_as_on_all_the_same(desk: LoadDesk) -> None:

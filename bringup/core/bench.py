@@ -128,6 +128,7 @@ class LoadRole:
     dialect: str
     channels: Mapping[str, int] = field(default_factory=dict)
     """Rail or input of the board -> channel of the load that draws from it."""
+    remote_sense: bool = False
     ceiling: LoadCeiling = LoadCeiling()
     expected: Expected = Expected()
     calibration_due: date | None = None

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from bringup.core.bench import Bench, SupplyRole
+from bringup.core.bench import Bench, LoadRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
@@ -69,7 +69,7 @@ def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect])
         if meter is not None and bench.meter is not None and not bench.meter.by_hand:
             wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
         if (load := dialects.get("load")) is not None and bench.load is not None:
-            wants += [(load, what) for what in _of_load(step, load)]
+            wants += [(load, what) for what in _of_load(step, load, bench.load)]
         for dialect, what in wants:
             if what not in seen:
                 seen.add(what)
@@ -102,10 +102,12 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
                 yield f"'{name}'"
 
 
-def _of_load(step: Step, dialect: Dialect) -> Iterator[str]:
+def _of_load(step: Step, dialect: Dialect, role: LoadRole) -> Iterator[str]:
     action = step.action
     if not isinstance(action, Sink) or action.level is None:
         return
+    if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):
+        yield "'set_remote_sense', set and read back (the bench file says `sense: remote`)"
     if action.mode not in dialect.modes:
         yield f"the mode '{action.mode}'"
     if action.stop_voltage is not None and not usable(dialect, "set_stop_voltage", action.mode):

@@ -53,6 +53,8 @@ LOAD = Section("electronic load", "An electronic load, which draws from points o
     PORT, ADDRESS,
     Field("channels", ByName(Whole(least=1, most=99), "rail or input"), "which point its leads are on, and of which "
           "channel; other channels are never touched", required=True, example="{3V3: 1}"),
+    Field("sense", OneOf(("local", "remote")), "where it senses the voltage of what it draws from", default="local",
+          example="remote"),
     Field("ceiling", LOAD_CEILING, "what no step may have it draw", default="what the load can",
           example="{current: 2 A, power: 20 W}"),
     IDENTITY, DUE,

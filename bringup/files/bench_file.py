@@ -176,6 +176,7 @@ def _load(values: Values, *, simulated: bool) -> LoadRole | None:
         resource,
         dialect,
         section.get("channels"),
+        section.get("sense", "local") == "remote",
         LoadCeiling(**facts),
         _expected(section),
         section.get("calibration_due"),

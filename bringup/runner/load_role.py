@@ -71,6 +71,9 @@ class Load(Protocol):
     def settings(self, channel: int) -> Pending[ChannelSettings]:
         """Read mode, level, stop voltage and whether the input is on."""
 
+    def sense(self, channel: int) -> Pending[Done]:
+        """Sense where the bench file says. One that cannot choose senses at its terminals; elsewhere is a Trouble."""
+
     def set_mode(self, channel: int, mode: str) -> Pending[Done]:
         """Choose what is held constant. Some switch their input off by it. Another mode read back is a Trouble."""
 

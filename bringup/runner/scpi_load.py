@@ -120,6 +120,24 @@ class ScpiLoad:
 
         return self._link.submit((*asked.messages, *looks)).then(read)
 
+    def sense(self, channel: int) -> Pending[Done]:
+        """Sense where the bench file says. One that cannot choose senses at its terminals."""
+        remote = self._role.remote_sense
+        if not can_tell(self._dialect, "set_remote_sense"):
+            return self._cannot("remote sense") if remote else settled(Done())
+
+        def compared(said: Told) -> Done:
+            known = can_ask(self._dialect, "set_remote_sense")
+            found = (
+                understand_switch(self._dialect, "set_remote_sense", said.checks[0].line, channel) if known else None
+            )
+            wanted = "at the board, not at its terminals" if remote else "at its terminals, not at the board"
+            wrong = () if found is remote or (found is None and not remote and not known) else (wanted,)
+            told = tuple(Trouble("", f"it is to sense {text}, and does not say so", wrong=True) for text in wrong)
+            return Done(on=found, troubles=(*said.troubles, *told, *self._astray(channel, said)))
+
+        return self._told(channel, "set_remote_sense", on=remote).then(compared)
+
     def set_mode(self, channel: int, mode: str) -> Pending[Done]:
         """Choose what is held constant."""
         if mode not in self._dialect.modes:

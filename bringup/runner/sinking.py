@@ -1,6 +1,6 @@
 """The electronic load in one attempt: the only module that switches one on, and what switches it off at every end.
 
-On: off (verified), range, mode, level, stop voltage, each read back, errors looked at, on, asked again. Off: in an
+On: off (verified), sense, mode, range, level, stop voltage, each read back, errors looked at, on, asked again. Off: in an
 orderly end before the output that feeds it; where that cannot be done, the output goes off all the same and the load
 after it. In an emergency the outputs come first: a board without power draws nothing, whatever its load is set to.
 """
@@ -90,6 +90,7 @@ class Sinking:
         self._touched = True
         load, channel = self.load, draw.channel
         self.off(channel)
+        self._set("sense", load.sense(channel))
         self._set("mode", load.set_mode(channel, draw.mode))
         self._set("range", load.set_range(channel, draw.mode, draw.level))
         self._set("level", load.set_level(channel, draw.mode, draw.level), draw.level, LOAD_MODES[draw.mode])
@@ -105,6 +106,9 @@ class Sinking:
         begun = self._waits.clock.monotonic()
         sample = self._result(load.poll(channel), f"volts at {draw.point}")
         self._look_takes = self._waits.clock.monotonic() - begun
+        if sample.tripped:
+            what = f"channel {channel} of the load has tripped before ({sample.tripped})"
+            raise BrokenOff(f"{what}: find out why, and clear it at its panel")
         return sample
 
     def go(self, draw: Draw) -> None:
