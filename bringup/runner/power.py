@@ -26,7 +26,7 @@ from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
-from bringup.runner.sinking import LOAD_BOUND, Sinking
+from bringup.runner.sinking import Sinking
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -267,7 +267,7 @@ class Power:
         before = asked or bool(self._on)
         outputs = [output for output in supply.outputs() if output not in self.left_alone]
         self.claim(outputs if asked else ())
-        self._guarding.emergency(BOUND + LOAD_BOUND)
+        self._guarding.emergency(BOUND + self.sinking.emergency_takes)
         then = lambda: self.sinking.emergency(asked=asked)  # noqa: E731 - it says what, not when
         ended = emergency_off(supply, outputs, self._waits, self._journal, self._guarding, then)
         self.bug = ended.bug

@@ -1,8 +1,8 @@
 """The electronic load in one attempt: the only module that switches one on, and what switches it off at every end.
 
-On: off (verified), sense, mode, range, level, stop voltage, each read back, errors looked at, on, asked again. Off: in an
-orderly end before the output that feeds it; where that cannot be done, the output goes off all the same and the load
-after it. In an emergency the outputs come first: a board without power draws nothing, whatever its load is set to.
+On: off (verified), sense, mode, range, level, stop voltage, each read back, errors looked at, on, asked again. Off:
+in an orderly end before the output that feeds it; where that cannot be done, the output goes off all the same and the
+load after it. In an emergency the outputs come first: without power nothing is drawn, whatever the load is set to.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from bringup.runner.wait import WaitPoint
 T = TypeVar("T")
 
 TRIES = 3
-LOAD_BOUND = 8.0
+LOAD_BOUND = 5.0
 """Seconds for all tries of an emergency together; the outputs are off by then, or being tried."""
-BOUND_OF_ONE = 4.0
+BOUND_OF_ONE = 2.5
 BOUND_IN_ORDER = 2.5
 """Seconds that an orderly end waits for the load before the output that feeds it goes off anyway."""
 READ_BACK = (0.005, 0.002)
@@ -63,6 +63,11 @@ class Sinking:
         """Return the board with what is drawn from it as loads of its own; `more`: what will be, too."""
         draws = (*self.on, *more)
         return loaded_board(board, ((each.point, each.mode, each.level) for each in draws)) if draws else board
+
+    @property
+    def emergency_takes(self) -> float:
+        """Seconds that an emergency may take here at the most."""
+        return 0.0 if self._load is None else LOAD_BOUND
 
     @property
     def load(self) -> Load:
