@@ -184,7 +184,7 @@ class BoardWorld:
         if index is None:
             return 0.0
         stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
-        if stage is None or state is None or not state.running:
+        if stage is None or not state.running:
             return 0.0
         missing = self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
         return ripple(stage, state.volts, missing=missing)
