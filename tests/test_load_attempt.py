@@ -124,17 +124,12 @@ def test_each_draw_is_set_in_order_read_before_and_under_load_and_taken_off_agai
         "VIN OFF, verified by asking",
     ]
     assert (outcome.off_verified, outcome.load_off) == (True, True)
-
-
-def test_the_trip_of_the_input_follows_what_the_load_draws_and_goes_back() -> None:
-    bench = loaded(drawing("5V0", level="100 mA", stop=""), Step(0, Sink("5V0")))
-    outcome = bench.run()
-
-    assert outcome.result is AttemptResult.PASSED, outcome.cause
-    levels = [text for kind, text, _ in bench.record.events if kind == "trip-level"]
-    assert levels == [
-        "VIN: from here on switched off above 247.5 mA",
-        "VIN: from here on switched off above 179.2 mA",
+    # The trip of the input follows: twice 1.3 times the 68.905 mA of the board and what is drawn, at 24 V behind two
+    # converters of 88 % and 90 %: 50 mA at 5 V are 13.15 mA there, 300 mW are 15.78 mA.
+    assert [text for kind, text, _ in bench.record.events if kind == "trip-level"] == [
+        "VIN: from here on switched off above 213.3 mA",
+        "VIN: from here on switched off above 254.3 mA",
+        "VIN: from here on switched off above 220.2 mA",
     ]
 
 

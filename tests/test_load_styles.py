@@ -88,13 +88,13 @@ in_every_mode = pytest.mark.parametrize("mode", sorted(LEVELS))
 
 
 def test_every_load_dialect_that_ships_is_among_the_cases() -> None:
-    loads = {name for name in shipped_dialects() if find_dialect(name, ".").role == "load"}
+    loads = {name for name in shipped_dialects() if known_dialect(name, ".").role == "load"}
 
     assert {style.name for style in CASES.values()} == loads
     for name, style in CASES.items():
         bench = attached(name)
         assert bench.link.identity is not None
-        model = as_model(find_dialect(style.name, "."), bench.link.identity.text)
+        model = as_model(known_dialect(style.name, "."), bench.link.identity.text)
         assert can_ask(model, "measure_power") == (name not in NO_WATTS), name
         assert any(can_ask(model, trip) for trip in TRIPS) == (name not in NO_TRIPS), name
         assert usable(model, "set_stop_voltage", "current"), name
