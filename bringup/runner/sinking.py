@@ -126,9 +126,8 @@ class Sinking:
             said = "says that it is off" if done.on is False else "does not say whether it is on"
             raise BrokenOff(f"the load at {draw.point} was switched on, and it {said}")
         self._watch.add(self.load, draw, self._look_takes)
-        self._journal.event(
-            "load", f"the load draws from {draw.point}: {draw.words}", {"point": draw.point, "on": "yes"}
-        )
+        data = {"point": draw.point, "on": "yes", "draws": draw.words}
+        self._journal.event("load", f"the load draws from {draw.point}: {draw.words}", data)
 
     def look(self, channel: int) -> LoadSample:
         """Look at one channel now."""
@@ -195,7 +194,9 @@ class Sinking:
         try:
             if verified:
                 self._on.clear()
-                self._journal.show("event", "every channel of the load is OFF, verified by asking", kind="load")
+                self._journal.show(
+                    "event", "every channel of the load is OFF, verified by asking", kind="load", on="no"
+                )
                 self._journal.event_if_possible("load", "every channel OFF, verified by asking", {"on": "no"}, show="")
             else:
                 text = f"{UNKNOWN} ({'; '.join(dict.fromkeys(said))})"
