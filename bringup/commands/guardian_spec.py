@@ -48,7 +48,7 @@ class GuardianSpec:
     bench: str
     serial: str
     logbook: str
-    """Absolute path."""
+    """Absolute path; empty where nothing is kept (a check of the bench itself)."""
     tool: int
     """The tool's process."""
     load: LoadReached | None = None

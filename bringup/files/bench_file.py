@@ -15,11 +15,13 @@ from bringup.core.bench import (
     Simulate,
     SupplyRole,
 )
+from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
-from bringup.files.dialect_file import own_file, port_settings, read_dialect, shipped_dialects
+from bringup.files.dialect_checks import port_settings
+from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
@@ -80,8 +82,8 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
         fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
         message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
-    elif dialect is not None and role in ("supply", "load"):
-        check_reached(section, dialect, opened.problems)
+    elif dialect is not None:
+        check_reached(role, section, dialect, opened.problems)
     return dialect, file.problems.found
 
 
@@ -105,6 +107,7 @@ def _build(
         meter=_meter(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
         simulate=simulate,
+        calibration=_calibration(values),
         backend=values.get("backend", "@py"),
         path=path,
         dialects=dialects,
@@ -136,6 +139,7 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         watchdog=_watchdog(section),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
         line=values.at("supply").line,
         column=values.at("supply").column,
     )
@@ -160,6 +164,8 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         section.get("calibration_due"),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
+        high_impedance=section.get("high_impedance", False),
         line=values.at("meter").line,
         column=values.at("meter").column,
     )
@@ -185,6 +191,13 @@ def _load(values: Values, *, simulated: bool) -> LoadRole | None:
         line=values.at("load").line,
         column=values.at("load").column,
     )
+
+
+def _calibration(values: Values) -> CalibrationRule:
+    section = values.section_in("calibration")
+    if section is None:
+        return CalibrationRule()
+    return CalibrationRule(section.get("warn_days", WARN_DAYS), section.get("overdue") == "refuse")
 
 
 def _reached(section: Values, role: str, *, simulated: bool) -> tuple[str | None, str]:

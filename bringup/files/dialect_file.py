@@ -8,9 +8,8 @@ from typing import Any
 
 from bringup.core.dialect import Dialect, Operation, Variant
 from bringup.core.replies import ReplyKind
-from bringup.core.serial_port import PortSettings
 from bringup.errors import BenchError, FileError
-from bringup.files.dialect_checks import check_dialect
+from bringup.files.dialect_checks import check_dialect, port_settings
 from bringup.files.dialect_fields import DIALECT_FILE
 from bringup.files.nodes import in_order
 from bringup.files.sections import Values
@@ -135,12 +134,6 @@ def _build(values: Values, path: str) -> Dialect:
         path=path,
         **facts,
     )
-
-
-def port_settings(values: Values) -> PortSettings:
-    """Return what `serial_port` says in a dialect or in a role of a bench."""
-    section = values.section_in("serial_port")
-    return PortSettings() if section is None else PortSettings(**{name: section.get(name) for name in section.entries})
 
 
 def _output_names(values: Values) -> dict[int, str]:

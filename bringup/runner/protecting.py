@@ -66,7 +66,7 @@ class Protecting:
         return replace(feed, protected=said)
 
     def sense(self, supply: Supply, feed: Feed) -> None:
-        """Sense where the bench file says. A supply that cannot choose senses at its terminals."""
+        """Sense where the bench file says. A supply that cannot choose senses at its terminals. Raises BrokenOff."""
         if supply.by_hand and not feed.remote_sense:
             return
         done = self._result(supply.set_remote_sense(feed.output, feed.remote_sense), "where it senses")

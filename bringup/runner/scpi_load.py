@@ -14,7 +14,7 @@ from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_mode, understand_number, understand_output, understand_switch
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, attach, settled, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, settled, tell
 from bringup.runner.load_replies import LEVELS, LOOK, SETTINGS, TRIPS, HeardLoad, sample, settings
 from bringup.runner.load_role import ChannelSettings, LoadSample
 from bringup.runner.pending import Pending
@@ -189,16 +189,20 @@ class ScpiLoad:
         channels = self.channels()
         if not channels:
             return settled(Done(on=False))
-        told, asked = switching_off(self._dialect, channels, spare=True)
+        parts, asked = switching_off(self._dialect, channels, spare=True)
+        before, told = apart(self._link, self._dialect, parts)
+        first = self._trip_questions()
 
         def read(said: Told) -> Done:
+            self._note_all(first, said)
             states = [
                 understand_switch(self._dialect, name, said.checks[index].line, channel)
                 for (name, channel), index in asked.at.items()
             ]
-            return Done(on=either(states), troubles=said.troubles)
+            earlier = (trouble for each in before if each.done for trouble in faults_in(each.value()))
+            return Done(on=either(states), troubles=(*earlier, *said.troubles))
 
-        return tell(self._link, self._dialect, told, asked.messages, first=self._trip_questions().messages).then(read)
+        return tell(self._link, self._dialect, told, asked.messages, first=first.messages).then(read)
 
     # looking
 
@@ -250,8 +254,7 @@ class ScpiLoad:
         first = self._trip_questions()
 
         def noted(said: Told) -> Told:
-            for each in self.channels():
-                self._note(HeardLoad(dialect, each, first.heard(said.first, each)))
+            self._note_all(first, said)
             return said
 
         told = tell(self._link, dialect, sends, checks, first=first.messages, ignored=ignored)
@@ -282,6 +285,11 @@ class ScpiLoad:
     def _trip_questions(self, *, registers: bool = False) -> Asked:
         names = self._trip_names(registers=registers)
         return questions(self._dialect, [(name, channel) for channel in self.channels() for name in names])
+
+    def _note_all(self, asked: Asked, said: Told) -> None:
+        """Keep the trips that a look for errors has cleared, or would."""
+        for each in self.channels() if asked.messages else ():
+            self._note(HeardLoad(self._dialect, each, asked.heard(said.first, each)))
 
     def _note(self, heard: HeardLoad) -> tuple[str, ...]:
         """Keep its trips, and return every one that was ever seen, until it is cleared by our own word."""
