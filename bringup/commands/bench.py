@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.before_opening import check_calibration, today
-from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
+from bringup.commands.bench_text import ChannelFound, InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
-from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
 from bringup.errors import BenchError, BringupError, CommandError, ExitCode
@@ -153,7 +153,9 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
         return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
 
 
-def _found(bench: Bench, name: str, role: SupplyRole | MeterRole, resource: str, opened: Opened) -> InstrumentFound:
+def _found(
+    bench: Bench, name: str, role: SupplyRole | MeterRole | LoadRole, resource: str, opened: Opened
+) -> InstrumentFound:
     days = bench.calibration.warn_days
     found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due, warn_days=days)
     if role.by_hand:
@@ -185,7 +187,9 @@ def _model_of(bench: Bench, role: str, identity: Identity | None) -> Dialect:
     return dialect if identity is None else as_model(dialect, identity.text)
 
 
-def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
+def _asked(
+    bench: Bench, role: SupplyRole | MeterRole | LoadRole, link: VisaLink, found: InstrumentFound
+) -> InstrumentFound:
     """Ask one instrument that answers everything we want to know. Raises BringupError."""
     from bringup.instruments.opening import result
     from bringup.runner.scpi_meter import ScpiMeter
@@ -198,6 +202,8 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
         attached = result(meter.attach())
         set_to = _set_to(attached.dialect or dialect, link)
         return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
+    if isinstance(role, LoadRole):
+        return _load_asked(role, dialect, link, found)
     supply = ScpiSupply(role, dialect, link, resource=found.resource)
     attached = result(supply.attach())
     fed_from = {number: name for name, number in role.outputs.items()}
@@ -209,6 +215,19 @@ def _asked(bench: Bench, role: SupplyRole | MeterRole, link: VisaLink, found: In
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
     return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+
+
+def _load_asked(role: LoadRole, dialect: Dialect, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
+    from bringup.instruments.opening import result
+    from bringup.runner.scpi_load import ScpiLoad
+
+    load = ScpiLoad(role, dialect, link, resource=found.resource)
+    attached = result(load.attach())
+    channels = []
+    for point, channel in role.channels.items():
+        settings = result(load.settings(channel))
+        channels.append(ChannelFound(settings, point, result(load.poll(channel)) if settings.on else None))
+    return replace(found, attached=attached, round_trip=_round_trip(link), channels=tuple(channels))
 
 
 def _set_to(dialect: Dialect, link: VisaLink) -> str:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, Identity, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, SupplyRole
 from bringup.host.lock import INSTRUMENT
 
 if TYPE_CHECKING:
@@ -18,9 +18,13 @@ if TYPE_CHECKING:
     from bringup.instruments.opening import Wanted
 
 
-def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole]:
+def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole | LoadRole]:
     """Return the bench's roles by name."""
-    roles: dict[str, SupplyRole | MeterRole | None] = {"supply": bench.supply, "meter": bench.meter}
+    roles: dict[str, SupplyRole | MeterRole | LoadRole | None] = {
+        "supply": bench.supply,
+        "meter": bench.meter,
+        "load": bench.load,
+    }
     return {name: role for name, role in roles.items() if role is not None}
 
 

@@ -121,6 +121,37 @@ class MeterRole:
 
 
 @frozen
+class LoadCeiling:
+    """What no step may have the load of this bench draw."""
+
+    current: Quantity | None = None
+    power: Quantity | None = None
+
+
+@frozen
+class LoadRole:
+    """The electronic load. `resource` None means simulated."""
+
+    resource: str | None
+    dialect: str
+    channels: Mapping[str, int] = field(default_factory=dict)
+    """Rail or input of the board -> channel of the load that draws from it."""
+    remote_sense: bool = False
+    ceiling: LoadCeiling = LoadCeiling()
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    port: PortSettings = PortSettings()
+    address: int | None = None
+    line: int = 0
+    column: int = 0
+
+    @property
+    def by_hand(self) -> bool:
+        """Never: a load that a person sets is no role, for nobody would switch it off when that must be quick."""
+        return False
+
+
+@frozen
 class Simulate:
     """A simulated bench: the board file it measures, and the faults planted in it."""
 
@@ -149,13 +180,14 @@ class Bench:
     path: str = ""
     dialects: Mapping[str, Dialect] = field(default_factory=dict, compare=False)
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
+    load: LoadRole | None = None
 
     def surely_real(self) -> Iterator[str]:
         """Yield what shows without asking anything that this bench is no simulation: 'the supply is at TCPIP0::...'.
 
         An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
         """
-        for name, role in (("supply", self.supply), ("meter", self.meter)):
+        for name, role in (("supply", self.supply), ("meter", self.meter), ("load", self.load)):
             if role is not None and role.by_hand:
                 yield f"the {name} is by hand"
             elif role is not None and role.resource is not None and not on_loopback(role.resource):

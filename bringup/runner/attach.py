@@ -14,7 +14,9 @@ from bringup.core.needs import lacking, powered_together
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
 from bringup.errors import BenchError, LinkError
+from bringup.runner.found_load import channel_in_words, channels_found, decide_load_on
 from bringup.runner.journal import Journal
+from bringup.runner.load_role import ChannelSettings, Load
 from bringup.runner.power import Power
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
@@ -39,6 +41,8 @@ class Found:
     settings: tuple[OutputSettings, ...]
     look_takes: float = 0.0
     """Seconds that a look at one output of the supply takes."""
+    channels: tuple[ChannelSettings, ...] = ()
+    """Of the load."""
 
 
 def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
@@ -48,7 +52,11 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | None], ...] = (("supply", setup.supply), ("meter", setup.meter))
+    roles: tuple[tuple[str, Supply | Meter | Load | None], ...] = (
+        ("supply", setup.supply),
+        ("meter", setup.meter),
+        ("load", setup.load),
+    )
     for name, role in roles:
         if role is None:
             continue
@@ -56,7 +64,7 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
             found = waits.result(role.attach(), name, "who it is")
         except LinkError as error:
             raise BenchError(f"the {name} does not answer: {error.message}", error.what_to_do) from error
-        if not role.by_hand and (found.identity is None or not found.identity.text.strip()):
+        if not role.info.by_hand and (found.identity is None or not found.identity.text.strip()):
             raise BenchError(
                 f"the {name} does not say who it is", "Check its address in the bench file, and that it is switched on."
             )
@@ -64,7 +72,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         attached.append((name, found))
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
-    return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings))
+    channels = channels_found(setup.load, waits)
+    return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings), channels)
 
 
 def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> float:
@@ -130,6 +139,9 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
     for settings in found.settings:
         journal.event("settings", in_words(settings))
         journal.troubles("supply", settings.troubles)
+    for channel in found.channels:
+        journal.event("settings", channel_in_words(channel, setup))
+        journal.troubles("load", channel.troubles)
 
 
 def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:
@@ -172,4 +184,6 @@ def decide_found_on(found: Found, setup: AttemptSetup, power: Power, waits: Wait
                 "Find out what it feeds, switch it off, or list it under `leave_alone`. Nothing was changed.",
             )
         to_switch_off.append(settings.output)
+    simulated = all(info.simulated for info in found.infos)
+    decide_load_on(found.channels, setup, power.sinking, waits, simulated=simulated)
     return tuple(to_switch_off)

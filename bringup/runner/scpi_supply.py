@@ -79,8 +79,6 @@ class ScpiSupply:
         fed = set(self._role.outputs.values()) or {1}
         return sorted(fed | set(self._role.leave_alone))
 
-    # attaching
-
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""
         return attach(self._link, self._dialect, self._role.expected, self)
@@ -227,8 +225,6 @@ class ScpiSupply:
             return Done(on=either(states), troubles=(*earlier, *said.troubles))
 
         return self._tell(told, asked.messages, outputs).then(read)
-
-    # looking
 
     def poll(self, output: int) -> Pending[PollSample]:
         """Look at one output in one batch. Never raises: a silent supply is a sample with a fault."""

@@ -5,17 +5,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from bringup.core.bench import Bench, MeterRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, MeterRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
+from bringup.simulation.load_style import LoadStyle
+from bringup.simulation.load_styles import LOAD_STYLES
 from bringup.simulation.meter import Meter
 from bringup.simulation.meter_style import MeterStyle
 from bringup.simulation.meter_styles import METER_STYLES
 from bringup.simulation.physics import World
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
+from bringup.simulation.styled_load import StyledLoad
 from bringup.simulation.styled_meter import StyledMeter
 from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply import select_by_number, single_output, with_watchdog
@@ -47,6 +50,13 @@ class MeterMaker(Protocol):
         """Make it; `outputs` are the supply's, `pace` stretches its own times."""
 
 
+class LoadMaker(Protocol):
+    """Makes a simulated electronic load over a world."""
+
+    def __call__(self, world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> StyledLoad:
+        """Make it; `outputs` are the supply's, `pace` stretches its own times."""
+
+
 class Maker(Protocol):
     """Makes a simulated supply over a world."""
 
@@ -68,6 +78,15 @@ def styled_meter(style: MeterStyle) -> MeterMaker:
 
     def make(world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> ScpiInstrument:
         return StyledMeter(world, style, outputs=outputs, pace=pace)
+
+    return make
+
+
+def styled_load(style: LoadStyle) -> LoadMaker:
+    """Return what makes a load of that style."""
+
+    def make(world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> StyledLoad:
+        return StyledLoad(world, style, outputs=outputs, pace=pace)
 
     return make
 
@@ -100,6 +119,8 @@ METERS: dict[str, MeterMaker] = {
     **{style.name: styled_meter(style) for style in METER_STYLES},
 }
 """Dialect -> the simulated meter that understands it."""
+LOADS: dict[str, LoadMaker] = {style.name: styled_load(style) for style in LOAD_STYLES}
+"""Dialect -> the simulated electronic load that understands it."""
 DEFAULT_SUPPLY = "select-by-number"
 DEFAULT_METER = "configure-and-read"
 DEFAULT_LEADS = 0.1
@@ -113,10 +134,11 @@ class SimulatedBench:
     world: BoardWorld
     supply: ScpiInstrument | None
     meter: ScpiInstrument | None
+    load: StyledLoad | None = None
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
-        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter}
+        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter, "load": self.load}
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
 
@@ -136,8 +158,9 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         faults=() if simulate is None else simulate.faults,
         state=None if simulate is None else simulate.state,
         lead_resistance=DEFAULT_LEADS if leads is None else leads.number,
+        loads={} if bench.load is None else bench.load.channels,
     )
-    supply = meter = None
+    supply = meter = load = None
     if supply_role is None or _simulated(supply_role):
         name = (supply_role.dialect if supply_role is not None else "") or DEFAULT_SUPPLY
         _speaks("supply", name, tuple(SUPPLIES))
@@ -147,10 +170,15 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         name = (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER
         _speaks("meter", name, tuple(METERS))
         meter = METERS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
-    return SimulatedBench(world, supply, meter)
+    if bench.load is not None and _simulated(bench.load):
+        name = bench.load.dialect
+        _speaks("load", name, tuple(LOADS))
+        load = LOADS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
+        _has_channels(load, name, bench.load.channels)
+    return SimulatedBench(world, supply, meter, load)
 
 
-def _simulated(role: SupplyRole | MeterRole) -> bool:
+def _simulated(role: SupplyRole | MeterRole | LoadRole) -> bool:
     """Whether the role is neither played by hand nor by an instrument of its own."""
     return role.resource is None and not role.by_hand
 
@@ -162,6 +190,15 @@ def _has_outputs(supply: ScpiInstrument, dialect: str, wired: Mapping[str, int])
             raise BenchError(
                 f"input {name} is wired to output {output}, which the simulated supply of `{dialect}` does not have",
                 f"It has {numbers}. Change `outputs`, or choose another dialect.",
+            )
+
+
+def _has_channels(load: StyledLoad, dialect: str, wired: Mapping[str, int]) -> None:
+    for point, channel in wired.items():
+        if channel not in load.channels:
+            raise BenchError(
+                f"{point} is wired to channel {channel}, which the simulated load of `{dialect}` does not have",
+                f"It has {', '.join(map(str, load.channels))}. Change `channels`, or choose another dialect.",
             )
 
 
