@@ -123,8 +123,7 @@ class Power:
         self._on = [feed if each.output == feed.output else each for each in self._on]
         with self._watch.doubting():
             self._judge("voltage", "V", feed.volts, done)
-            if self.by_hand:
-                judge_knob(feed, self.ceiling, done.readback, feed.current_limit)
+            judge_knob(feed, self.ceiling, done.readback, feed.current_limit, by_hand=self.by_hand)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback

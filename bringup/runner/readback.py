@@ -75,8 +75,7 @@ def compare_all(
     journal.troubles("supply", found.troubles)
     if any(trouble.errors or trouble.fault or trouble.wrong for trouble in found.troubles):
         raise BrokenOff("reading the settings back went wrong: " + "; ".join(each.text for each in found.troubles))
-    if by_hand:
-        judge_knob(feed, ceiling, found.volts, found.amps)
+    judge_knob(feed, ceiling, found.volts, found.amps, by_hand=by_hand)
     pairs = (("voltage", "V", feed.volts, found.volts), ("current limit", "A", feed.current_limit, found.amps))
     for name, unit, asked, read in pairs:
         if read is not None and not by_hand and not alike(asked, read, unit):
@@ -91,11 +90,13 @@ def compare_all(
     return volts, feed.current_limit if found.amps is None else found.amps
 
 
-def judge_knob(feed: Feed, ceiling: Ceiling, volts: float | None, amps: float | None) -> None:
+def judge_knob(feed: Feed, ceiling: Ceiling, volts: float | None, amps: float | None, *, by_hand: bool = True) -> None:
     """Refuse what a knob was not to be set to, what it may be off by but must not be here, and what nobody told.
 
     A knob is not set to the millivolt; what the board bears and the bench permits is no matter of knobs.
     """
+    if not by_hand:
+        return
     volts = _turned("voltage", "V", feed.volts, volts)
     amps = _turned("current limit", "A", feed.current_limit, amps)
     within_bounds(replace(feed, volts=volts, current_limit=amps), ceiling)
