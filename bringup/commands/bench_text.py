@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import field
 from datetime import date, timedelta
 from typing import Any
 
@@ -44,6 +46,8 @@ class InstrumentFound:
     calibration_due: date | None = None
     fits: tuple[str, ...] = ()
     """Dialects that are made for what it answers to `*IDN?`."""
+    channels: Mapping[str, int] = field(default_factory=dict)
+    """Of a scanner: point -> channel, as the bench file says."""
     lacks: tuple[str, ...] = ()
     """What its dialect has no word for."""
 
@@ -73,6 +77,7 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
     if found.round_trip is not None:
         lines.append(f"  answers within {format_quantity(found.round_trip, 's', resolution=found.round_trip / 100)}")
     lines += _dialect_lines(found)
+    lines += [f"  channel {channel} connects {point}" for point, channel in found.channels.items()]
     lines += [f"  {_output_line(output)}" for output in found.outputs]
     if found.attached is not None:
         lines += [f"  was waiting in its error queue, now cleared: {error.raw}" for error in found.attached.old_errors]
@@ -89,6 +94,7 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "simulated": found.simulated,
         "resource": found.resource or None,
         "dialect": found.dialect or None,
+        "channels": dict(found.channels),
         "dialects_that_fit": list(found.fits),
         "no_word_for": list(found.lacks),
         "answers": who is not None,

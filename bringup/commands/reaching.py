@@ -10,16 +10,18 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, MeterRole, SupplyRole
+from bringup.core.bench import Bench, MeterRole, ScannerRole, SupplyRole
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
     from bringup.instruments.opening import Wanted
 
 
-def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole]:
-    """Return the bench's roles by name."""
-    roles: dict[str, SupplyRole | MeterRole | None] = {"supply": bench.supply, "meter": bench.meter}
+def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole | ScannerRole]:
+    """Return the bench's roles by name, each an instrument of its own: not a scanner that is a card in the meter."""
+    roles: dict[str, SupplyRole | MeterRole | ScannerRole | None] = {"supply": bench.supply, "meter": bench.meter}
+    if bench.scanner is not None and not bench.scanner.in_meter:
+        roles["scanner"] = bench.scanner
     return {name: role for name, role in roles.items() if role is not None}
 
 
@@ -58,7 +60,9 @@ def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
 
 def dialect_of(bench: Bench, role: str) -> Dialect:
     """Return the dialect of a role that is not by hand. Raises BenchError or FileError."""
-    name = roles_of(bench)[role].dialect
+    named = bench.scanner if role == "scanner" else roles_of(bench)[role]
+    assert named is not None, "whoever asks has the role from the bench"
+    name = named.dialect
     read = bench.dialects.get(role)
     if read is not None and read.name == name:
         return read

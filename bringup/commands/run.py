@@ -278,6 +278,7 @@ def setup_of(
         bench=opened.bench,
         supply=opened.supply(ask),
         meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
+        scanner=opened.scanner(),
         clock=clock,
         ask=ask,
         record=record,

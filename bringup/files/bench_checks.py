@@ -7,14 +7,16 @@ import re
 from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
+from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_scanner
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
 
-BY_HAND = "by hand"
-DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read"}
+DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read", "scanner": "state-by-channel"}
 """What a simulated bench speaks where its file names no dialect."""
+OTHERWISE = {"supply": BY_HAND, "meter": BY_HAND, "scanner": IN_METER}
+"""What may stand in the place of a resource string."""
 
 NOT_USED = "not used"
 WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
@@ -27,11 +29,11 @@ RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL
 def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
     """Report what does not fit together. `board`: that of a simulated bench, as far as it could be read."""
     simulated = "simulate" in values or "simulate" in values.wrong
-    roles = {role: values.section_in(role) for role in ("supply", "meter")}
+    roles = {role: values.section_in(role) for role in ("supply", "meter", "scanner")}
     if not simulated and not {"supply", "meter"} & (set(values.entries) | values.wrong):
         problems.add(values.node, "the bench has neither a supply nor a meter", "such as supply: by hand")
     for role, section in roles.items():
-        if section is not None:
+        if section is not None and section.get("resource") != IN_METER:
             _check_reach(role, section, problems, simulated=simulated)
     supply, meter = roles["supply"], roles["meter"]
     if supply is not None:
@@ -41,6 +43,11 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
         resource = meter.get("resource", BY_HAND)
         if resource != BY_HAND and resource == supply.get("resource"):
             problems.add(meter.at("resource"), "the meter's resource is that of the supply")
+    if (scanner := roles["scanner"]) is not None and values.get("probing") == "fixed wiring":
+        message = "with a scanner nothing else is wired to the meter: a point would be tied to each that it connects"
+        problems.add(values.at("probing"), message, "leave `probing` out: what is not on `channels` is probed by hand")
+    if scanner is not None:
+        check_scanner(scanner, meter, None if board is None else Tree(board), problems, simulated=simulated)
     simulate = values.section_in("simulate")
     if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
         states = board.get("states", ())
@@ -52,14 +59,18 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     resource = section.get("resource")
     if resource is None:
         if not simulated and "resource" not in section.wrong:
-            problems.add(section.node, f"the {role} needs 'resource'", "a VISA resource string, or `by hand`")
+            problems.add(
+                section.node, f"the {role} needs 'resource'", f"a VISA resource string, or `{OTHERWISE[role]}`"
+            )
     elif resource == BY_HAND:
         if "dialect" in section:
             problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")
         return
     elif not RESOURCE.fullmatch(resource):
         message = f"'{resource}' is no VISA resource string"
-        problems.add(section.at("resource"), message, "such as TCPIP0::192.0.2.10::5025::SOCKET, or `by hand`")
+        problems.add(
+            section.at("resource"), message, f"such as TCPIP0::192.0.2.10::5025::SOCKET, or `{OTHERWISE[role]}`"
+        )
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")

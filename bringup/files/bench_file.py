@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, ScannerRole, Simulate, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
-from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
+from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
+from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_file import own_file, port_settings, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
@@ -41,7 +42,7 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
         board, _, elsewhere = follow_board(path, simulate, problems)
     check_bench(values, board, problems)
     dialects = dict[str, Dialect]()
-    for role in ("supply", "meter"):
+    for role in ("supply", "meter", "scanner"):
         dialect, wrong = _dialect(role, values, opened)
         elsewhere = elsewhere + wrong
         if dialect is not None:
@@ -72,6 +73,9 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
     elif dialect is not None and role == "supply":
         check_reached(section, dialect, opened.problems)
+    elif dialect is not None and dialect.one_at_a_time and "ground" in section:
+        message = f"the dialect {name} closes one channel at a time: a channel for ground cannot be closed beside it"
+        opened.problems.add(section.at("ground"), message, "wire the meter's low side to ground, and leave it out")
     return dialect, file.problems.found
 
 
@@ -93,6 +97,7 @@ def _build(
         name=values.get("bench"),
         supply=_supply(values, inputs, simulated=simulate is not None),
         meter=_meter(values, simulated=simulate is not None),
+        scanner=_scanner(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
         simulate=simulate,
         backend=values.get("backend", "@py"),
@@ -151,6 +156,31 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         address=section.get("address"),
         line=values.at("meter").line,
         column=values.at("meter").column,
+    )
+
+
+def _scanner(values: Values, *, simulated: bool) -> ScannerRole | None:
+    section = values.section_in("scanner")
+    if section is None:
+        return None
+    resource, dialect = _reached(section, "scanner", simulated=simulated)
+    settling = section.get("settling")
+    keys = {entry.key.text: entry.key for entry in section.many("channels") if entry.key is not None}
+    return ScannerRole(
+        None if resource == IN_METER else resource,
+        dialect,
+        section.get("channels"),
+        {name: (key.line, key.column) for name, key in keys.items()},
+        ground=section.get("ground"),
+        rating=section.get("rating").number,
+        settling=None if settling is None else settling.number,
+        in_meter=resource == IN_METER,
+        expected=_expected(section),
+        calibration_due=section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("scanner").line,
+        column=values.at("scanner").column,
     )
 
 

@@ -11,6 +11,7 @@ from bringup.core.status_words import is_condition, read_condition
 from bringup.errors import NotationError
 from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_meter_checks import check_meter
+from bringup.files.dialect_scanner_checks import check_scanner
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest
@@ -19,6 +20,9 @@ STATUS_WORDS = (ReplyKind.INTEGER, ReplyKind.HEX, ReplyKind.BYTE, ReplyKind.BITS
 """Kinds of reply that have bits."""
 FOR_SUPPLIES = ("outputs", "output_names")
 FOR_METERS = ("functions", "ranges", "range_words", "speeds", "configure_presets", "over_range_words")
+FOR_SCANNERS = ("settling", "one_at_a_time")
+FIELDS_OF = {"supply": FOR_SUPPLIES, "meter": FOR_METERS, "scanner": FOR_SCANNERS}
+OF_ROLES = {"supply": "supplies", "meter": "meters", "scanner": "scanners"}
 _ANY_HOLE = re.compile(r"\{([^{}]*)\}")
 
 
@@ -44,6 +48,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_ends(values, problems)
     _check_unasked(values, problems)
     check_meter(values, problems)
+    check_scanner(values, problems)
     _check_watchdog(values, problems)
 
 
@@ -60,10 +65,10 @@ def _check_role(values: Values, problems: Problems) -> None:
     for name in NEEDED_OPERATIONS[role]:
         if "operations" in values and name not in written and not values.wrong:
             problems.add(values.at("operations"), f"a {role} cannot do without the operation '{name}'")
-    other, fields = ("meters", FOR_METERS) if role == "supply" else ("supplies", FOR_SUPPLIES)
-    for field in fields:
-        if field in values:
-            problems.add(values.at(field), f"'{field}' belongs to {other}")
+    for other, fields in FIELDS_OF.items():
+        for field in fields:
+            if field in values and other != role:
+                problems.add(values.at(field), f"'{field}' belongs to {OF_ROLES[other]}")
 
 
 def _check_operations(

@@ -67,14 +67,18 @@ OPERATIONS = {
         "identify", "error", "other_error", "configure", "configure_auto", "configure_function", "two_wire",
         "four_wire", "integration", "auto_zero", "high_impedance", "chosen_function", "read",
     ),
+    "scanner": (
+        "identify", "error", "other_error", "close", "open", "open_all", "channel_state", "closed_channels", "settled",
+    ),
 }
 """What a dialect can spell, by role. A new operation is one name here."""
 NEEDED_OPERATIONS = {
     "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
     "meter": ("identify", "read"),
+    "scanner": ("identify", "close"),
 }
 
-_ALL_OPERATIONS = tuple(dict.fromkeys((*OPERATIONS["supply"], *OPERATIONS["meter"])))
+_ALL_OPERATIONS = tuple(dict.fromkeys(name for names in OPERATIONS.values() for name in names))
 SPELLINGS = ByName(Either(Fixed("none"), OPERATION), "operation", _ALL_OPERATIONS)
 OUTPUTS = Field("outputs", Whole(least=1, most=99), "supply: how many outputs it has, numbered from 1", example="3")
 NAMES = Field("output_names", ByName(NAME, "output"), "supply: what {name} is",
@@ -90,7 +94,7 @@ VARIANT = Section("variant", "What differs on some models; the variant that fits
 ))
 DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's operations.", (
     Field("dialect", NAME, "its name, that of the file", required=True, example="single-output"),
-    Field("role", OneOf(("supply", "meter")), "the role it spells", required=True, example="supply"),
+    Field("role", OneOf(tuple(OPERATIONS)), "the role it spells", required=True, example="supply"),
     Field("checked_against", TEXT, "which instruments it was tried on, and when", example="simulated; no hardware yet"),
     Field("identity_pattern", Pattern(), "must be found in the `*IDN?` reply", default="anything", example="'.*'"),
     Field("write_end", ENDING, "what ends a message", default="a line feed", example='"\\n"'),
@@ -127,6 +131,9 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
           example="{S: 400 ms, F: 10 ms}"),
     Field("configure_presets", YesNo(), "meter: setting the function also sets automatic zero and 10 megohm input",
           default="no", example="yes"),
+    Field("settling", SOME_SECONDS, "scanner: time from a relay that has moved to a reading", default="0 s",
+          example="5 ms"),
+    Field("one_at_a_time", YesNo(), "scanner: closing a channel opens every other one", default="no", example="yes"),
     Field("operations", SPELLINGS, "the spelling of each operation; `none`: it has not got it", required=True,
           example="{identify: {query: '*IDN?', reply: identity}}"),
     Field("variants", ByName(VARIANT, "regular expression"), "what differs on models whose `*IDN?` holds this",

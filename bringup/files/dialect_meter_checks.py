@@ -49,7 +49,7 @@ def _check_operations(values: Values, problems: Problems) -> None:
         if "discard" in operation and "query" not in operation:
             problems.add(operation.at("discard"), "`discard` without a `query` whose answers it is about")
         for name in OF_METERS:
-            if name in operation and values.get("role") == "supply":
+            if name in operation and values.get("role") not in (None, "meter"):
                 problems.add(operation.at(name), f"'{name}' belongs to meters")
 
 

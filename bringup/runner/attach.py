@@ -11,13 +11,15 @@ from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
 from bringup.core.quantity import format_quantity
+from bringup.core.safety_bench import probed_points
 from bringup.core.wording import shown
 from bringup.errors import BenchError, LinkError
 from bringup.runner.journal import Journal
 from bringup.runner.power import Power
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
-from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
+from bringup.runner.roles import Attached, Meter, OutputSettings, Scanner, Supply
+from bringup.runner.scanning import try_relays
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import LONGEST_LOOK
@@ -46,7 +48,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | None], ...] = (("supply", setup.supply), ("meter", setup.meter))
+    roles: tuple[tuple[str, Supply | Meter | Scanner | None], ...]
+    roles = (("supply", setup.supply), ("meter", setup.meter), ("scanner", setup.scanner))
     for name, role in roles:
         if role is None:
             continue
@@ -54,7 +57,7 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
             found = waits.result(role.attach(), name, "who it is")
         except LinkError as error:
             raise BenchError(f"the {name} does not answer: {error.message}", error.what_to_do) from error
-        if not role.by_hand and (found.identity is None or not found.identity.text.strip()):
+        if not role.info.by_hand and (found.identity is None or not found.identity.text.strip()):
             raise BenchError(
                 f"the {name} does not say who it is", "Check its address in the bench file, and that it is switched on."
             )
@@ -62,6 +65,9 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         attached.append((name, found))
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
+    if setup.scanner is not None:
+        steps, board = setup.procedure.steps, setup.procedure.board
+        try_relays(setup.scanner, dict.fromkeys(p for step in steps for p in probed_points(step, board)), waits)
     return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings))
 
 

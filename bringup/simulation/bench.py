@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from bringup.core.bench import Bench, MeterRole, SupplyRole
+from bringup.core.bench import Bench, MeterRole, ScannerRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
@@ -14,9 +14,11 @@ from bringup.simulation.meter import Meter
 from bringup.simulation.meter_style import MeterStyle
 from bringup.simulation.meter_styles import METER_STYLES
 from bringup.simulation.physics import World
+from bringup.simulation.scanner_styles import SCANNER_STYLES
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
 from bringup.simulation.styled_meter import StyledMeter
+from bringup.simulation.styled_scanner import MeterWithCard, StyledScanner
 from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply import select_by_number, single_output, with_watchdog
 from bringup.simulation.supply_styles import (
@@ -101,11 +103,13 @@ class SimulatedBench:
 
     world: BoardWorld
     supply: ScpiInstrument | None
-    meter: ScpiInstrument | None
+    meter: ScpiInstrument | MeterWithCard | None
+    scanner: Instrument | None = None
+    """None also where it is a card in the meter."""
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
-        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter}
+        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter, "scanner": self.scanner}
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
 
@@ -136,7 +140,19 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         name = (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER
         _speaks("meter", name, tuple(METERS))
         meter = METERS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
-    return SimulatedBench(world, supply, meter)
+    scanner = None if bench.scanner is None else _scanner(bench.scanner, world, pace)
+    if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
+        return SimulatedBench(world, supply, None if meter is None else MeterWithCard(meter, scanner))
+    return SimulatedBench(world, supply, meter, scanner)
+
+
+def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:
+    """Return the simulated scanner, wired as the channel map says."""
+    if role.resource is not None:
+        return None
+    _speaks("scanner", role.dialect, tuple(SCANNER_STYLES))
+    wired = {channel: point for point, channel in role.channels.items()}
+    return StyledScanner(world, SCANNER_STYLES[role.dialect], wired=wired, ground=role.ground, pace=pace)
 
 
 def _simulated(role: SupplyRole | MeterRole) -> bool:
