@@ -167,6 +167,8 @@ class Routed:
     stuck: frozenset[int] = frozenset()
     """Channels that are closed though they were to be open: nothing may be closed beside them."""
     troubles: tuple[Trouble, ...] = ()
+    rested: float = 0.0
+    """Monotonic seconds at which the relays were known to rest; 0: none moved."""
     lost: bool = False
     """The link failed: nobody knows which relays are closed."""
 

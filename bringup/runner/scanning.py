@@ -54,8 +54,8 @@ class ScannerHands:
             self._journal.event("scanner", f"{point} is not connected: {routed.why}", {"instrument": "scanner"})
             return
         self._at, self.amiss = point, ""
-        if self._scanner.settling:
-            self._waits.sleep(self._scanner.settling)
+        if routed.rested and self._scanner.settling:
+            self._waits.sleep_until(routed.rested + self._scanner.settling)
 
     def release(self) -> None:
         """Take the probe off what it is on; a scanner's relays stay."""

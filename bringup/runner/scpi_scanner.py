@@ -5,8 +5,9 @@ Which relays are closed is remembered, and forgotten whenever anything failed: t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 from bringup.core.bench import ScannerRole
 from bringup.core.channels import in_words, read_channels
@@ -14,20 +15,31 @@ from bringup.core.dialect import Dialect, Message, can_ask, can_tell
 from bringup.core.replies import read_numbers
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_switch
-from bringup.runner.exchange import DRAIN_TIME, Told, attach, settled, tell
+from bringup.runner.exchange import (
+    DRAIN_TIME,
+    attach,
+    complaints,
+    error_queries,
+    errors_in,
+    faults_in,
+    more_errors,
+    settled,
+)
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, Reply
 from bringup.runner.roles import Attached, Routed, Trouble
 
-ASK_AGAIN = 0.005
-"""Seconds between two questions whether the relays have come to rest."""
-MOST_ASKED = 100
-"""So often it is asked: half a second and more, and the slowest relay takes a tenth of that."""
-MOVES_WITHIN = 2 * (DRAIN_TIME + MOST_ASKED * ASK_AGAIN)
+ASK_AGAIN, ASK_LATER, LONGER = 0.001, 0.05, 1.3
+"""Seconds between two questions whether the relays have come to rest, beside what an answer takes: at first, at most,
+and by how much longer each time."""
+MOST_ASKED = 40
+"""So often it is asked: 1.5 s and more, and the slowest relay takes a tenth of that."""
+MOVES_WITHIN = 2 * (DRAIN_TIME + MOST_ASKED * ASK_LATER)
 """Seconds on top of the answers' own for opening, closing and waiting."""
 
 Channels = frozenset[int]
+Replies = tuple[Reply, ...]
 NONE: Channels = frozenset()
 
 
@@ -107,8 +119,10 @@ class ScpiScanner:
     def _open(self, channels: Channels) -> Pending[Routed]:
         assert self._closed is not None, "whoever asks has looked"
         if not can_tell(self._dialect, "open"):
-            return self.open_all()
-        return self._move(spell(self._dialect, "open", channels=tuple(sorted(channels))), self._closed - channels, "")
+            sends = spell(self._dialect, "open_all")
+            return self._move(sends, NONE, "", looks=False)
+        sends = spell(self._dialect, "open", channels=tuple(sorted(channels)))
+        return self._move(sends, self._closed - channels, "", looks=False)
 
     def _close_after(self, opened: Routed, wanted: Channels, point: str) -> Pending[Routed]:
         """Close what is wanted, once it is certain that nothing else is closed."""
@@ -118,16 +132,50 @@ class ScpiScanner:
         made = self._move(spell(self._dialect, "close", channels=channels), wanted, point)
         return made.then(lambda done: replace(done, troubles=(*opened.troubles, *done.troubles)))
 
-    def _move(self, sends: Sequence[Message], wanted: Channels, point: str) -> Pending[Routed]:
-        self._closed = None
-        checks = (*self._rest(), self._state())
-        return tell(self._link, self._dialect, sends, checks).chain(
-            lambda told: self._rested(told, wanted, point, MOST_ASKED), MOVES_WITHIN + self._answers()
-        )
+    def _move(self, sends: Sequence[Message], wanted: Channels, point: str, *, looks: bool = True) -> Pending[Routed]:
+        """Move relays, wait until they rest, look for errors, ask what is closed.
 
-    def _rest(self) -> tuple[Message, ...]:
-        """Return what asks whether the relays have come to rest, if the dialect can."""
-        return (ask(self._dialect, "settled"),) if can_ask(self._dialect, "settled") else ()
+        Without `looks` an error is found at the next look: that the relays have opened is proved by asking them.
+        """
+        self._closed = None
+        last = partial(self._look, sends, wanted, point, looks=looks)
+        if not can_ask(self._dialect, "settled"):
+            moved = self._link.submit(sends)
+            return moved.chain(lambda replies: last(replies, resting=True), MOVES_WITHIN + self._answers())
+        moved = self._link.submit((*sends, ask(self._dialect, "settled")))
+        return moved.chain(lambda replies: self._rested(replies, last, MOST_ASKED), MOVES_WITHIN + self._answers())
+
+    def _rested(self, replies: Replies, last: Callable[..., Pending[Routed]], left: int) -> Pending[Routed]:
+        """Ask again while relays still move, then look at what they came to."""
+        resting = understand_switch(self._dialect, "settled", replies[-1].line)
+        if resting is not False or not left:
+            return last(replies, resting=resting is True or replies[-1].fault is not None)
+        again = ask(self._dialect, "settled")
+        pause = min(ASK_LATER, ASK_AGAIN * LONGER ** (MOST_ASKED - left))
+        asked = self._link.submit((replace(again, gap=again.gap + pause),))
+        return asked.chain(lambda newer: self._rested((*replies[:-1], *newer), last, left - 1))
+
+    def _look(
+        self, sends: Sequence[Message], wanted: Channels, point: str, moved: Replies, *, resting: bool, looks: bool
+    ) -> Pending[Routed]:
+        errors = error_queries(self._dialect) if looks else ()
+        sent = ", then ".join(message.text for message in sends)
+
+        def asked(replies: Replies) -> Pending[Routed]:
+            rested = moved[-1].received if can_ask(self._dialect, "settled") else replies[-1].received
+            faults = (*faults_in(moved), *faults_in(replies))
+            found = errors_in(replies[: len(errors)])
+            drained = more_errors(self._link, self._dialect, found) if found else settled(found)
+            return drained.then(
+                lambda all_found: replace(
+                    self._compared(
+                        replies[-1], (*faults, *complaints(sent, all_found)), wanted, point, resting=resting
+                    ),
+                    rested=rested,
+                )
+            )
+
+        return self._link.submit((*errors, self._state())).chain(asked, DRAIN_TIME)
 
     def _state(self) -> Message:
         if can_ask(self._dialect, "closed_channels"):
@@ -137,42 +185,31 @@ class ScpiScanner:
     def _answers(self) -> float:
         return 4 * self._dialect.timeout
 
-    def _rested(self, told: Told, wanted: Channels, point: str, left: int) -> Pending[Routed]:
-        """Ask again while relays still move; then compare."""
-        if told.checks[:-1] and told.checks[0].fault is None and left:
-            resting = understand_switch(self._dialect, "settled", told.checks[0].line)
-            if resting is False:
-                again = tuple(replace(message, gap=message.gap + ASK_AGAIN) for message in self._rest())
-                later = self._link.submit((*again, self._state()))
-                return later.chain(lambda replies: self._rested(replace(told, checks=replies), wanted, point, left - 1))
-        return settled(self._compared(told, wanted, point))
-
-    def _compared(self, told: Told, wanted: Channels, point: str) -> Routed:
-        refused = next((trouble for trouble in told.troubles if trouble.errors or trouble.wrong), None)
-        fault = next((trouble for trouble in told.troubles if trouble.fault is not None), None)
+    def _compared(
+        self, state: Reply, troubles: tuple[Trouble, ...], wanted: Channels, point: str, *, resting: bool
+    ) -> Routed:
+        """Compare what is closed with what was wanted. What is not certain is remembered as unknown."""
+        refused = next((trouble for trouble in troubles if trouble.errors), None)
+        fault = next((trouble for trouble in troubles if trouble.fault is not None), None)
         if fault is not None:
             # What was refused explains a question without an answer: asked for a channel it has not, many are silent.
             why = f"the scanner: {fault.text}" if refused is None else f"`{refused.sent}`: {refused.text}"
-            return Routed(why, troubles=told.troubles, lost=True)
-        closed = self._understood(told.checks[-1])
+            return Routed(why, troubles=troubles, lost=True)
+        closed = self._understood(state)
         if closed is None:
-            line = told.checks[-1].line or ""
-            why = f"the scanner does not say which channels are closed: {line[:40]!r}"
-            return Routed(why, troubles=told.troubles, lost=True)
+            why = f"the scanner does not say which channels are closed: {(state.line or '')[:40]!r}"
+            return Routed(why, troubles=troubles, lost=True)
         if stuck := closed - wanted:
-            why = f"{in_words(stuck)} of the scanner did not open{_named(stuck, self._role)}"
-            return Routed(why, stuck, told.troubles)
+            return Routed(f"{in_words(stuck)} of the scanner did not open{_named(stuck, self._role)}", stuck, troubles)
+        if not resting:
+            return Routed(f"the relays of the scanner do not come to rest ({point or 'opening'})", NONE, troubles)
         self._closed = closed
         if refused is not None:
-            return Routed(f"`{refused.sent}`: {refused.text}", troubles=told.troubles)
+            return Routed(f"`{refused.sent}`: {refused.text}", troubles=troubles)
         if missing := wanted - closed:
             why = f"{in_words(missing)} of the scanner did not close{_named(missing, self._role)}"
-            return Routed(why, troubles=told.troubles)
-        if told.checks[:-1] and understand_switch(self._dialect, "settled", told.checks[0].line) is not True:
-            return Routed(
-                f"the relays of the scanner do not come to rest ({point or 'opening'})", troubles=told.troubles
-            )
-        return Routed(troubles=told.troubles)
+            return Routed(why, troubles=troubles)
+        return Routed(troubles=troubles)
 
     def _understood(self, reply: Reply) -> Channels | None:
         if reply.line is None:
