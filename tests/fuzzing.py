@@ -12,10 +12,12 @@ import struct
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from bringup.core.accuracy import parse_accuracy
 from bringup.core.bench import SIMULATED_MAKER, Bench, MeterRole, Simulate, SupplyRole
 from bringup.core.dialect import Message
 from bringup.core.entry import doubts, read_entry
@@ -71,6 +73,13 @@ def _limits(text: str) -> None:
             limits = parse_limits(text, unit)
             assert str(limits)
             limits.accepts(3.3)
+
+
+def _accuracy(text: str) -> None:
+    with suppress(BringupError):
+        accuracy = parse_accuracy(text)
+        assert accuracy.at(Decimal(1)) > 0, "no instrument is exact"
+        assert parse_accuracy(str(accuracy)).at(Decimal(1)) > 0
 
 
 def _entry(text: str) -> None:
@@ -277,6 +286,7 @@ def _plain(read: Callable[[str], None]) -> Callable[[], AbstractContextManager[C
 READERS = (
     Reader("quantity", hostile.A_QUANTITY, _plain(_quantity)),
     Reader("limits", hostile.A_LIMIT, _plain(_limits)),
+    Reader("accuracy", hostile.A_LIMIT, _plain(_accuracy)),
     Reader("by-hand entry", hostile.AN_ENTRY, _plain(_entry)),
     Reader("reply", hostile.A_REPLY, _plain(_reply)),
     Reader("procedure file", hostile.files(hostile.PROCEDURE), _read_files),

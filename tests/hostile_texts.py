@@ -87,7 +87,8 @@ rails:
 BENCH = """bench: b
 supply: {resource: 'TCPIP0::192.0.2.10::5025::SOCKET', dialect: select-by-number, outputs: {VIN: 1}, leave_alone: [3],
          ceiling: {voltage: 30 V, current: 1 A}, calibration_due: 2027-03-01}
-meter: by hand
+meter: {resource: by hand, accuracy: 0.5 % + 5 mV}
+calibration: {warn_days: 30, overdue: refuse}
 probing: by hand
 """
 DIALECT = """dialect: d

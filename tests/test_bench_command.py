@@ -11,17 +11,23 @@ from typing import Any
 
 import pytest
 
-from bringup.commands.bench_text import calibration
+from bringup.commands.bench import _set_to
+from bringup.commands.bench_text import InstrumentFound, instrument_lines
 from bringup.commands.main import main
 from bringup.commands.reaching import dialect_of, lock_names
 from bringup.commands.simulated_child import simulated_bench
 from bringup.core.bench import Bench
+from bringup.core.calibration import calibration
 from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError
 from bringup.files.bench_file import load_bench
+from bringup.files.dialect_file import find_dialect
 from bringup.host.lock import About, hold
+from bringup.runner.meter_requests import found_at
 from bringup.simulation.manners import Manners
+from tests.link_helpers import linked
+from tests.scripted_server import ScriptedServer, answering
 from tests.served_bench import BENCHES, served_bench
 
 
@@ -163,3 +169,19 @@ def test_a_folder_named_like_the_package_does_not_keep_the_simulation_from_start
     monkeypatch.chdir(tmp_path)
     with simulated_bench(bench) as resources:
         assert set(resources) == {"supply", "meter"}
+
+
+def test_a_meter_shows_what_it_is_set_to_where_it_can_be_asked() -> None:
+    meter = find_dialect("function-and-fetch", ".")
+    with ScriptedServer(answering({"FUNC?": b'"VOLT:DC"\n'})) as server, linked(server.resource) as link:
+        set_to = _set_to(meter, link)
+        assert _set_to(find_dialect("configure-and-read", "."), link) == ""
+        assert server.lines == ["*IDN?", "FUNC?"]
+    assert "  is set to dc volts" in instrument_lines(InstrumentFound("meter", set_to=set_to), date(2026, 11, 3))
+
+
+@pytest.mark.parametrize(
+    ("said", "found"), [('"VOLT:DC"', "dc volts"), ("RES", "ohms"), ("TEAPOT", "'TEAPOT'"), (None, "")]
+)
+def test_what_a_meter_says_that_it_measures_is_told_in_our_words(said: str | None, found: str) -> None:
+    assert found_at(find_dialect("function-and-fetch", "."), said) == found

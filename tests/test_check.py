@@ -126,7 +126,7 @@ def test_a_bench_is_asked_too_where_it_is_given(tmp_path: Path, capsys: pytest.C
     ("supply", "words"),
     [
         ("dialect: select-by-number, outputs: {VIN: 7}", "input VIN is wired to output 7"),
-        ("dialect: single-output, outputs: {VIN: 2}", "input VIN is wired to output 2"),
+        ("dialect: select-by-number, outputs: {VIN: 4}", "input VIN is wired to output 4"),
         ("dialect: own-words", "no simulated supply speaks the dialect `own-words`"),
     ],
 )

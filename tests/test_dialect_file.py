@@ -94,6 +94,12 @@ def test_the_tables_for_contributors_are_those_of_the_files() -> None:
     assert all(f"**{name}**" in inside for name in shipped_dialects())
 
 
+def test_the_readme_names_every_dialect_that_ships() -> None:
+    readme = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+
+    assert [name for name in shipped_dialects() if f"`{name}`" not in readme] == []
+
+
 def test_what_a_dialect_has_no_word_for_is_stated() -> None:
     assert absent(find_dialect("set-colon", Path()))[:2] == ("error", "other_error")
     assert "set_over_voltage" not in absent(find_dialect("single-output", Path()))

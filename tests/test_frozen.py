@@ -249,7 +249,7 @@ def test_no_name_of_a_field_gets_in_the_way_of_another() -> None:
             r"\.a: a field of a @frozen record cannot be init=False",
         ),
         ({"__annotations__": {"a": int}, "a": field(default=1, kw_only=True)}, r"\.a: .* cannot be kw_only"),
-        ({"__annotations__": {"_": KW_ONLY, "b": int}}, r"\.b: .* cannot be kw_only"),
+        ({"__annotations__": {"_": KW_ONLY, "b": int}}, r"\._: .* nor KW_ONLY"),
         ({"__annotations__": {"a": int, "c": InitVar[int]}}, r"\.c: a @frozen record cannot have an InitVar"),
     ],
     ids=["init=False", "kw_only field", "KW_ONLY", "InitVar"],
@@ -259,6 +259,16 @@ def test_a_way_of_declaring_that_it_does_not_serve_is_refused_when_the_class_is_
 ) -> None:
     with pytest.raises(TypeError, match=words):
         frozen(type("Odd", (), body))
+
+
+def test_a_field_that_must_be_given_does_not_stand_behind_one_that_need_not() -> None:
+    with pytest.raises(TypeError, match=r"\.b: has no default and stands behind a, which has"):
+        frozen(type("Odd", (), {"__annotations__": {"a": int, "b": int}, "a": 1}))
+
+
+def test_a_default_that_all_records_would_share_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"\.a: use a default_factory"):
+        frozen(type("Odd", (), {"__annotations__": {"a": list}, "a": []}))
 
 
 def test_a_constant_of_the_class_is_no_field() -> None:

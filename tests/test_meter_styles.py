@@ -343,3 +343,12 @@ def test_a_meter_that_says_that_it_measures_something_else_gives_no_value() -> N
     assert (value.number, troubles[-1].wrong) == (None, True)
     bench.link.troubles.garbage.clear()
     assert bench.read().number == approx(3.30612, abs=2e-4)
+
+
+@pytest.mark.parametrize("name", HIGH)
+def test_what_nothing_powers_is_read_with_ten_megohm_whatever_the_bench_file_says(name: str) -> None:
+    bench = make(name)
+    bench.meter = ScpiMeter(MeterRole("", high_impedance=True), bench.dialect, bench.link)
+    for dead in (False, True, False):
+        bench.done(bench.meter.read(Function.DC_VOLTS, around=3.3, point="3V3", dead=dead))
+        assert bench.instrument.high_impedance is not dead

@@ -413,3 +413,12 @@ def test_the_command_writes_for_the_width_of_the_terminal(
         main(["preview", FIRST_POWER, "--bench", SIMULATED])
         longest = max(map(len, capsys.readouterr().out.splitlines()))
         assert width - 20 < longest <= width
+
+
+def test_a_configuration_that_cannot_be_looked_at_is_said(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BRINGUP_CONFIG", "/tmp/" + "x" * 5000)
+
+    assert main(["bench"]) == 2
+    assert "the configuration file cannot be looked at" in capsys.readouterr().err

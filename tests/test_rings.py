@@ -33,7 +33,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "ruamel": ("files/full_yaml.py",),
     "pyvisa": ("instruments/visa_",),
     "pyvisa_py": ("instruments/visa_",),
-    "serial": (),
+    "serial": ("instruments/finding/serial_ports.py",),
     "rich": ("terminal/live.py",),
     "sqlite3": ("logbook/",),
     "sqlite_utils": ("logbook/",),

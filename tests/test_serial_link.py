@@ -174,3 +174,35 @@ def test_one_that_holds_us_up_by_flow_control_is_given_up_and_never_carries_it_o
         terminal.let_go()
         assert ask(link, READ)[0].line == "+3.30600000E+00"
         assert "OUTP ON" not in terminal.lines
+
+
+class Told(SimpleNamespace):
+    """What a port was told: of attributes, by their names in VPP-4.3."""
+
+    def set_visa_attribute(self, name: object, state: object) -> None:
+        self.attributes = {**getattr(self, "attributes", {}), getattr(name, "name", ""): int(state)}  # type: ignore[call-overload]
+
+
+@pytest.mark.parametrize(("dtr", "rts"), [("on", "off"), ("off", "on"), (None, "on"), (None, None)])
+def test_the_lines_are_held_as_stated_and_what_is_not_stated_is_left(dtr: str | None, rts: str | None) -> None:
+    port = SimpleNamespace(dtr="as opened", rts="as opened")
+    wanted = {"on": True, "off": False, None: "as opened"}
+    behind = Told(visalib=SimpleNamespace(sessions={7: SimpleNamespace(interface=port)}), session=7)
+    elsewhere = Told(visalib=SimpleNamespace(), session=7)
+    for told in (behind, elsewhere):
+        set_port(told, PortSettings(9600, 8, "none", "1", "none", dtr, rts))
+
+    assert (port.dtr, port.rts) == (wanted[dtr], wanted[rts])
+    assert not hasattr(behind, "attributes")
+    stated = {name: int(state == "on") for name, state in (("dtr", dtr), ("rts", rts)) if state is not None}
+    found = getattr(elsewhere, "attributes", {})
+    assert found == {f"asrl_{name}_state": state for name, state in stated.items()}
+
+
+def test_a_port_without_such_lines_says_so_and_gets_nothing() -> None:
+    # A pseudo-terminal has no modem lines.
+    wire = replace(WIRE, port=PortSettings(dtr="on", rts="off"))
+    with ScriptedTerminal(answering({})) as terminal, linked(terminal.resource, wire) as link:
+        with pytest.raises(LinkError, match="no flow control, DTR on, RTS off"):
+            done(link.open())
+        assert terminal.lines == []

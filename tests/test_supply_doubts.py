@@ -12,6 +12,8 @@ from bringup.core.bench import SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.errors import BenchError
 from bringup.files.dialect_file import find_dialect
+from bringup.instruments.opening import result, wire_of
+from bringup.runner.records import LinkFault
 from bringup.runner.roles import Protection
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.clock import SimulatedClock
@@ -21,6 +23,8 @@ from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply_levels import Rating
 from tests.fake_instrument import FakeWorld
 from tests.fake_link import Answer, FakeLink
+from tests.link_helpers import WIRE, linked
+from tests.scripted_server import IDENTITY, ScriptedServer
 from tests.test_supply_styles import Bench, attached, make
 
 MASTER = replace(find_dialect("select-and-master", "."), outputs=3, variants=())
@@ -226,3 +230,44 @@ def test_a_dialect_of_ones_own_takes_one_file_and_no_code(tmp_path: Path) -> Non
     assert bench.done(supply.poll(1)).on is False
     assert bench.done(supply.all_off()).on is False
     assert "U2=05.000" in link.sent
+
+
+ACKNOWLEDGING = replace(find_dialect("number-in-keyword", "."), acknowledge="OK", outputs=3)
+
+
+@pytest.mark.parametrize("dialect", [ACKNOWLEDGING, replace(ACKNOWLEDGING, acknowledge="", echo="lines")])
+def test_an_output_that_refuses_its_off_keeps_no_other_one_from_being_told(dialect: Dialect) -> None:
+    answers: dict[str, Answer] = {"OUTP1 OFF": LinkFault.REFUSED, "OUTP1?": "1", "OUTP2?": "0", "OUTP3?": "0"}
+    it, link = scripted(dialect, answers, outputs={"A": 1, "B": 2, "C": 3})
+    done = it.all_off().value()
+
+    assert link.batches[:2] == [["OUTP1 OFF"], ["OUTP2 OFF"]]
+    assert link.batches[2][0] == "OUTP3 OFF"
+    assert done.on is True
+
+
+def test_a_supply_that_acknowledges_nothing_is_told_all_at_once() -> None:
+    dialect = replace(ACKNOWLEDGING, acknowledge="")
+    it, link = scripted(dialect, {}, outputs={"A": 1, "B": 2})
+    it.all_off()
+
+    assert link.batches[0][:2] == ["OUTP1 OFF", "OUTP2 OFF"]
+
+
+def test_on_the_wire_the_second_output_goes_off_though_the_first_refuses() -> None:
+    state = {1: "1", 2: "1"}
+
+    def script(_connection: int, line: str) -> bytes:
+        if line == "OUTP2 OFF":
+            state[2] = "0"
+        words = {"*IDN?": IDENTITY, "OUTP1 OFF": b"E07\n", "SYST:ERR?": b"0\n"}
+        asked = {f"OUTP{number}?": f"{on}\n".encode() for number, on in state.items()}
+        return {**words, **asked}.get(line, b"OK\n")
+
+    wire = replace(wire_of(ACKNOWLEDGING), identify=WIRE.identify, gap=0.0)
+    with ScriptedServer(script) as server, linked(server.resource, wire) as link:
+        supply = ScpiSupply(SupplyRole(None, "", {"A": 1, "B": 2}), ACKNOWLEDGING, link)
+        done = result(supply.all_off())
+    assert state == {1: "1", 2: "0"}
+    assert done.on is True
+    assert "E07" in done.troubles[0].text

@@ -26,6 +26,7 @@ from bringup.simulation.supply_styles import (
     ONE_SWITCH_FOR_ALL,
     OUTPUT_AND_GENERAL,
 )
+from bringup.simulation.supply_styles_apart import OUT_AND_NUMBER
 from tests.fake_instrument import FakeWorld
 
 T = TypeVar("T")
@@ -36,17 +37,21 @@ VARIANTS: dict[str, tuple[str, Maker]] = {
     "channel-list, modules": ("channel-list", styled(MODULES)),
     "select-and-master, channel": ("select-and-master", styled(CHANNEL_AND_MASTER)),
     "select-and-master, general": ("select-and-master", styled(OUTPUT_AND_GENERAL)),
+    "number-in-keyword, out": ("number-in-keyword", styled(OUT_AND_NUMBER)),
 }
 CASES: dict[str, tuple[str, Maker]] = {name: (name, maker) for name, maker in SUPPLIES.items()} | VARIANTS
 ONE_OUTPUT = {"single-output", "single-output-watchdog", "output-under-conf", "lock-first", "addressed-line"}
-ONE_SWITCH = {"select-by-name", "set-colon", "select-by-number, one switch"}
-OVER_VOLTAGE = set(CASES) - {"select-by-name", "channel-prefix", "output-under-conf", "set-colon"}
+ONE_SWITCH = {"select-by-name", "set-colon", "set-colon-bits", "select-by-ordinal", "select-by-number, one switch"}
+OVER_VOLTAGE = set(CASES) - {
+    *("select-by-name", "select-by-name-and-master", "select-by-ordinal", "channel-prefix", "output-under-conf"),
+    *("set-colon", "set-colon-bits", "number-in-keyword, out"),
+}
 OVER_CURRENT = {
     *("single-output", "single-output-watchdog", "select-by-number", "channel-parameter", "lock-first"),
     "letter-and-number",
 }
 CLEARED = OVER_VOLTAGE - {"number-in-keyword", "addressed-line"}
-NO_MODE = {"output-under-conf"}
+NO_MODE = {"output-under-conf", "set-colon-bits", "select-by-name-and-master", "select-by-ordinal"}
 RE_ENERGISED = {"select-by-number", "select-by-number, one switch", "channel-list", "channel-list, modules"}
 
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
+
 from bringup.core.bench import Bench
+from bringup.core.calibration import calibration, days
+from bringup.core.finding import Finding
 from bringup.core.needs import powered_together
 from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, SafetyRefused
@@ -14,13 +18,19 @@ def check_before_opening(
     """Refuse what can be refused from the files and the command line alone."""
     from bringup.commands.programs import examine_programs
     from bringup.core.board import check_serial
-    from bringup.core.safety import examine
 
     check_serial(serial, procedure.board.serial_pattern)
     check_variant(variant, procedure)
     check_one_switch(procedure, bench)
-    found = (*examine(procedure, bench), *examine_programs(procedure))
-    refused = [finding for finding in found if finding.refused]
+    refuse_findings(procedure, bench, *examine_programs(procedure))
+    check_somebody(procedure, bench, unattended=unattended)
+
+
+def refuse_findings(procedure: Procedure, bench: Bench, *more: Finding) -> None:
+    """Refuse what the examination of procedure and bench refuses, and `more`. Raises SafetyRefused."""
+    from bringup.core.safety import examine
+
+    refused = [finding for finding in (*examine(procedure, bench), *more) if finding.refused]
     if refused:
         raise SafetyRefused(
             "\n".join(
@@ -28,7 +38,31 @@ def check_before_opening(
             ),
             "Nothing was opened and nothing was powered.",
         )
-    check_somebody(procedure, bench, unattended=unattended)
+
+
+def today() -> date:
+    """Return the date where the person is."""
+    return datetime.now(UTC).astimezone().date()
+
+
+def check_calibration(bench: Bench, on: date) -> None:
+    """Refuse a bench that is to be refused with an overdue instrument. Raises SafetyRefused."""
+    from bringup.commands.reaching import roles_of
+
+    if not bench.calibration.refuse:
+        return
+    due = {name: role.calibration_due for name, role in roles_of(bench).items()}
+    late = [
+        f"the {name}'s calibration was due {day.isoformat()}, {days((on - day).days)} ago"
+        for name, day in due.items()
+        if day is not None and calibration(day, on) == "overdue"
+    ]
+    if late:
+        raise SafetyRefused(
+            f"{bench.path}: {'; '.join(late)}, and the bench file says `overdue: refuse`",
+            "Have it calibrated and state the new date, or use another instrument. "
+            "Nothing was opened and nothing was powered.",
+        )
 
 
 def check_variant(variant: str, procedure: Procedure) -> None:

@@ -1,19 +1,21 @@
 """`bringup bench`: who answers on a bench, how it is set, what errors wait, and whether a calibration is overdue.
 
-Only asks: no output, level, limit or protection is changed. Reading the error queues empties them, so what waited there
-is shown.
+With --find: what may be an instrument, and a first bench file (bench_find.py).
+
+Without --loop-back (loop_back.py) it only asks: no output, level, limit or protection is changed. Reading the error
+queues empties them, so what waited there is shown.
 """
 
 from __future__ import annotations
 
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from bringup.commands.before_opening import check_calibration, today
 from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
@@ -22,10 +24,12 @@ from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, MeterRole, ScannerRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
-from bringup.errors import BringupError, ExitCode
+from bringup.errors import BringupError, CommandError, ExitCode
 
 if TYPE_CHECKING:
+    from bringup.commands.loop_back import LoopBackOutcome
     from bringup.core.dialect import Dialect
+    from bringup.host.traffic_file import TrafficFile
     from bringup.instruments.opening import Opened
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
@@ -37,29 +41,92 @@ ROUND_TRIPS = 5
 
 @click.command()
 @bench_option
+@click.option(
+    "--loop-back",
+    is_flag=True,
+    help="Also power each output at 1 V into the meter, by your go, no board connected: what was set, what the supply "
+    "reads and what the meter reads must agree; with `sense: remote` once more with the sense leads, for an open one.",
+)
 @trace_option
+@click.option(
+    "--find",
+    "find_them",
+    is_flag=True,
+    help="List what may be an instrument: LAN (mDNS), USB, serial ports, what pyvisa lists. Opens nothing; *IDN? is "
+    "asked only of those for which you agree, one by one.",
+)
+@click.option(
+    "--write",
+    metavar="FILE",
+    default=None,
+    type=click.Path(path_type=Path),
+    help="With --find: ask for roles and ceilings, and write a first bench file.",
+)
+@click.option("--force", is_flag=True, help="With --write: replace a file that is there.")
 @json_option
-def command(bench: Path | None, trace: Path | None, as_json: bool) -> ExitCode:
-    """Show who answers, how every output is set, errors waiting and calibration due. Nothing is changed.
+def command(
+    bench: Path | None,
+    loop_back: bool,
+    trace: Path | None,
+    find_them: bool,
+    write: Path | None,
+    force: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Show who answers, how every output is set, errors waiting, calibration due. Only --loop-back changes anything.
 
-    Exit codes: 0 everybody answers; 2 somebody does not, or is not who the bench file says.
+    Exit codes: 0 everybody answers (with --find: it was looked), with --loop-back agrees; 1 the loop-back check failed;
+    2 somebody does not answer, is not who the bench file says, or is overdue where that is refused: nothing was
+    powered; 3 called off or broken off.
     """
     from bringup.files.bench_file import load_bench
 
+    if (write is not None and not find_them) or (force and write is None):
+        raise CommandError(
+            "--write goes with --find, and --force with --write",
+            "Such as: bringup bench --find --write corner-bench.yaml",
+        )
+    if find_them and loop_back:
+        raise CommandError("--find and --loop-back do not go together", "First find the instruments, then check them.")
     show_left_messages()
+    if find_them:
+        from bringup.commands.bench_find import find
+
+        return find(bench, write=write, force=force, trace=trace, as_json=as_json)
     path = find_bench(bench)
     described = load_bench(path)
+    if loop_back:
+        from bringup.commands.finishing import let_guardian_finish
+        from bringup.commands.loop_back import check_before
+
+        check_before(described)
+        let_guardian_finish(described)
+    day = today()
     with tracing(trace, "bench") as kept:
         found = look(described, None if kept is None else kept.note)
-    today = datetime.now(UTC).astimezone().date()
+        sound = not any(each.problem for each in found)
+        if not as_json:
+            say(f"{described.name} ({path})")
+            for each in found:
+                say("\n".join(("", *instrument_lines(each, day))))
+        checked = _loop_back(described, kept, as_json=as_json) if loop_back and sound else None
     if as_json:
-        data = [instrument_data(each, today) for each in found]
-        print_json({"bench": described.name, "path": str(path), "instruments": data})
-    else:
-        say(f"{described.name} ({path})")
-        for each in found:
-            say("\n".join(("", *instrument_lines(each, today))))
-    return ExitCode.REFUSED if any(each.problem for each in found) else ExitCode.PASSED
+        data = [instrument_data(each, day) for each in found]
+        more = {"loop_back": None if checked is None else checked.as_data()} if loop_back else {}
+        print_json({"bench": described.name, "path": str(path), "instruments": data, **more})
+    if not sound:
+        return ExitCode.REFUSED
+    check_calibration(described, day)
+    return ExitCode.PASSED if checked is None else checked.exit_code
+
+
+def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> LoopBackOutcome:
+    from bringup.commands.loop_back import loop_back
+    from bringup.core.loop_back import allowed
+
+    if not as_json:
+        say(f"\nLoop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}.")
+    return loop_back(bench, trace, as_json=as_json)
 
 
 def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
@@ -88,7 +155,8 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
 
 
 def _found(bench: Bench, name: str, role: Role, resource: str, opened: Opened) -> InstrumentFound:
-    found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due)
+    days = bench.calibration.warn_days
+    found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due, warn_days=days)
     if role.by_hand:
         return found
     found = replace(found, resource=resource, dialect=role.dialect, problem=opened.missing.get(name, ""))
@@ -124,11 +192,14 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
     from bringup.runner.scpi_meter import ScpiMeter
     from bringup.runner.scpi_scanner import ScpiScanner
     from bringup.runner.scpi_supply import ScpiSupply
+    from bringup.runner.supply_replies import no_such_output
 
     dialect = dialect_of(bench, found.role)
     if isinstance(role, MeterRole):
         meter = ScpiMeter(role, dialect, link, resource=found.resource)
-        return replace(found, attached=result(meter.attach()), round_trip=_round_trip(link))
+        attached = result(meter.attach())
+        set_to = _set_to(attached.dialect or dialect, link)
+        return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
     if isinstance(role, ScannerRole):
         scanner = ScpiScanner(role, dialect, link, resource=found.resource)
         return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), channels=role.channels)
@@ -138,9 +209,24 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
     outputs = []
     for output in supply.outputs():
         settings = result(supply.settings(output))
+        if missing := no_such_output(settings):
+            return replace(found, attached=attached, problem=missing)
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
     return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+
+
+def _set_to(dialect: Dialect, link: VisaLink) -> str:
+    """Ask a meter what it is set to measure; '' where its dialect cannot."""
+    from bringup.core.dialect import can_ask
+    from bringup.core.spelling import ask
+    from bringup.instruments.opening import result
+    from bringup.runner.meter_requests import found_at
+
+    if not can_ask(dialect, "chosen_function") or not dialect.functions:
+        return ""
+    question = ask(dialect, "chosen_function", function=next(iter(dialect.functions)))
+    return found_at(dialect, result(link.submit((question,)))[0].line)
 
 
 def _round_trip(link: VisaLink) -> float | None:

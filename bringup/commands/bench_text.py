@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from bringup.core.bench import Identity
+from bringup.core.calibration import WARN_DAYS, calibration, days
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Attached, OutputSettings, Trouble
-
-SOON = timedelta(days=30)
-"""A calibration due within this time is pointed out."""
 
 
 @frozen
@@ -43,7 +41,10 @@ class InstrumentFound:
     """Median seconds from an identification sent to its answer."""
     attached: Attached | None = None
     outputs: tuple[OutputFound, ...] = ()
+    set_to: str = ""
+    """What a meter says that it measures."""
     calibration_due: date | None = None
+    warn_days: int = WARN_DAYS
     fits: tuple[str, ...] = ()
     """Dialects that are made for what it answers to `*IDN?`."""
     channels: Mapping[str, int] = field(default_factory=dict)
@@ -52,18 +53,9 @@ class InstrumentFound:
     """What its dialect has no word for."""
 
 
-def calibration(due: date | None, today: date) -> str:
-    """Return 'not stated', 'valid', 'due soon' or 'overdue'. The due day itself is still valid."""
-    if due is None:
-        return "not stated"
-    if due < today:
-        return "overdue"
-    return "due soon" if due <= today + SOON else "valid"
-
-
 def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
     """Return what is shown of one instrument."""
-    due = _calibration_line(found.calibration_due, today)
+    due = _calibration_line(found, today)
     if found.by_hand:
         return [f"{found.role}: by hand, nothing to ask", f"  {due}"]
     lines = [f"{found.role}: {found.resource}, dialect {found.dialect}" + (", simulated" if found.simulated else "")]
@@ -76,6 +68,8 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
         lines += [f"  NOT AS IT SHOULD BE: {found.problem}"]
     if found.round_trip is not None:
         lines.append(f"  answers within {format_quantity(found.round_trip, 's', resolution=found.round_trip / 100)}")
+    if found.set_to:
+        lines.append(f"  is set to {found.set_to}")
     lines += _dialect_lines(found)
     lines += [f"  channel {channel} connects {point}" for point, channel in found.channels.items()]
     lines += [f"  {_output_line(output)}" for output in found.outputs]
@@ -104,9 +98,10 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "round_trip": found.round_trip,
         "errors": [] if attached is None else [error.raw for error in attached.old_errors],
         "troubles": [_trouble_line(trouble) for trouble in _troubles(found)],
+        "set_to": found.set_to or None,
         "outputs": [_output_data(output) for output in found.outputs],
         "calibration_due": found.calibration_due and found.calibration_due.isoformat(),
-        "calibration": calibration(found.calibration_due, today),
+        "calibration": calibration(found.calibration_due, today, found.warn_days),
     }
 
 
@@ -124,13 +119,18 @@ def _dialect_lines(found: InstrumentFound) -> list[str]:
     return lines
 
 
-def _calibration_line(due: date | None, today: date) -> str:
+def _calibration_line(found: InstrumentFound, today: date) -> str:
+    due = found.calibration_due
     if due is None:
         return "calibration: the bench file does not say when it is due"
-    state = calibration(due, today)
+    state = calibration(due, today, found.warn_days)
     if state == "overdue":
-        return f"WARNING: calibration was due {due.isoformat()}, {(today - due).days} days ago"
-    return f"calibration due {due.isoformat()}" + (f", in {(due - today).days} days" if state == "due soon" else "")
+        return f"WARNING: calibration was due {due.isoformat()}, {days((today - due).days)} ago"
+    if state == "due soon":
+        return f"WARNING: calibration due {due.isoformat()}, " + (
+            "today" if due == today else f"in {days((due - today).days)}"
+        )
+    return f"calibration due {due.isoformat()}"
 
 
 def _output_line(found: OutputFound) -> str:

@@ -86,7 +86,7 @@ def find_bench(bench: Path | None) -> Path:
     if bench is not None:
         return bench
     configuration = configuration_file()
-    if configuration.exists():
+    if _is_there(configuration):
         from bringup.files.configuration import bench_of
 
         named = bench_of(configuration)
@@ -96,3 +96,16 @@ def find_bench(bench: Path | None) -> Path:
         "no bench is named",
         f"Give --bench FILE, set BRINGUP_BENCH, or write `bench: FILE` into {configuration}.",
     )
+
+
+def _is_there(configuration: Path) -> bool:
+    try:
+        configuration.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise CommandError(
+            f"no bench is named, and the configuration file cannot be looked at: {configuration}: {error.strerror}",
+            "Give --bench FILE, set BRINGUP_BENCH, or mend what keeps you from that file.",
+        ) from error
+    return True

@@ -47,7 +47,7 @@ class GuardianSpec:
     bench: str
     serial: str
     logbook: str
-    """Absolute path."""
+    """Absolute path; empty where nothing is kept (a check of the bench itself)."""
     tool: int
     """The tool's process."""
     own_child: bool = False

@@ -98,6 +98,8 @@ class Account:
 
     def _keep(self, cause: str, verified: bool | None) -> str:
         """Mark the attempt in the logbook, which may be locked for a while. Returns words for the person."""
+        if not self._spec.logbook:
+            return "Nothing of it is kept in a logbook."
         for attempt in range(LOGBOOK_TRIES):
             if attempt:
                 time.sleep(BETWEEN_LOGBOOK_TRIES)

@@ -20,9 +20,12 @@ if TYPE_CHECKING:
     from bringup.runner.protocols import Guard
 
 
-def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], None], to_go_on: str = "") -> Guard:
+def guarded(
+    opened: OpenBench, serial: str, logbook: Path | None, wake: Callable[[], None], to_go_on: str = ""
+) -> Guard:
     """Start the guardian of a bench whose supply answers to us; by hand there is nothing that one could switch off.
 
+    `logbook` None: what is done is no attempt on a unit, and nothing of it is kept.
     `to_go_on`: the command that goes on with the attempt, for what the guardian says when the tool is gone.
 
     It loads what it needs while the attempt goes on; the runner waits for it before the first output goes on.
@@ -40,7 +43,7 @@ def guarded(opened: OpenBench, serial: str, logbook: Path, wake: Callable[[], No
         known=opened.links["supply"].identity,
         bench=opened.bench.name,
         serial=serial,
-        logbook=str(logbook.absolute()),
+        logbook="" if logbook is None else str(logbook.absolute()),
         tool=os.getpid(),
         own_child=role.resource is None,
         terminal=terminal,

@@ -106,12 +106,18 @@ class OpenBench(AnsweringBench):
 
 @contextmanager
 def open_bench(
-    bench: Bench, serial: str, *, wake: Callable[[], None], ask_off: Callable[[], None], note: Note | None = None
+    bench: Bench,
+    serial: str,
+    *,
+    wake: Callable[[], None],
+    ask_off: Callable[[], None],
+    note: Note | None = None,
+    command: str = "bringup run",
 ) -> Iterator[OpenBench]:
     """Lock the bench, start what is simulated, open what is not by hand, all at once. Raises BenchError.
 
     `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks; `note` hears what
-    is said.
+    is said; `command` is who holds the bench, for others who want it.
     """
     from bringup.host.control import ControlServer
     from bringup.host.lock import About, hold
@@ -120,7 +126,7 @@ def open_bench(
     dialects = {name: dialect_of(bench, name) for name, role in roles_of(bench).items() if not role.by_hand}
     with ExitStack() as leave:
         control = leave.enter_context(ControlServer(ask_off))
-        leave.enter_context(hold(lock_names(bench), About("bringup run", serial, control.address)))
+        leave.enter_context(hold(lock_names(bench), About(command, serial, control.address)))
         links_closed = leave.enter_context(ExitStack())
         resources = leave.enter_context(reached(bench, serial=serial))
         links = connect(

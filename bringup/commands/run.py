@@ -138,7 +138,7 @@ def command(
 
 def run(wanted: Wanted) -> ExitCode:
     """Carry out the attempt. Raises BringupError for whatever is refused."""
-    from bringup.commands.before_opening import check_before_opening
+    from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
 
@@ -150,6 +150,7 @@ def run(wanted: Wanted) -> ExitCode:
         from bringup.commands.replaying import replayed
 
         return replayed(wanted, wanted.replay, procedure, bench)
+    check_calibration(bench, today())
     agree_to_programs(wanted, procedure, bench)
     with ExitStack() as leave:
         outcome, kept_in = attempt(wanted, procedure, bench, leave)

@@ -8,6 +8,8 @@ from dataclasses import field
 from datetime import date
 from typing import TYPE_CHECKING
 
+from bringup.core.accuracy import Accuracy
+from bringup.core.calibration import CalibrationRule
 from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
@@ -84,6 +86,8 @@ class SupplyRole:
     """What the bench file says of its serial port; the rest is the dialect's."""
     address: int | None = None
     """What its dialect's greeting calls it by."""
+    accuracy: Accuracy | None = None
+    """Of what it sets and of what it reads, in volts; None: not stated."""
     line: int = 0
     column: int = 0
 
@@ -103,6 +107,10 @@ class MeterRole:
     calibration_due: date | None = None
     port: PortSettings = PortSettings()
     address: int | None = None
+    accuracy: Accuracy | None = None
+    """Of the DC volts it reads; None: not stated."""
+    high_impedance: bool = False
+    """DC volts with an input above 10 gigohm, but for points that nothing powers."""
     line: int = 0
     column: int = 0
 
@@ -166,6 +174,7 @@ class Bench:
     """`probing: by hand` or `fixed wiring`."""
     simulate: Simulate | None = None
     scanner: ScannerRole | None = None
+    calibration: CalibrationRule = CalibrationRule()
     backend: str = "@py"
     """pyvisa's backend."""
     path: str = ""

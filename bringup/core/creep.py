@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 
 from bringup.core.frozen import frozen
@@ -50,7 +49,7 @@ class Creeping:
         return (self.end - self.start) / self.seconds * 60.0
 
 
-@dataclass(slots=True)
+@frozen
 class _Block:
     """The mean of some readings, at the mean of their times."""
 
@@ -64,18 +63,18 @@ class _Block:
         return _Block(time, (self.value * self.count + other.value * other.count) / total, total)
 
 
-@dataclass(slots=True)
 class Creep:
     """Looks at one quantity for as long as a step takes. `allowed`: the part of its value that it may move by."""
 
-    allowed: float = ALLOWED
-    _open: _Block | None = None
-    _opened: float = 0.0
-    _latest: list[_Block] = field(default_factory=list)
-    _whole: list[_Block] = field(default_factory=list)
-    _last: _Block | None = None
-    _share: int = 1
-    """How many latest blocks one block of the whole is made of."""
+    def __init__(self, allowed: float = ALLOWED) -> None:
+        self.allowed = allowed
+        self._open: _Block | None = None
+        self._opened = 0.0
+        self._latest: list[_Block] = []
+        self._whole: list[_Block] = []
+        self._last: _Block | None = None
+        self._share = 1
+        """How many latest blocks one block of the whole is made of."""
 
     def feed(self, time: float, value: float, resolution: float | None = None) -> Creeping | None:
         """Take a reading (times ascend, in s); returns a creep once it is certain. Values that are no number: none."""

@@ -2,15 +2,16 @@
 
 `@frozen` gives what `@dataclass(frozen=True, slots=True)` gives. That one writes and compiles six methods for each
 class, half a millisecond each time, and a start of `bringup run` meets a hundred classes. Here the methods that only
-read the fields are shared, and `__init__`, which has to be quick where records are many, is compiled when one more than
-a FEW records of a class are made.
-Of the ways to declare a field, `init=False`, `kw_only` and `InitVar` are refused: no record needs them.
+read the fields are shared, `__init__`, which has to be quick where records are many, is compiled when one more than a
+FEW records of a class are made, and the fields are gathered without the search for every other way to declare one.
+Of those, `init=False`, `kw_only` and `InitVar` are refused: no record needs them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import MISSING, Field, FrozenInstanceError, dataclass, field, fields
+from inspect import get_annotations
 from operator import attrgetter
 from typing import Any, NoReturn, TypeVar, dataclass_transform
 
@@ -24,11 +25,15 @@ FEW = 6
 def frozen(cls: type[T]) -> type[T]:
     """Make the class a frozen dataclass with slots: compared by its fields, hashable, with a constructor.
 
-    Raises TypeError for a field with `init=False` or `kw_only`, and for an `InitVar`.
+    Raises TypeError for a field with `init=False` or `kw_only`, for an `InitVar`, and for a field without a
+    default behind one with; ValueError for a default that all records would share and could change.
     """
-    made: Any = dataclass(init=False, repr=False, eq=False, slots=True)(cls)
-    known = fields(made)
-    _refuse_what_is_not_served(made, known)
+    inherited = _inherited(cls)
+    own = _own(cls)
+    by_name = {**inherited, **own}
+    known = tuple(by_name.values())
+    _refuse_what_is_not_served(cls, known)
+    made: Any = _with_slots(cls, by_name, tuple(name for name in own if name not in inherited))
     compared = _reader([one.name for one in known if one.compare])
 
     left = FEW
@@ -62,18 +67,71 @@ def frozen(cls: type[T]) -> type[T]:
     return result
 
 
-def _refuse_what_is_not_served(made: Any, known: tuple[Field[Any], ...]) -> None:
+@dataclass(init=False, repr=False, eq=False)
+class _Plain:
+    """What the standard library makes of one plain field: the marks by which its functions know fields and records."""
+
+    one: int
+
+
+_MARK: Any = _Plain
+_PLAIN: Any = fields(_Plain)[0]
+
+
+def _inherited(cls: type) -> dict[str, Field[Any]]:
+    """Return the fields of the records that it extends, the first one's first."""
+    found: dict[str, Field[Any]] = {}
+    for base in cls.__mro__[-1:0:-1]:
+        found.update(base.__dict__.get("__dataclass_fields__", {}))
+    return found
+
+
+def _own(cls: type) -> dict[str, Field[Any]]:
+    """Return the fields declared in the class itself, in order."""
+    found: dict[str, Field[Any]] = {}
+    for name, kind in get_annotations(cls).items():
+        said = kind if isinstance(kind, str) else repr(kind)
+        if "ClassVar" in said:
+            continue
+        if "InitVar" in said or "KW_ONLY" in said:
+            raise TypeError(f"{cls.__qualname__}.{name}: a @frozen record cannot have an InitVar, nor KW_ONLY")
+        default = cls.__dict__.get(name, MISSING)
+        one: Field[Any] = default if isinstance(default, Field) else field(default=default)
+        one.name, one.type = name, kind
+        one._field_type = _PLAIN._field_type  # type: ignore[attr-defined]  # noqa: SLF001 - fields() looks at it
+        if one.kw_only is MISSING:
+            one.kw_only = False
+        if one.default is not MISSING and one.default.__class__.__hash__ is None:
+            raise ValueError(f"{cls.__qualname__}.{name}: use a default_factory, or all records share one value")
+        found[name] = one
+    return found
+
+
+def _with_slots(cls: type, known: dict[str, Field[Any]], slots: tuple[str, ...]) -> type:
+    """Return the class anew: with slots, marked as a dataclass."""
+    body = {name: value for name, value in cls.__dict__.items() if name not in known}
+    body.pop("__dict__", None)
+    body.pop("__weakref__", None)
+    body["__slots__"] = slots
+    body["__dataclass_fields__"] = known
+    body["__dataclass_params__"] = _MARK.__dataclass_params__
+    body["__match_args__"] = tuple(known)
+    made = type(cls)(cls.__name__, cls.__bases__, body)
+    made.__qualname__ = cls.__qualname__
+    return made
+
+
+def _refuse_what_is_not_served(cls: type, known: tuple[Field[Any], ...]) -> None:
     """Raise TypeError for a field that the constructor made here would treat as an ordinary one, or forget."""
+    optional = ""
     for one in known:
         if not one.init or one.kw_only:
             how = "kw_only" if one.init else "init=False"
-            raise TypeError(f"{made.__qualname__}.{one.name}: a field of a @frozen record cannot be {how}")
-    # Constants of the class and what is passed on to `__post_init__` alone are listed here, and not among its fields.
-    others = made.__dataclass_fields__
-    if len(others) != len(known):
-        for one in others.values():
-            if repr(one._field_type) == "_FIELD_INITVAR":  # noqa: SLF001 - nothing public tells it from a ClassVar
-                raise TypeError(f"{made.__qualname__}.{one.name}: a @frozen record cannot have an InitVar")
+            raise TypeError(f"{cls.__qualname__}.{one.name}: a field of a @frozen record cannot be {how}")
+        if one.default is not MISSING or one.default_factory is not MISSING:
+            optional = one.name
+        elif optional:
+            raise TypeError(f"{cls.__qualname__}.{one.name}: has no default and stands behind {optional}, which has")
 
 
 def _reader(names: list[str]) -> Callable[[object], tuple[object, ...]]:

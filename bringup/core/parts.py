@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field
-from hashlib import sha256
 
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
@@ -82,7 +81,8 @@ def _draw(limits: Limits | None, share: float, key: str) -> float | None:
 
 def _cut_normal(key: str) -> float:
     """Return a standard normal deviate within the cut-off that depends on `key` alone."""
-    from statistics import NormalDist  # brings much with it, and only simulated units are drawn
+    from hashlib import sha256
+    from statistics import NormalDist  # both bring much with them, and only simulated units are drawn
 
     number = int.from_bytes(sha256(key.encode()).digest()[:7], "big")
     uniform = (number + 0.5) / 2**56

@@ -6,7 +6,6 @@ The walk keeps the inputs that may be on: a conditional `power_off` may be left 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
 from bringup.core.board import Board
 from bringup.core.expectation import limits_of, quantity_of, states_of
@@ -16,20 +15,20 @@ from bringup.core.wording import limits_text, listed
 from bringup.core.words import Kind
 
 
-@dataclass(slots=True)
 class _Walk:
     """What is known on the way through the steps."""
 
-    maybe_on: dict[str, int] = field(default_factory=dict)
-    """Input -> index of the step that applied it."""
-    leads: set[str] = field(default_factory=set)
-    resistance: set[str] = field(default_factory=set)
-    gated: set[str] = field(default_factory=set)
-    """Inputs whose missing gate was already reported."""
-    recheck: bool = False
-    """Meant for units that passed first power; the gate at run time looks at the unit's history in any case."""
-    was_off: int | None = None
-    """Index of the last power_off."""
+    def __init__(self, *, recheck: bool) -> None:
+        self.maybe_on: dict[str, int] = {}
+        """Input -> index of the step that applied it."""
+        self.leads: set[str] = set()
+        self.resistance: set[str] = set()
+        self.gated: set[str] = set()
+        """Inputs whose missing gate was already reported."""
+        self.recheck = recheck
+        """Meant for units that passed first power; the gate at run time looks at the unit's history in any case."""
+        self.was_off: int | None = None
+        """Index of the last power_off."""
 
 
 def examine_order(procedure: Procedure) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
 
+from bringup.core.accuracy import parse_accuracy
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.quantity import Quantity, format_quantity, parse_quantity
@@ -30,6 +31,8 @@ UNIT_WORDS = {
 
 _ALTERNATING = r"(?i:[0-9]\s*[munpkMGµμ]?V\s*(~|AC\b|RMS\b)|[0-9]\s*[mkµμ]?VAC\b|~)"
 _PART_OF_ONE = r"0?\.[0-9]{1,6}"
+LARGEST_ERROR = Decimal("0.1")
+"""Volts at 1 V: what is off by more tells nothing of a supply or meter in order."""
 _HINTS = ("~", "AC", "RMS")
 """One of these is in every text that the pattern finds: few texts have to be compared with it."""
 
@@ -164,3 +167,28 @@ class Part:
     def words(self) -> str:
         """Return what it is, with the unit."""
         return f"{UNIT_WORDS[self.unit]} with a tolerance"
+
+
+@frozen
+class Error:
+    """A limit of error of a voltage: '0.05 % + 10 mV'. One that would let anything pass for 1 V is refused."""
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return an Accuracy."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        value = notation(text, parse_accuracy, problems)
+        if value is not WRONG and value.at(Decimal(1)) > LARGEST_ERROR:
+            problems.add(text, f"'{text.text}' lets 1 V be off by more than {LARGEST_ERROR} V", "such as 0.5 % + 20 mV")
+            return WRONG
+        return value
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a number in it."""
+        del definitions
+        return {"type": "string", "pattern": "[0-9]"}
+
+    def words(self) -> str:
+        """Return what it is."""
+        return "a part of the value, volts, or both"

@@ -7,7 +7,9 @@ import re
 from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
-from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_scanner
+from bringup.core.serial_port import clash
+from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
+from bringup.files.dialect_checks import port_settings
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -75,11 +77,36 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
     if not simulated and "dialect" not in section and "dialect" not in section.wrong:
-        problems.add(section.node, f"the {role} needs 'dialect'", f"such as {DEFAULT_DIALECT[role]}")
+        hint = f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it"
+        problems.add(section.node, f"the {role} needs 'dialect'", hint)
 
 
-def check_reached(supply: Values, dialect: Dialect, problems: Problems) -> None:
-    """Report what the bench file wants of its supply and the supply's dialect has no words for."""
+def check_reached(role: str, section: Values, dialect: Dialect, problems: Problems) -> None:
+    """Report what the bench file wants of an instrument and its dialect has no words for."""
+    _check_port(section, dialect, problems)
+    if role == "supply":
+        _check_supply(section, dialect, problems)
+    elif role == "scanner":
+        check_ground(section, dialect, problems)
+    elif section.get("high_impedance") and not _some_model(dialect, "high_impedance"):
+        message = f"the dialect {dialect.name} cannot set the input of a meter"
+        problems.add(section.at("high_impedance"), message, "leave it out, and set it at the meter's panel")
+
+
+def _check_port(section: Values, dialect: Dialect, problems: Problems) -> None:
+    stated = port_settings(section)
+    if "serial_port" in section and (line := clash(stated.over(dialect.port))):
+        flow = stated.flow or dialect.port.flow
+        message = f"{flow} flow control moves {line} by itself: it cannot be held as well"
+        problems.add(section.at("serial_port"), message, f"leave `{line}` out, or state another `flow`")
+
+
+def _some_model(dialect: Dialect, operation: str) -> bool:
+    """Whether some model of the dialect can be told to do the operation. Which model it is shows when it answers."""
+    return any(can_tell(one, operation) for one in (dialect, *(as_variant(dialect, each) for each in dialect.variants)))
+
+
+def _check_supply(supply: Values, dialect: Dialect, problems: Problems) -> None:
     if supply.get("watchdog", NOT_USED) != NOT_USED and not can_tell(dialect, "watchdog_state"):
         message = f"the dialect {dialect.name} reaches no communication watchdog"
         problems.add(supply.at("watchdog"), message, "leave `watchdog` out, or name a dialect with `watchdog_state`")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bringup.files.alternatives import AnyOf, Either
+from bringup.files.amounts import Error
 from bringup.files.dialect_fields import SERIAL_PORT
 from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS
 from bringup.files.sections import ByName, Field, Section, Several
@@ -26,6 +27,8 @@ IDENTITY = Field("expect", EXPECTED, "who is meant to answer", default="whoever 
 PORT = Field("serial_port", SERIAL_PORT, "how its serial port is set", default="as its dialect says",
              example="{baud: 9600, flow: rts/cts}")
 ADDRESS = Field("address", Whole(most=99), "its address, where its dialect greets it by one", example="6")
+ACCURACY = Field("accuracy", Error(), "how far its volts may be off, as its data sheet says",
+                 default="what `bringup bench --loop-back` says", example="'0.05 % + 10 mV'")
 DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
 
 SUPPLY = Section("supply", "The supply.", (
@@ -39,9 +42,22 @@ SUPPLY = Section("supply", "The supply.", (
     Field("watchdog", AnyOf(("not used",), SECONDS),
           "time without a message after which the supply switches off by itself, where its dialect has such a watchdog",
           default="5 s", example="10 s"),
-    IDENTITY, DUE,
+    IDENTITY, DUE, ACCURACY,
 ))
-METER = Section("meter", "The meter.", (RESOURCE, DIALECT, PORT, ADDRESS, IDENTITY, DUE))
+METER = Section("meter", "The meter.", (
+    RESOURCE, DIALECT, PORT, ADDRESS,
+    Field("high_impedance", YesNo(),
+          "whether DC volts are read with an input above 10 GΩ; with nothing powered it is always 10 MΩ",
+          default="no: 10 MΩ", example="yes"),
+    IDENTITY, DUE, ACCURACY,
+))
+CALIBRATION = Section("calibration", "What is done about calibrations that run out.", (
+    Field("warn_days", Whole(most=3660), "days before it is due from which it is pointed out", default="30",
+          example="30"),
+    Field("overdue", OneOf(("warn", "refuse")),
+          "whether an overdue instrument is pointed out, or nothing is powered with it", default="warn",
+          example="refuse"),
+))
 SCANNER = Section("scanner", "The scanner: relays that put the meter on points of the board.", (
     Field("resource", TEXT, "VISA resource string, or `in the meter` for a card in it; a simulated bench needs none",
           example="'TCPIP0::192.0.2.12::5025::SOCKET'"),
@@ -91,6 +107,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
           example="by hand"),
     Field("scanner", SCANNER, "relays that put the meter on points; the others are reached as `probing` says",
           example="{resource: in the meter, dialect: list-of-closed, channels: {VIN: 101}, rating: 60 V}"),
+    Field("calibration", CALIBRATION, "what is done about calibrations that run out",
+          default="a warning from 30 days before on", example="{warn_days: 30, overdue: refuse}"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),
     Field("simulate", SIMULATE, "simulated instead of real", example="{board: ../boards/mooring-buoy-logger.yaml}"),
 ))

@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, ScannerRole, Simulate, SupplyRole
+from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
 from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
-from bringup.files.dialect_file import own_file, port_settings, read_dialect, shipped_dialects
+from bringup.files.dialect_checks import port_settings
+from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
@@ -71,11 +73,8 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
         fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
         message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
-    elif dialect is not None and role == "supply":
-        check_reached(section, dialect, opened.problems)
-    elif dialect is not None and dialect.one_at_a_time and "ground" in section:
-        message = f"the dialect {name} closes one channel at a time: a channel for ground cannot be closed beside it"
-        opened.problems.add(section.at("ground"), message, "wire the meter's low side to ground, and leave it out")
+    elif dialect is not None:
+        check_reached(role, section, dialect, opened.problems)
     return dialect, file.problems.found
 
 
@@ -100,6 +99,7 @@ def _build(
         scanner=_scanner(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
         simulate=simulate,
+        calibration=_calibration(values),
         backend=values.get("backend", "@py"),
         path=path,
         dialects=dialects,
@@ -130,6 +130,7 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         watchdog=_watchdog(section),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
         line=values.at("supply").line,
         column=values.at("supply").column,
     )
@@ -154,6 +155,8 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         section.get("calibration_due"),
         port=port_settings(section),
         address=section.get("address"),
+        accuracy=section.get("accuracy"),
+        high_impedance=section.get("high_impedance", False),
         line=values.at("meter").line,
         column=values.at("meter").column,
     )
@@ -182,6 +185,13 @@ def _scanner(values: Values, *, simulated: bool) -> ScannerRole | None:
         line=values.at("scanner").line,
         column=values.at("scanner").column,
     )
+
+
+def _calibration(values: Values) -> CalibrationRule:
+    section = values.section_in("calibration")
+    if section is None:
+        return CalibrationRule()
+    return CalibrationRule(section.get("warn_days", WARN_DAYS), section.get("overdue") == "refuse")
 
 
 def _reached(section: Values, role: str, *, simulated: bool) -> tuple[str | None, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bringup.core.dialect import Dialect
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -31,6 +32,15 @@ def check_scanner(
         message = "a scanner without a meter that is read over a wire: nobody could wait for its relays"
         problems.add(scanner.node, message, "name the meter's `resource`, or leave the scanner out")
     _check_channels(scanner, tree, problems)
+
+
+def check_ground(scanner: Values, dialect: Dialect, problems: Problems) -> None:
+    """Report a channel for ground where the dialect closes no two channels."""
+    if dialect.one_at_a_time and "ground" in scanner:
+        message = (
+            f"the dialect {dialect.name} closes one channel at a time: a channel for ground cannot be closed beside it"
+        )
+        problems.add(scanner.at("ground"), message, "wire the meter's low side to ground, and leave it out")
 
 
 def _check_in_meter(scanner: Values, problems: Problems, *, simulated: bool) -> None:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 
 from bringup.core.replies import ReplyKind
+from bringup.core.serial_port import PortSettings, clash
 from bringup.core.spelling import PLACEHOLDERS, is_format
 from bringup.core.status_words import is_condition, read_condition
 from bringup.errors import NotationError
@@ -50,6 +51,16 @@ def check_dialect(values: Values, problems: Problems) -> None:
     check_meter(values, problems)
     check_scanner(values, problems)
     _check_watchdog(values, problems)
+    port = values.section_in("serial_port")
+    if port is not None and (line := clash(port_settings(values))):
+        message = f"{port.get('flow')} flow control moves {line} by itself: it cannot be held as well"
+        problems.add(port.at(line), message, f"leave `{line}` out, or state another `flow`")
+
+
+def port_settings(values: Values) -> PortSettings:
+    """Return what `serial_port` says in a dialect or in a role of a bench."""
+    section = values.section_in("serial_port")
+    return PortSettings() if section is None else PortSettings(**{name: section.get(name) for name in section.entries})
 
 
 def _check_role(values: Values, problems: Problems) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bringup.core.dialect import LINK_KINDS, UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED
 from bringup.core.replies import ReplyKind
-from bringup.core.serial_port import FLOWS, PARITIES, STOPS
+from bringup.core.serial_port import FLOWS, LINES, PARITIES, STOPS
 from bringup.files.alternatives import Either
 from bringup.files.amounts import Amount
 from bringup.files.fields import NAME, SECONDS, SOME_SECONDS, TEXT, TEXTS
@@ -26,6 +26,8 @@ SERIAL_PORT = Section("serial port", "How a serial port is set.", (
     Field("parity", OneOf(PARITIES), "parity", default="none", example="none"),
     Field("stop", OneOf(STOPS), "stop bits", default="1", example="2"),
     Field("flow", OneOf(FLOWS), "flow control", default="none", example="rts/cts"),
+    Field("dtr", OneOf(LINES), "what the DTR line is held at", default="as opening the port leaves it", example="on"),
+    Field("rts", OneOf(LINES), "what the RTS line is held at", default="as opening the port leaves it", example="off"),
 ))
 BY_LINK = ByName(TEXTS, "kind of link", LINK_KINDS)
 

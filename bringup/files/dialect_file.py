@@ -8,9 +8,8 @@ from typing import Any
 
 from bringup.core.dialect import Dialect, Operation, Variant
 from bringup.core.replies import ReplyKind
-from bringup.core.serial_port import PortSettings
 from bringup.errors import BenchError, FileError
-from bringup.files.dialect_checks import check_dialect
+from bringup.files.dialect_checks import check_dialect, port_settings
 from bringup.files.dialect_fields import DIALECT_FILE
 from bringup.files.nodes import in_order
 from bringup.files.sections import Values
@@ -56,8 +55,8 @@ def shipped_dialects() -> dict[str, str]:
     return {one.stem: one.read_text(encoding="utf-8") for one in sorted(SHIPPED.glob("*.yaml"))}
 
 
-def known_dialects(beside: str | Path, role: str) -> list[Dialect]:
-    """Return every dialect for a role: those that ship and sound files of the user's own, which go before them."""
+def known_dialects(beside: str | Path, role: str = "") -> list[Dialect]:
+    """Return every dialect for a role ('': any): those that ship and sound files of one's own, which go before them."""
     folder = Path(beside) if Path(beside).is_dir() else Path(beside).parent
     found = {name: _read_or_raise(open_text(Path(f"{name}.yaml"), text)) for name, text in shipped_dialects().items()}
     for own in sorted(folder.glob("*.yaml")):
@@ -67,7 +66,7 @@ def known_dialects(beside: str | Path, role: str) -> list[Dialect]:
             continue  # whatever it is, no bench file can name it as a dialect
         if kind_of(opened.root) == "dialect" and (dialect := read_dialect(opened)) is not None:
             found[dialect.name] = dialect
-    return [dialect for dialect in found.values() if dialect.role == role]
+    return [dialect for dialect in found.values() if role in ("", dialect.role)]
 
 
 def read_dialect(opened: Opened) -> Dialect | None:
@@ -135,12 +134,6 @@ def _build(values: Values, path: str) -> Dialect:
         path=path,
         **facts,
     )
-
-
-def port_settings(values: Values) -> PortSettings:
-    """Return what `serial_port` says in a dialect or in a role of a bench."""
-    section = values.section_in("serial_port")
-    return PortSettings() if section is None else PortSettings(**{name: section.get(name) for name in section.entries})
 
 
 def _output_names(values: Values) -> dict[int, str]:

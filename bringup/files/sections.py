@@ -15,6 +15,9 @@ from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
 from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text
 from bringup.files.wording import kind_words, nearest
 
+TO_BE_STATED = "TO BE STATED"
+"""What stands in a file of which we wrote the beginning, in the place of what only a person knows."""
+
 
 @frozen
 class Field:
@@ -191,13 +194,20 @@ class Section:
                 problems.add(key, f"'{key.text}' has no value")
                 wrong.add(key.text)
                 continue
-            value = self._field(key.text).holds.read(inner, problems)
+            value = self._read_field(self._field(key.text), inner, problems)
             if value is WRONG:
                 wrong.add(key.text)
             else:
                 entries[key.text] = Entry(key, inner, value)
         self._check_complete(node, entries, wrong, problems)
         return Values(self.name, node, entries, frozenset(wrong))
+
+    @staticmethod
+    def _read_field(one: Field, node: Node, problems: Problems) -> Any:
+        if isinstance(node, Scalar) and node.text == TO_BE_STATED:
+            problems.add(node, f"'{one.name}' is still to be stated: {one.doc}", f"such as {one.example}")
+            return WRONG
+        return one.holds.read(node, problems)
 
     def _check_complete(self, node: Node, entries: dict[str, Entry], wrong: set[str], problems: Problems) -> None:
         for one in self.fields:

@@ -6,8 +6,7 @@ outputs. Loopback only, everything bounded; whatever else is said to it is ignor
 
 from __future__ import annotations
 
-import hmac
-import secrets
+import os
 import socket
 import threading
 import time
@@ -55,7 +54,7 @@ class ControlServer:
 
     def __init__(self, ask_off: Callable[[], None]) -> None:
         self._ask_off = ask_off
-        self._token = secrets.token_hex(16)
+        self._token = os.urandom(16).hex()
         self._listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         self._listener.bind((LOOPBACK, 0))
         self._listener.listen(_BACKLOG)
@@ -138,6 +137,8 @@ class ControlServer:
             self._free.release()
 
     def _talk(self, connection: socket.socket) -> None:
+        import hmac  # it brings OpenSSL with it, and few attempts are spoken to
+
         line = _read_line(connection, time.monotonic() + _TIME_TO_ASK)
         if not hmac.compare_digest(line.encode(), f"{_GREETING} {self._token} off".encode()):
             return

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import textwrap
 from contextlib import suppress
 from datetime import UTC, datetime
@@ -25,7 +24,7 @@ def at_words(text: str) -> str:
 def leave_message(text: str) -> Path:
     """Leave a message; returns its file. Raises OSError or BenchError where it cannot be written."""
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-    path = state_folder() / f"{stamp}-{secrets.token_hex(4)}{_ENDING}"
+    path = state_folder() / f"{stamp}-{os.urandom(4).hex()}{_ENDING}"
     unfinished = path.with_suffix(".unfinished")
     with unfinished.open("w", encoding="utf-8") as file:
         file.write(text)

@@ -6,7 +6,6 @@ is. The files stay where they are: removing one that somebody is about to lock w
 
 from __future__ import annotations
 
-import hashlib
 import ipaddress
 import json
 import os
@@ -20,6 +19,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from urllib.parse import quote
 
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
@@ -37,6 +37,8 @@ _BETWEEN_TRIES = 0.02
 """Somebody who only looks holds a lock for a moment, and a new holder needs one to say who it is."""
 _LONGEST = 4096
 _LAST_PORT = 65535
+_LONGEST_NAME = 200
+"""Characters of a file name before its ending: file systems allow 255."""
 # Not through a link that somebody put there, and (Windows) as bytes.
 _OPEN: int = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
@@ -143,7 +145,12 @@ def holder_of(resource: str) -> Holder | None:
 
 
 def _path(folder: Path, spelling: str) -> Path:
-    return folder / f"{hashlib.sha256(spelling.encode()).hexdigest()[:32]}.lock"
+    name = quote(spelling, safe="")
+    if len(name) > _LONGEST_NAME:
+        import hashlib  # it brings OpenSSL with it, and such names are rare
+
+        name = hashlib.sha256(spelling.encode()).hexdigest()
+    return folder / f"{name}.lock"
 
 
 @contextmanager

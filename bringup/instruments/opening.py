@@ -149,7 +149,9 @@ def try_connect(
             else:
                 missing[role] = f"{links[role].name}: no answer in time"
         except Exception as error:  # noqa: BLE001 - whatever stopped it: this instrument is missing, others may do
-            missing[role] = str(error)
+            from bringup.instruments.finding.access import told
+
+            missing[role] = told(str(error), links[role].resource)
     for role in missing:
         links.pop(role).close(within=0.0)
     return Opened(links, missing)

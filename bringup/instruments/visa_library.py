@@ -27,15 +27,16 @@ WORDS = {
 """pyvisa's status names -> what we say; of the others we say what pyvisa says."""
 CLOSED = "it closed the connection"
 
-_LOADING = threading.Lock()
-"""pyvisa has one manager for each backend, and gives it to whoever asks while another thread still sets it up."""
+_LOADING: dict[str, threading.Lock] = {}
+"""Backend -> its lock: pyvisa has one manager for each backend, and gives it to whoever asks while another thread still
+sets it up. A library that hangs then keeps only its own sessions waiting."""
 
 
 def load(backend: str) -> Any:
     """Import all that opening a session needs, and return the resource manager. Backends raise anything."""
     import pyvisa
 
-    with _LOADING:
+    with _LOADING.setdefault(backend, threading.Lock()):
         manager = pyvisa.ResourceManager(backend)
     # At exit it would close sessions from the main thread, and one that hangs would keep the process alive.
     if (handler := getattr(manager, "_atexit_handler", None)) is not None:

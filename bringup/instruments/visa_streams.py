@@ -150,12 +150,37 @@ def set_port(resource: Any, port: PortSettings) -> None:
     flows = {"xon/xoff": ControlFlow.xon_xoff, "rts/cts": ControlFlow.rts_cts, "dtr/dsr": ControlFlow.dtr_dsr}
     resource.flow_control = flows.get(port.flow or "none", ControlFlow.none)
     resource.end_input = SerialTermination.none
+    _hold_lines(resource, port)
+
+
+def _hold_lines(resource: Any, port: PortSettings) -> None:
+    """Set DTR and RTS where they are stated. pyvisa-py 0.8.1 does not know the attributes: its port itself is told."""
+    from pyvisa.constants import LineState, ResourceAttribute
+
+    for name, wanted in (("dtr", port.dtr), ("rts", port.rts)):
+        if wanted is None:
+            continue
+        direct = _reachable_port(resource)
+        if direct is not None:
+            setattr(direct, name, wanted == "on")
+        else:
+            state = LineState.asserted if wanted == "on" else LineState.unasserted
+            resource.set_visa_attribute(getattr(ResourceAttribute, f"asrl_{name}_state"), state)
+
+
+def _reachable_port(resource: Any) -> Any:
+    """Return pyserial's port behind a serial resource where the backend lets us reach it (pyvisa-py does), or None."""
+    session = getattr(resource.visalib, "sessions", {}).get(resource.session)
+    found = getattr(session, "interface", None)
+    return found if hasattr(found, "dtr") and hasattr(found, "rts") else None
 
 
 def words_of(port: PortSettings) -> str:
     """Return port settings in words, as the bench file spells them."""
     flow = "no" if port.flow == "none" else port.flow
-    return f"{port.baud} baud, {port.bits} bits, parity {port.parity}, {port.stop} stop bits, {flow} flow control"
+    lines = "".join(f", {name} {state}" for name, state in (("DTR", port.dtr), ("RTS", port.rts)) if state is not None)
+    frame = f"{port.baud} baud, {port.bits} bits, parity {port.parity}, {port.stop} stop bits"
+    return f"{frame}, {flow} flow control{lines}"
 
 
 def writable(wire: socket.socket) -> bool:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from bringup.core.calibration import calibration
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
@@ -21,6 +22,7 @@ from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import Attached, Meter, OutputSettings, Scanner, Supply
 from bringup.runner.scanning import try_relays
 from bringup.runner.setup import AttemptSetup
+from bringup.runner.supply_replies import no_such_output
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import LONGEST_LOOK
 
@@ -113,9 +115,12 @@ def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, 
         return ()
     try:
         outputs = supply.outputs()
-        return tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
+        found = tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
     except LinkError as error:
         raise BenchError(f"the supply does not tell its settings: {error.message}", error.what_to_do) from error
+    if why := next(filter(None, map(no_such_output, found)), ""):
+        raise BenchError(why, "Correct `outputs` and `leave_alone` in the bench file. No output was changed.")
+    return found
 
 
 def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
@@ -127,11 +132,18 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
     for info in found.infos:
         who = "by hand" if info.by_hand or info.identity is None else info.identity.text
         journal.event("attached", f"{info.role}: {who}", {"instrument": info.role, "resource": info.resource})
-        if info.calibration_due is not None and info.calibration_due < setup.clock.utc().date():
-            journal.event("calibration", f"{info.role}: its calibration was due on {info.calibration_due.isoformat()}")
+        _log_calibration(info, setup, journal)
     for settings in found.settings:
         journal.event("settings", in_words(settings))
         journal.troubles("supply", settings.troubles)
+
+
+def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:
+    due, today = info.calibration_due, setup.clock.utc().date()
+    state = calibration(due, today, setup.bench.calibration.warn_days)
+    if due is not None and state in ("overdue", "due soon"):
+        word = "was" if state == "overdue" else "is"
+        journal.event("calibration", f"{info.role}: its calibration {word} due on {due.isoformat()}")
 
 
 def in_words(settings: OutputSettings) -> str:

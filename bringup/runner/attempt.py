@@ -6,6 +6,8 @@ switched off and verified in order, or the emergency way off. Only then is anyth
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from bringup.core.board import check_serial
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
@@ -26,6 +28,7 @@ from bringup.runner.seen import keep_seen
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.runner.steps import Steps
 from bringup.runner.wait import WaitPoint, take_off_asked
+from bringup.runner.walk import Walk
 from bringup.runner.watch import Watch
 from bringup.runner.work import Work
 
@@ -33,8 +36,8 @@ EXPECTED = (Ending, LogbookError, LinkError, KeyboardInterrupt)
 """What may end an attempt without being a bug in the tool."""
 
 
-def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
-    """Run one procedure on one unit and return what became of it, every output off.
+def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> AttemptOutcome:
+    """Run one procedure on one unit and return what became of it, every output off. `walk`: what is done in it.
 
     Raises, with nothing powered: CommandError (serial), BenchError (instruments), SafetyRefused (unattended),
     LogbookError (the attempt cannot be begun), Stopped (called off by then). Afterwards only a bug in the tool
@@ -61,12 +64,12 @@ def run_attempt(setup: AttemptSetup) -> AttemptOutcome:
     attempt = setup.record.begin(_start(work, found))
     setup.guard.attempt(attempt)
     work.attempt = attempt
-    steps = Steps(work)
+    steps = walk(work)
     waits.on_key = lambda key: act_on(work, key)
     return _close(work, steps, attempt, _carry_out(work, steps, attempt, found, found_on))
 
 
-def _carry_out(work: Work, steps: Steps, attempt: str, found: Found, found_on: tuple[int, ...]) -> BaseException | None:
+def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tuple[int, ...]) -> BaseException | None:
     """Do the steps. Returns what ended them early. On return every output is off, or known not to be verified."""
     setup = work.setup
     work.power.claim(found_on)
@@ -118,7 +121,7 @@ def _asks_off(error: BaseException) -> bool:
     return isinstance(error, Interrupted) and error.interruption is Interruption.OFF_ASKED
 
 
-def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) -> AttemptOutcome:
+def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -> AttemptOutcome:
     """With the outputs off: say, record and return what became of the attempt."""
     journal, power = work.journal, work.power
     if take_off_asked(work.setup.clock) and power.off_verified is not False:
@@ -163,7 +166,7 @@ def _close(work: Work, steps: Steps, attempt: str, error: BaseException | None) 
     )
 
 
-def _record_end(work: Work, steps: Steps, result: AttemptResult, cause: str) -> LogbookError | None:
+def _record_end(work: Work, steps: Walk, result: AttemptResult, cause: str) -> LogbookError | None:
     """Record how the steps and the attempt ended. Returns what kept that from the logbook; each is tried by itself."""
     failed = None
     try:
@@ -185,7 +188,7 @@ def by_hand(setup: AttemptSetup) -> bool:
     return setup.supply is not None and setup.supply.by_hand
 
 
-def verdict(steps: Steps, error: BaseException | None) -> tuple[AttemptResult, str]:
+def verdict(steps: Walk, error: BaseException | None) -> tuple[AttemptResult, str]:
     """Return the attempt's result and one sentence of cause."""
     match error:
         case Ending():

@@ -85,6 +85,19 @@ def tell(
     return batch.chain(looked, DRAIN_TIME)
 
 
+def apart(
+    link: Link, dialect: Dialect, parts: Sequence[tuple[Message, ...]]
+) -> tuple[list[Pending[tuple[Reply, ...]]], tuple[Message, ...]]:
+    """Send on their own all parts but the last where something is heard of each message; return what is left to send.
+
+    What is refused or not answered ends its batch, and what was to follow in it is never sent: one output that does not
+    take its off must not keep the next one's from being sent.
+    """
+    if not (dialect.acknowledge or dialect.echo != "none"):
+        return [], tuple(message for part in parts for message in part)
+    return [link.submit(part) for part in parts[:-1]], parts[-1] if parts else ()
+
+
 def more_errors(link: Link, dialect: Dialect, found: tuple[ScpiError, ...]) -> Pending[tuple[ScpiError, ...]]:
     """Read the error queue until it is empty, does not answer, or MOST_ERRORS have come."""
     if len(found) >= MOST_ERRORS:

@@ -66,13 +66,23 @@ def said_otherwise(dialect: Dialect, function: str, replies: Sequence[Reply]) ->
         return ""
     query = ask(dialect, "chosen_function", function=function).text
     said = next((reply.line for reply in replies if reply.message.text == query and reply.line is not None), None)
+    if said is None or says(dialect, said, function):
+        return ""
+    return f"the meter was set to {function}, but says that it is set to {said[:40]!r}"
+
+
+def says(dialect: Dialect, said: str, function: str) -> bool:
+    """Whether what a meter says that it is set to is this function."""
+    if dialect.operations["chosen_function"].words:
+        return understand_word(dialect, "chosen_function", said) == function
+    return said.strip(" \t\r\n\x00\"'").casefold() == dialect.functions[function].strip("\"'").casefold()
+
+
+def found_at(dialect: Dialect, said: str | None) -> str:
+    """Return the function that a meter says it is set to; what it said where that is none of ours, '' where nothing."""
     if said is None:
         return ""
-    if dialect.operations["chosen_function"].words:
-        same = understand_word(dialect, "chosen_function", said) == function
-    else:
-        same = said.strip(" \t\r\n\x00\"'").casefold() == dialect.functions[function].strip("\"'").casefold()
-    return "" if same else f"the meter was set to {function}, but says that it is set to {said[:40]!r}"
+    return next((name for name in dialect.functions if says(dialect, said, name)), repr(said[:40]))
 
 
 def _speed(dialect: Dialect, how: HowToRead) -> str:

@@ -14,6 +14,7 @@ from typing import TypeVar
 from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
+from bringup.runner.dropped_link import LINGERED, settings_of
 from bringup.runner.emergency import BOUND, BOUND_OF_ONE, cut_off, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.feed import Feed, within_bounds
@@ -92,13 +93,20 @@ class Power:
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         feed = self.protecting.levels(self.supply, feed)
-        self._sense(feed)
+        self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
-        found = self._result(self.supply.settings(feed.output), "reading the settings back")
+        found, asked = self._read_back(feed), self._waits.clock.monotonic()
+        self._go(feed, go)
+        if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
+            found = self._read_back(feed)
+        self._switch_on(feed, found)
+
+    def _read_back(self, feed: Feed) -> OutputSettings:
+        """Read everything back and compare it, the output being off. Raises BrokenOff."""
+        found = settings_of(self.supply, feed.output, self._result, self._journal)
         level = self.protecting.over_voltage
         volts, amps = compare_all(self._journal, feed, found, over_voltage=level, by_hand=self.by_hand)
-        self._go(feed, go)
-        self._switch_on(feed, replace(found, volts=volts, amps=amps))
+        return replace(found, volts=volts, amps=amps)
 
     def step_to(self, feed: Feed) -> None:
         """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
@@ -142,16 +150,6 @@ class Power:
 
     def _judge(self, name: str, unit: str, asked: float, done: Done, at_most: float | None = None) -> None:
         judge_setting(self._journal, name, unit, asked, done, at_most=at_most, by_hand=self.by_hand)
-
-    def _sense(self, feed: Feed) -> None:
-        """Sense where the bench file says. A supply that cannot choose senses at its terminals."""
-        if self.by_hand and not feed.remote_sense:
-            return
-        done = self._result(self.supply.set_remote_sense(feed.output, feed.remote_sense))
-        self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
-        if feed.remote_sense != bool(done.on) or not done.faultless:
-            wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
-            raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
 
     def _switch_on(self, feed: Feed, found: OutputSettings) -> None:
         """The moment of power. From before the message goes out, the output counts as on."""
@@ -233,7 +231,7 @@ class Power:
         for output in self.supply.outputs():
             if output in self.left_alone:
                 continue
-            if (on := self._result(self.supply.settings(output)).on) is not False:
+            if (on := settings_of(self.supply, output, self._result, self._journal).on) is not False:
                 self._journal.show("power", on="yes" if on else "unknown")
                 text = f"output {output} is not off before {what_for}; it is to be switched off"
                 self._journal.event("found-on", text)

@@ -65,6 +65,16 @@ class Protecting:
         self.over_current(supply, feed, None)
         return replace(feed, protected=said)
 
+    def sense(self, supply: Supply, feed: Feed) -> None:
+        """Sense where the bench file says. A supply that cannot choose senses at its terminals. Raises BrokenOff."""
+        if supply.by_hand and not feed.remote_sense:
+            return
+        done = self._result(supply.set_remote_sense(feed.output, feed.remote_sense), "where it senses")
+        self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
+        if feed.remote_sense != bool(done.on) or not done.faultless:
+            wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
+            raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
+
     def _enabled(self, name: str, done: Done, *, on: bool = True) -> str:
         """See that a protection is on (or off). Returns what to add where the supply cannot be asked."""
         if done.on is None:

@@ -7,6 +7,7 @@ have been switched off and on meanwhile.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, configuring
@@ -33,7 +34,8 @@ HEADROOM = 1.1
 """A fixed range reaches at least so far beyond the value expected."""
 
 Taken = tuple[Value, tuple[Trouble, ...]]
-Configured = tuple[Function, float | None]
+Configured = tuple[Function, float | None, bool]
+"""Function, full scale, and whether with the high input impedance."""
 
 
 class ScpiMeter:
@@ -51,15 +53,16 @@ class ScpiMeter:
         nplc: float = INTEGRATION,
         high_impedance: bool = False,
     ) -> None:
-        """`high_impedance`: DC volts with an input above 10 gigohm where the meter has it; else with 10 megohm.
+        """`high_impedance`, or the bench file's: DC volts with an input above 10 gigohm where the meter has it.
 
-        An open probe and a discharged board need the 10 megohm: a floating input reads whatever it picked up.
+        An open probe and a discharged board need 10 megohm: a floating input reads whatever it picked up. So where
+        nothing is powered (`dead`) it is 10 megohm in any case.
         """
         self._role = role
         self._dialect = dialect
         self._link = link
         self._resource = resource or role.resource or ""
-        self._how = HowToRead(nplc, high_impedance)
+        self._how = HowToRead(nplc, high_impedance or role.high_impedance)
         self._configured: Configured | None = None
         self._faults = 0
         """How often the link has failed: a reading that relied on a set-up from before a failure is none."""
@@ -91,11 +94,12 @@ class ScpiMeter:
         self, function: Function, *, around: float | None = None, point: str = "", move: str = "", dead: bool = False
     ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del point, move, dead
+        del point, move
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
-        wanted = (function, self._range(function, around))
+        high = self._how.high_impedance and not dead and function is Function.DC_VOLTS
+        wanted = (function, self._range(function, around), high)
         if configuring(self._dialect, function.value, fixed=wanted[1] is not None) is None:
             why = f"the dialect {self._dialect.name} does not say how {function.value} is set up"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
@@ -119,8 +123,9 @@ class ScpiMeter:
         return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
 
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
-        function, full_scale = wanted
-        before = [] if self._configured == wanted else setup(self._dialect, function.value, full_scale, self._how)
+        function, full_scale, high = wanted
+        how = replace(self._how, high_impedance=high)
+        before = [] if self._configured == wanted else setup(self._dialect, function.value, full_scale, how)
         # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
         self._configured = wanted
         return self._link.submit((*before, *self._reading(function)))

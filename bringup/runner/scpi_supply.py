@@ -14,16 +14,15 @@ from bringup.core.bench import SupplyRole
 from bringup.core.dialect import Dialect, Message, can_ask, can_tell
 from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
-from bringup.core.understanding import understand_output
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, attach, joined, one_by_one, settled, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, joined, one_by_one, settled, tell
 from bringup.runner.master_switch import switch_on
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
 from bringup.runner.supply_operations import LEVEL, SETTINGS, STATE, Looks
-from bringup.runner.supply_replies import Heard, either, sample, settings
+from bringup.runner.supply_replies import Heard, either, not_selected, sample, settings
 from bringup.runner.supply_requests import Asked, clears_every_trip, questions, selection, switching_off
 from bringup.runner.trip_memory import TripMemory, asked_first, cleared_by_attaching, replies_by_output
 
@@ -43,9 +42,8 @@ class ScpiSupply:
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         """Raises BenchError where the dialect cannot leave alone what the bench file wants left alone."""
-        known = link.identity
         self._role = role
-        self._dialect = dialect if known is None else as_model(dialect, known.text)
+        self._dialect = dialect if link.identity is None else as_model(dialect, link.identity.text)
         self._link = link
         self._resource = resource or role.resource or ""
         self._monotonic = monotonic
@@ -54,6 +52,8 @@ class ScpiSupply:
         self._looks = Looks()
         self._meant: set[int] = set()
         """Outputs that are to be on: where a general switch comes after each one's own, the others are off first."""
+        self._selected: set[int] = set()
+        """Outputs that were selected when they were to be: those that exist."""
         self._trips = TripMemory()
         self._asked_at_attaching = Asked((), {})
         self._refuse_strangers(self._dialect)
@@ -121,18 +121,22 @@ class ScpiSupply:
     # settings
 
     def settings(self, output: int) -> Pending[OutputSettings]:
-        """Read set points, protections and output state."""
+        """Read set points, protections and output state; the first time also whether that output is selected at all."""
         dialect = self._dialect
-        asked = questions(
-            dialect, [(name, output) for name in (*SETTINGS, *asked_first(dialect))], lead=self._feeding(output)
-        )
+        names = (*SETTINGS, *asked_first(dialect), *(() if output in self._selected else ("select",)))
+        asked = questions(dialect, [(name, output) for name in names], lead=self._feeding(output))
         looks = questions(dialect, [("error", output), ("other_error", output)]).messages
         count = len(asked.messages)
 
         def read(replies: tuple[Reply, ...]) -> OutputSettings:
             heard = self._heard(asked, replies[:count], output)
             self._trips.note(dialect, heard)
-            return settings(heard, replies[:count], replies[count:])
+            found = settings(heard, replies[:count], replies[count:])
+            if at := asked.at.get(("select", output)):
+                found = replace(found, troubles=(*found.troubles, *not_selected(dialect, output, replies[at])))
+            if not any(trouble.wrong for trouble in found.troubles):
+                self._selected.add(output)
+            return found
 
         return self._link.submit((*asked.messages, *looks)).then(read)
 
@@ -208,14 +212,16 @@ class ScpiSupply:
         return self._switch_off(ours) if ours else settled(Done(on=False))
 
     def _switch_off(self, outputs: Sequence[int]) -> Pending[Done]:
-        told, asked = switching_off(self._dialect, outputs, spare=bool(self._role.leave_alone))
+        parts, asked = switching_off(self._dialect, outputs, spare=bool(self._role.leave_alone))
+        before, told = apart(self._link, self._dialect, parts)
 
         def read(said: Told) -> Done:
             states = [
                 Heard(self._dialect, output, {name: said.checks[index]}).state(name)
                 for (name, output), index in asked.at.items()
             ]
-            return Done(on=either(states), troubles=said.troubles)
+            earlier = (trouble for each in before if each.done for trouble in faults_in(each.value()))
+            return Done(on=either(states), troubles=(*earlier, *said.troubles))
 
         return self._tell(told, asked.messages, outputs).then(read)
 
@@ -286,10 +292,7 @@ class ScpiSupply:
         """Read the read-back, and whether the output that was meant is the one that is selected."""
         replies, troubles = list(told.checks), told.troubles
         if can_ask(self._dialect, "select"):
-            selected = replies.pop()
-            if selected.line is not None and understand_output(self._dialect, selected.line) != output:
-                text = f"output {output} was to be selected, the supply says {selected.line!r}"
-                troubles = (*troubles, Trouble(selected.message.text, text, wrong=True))
+            troubles = (*troubles, *not_selected(self._dialect, output, replies.pop()))
         if not asked:
             return Done(troubles=troubles)
         heard = Heard(self._dialect, output, dict(zip(asked, replies, strict=True)))

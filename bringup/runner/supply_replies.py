@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from bringup.core.dialect import Dialect
 from bringup.core.replies import Value
-from bringup.core.understanding import understand_number, understand_switch, understand_word
+from bringup.core.understanding import understand_number, understand_output, understand_switch, understand_word
 from bringup.runner.exchange import complaints, errors_in, faults_in
 from bringup.runner.records import PollSample, Reply
 from bringup.runner.roles import OutputSettings, Protection, Trouble
@@ -117,3 +117,20 @@ def _unread(heard: Heard) -> tuple[Trouble, ...]:
     """Return a Trouble for each set point or state whose answer does not say it."""
     found = (heard.readback(name) for name in ("set_voltage", "set_current_limit", "switch", "master"))
     return tuple(trouble for _, _, troubles in found for trouble in troubles)
+
+
+def not_selected(dialect: Dialect, output: int, reply: Reply) -> tuple[Trouble, ...]:
+    """Return the Trouble of a supply that says that another output than this one is selected."""
+    if reply.line is None or understand_output(dialect, reply.line) == output:
+        return ()
+    text = f"output {output} was to be selected, the supply says {reply.line!r}"
+    return (Trouble(reply.message.text, text, wrong=True),)
+
+
+def no_such_output(found: OutputSettings) -> str:
+    """Say why there may be no such output: another one is selected, or nothing is told of it; '' where it is there."""
+    why = next((trouble.text for trouble in found.troubles if trouble.wrong), "")
+    told = (found.volts, found.amps, found.on)
+    if not why and all(each is None for each in told):
+        why = next((trouble.text for trouble in found.troubles if trouble.errors or trouble.fault), "")
+    return f"the supply may have no output {found.output}: {why}" if why else ""

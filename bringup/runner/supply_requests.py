@@ -60,15 +60,16 @@ def questions(dialect: Dialect, pairs: Sequence[tuple[str, int]], *, lead: Seque
     return Asked(tuple(messages), at)
 
 
-def switching_off(dialect: Dialect, outputs: Sequence[int], *, spare: bool) -> tuple[list[Message], Asked]:
+def switching_off(dialect: Dialect, outputs: Sequence[int], *, spare: bool) -> tuple[list[tuple[Message, ...]], Asked]:
     """Return what switches these outputs off, relying on no earlier selection, and what asks whether they are.
 
-    `spare`: other outputs are to be left alone, so that one message for all is not used.
+    What is told stands in parts, each of which works without the others. `spare`: other outputs are to be left alone,
+    so that one message for all is not used.
     """
-    told: list[Message] = []
+    told: list[tuple[Message, ...]] = []
     pairs: list[tuple[str, int]] = []
     if can_tell(dialect, "master"):
-        told += spell(dialect, "master", on=False)
+        told.append(spell(dialect, "master", on=False))
         pairs.append(("master", outputs[0]))
     entry = dialect.operations.get("all_off")
     each = dialect.output_scope == "each" and (
@@ -78,8 +79,8 @@ def switching_off(dialect: Dialect, outputs: Sequence[int], *, spare: bool) -> t
     alone = outputs[:1] if dialect.output_scope == "all" else outputs
     for output in outputs[:1] if spelt and not each else alone:
         name = "all_off" if spelt else "switch"
-        told += selection(dialect, output, *dialect.operations[name].send)
-        told += spell(dialect, name, output=output, on=False)
+        first = selection(dialect, output, *dialect.operations[name].send)
+        told.append((*first, *spell(dialect, name, output=output, on=False)))
     name = "all_off" if can_ask(dialect, "all_off") and spelt else "switch"
     pairs += [(name, output) for output in (outputs[:1] if name == "all_off" and not each else alone)]
     return told, questions(dialect, pairs)

@@ -148,10 +148,9 @@ class Advancing:
         """Whether nothing changed over the last step."""
         pairs = list(zip(before.volts, self.board.volts, strict=True))
         for old, new in zip(before.converting, self.board.converting, strict=True):
-            if old is not None and new is not None:
-                pairs.append((old.amps, new.amps))
-                if old.running != new.running or old.limiting_since != new.limiting_since:
-                    return False
+            pairs.append((old.amps, new.amps))
+            if old.running != new.running or old.limiting_since != new.limiting_since:
+                return False
         for number, stage in self.stages.items():
             pairs += [(stages[number].volts, stage.volts), (stages[number].amps, stage.amps)]
         return all(abs(old - new) <= STILL for old, new in pairs)

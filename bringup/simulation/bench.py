@@ -30,7 +30,15 @@ from bringup.simulation.supply_styles import (
     SELECT_AND_MASTER,
     SELECT_BY_NAME,
 )
-from bringup.simulation.supply_styles_apart import ADDRESSED_LINE, LETTER_AND_NUMBER, LOCK_FIRST, SET_COLON
+from bringup.simulation.supply_styles_apart import (
+    ADDRESSED_LINE,
+    LETTER_AND_NUMBER,
+    LOCK_FIRST,
+    NAMED_AND_MASTER,
+    SELECT_BY_ORDINAL,
+    SET_COLON,
+    SET_COLON_BITS,
+)
 from bringup.simulation.world import BoardWorld
 
 
@@ -77,6 +85,9 @@ STYLES = (
     LOCK_FIRST,
     LETTER_AND_NUMBER,
     SET_COLON,
+    SET_COLON_BITS,
+    NAMED_AND_MASTER,
+    SELECT_BY_ORDINAL,
     ADDRESSED_LINE,
 )
 SUPPLIES: dict[str, Maker] = {

@@ -114,14 +114,15 @@ class BoardInTime:
     leaks: list[float]
     """Siemens to ground of each net while nothing makes it, beyond its resistive loads."""
     volts: list[float] = field(default_factory=list)
-    converting: list[Converting | None] = field(default_factory=list)
+    converting: list[Converting] = field(default_factory=list)
+    """One for every net; that of an input never does anything."""
     meter_siemens: dict[int, float] = field(default_factory=dict)
     """Net -> what a voltmeter's input draws."""
 
     def __post_init__(self) -> None:
         if not self.volts:
             self.volts = [0.0 for _ in self.circuit.nets]
-            self.converting = [None if net.stage is None else Converting() for net in self.circuit.nets]
+            self.converting = [Converting() for _ in self.circuit.nets]
 
     @property
     def circuit(self) -> Circuit:
@@ -130,7 +131,7 @@ class BoardInTime:
 
     def copy(self) -> BoardInTime:
         """Return a copy to come back to."""
-        kept = [None if state is None else state.copy() for state in self.converting]
+        kept = [state.copy() for state in self.converting]
         return BoardInTime(self.wiring, self.leaks, list(self.volts), kept, self.meter_siemens)
 
     def farads(self, index: int) -> float:
@@ -141,7 +142,7 @@ class BoardInTime:
         """Capacitance that moves with a net: its own, and that of rails which follow it."""
         total = self.wiring.farads[index]
         for child, _ in self.wiring.children[index]:
-            if self._state(child).follows:
+            if self.converting[child].follows:
                 total += self.moved_farads(child)
         return total
 
@@ -152,7 +153,7 @@ class BoardInTime:
         if self.meter_siemens:
             total += self.meter_siemens.get(index, 0.0) * volts
         for child, stage in wiring.children[index]:
-            state = self._state(child)
+            state = self.converting[child]
             output, amps = state.volts, state.amps
             if state.follows:
                 output = stage.followed(volts)
@@ -165,7 +166,7 @@ class BoardInTime:
         net = self.circuit.nets[index]
         total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0)
         for child, stage in self.wiring.children[index]:
-            state = self._state(child)
+            state = self.converting[child]
             if state.follows:
                 total += self.slope(child, stage.followed(volts)) if stage.followed(volts) > 0.0 else 0.0
             elif state.running and stage.switching and volts > max(stage.stop, 0.5):
@@ -182,7 +183,7 @@ class BoardInTime:
     def excess(self, index: int, relaxed: Relaxed) -> float:
         """Error of a net's step as a multiple of what is allowed."""
         error = relaxed.error / ALLOWED_ERROR
-        if any(self._state(child).running for child, _ in self.wiring.children[index]):
+        if any(self.converting[child].running for child, _ in self.wiring.children[index]):
             before = self.volts[index]
             error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + MOVE_FROM)))
         return error
@@ -193,7 +194,7 @@ class BoardInTime:
         for child, index in self.wiring.parents:
             old, new = before.volts[index], self.volts[index]
             if old != new and (stage := stages[child].stage) is not None and stage.fitted:
-                level = stage.stop if self._state(child).running else stage.start
+                level = stage.stop if self.converting[child].running else stage.start
                 if (old < level) != (new < level):
                     return True
         return False
@@ -202,7 +203,7 @@ class BoardInTime:
         """Time of the next change that is certain: a soft start that ends, a hiccup that does."""
         soonest = inf
         for index, stage in self.wiring.stages:
-            state = self._state(index)
+            state = self.converting[index]
             if now < state.wait_until < soonest:
                 soonest = state.wait_until
             if state.running and now < (ramped := state.ramp_from + stage.soft_start) < soonest:
@@ -216,7 +217,7 @@ class BoardInTime:
         """How long a step may be while soft starts are under way."""
         longest = inf
         for index, stage in self.wiring.stages:
-            state = self._state(index)
+            state = self.converting[index]
             if state.running and now < state.ramp_from + stage.soft_start:
                 longest = min(longest, stage.soft_start / RAMP_STEPS)
         return longest
@@ -224,18 +225,12 @@ class BoardInTime:
     def shift(self, seconds: float) -> None:
         """Let everything have happened later by so much."""
         for state in self.converting:
-            if state is not None:
-                state.ramp_from += seconds
-                state.wait_until += seconds
-                state.limiting_since = None if state.limiting_since is None else state.limiting_since + seconds
-
-    def _state(self, index: int) -> Converting:
-        state = self.converting[index]
-        assert state is not None, "the net of an input has no converter"
-        return state
+            state.ramp_from += seconds
+            state.wait_until += seconds
+            state.limiting_since = None if state.limiting_since is None else state.limiting_since + seconds
 
     def _step_rail(self, index: int, vin: float, now: float, seconds: float) -> float:
-        stage, state = self.circuit.nets[index].stage, self._state(index)
+        stage, state = self.circuit.nets[index].stage, self.converting[index]
         assert stage is not None, "the net of an input has no converter"
         _start_or_stop(stage, state, vin, now)
         volts = self.volts[index]

@@ -77,8 +77,9 @@ class _Node:
     def grow(self, mnemonic: str, *, numbered: bool) -> _Node:
         """Return the child of that mnemonic, made if need be."""
         among = self.numbered if numbered else self.children
-        child = among.get(mnemonic.upper()) or _Node()
-        among[mnemonic.upper()] = among[short_form(mnemonic)] = child
+        long = mnemonic.upper()
+        if (child := among.get(long)) is None:
+            child = among[long] = among[short_form(mnemonic)] = _Node()
         return child
 
     def find(self, mnemonic: str) -> tuple[_Node | None, str | None]:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from bringup.simulation.style import Asked, Complains, Style, Told
-from bringup.simulation.supply_styles import ONE, TWO, error_quoted, in_words
+from bringup.simulation.supply_styles import (
+    CLEAR_ERRORS,
+    ERRORS,
+    NUMBER,
+    ONE,
+    SELECTED_LEVELS,
+    THREE,
+    TWO,
+    error_quoted,
+    in_words,
+)
 
 LOCK_FIRST = Style(
     "lock-first",
@@ -99,6 +109,108 @@ SET_COLON = Style(
     complains=Complains.NOWHERE,
     clamps=True,
     case_matters=True,
+)
+
+
+def _eight_characters(value: Any) -> str:
+    """The first two: 1 where the outputs hold their voltage; independent; beeps; the sixth: on; the last two: speed."""
+    modes = "".join("0" if mode == "current" else "1" for _, mode, _ in value.values())
+    return f"{modes}011{int(any(on for on, _, _ in value.values()))}10"
+
+
+SET_COLON_BITS = Style(
+    "set-colon-bits",
+    "SUPPLY-2B",
+    TWO,
+    (
+        Told("VSET{n}:{x}", "volts"),
+        Told("ISET{n}:{x}", "amps"),
+        Told("OUT{b}", "switch"),
+    ),
+    (
+        Asked("VSET{n}?", "volts", "{:.3f}V"),
+        Asked("ISET{n}?", "amps", "{:.3f}A"),
+        Asked("VOUT{n}?", "measured volts", "{:.3f}V"),
+        Asked("IOUT{n}?", "measured amps", "{:.3f}A"),
+        Asked("STATUS?", "states", _eight_characters),
+    ),
+    one_switch=True,
+    complains=Complains.NOWHERE,
+    clamps=True,
+    case_matters=True,
+)
+
+_WITHOUT_PROTECTION = (
+    Asked("[SOURce:]VOLTage[:LEVel]?", "volts", NUMBER),
+    Asked("[SOURce:]CURRent[:LEVel]?", "amps", NUMBER),
+    ERRORS,
+)
+NAMED_AND_MASTER = Style(
+    "select-by-name-and-master",
+    "SUPPLY-3W",
+    THREE,
+    (
+        Told("INSTrument[:SELect] {name}", "select"),
+        CLEAR_ERRORS,
+        *SELECTED_LEVELS,
+        Told("CHANnel:OUTPut[:STATe] {b}", "switch"),
+        Told("OUTPut[:STATe] {b}", "master"),
+        Told("SYSTem:REMote", "nothing"),
+        Told("SYSTem:LOCal", "nothing"),
+    ),
+    (
+        *_WITHOUT_PROTECTION,
+        Asked("INSTrument[:SELect]?", "selected name"),
+        Asked("CHANnel:OUTPut[:STATe]?", "own", "0/1"),
+        Asked("OUTPut[:STATe]?", "master", "0/1"),
+        Asked("MEASure:VOLTage? {name}", "measured volts", NUMBER),
+        Asked("MEASure:CURRent? {name}", "measured amps", NUMBER),
+    ),
+    names={1: "CH1", 2: "CH2", 3: "CH3"},
+    selects=True,
+    master=True,
+)
+SELECT_BY_ORDINAL = Style(
+    "select-by-ordinal",
+    "SUPPLY-3F",
+    THREE,
+    (
+        Told("INSTrument[:SELect] {name}", "select"),
+        CLEAR_ERRORS,
+        *SELECTED_LEVELS,
+        Told("OUTPut[:STATe] {b}", "switch"),
+        Told("SYSTem:REMote", "nothing"),
+        Told("SYSTem:LOCal", "nothing"),
+    ),
+    (
+        *_WITHOUT_PROTECTION,
+        Asked("OUTPut[:STATe]?", "on", "0/1"),
+        Asked("MEASure:VOLTage?", "measured volts", NUMBER),
+        Asked("MEASure:CURRent?", "measured amps", NUMBER),
+    ),
+    names={1: "FIR", 2: "SECO", 3: "THI"},
+    selects=True,
+    one_switch=True,
+)
+OUT_AND_NUMBER = Style(
+    "number-in-keyword",
+    "SUPPLY-2Q",
+    TWO,
+    (
+        CLEAR_ERRORS,
+        Told("SOURce{n}:VOLTage {x}", "volts"),
+        Told("SOURce{n}:CURRent {x}", "amps"),
+        Told("OUT{n} {b}", "switch"),
+    ),
+    (
+        ERRORS,
+        Asked("SOURce{n}:VOLTage?", "volts", "{:.3f}"),
+        Asked("SOURce{n}:CURRent?", "amps", "{:.4f}"),
+        Asked("OUT{n}?", "on", "OFF/ON"),
+        Asked("OUT{n}:STATus?", "mode", in_words({"off": "CV", "voltage": "CV", "current": "CC"})),
+        Asked("MEASure{n}:VOLTage?", "measured volts", "{:.4f}"),
+        Asked("MEASure{n}:CURRent?", "measured amps", "{:.4f}"),
+    ),
 )
 
 ADDRESSED_LINE = Style(

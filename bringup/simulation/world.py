@@ -62,7 +62,7 @@ class BoardWorld:
             raise BenchError("The unit cannot be changed while an output is on.", "Switch every output off first.")
         board = self._bench.board
         board.volts = [0.0 for _ in board.volts]
-        board.converting = [None if state is None else Converting() for state in board.converting]
+        board.converting = [Converting() for _ in board.converting]
         self._unit.change(serial, self._bench.on_seconds)
         self._appear()
 
@@ -183,7 +183,7 @@ class BoardWorld:
         if index is None:
             return 0.0
         stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
-        if stage is None or state is None or not state.running:
+        if stage is None or not state.running:
             return 0.0
         missing = self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
         return ripple(stage, state.volts, missing=missing)

@@ -79,6 +79,8 @@ class Scene:
     attempt: str = ""
     kept_in: str = ""
     """The logbook file, which the end names."""
+    keeps: bool = True
+    """Whether what is shown is kept in a logbook: a check of the bench is not."""
     to_go_on: str = ""
     """The command that goes on with the attempt, which an end that may be gone on with names."""
     ring: Ring | None = None
@@ -138,7 +140,7 @@ class Scene:
     def _attempt_begun(self, told: Told) -> tuple[Line, ...]:
         serial = str(told.data.get("serial", ""))
         self.title = f"{serial}: {told.text}" if serial else told.text
-        self.attempt = str(told.data.get("attempt", ""))
+        self.attempt = str(told.data.get("attempt", "")) if self.keeps else ""
         self.simulated = bool(told.data.get("simulated", False))
         self.supply = bool(told.data.get("supply", True))
         self.by_hand = bool(told.data.get("by_hand", False))
@@ -275,7 +277,7 @@ class Scene:
             kept_in=self.kept_in,
         )
         standing = self.readings - self.corrected
-        count = f"{standing} reading{'' if standing == 1 else 's'} kept"
+        count = f"{standing} reading{'' if standing == 1 else 's'} {'kept' if self.keeps else 'taken, shown here only'}"
         count += f", and {self.corrected} corrected" if self.corrected else ""
         off = told.data.get("off_verified")
         claimed = bool(told.data.get("by_hand", self.by_hand))

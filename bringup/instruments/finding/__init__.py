@@ -1,0 +1,1 @@
+"""What can be found near this computer that may be an instrument. Nothing here opens or asks one of them."""
