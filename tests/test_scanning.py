@@ -13,7 +13,7 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Measure
 from bringup.core.safety import examine
 from bringup.core.words import AttemptResult, Result
-from bringup.errors import BenchError
+from bringup.errors import BenchError, LogbookError
 from bringup.files.any_file import read_any
 from bringup.runner.scpi_scanner import ScpiScanner
 from bringup.simulation.memory_link import MemoryLink
@@ -170,6 +170,39 @@ def test_a_scanner_that_is_lost_ends_the_attempt_outputs_off() -> None:
     assert (outcome.off_verified, made.bench.on()) == (True, False)
 
 
+@pytest.mark.parametrize("ends", [KeyboardInterrupt(), LogbookError("the disk is full", "Make room.")])
+def test_every_relay_is_open_however_it_ends(ends: BaseException) -> None:
+    made = scanned()
+
+    def end() -> None:
+        raise ends
+
+    _at_first_reading(made, end)
+
+    assert made.run().result in (AttemptResult.CALLED_OFF, AttemptResult.BROKEN_OFF)
+    assert ("close", 102) in made.relays.moved
+    assert (made.relays.closed, made.bench.on()) == (set(), False)
+
+
+def test_on_an_output_that_was_found_on_no_relay_is_tried() -> None:
+    made = scanned(of=picked("measure"))
+    made.bench.world.set_current_limit(1, 0.4, 0.0)
+    made.bench.world.set_voltage(1, 24.0, 0.0)
+    made.bench.world.switch(1, True, 0.0)
+    before: list[tuple[str, int]] = []
+    begin = made.bench.record.begin
+
+    def begun(start: Any) -> str:
+        before.extend(made.relays.moved)
+        return begin(start)
+
+    made.bench.record.begin = begun  # type: ignore[method-assign]
+    made.run()
+
+    assert made.bench.record.started
+    assert before == []
+
+
 def test_what_the_scanner_does_not_reach_is_probed_by_hand_with_every_relay_open() -> None:
     made = scanned(without=("5V0",))
     held: list[tuple[set[int], str | None]] = []
@@ -194,9 +227,7 @@ def test_free_leads_are_measured_by_hand_though_the_input_is_on_the_map() -> Non
     made.bench.record.known = replace(SEEN, leads_seen=frozenset())
 
     assert made.run().result is AttemptResult.PASSED
-    used = {channel for kind, channel in made.relays.moved[: made.relays.moved.index(("open", 101)) + 1]}
-    assert used == {101, 120}  # the trial before power, and no more
-    assert made.relays.moved.count(("close", 101)) == 1
+    assert made.relays.moved == []
 
 
 # what is refused before anything is opened

@@ -11,6 +11,7 @@ from bringup.core.calibration import calibration
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
+from bringup.core.procedure import Leads
 from bringup.core.quantity import format_quantity
 from bringup.core.safety_bench import probed_points
 from bringup.core.wording import shown
@@ -68,9 +69,17 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
     if setup.scanner is not None:
-        steps, board = setup.procedure.steps, setup.procedure.board
-        try_relays(setup.scanner, dict.fromkeys(p for step in steps for p in probed_points(step, board)), waits)
+        # On a board that is live, by whatever volts, nothing is connected only to try it.
+        dead = all(each.on is False for each in settings)
+        try_relays(setup.scanner, _needed(setup) if dead else (), waits)
     return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings))
+
+
+def _needed(setup: AttemptSetup) -> tuple[str, ...]:
+    """Return the points that the steps probe on the board, each once."""
+    steps = [step for step in setup.procedure.steps if not isinstance(step.action, Leads)]
+    probed = (point for step in steps for point in probed_points(step, setup.procedure.board))
+    return tuple(dict.fromkeys(probed))
 
 
 def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> float:
