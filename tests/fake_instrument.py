@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 from bringup.core.faults import Fault
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Exchange
 from bringup.simulation.physics import LeadsAt, OutputMode
+from bringup.simulation.sinks import Sink
 
 
 class EchoInstrument:
@@ -49,6 +51,35 @@ class FakeOutput:
 
 
 @dataclass
+class FakeLoads:
+    """Channels of a load at points of fixed volts."""
+
+    at: dict[int, float] = field(default_factory=lambda: {1: 3.3, 2: 12.0})
+    sinks: dict[int, Sink] = field(default_factory=lambda: {1: Sink(), 2: Sink()})
+
+    def turn(self, channel: int, mode: str, level: float, stop: float, now: float) -> None:
+        sink = self.sinks[channel]
+        sink.mode, sink.level, sink.stop = mode, level, stop
+
+    def switch(self, channel: int, now: float, *, on: bool) -> None:
+        self.sinks[channel].on, self.sinks[channel].stopped = on, False
+
+    def volts(self, channel: int, now: float) -> float:
+        sink = self.sinks[channel]
+        sink.stopped = sink.stopped or self.at[channel] < sink.stop
+        return self.at[channel]
+
+    def amps(self, channel: int, now: float) -> float:
+        return self.sinks[channel].amps(self.volts(channel, now))
+
+    def is_on(self, channel: int) -> bool:
+        return self.sinks[channel].on
+
+    def stopped(self, channel: int, now: float) -> bool:
+        return self.sinks[channel].stopped
+
+
+@dataclass
 class FakeWorld:
     """A resistor on every output and a dictionary of point voltages; time may never run backwards."""
 
@@ -63,6 +94,7 @@ class FakeWorld:
     serial: str = ""
     board_state: str = ""
     asked: list[tuple[str, float]] = field(default_factory=list)
+    loads: Any = field(default_factory=FakeLoads)
 
     def _move(self, now: float) -> None:
         assert now >= self.now, "time ran backwards"

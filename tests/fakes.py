@@ -25,11 +25,12 @@ from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask, Told
 from bringup.runner.records import AttemptStart, InstrumentInfo, PollSample, UnitHistory
 from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
+from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.simulation import meter as simulated_meter
-from bringup.simulation.bench import DEFAULT_METER, METERS, SUPPLIES
+from bringup.simulation.bench import DEFAULT_METER, LOADS, METERS, SUPPLIES
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
@@ -167,6 +168,8 @@ class SimulatedBench:
     meter: Meter
     ask: Ask
     record: RecordFake
+    load_link: MemoryLink | None = None
+    load: ScpiLoad | None = None
     told: list[Told] = field(default_factory=list)
     changes: dict[str, Any] = field(default_factory=dict)
 
@@ -189,6 +192,7 @@ class SimulatedBench:
             operator="tester",
             tool_version="0",
             simulated_link=self.meter_link,
+            load=self.load,
         )
         return replace(start, **{**self.changes, **changes})
 
@@ -221,7 +225,8 @@ def simulated_bench(
         procedure = the_procedure(procedure)
     assert bench.supply is not None
     assert bench.meter is not None
-    world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults)
+    loads = {} if bench.load is None else bench.load.channels
+    world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults, loads=loads)
     maker = SUPPLIES[bench.supply.dialect]
     dialect = the_dialect(bench.supply.dialect, BENCH)
     address = bench.supply.address
@@ -230,6 +235,11 @@ def simulated_bench(
     instrument = simulated_meter.Meter(world) if usual else METERS[bench.meter.dialect](world)
     meter_dialect = the_dialect(bench.meter.dialect, BENCH)
     meter_link = MemoryLink("meter (simulated)", instrument, clock, dialect=meter_dialect)
+    load_link = load = None
+    if bench.load is not None:
+        load_dialect = the_dialect(bench.load.dialect, BENCH)
+        load_link = MemoryLink("load (simulated)", LOADS[bench.load.dialect](world), clock, dialect=load_dialect)
+        load = ScpiLoad(bench.load, load_dialect, load_link, monotonic=clock.monotonic)
     return SimulatedBench(
         procedure=procedure,
         bench=bench,
@@ -241,6 +251,8 @@ def simulated_bench(
         meter=ScpiMeter(bench.meter, meter_dialect, meter_link),
         ask=ask if ask is not None else SimulatedPerson(attended=attended, clock=clock),
         record=RecordFake(known=history or UnitHistory(), clock=clock),
+        load_link=load_link,
+        load=load,
     )
 
 

@@ -27,9 +27,9 @@ def nobody() -> str:
 
 
 @cache
-def described() -> tuple[Bench, Board]:
+def described(name: str = "simulated.yaml") -> tuple[Bench, Board]:
     """Return the demo bench and its board, read once."""
-    bench = load_bench(BENCHES / "simulated.yaml")
+    bench = load_bench(BENCHES / name)
     assert bench.simulate is not None
     return bench, load_board(bench.simulate.board_path)
 
@@ -69,17 +69,23 @@ def served_bench(
     meter: str = "",
     manners: Mapping[str, Manners] | None = None,
     missing: tuple[str, ...] = (),
+    load: str = "",
 ) -> Iterator[Served]:
-    """Serve the demo bench and write a bench file that names its sockets. `supply`, `meter`: more of their fields."""
-    simulated = build(*described(), "MBL-0001", pace=0.0)
+    """Serve the demo bench and write a bench file that names its sockets. `supply`, `meter`: more of their fields.
+
+    `load`: the fields of a load beside its resource; '' for none.
+    """
+    simulated = build(*described("simulated-load.yaml" if load else "simulated.yaml"), "MBL-0001", pace=0.0)
     with InstrumentServer(simulated.instruments(), manners) as server:
-        resources = {role: nobody() if role in missing else server.resource(role) for role in ("supply", "meter")}
+        roles = ("supply", "meter", *(("load",) if load else ()))
+        resources = {role: nobody() if role in missing else server.resource(role) for role in roles}
+        loads = f"load: {{resource: '{resources['load']}', {load}}}\n" if load else ""
         file = folder / "bench.yaml"
         file.write_text(
             "bench: Test bench\n"
             f"supply: {{resource: '{resources['supply']}', dialect: select-by-number, {supply}}}\n"
             f"meter: {{resource: '{resources['meter']}', dialect: configure-and-read, {meter}}}\n"
-            "probing: by hand\n",
+            f"{loads}probing: by hand\n",
             encoding="utf-8",
         )
         yield Served(simulated, server, file)

@@ -59,6 +59,26 @@ def test_it_shows_who_answers_how_outputs_are_set_and_what_waits_and_changes_not
     assert "METER-1" in shown
 
 
+def test_a_load_is_shown_with_its_channels_and_nothing_is_changed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    load = "dialect: function-by-channel-list, channels: {3V3: 2}"
+    with served_bench(tmp_path, load=load) as bench:
+        bench.tell(
+            "load", "FUNC POW,(@2)", "POW 0.5,(@2)", "VOLT:INH:VON 2.5,(@2)", "INP ON,(@2)", "NONSENSE", "INP? (@2)"
+        )
+        code, found = as_json(bench.file, capsys)
+        assert main(["bench", "--bench", str(bench.file)]) == 0
+        assert bench.tell("load", "INP? (@2)", "POW? (@2)") == ["1", "0.5000"]
+    shown = capsys.readouterr().out
+    assert code == 0
+    (channel,) = found["load"]["channels"]
+    assert (channel["channel"], channel["point"], channel["on"], channel["mode"]) == (2, "3V3", True, "power")
+    assert (channel["level"], channel["stop_voltage"], channel["volts"]) == (0.5, 2.5, 0.0)
+    assert found["load"]["errors"] == ['-113,"Undefined header"']
+    assert "channel 2 (3V3): ON, constant power, set to 500 mW, stop voltage 2.5 V, draws 0 A at 0 V" in shown
+
+
 def test_json_has_one_entry_a_role(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with served_bench(tmp_path, meter="calibration_due: 2020-01-31") as bench:
         code, found = as_json(bench.file, capsys)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from bringup.core.bench import MeterRole, SupplyRole
+from bringup.core.bench import LoadRole, MeterRole, SupplyRole
 from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError
@@ -17,13 +17,17 @@ from bringup.files.dialect_file import find_dialect
 from bringup.instruments.opening import Wanted, connect, link_kind, result, wire_of
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
+from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.simulation.bench import SUPPLIES
 from bringup.simulation.instrument import Exchange
+from bringup.simulation.load_style import LoadStyle
+from bringup.simulation.load_styles import LOAD_STYLES
 from bringup.simulation.manners import Speech, speech_of
 from bringup.simulation.meter import Meter
 from bringup.simulation.server import CARRIERS, InstrumentServer
+from bringup.simulation.styled_load import StyledLoad
 from bringup.simulation.supply import select_by_number
 from tests.fake_instrument import EchoInstrument, FakeWorld
 from tests.link_helpers import WIRE, ask, linked
@@ -68,6 +72,24 @@ def test_a_supply_is_set_read_back_switched_and_measured(carrier: str) -> None:
         assert sample.volts == pytest.approx(12.5, rel=1e-3)
         assert result(supply.all_off()).on is False
         assert not world.outputs[1].on
+
+
+@pytest.mark.parametrize("carrier", [each for each in OVER if each.values[0] != "hislip"])
+@pytest.mark.parametrize("style", LOAD_STYLES, ids=lambda style: style.name)
+def test_a_load_of_each_style_is_set_up_switched_and_measured(carrier: str, style: LoadStyle) -> None:
+    world, dialect = FakeWorld(), find_dialect(style.name, ".")
+    instruments = {"load": StyledLoad(world, style, pace=0.0)}
+    with InstrumentServer(instruments, over={"load": carrier}, speech={"load": speech_of(dialect)}) as server:
+        link = connect([Wanted("load", server.resource("load"), dialect)])["load"]
+        load = ScpiLoad(LoadRole(None, dialect.name, {"3V3": 1}), dialect, link)
+        assert result(load.attach()).old_errors == ()
+        assert result(load.set_mode(1, "power")).faultless
+        assert result(load.set_level(1, "power", 0.66)).readback == 0.66
+        assert result(load.switch(1, on=True)).on is True
+        assert result(load.poll(1)).amps == pytest.approx(0.2, rel=1e-3)
+        assert result(load.all_off()).on is False
+        assert not world.loads.is_on(1)
+        link.close()
 
 
 @pytest.mark.parametrize("carrier", OVER)

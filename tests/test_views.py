@@ -260,6 +260,18 @@ def test_the_status_shows_volts_amps_watts_and_current_limit() -> None:
     assert "set 24 V, limit 0.4 A" in status
 
 
+def test_the_status_says_what_a_load_draws_until_it_is_off() -> None:
+    def draws(point: str | None, on: str) -> Told:
+        data = {"kind": "load", "on": on, "draws": "constant current 50 mA"}
+        return Told("event", "the load", data=data if point is None else {**data, "point": point})
+
+    both = (BEGUN, draws("3V3", "yes"), draws("5V0", "yes"))
+    assert "LOAD ON  3V3: constant current 50 mA; 5V0: constant current 50 mA" in live_status(*both)
+    one = live_status(*both, draws("3V3", "no"), Told("event", "a note", data={"kind": "load"}))
+    assert "LOAD ON  5V0: constant current 50 mA" in one
+    assert "LOAD ON" not in live_status(*both, draws(None, "no"))
+
+
 def test_a_silent_supply_shows_dashes_not_zeros() -> None:
     poll = PollSample(1.0, 1, fault=LinkFault.TIMEOUT)
 

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.before_opening import check_calibration, today
-from bringup.commands.bench_text import InstrumentFound, OutputFound, instrument_data, instrument_lines
+from bringup.commands.bench_text import ChannelFound, InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
-from bringup.core.bench import Bench, Identity, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
 from bringup.errors import BringupError, CommandError, ExitCode
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
 
-Role = SupplyRole | MeterRole | ScannerRole
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole
 ROUND_TRIPS = 5
 """So many identifications are timed; the median is shown."""
 
@@ -149,7 +149,7 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
         if (card := bench.scanner) is not None and card.in_meter:
             due, at = card.calibration_due, "in the meter"
             found.append(
-                InstrumentFound("scanner", False, False, at, card.dialect, channels=card.channels, calibration_due=due)
+                InstrumentFound("scanner", False, False, at, card.dialect, connects=card.channels, calibration_due=due)
             )
         return found
 
@@ -202,7 +202,9 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
         return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
     if isinstance(role, ScannerRole):
         scanner = ScpiScanner(role, dialect, link, resource=found.resource)
-        return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), channels=role.channels)
+        return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), connects=role.channels)
+    if isinstance(role, LoadRole):
+        return _load_asked(role, dialect, link, found)
     supply = ScpiSupply(role, dialect, link, resource=found.resource)
     attached = result(supply.attach())
     fed_from = {number: name for name, number in role.outputs.items()}
@@ -214,6 +216,19 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
     return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+
+
+def _load_asked(role: LoadRole, dialect: Dialect, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
+    from bringup.instruments.opening import result
+    from bringup.runner.scpi_load import ScpiLoad
+
+    load = ScpiLoad(role, dialect, link, resource=found.resource)
+    attached = result(load.attach())
+    channels = []
+    for point, channel in role.channels.items():
+        settings = result(load.settings(channel))
+        channels.append(ChannelFound(settings, point, result(load.poll(channel)) if settings.on else None))
+    return replace(found, attached=attached, round_trip=_round_trip(link), channels=tuple(channels))
 
 
 def _set_to(dialect: Dialect, link: VisaLink) -> str:

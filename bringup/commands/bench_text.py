@@ -9,8 +9,10 @@ from typing import Any
 
 from bringup.core.bench import Identity
 from bringup.core.calibration import WARN_DAYS, calibration, days
+from bringup.core.dialect import LOAD_MODES
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
+from bringup.runner.load_role import ChannelSettings, LoadSample
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Attached, OutputSettings, Trouble
 
@@ -23,6 +25,17 @@ class OutputFound:
     input: str | None
     left_alone: bool
     look: PollSample | None = None
+    """What it measures, where it was found on."""
+
+
+@frozen
+class ChannelFound:
+    """One channel of a load as it was found."""
+
+    settings: ChannelSettings
+    point: str
+    """What its leads are on."""
+    look: LoadSample | None = None
     """What it measures, where it was found on."""
 
 
@@ -41,13 +54,14 @@ class InstrumentFound:
     """Median seconds from an identification sent to its answer."""
     attached: Attached | None = None
     outputs: tuple[OutputFound, ...] = ()
+    channels: tuple[ChannelFound, ...] = ()
     set_to: str = ""
     """What a meter says that it measures."""
     calibration_due: date | None = None
     warn_days: int = WARN_DAYS
     fits: tuple[str, ...] = ()
     """Dialects that are made for what it answers to `*IDN?`."""
-    channels: Mapping[str, int] = field(default_factory=dict)
+    connects: Mapping[str, int] = field(default_factory=dict)
     """Of a scanner: point -> channel, as the bench file says."""
     lacks: tuple[str, ...] = ()
     """What its dialect has no word for."""
@@ -71,8 +85,9 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
     if found.set_to:
         lines.append(f"  is set to {found.set_to}")
     lines += _dialect_lines(found)
-    lines += [f"  channel {channel} connects {point}" for point, channel in found.channels.items()]
+    lines += [f"  channel {channel} connects {point}" for point, channel in found.connects.items()]
     lines += [f"  {_output_line(output)}" for output in found.outputs]
+    lines += [f"  {_channel_line(channel)}" for channel in found.channels]
     if found.attached is not None:
         lines += [f"  was waiting in its error queue, now cleared: {error.raw}" for error in found.attached.old_errors]
     lines += [f"  {_trouble_line(trouble)}" for trouble in _troubles(found)]
@@ -88,7 +103,7 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "simulated": found.simulated,
         "resource": found.resource or None,
         "dialect": found.dialect or None,
-        "channels": dict(found.channels),
+        "connects": dict(found.connects),
         "dialects_that_fit": list(found.fits),
         "no_word_for": list(found.lacks),
         "answers": who is not None,
@@ -100,6 +115,7 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "troubles": [_trouble_line(trouble) for trouble in _troubles(found)],
         "set_to": found.set_to or None,
         "outputs": [_output_data(output) for output in found.outputs],
+        "channels": [_channel_data(channel) for channel in found.channels],
         "calibration_due": found.calibration_due and found.calibration_due.isoformat(),
         "calibration": calibration(found.calibration_due, today, found.warn_days),
     }
@@ -166,13 +182,40 @@ def _output_data(found: OutputFound) -> dict[str, Any]:
     }
 
 
+def _channel_line(found: ChannelFound) -> str:
+    settings, look = found.settings, found.look
+    state = {True: "ON", False: "off", None: "state unknown"}[settings.on]
+    parts = [f"channel {settings.channel} ({found.point}): {state}", f"constant {settings.mode or 'unknown'}"]
+    parts.append(f"set to {_or_unknown(settings.level, LOAD_MODES.get(settings.mode or '', ''))}")
+    if settings.stop_voltage is not None:
+        parts.append(f"stop voltage {format_quantity(settings.stop_voltage, 'V')}")
+    if look is not None:
+        parts.append(f"draws {_or_unknown(look.amps, 'A')} at {_or_unknown(look.volts, 'V')}")
+    return ", ".join(parts)
+
+
+def _channel_data(found: ChannelFound) -> dict[str, Any]:
+    settings, look = found.settings, found.look
+    return {
+        "channel": settings.channel,
+        "point": found.point,
+        "on": settings.on,
+        "mode": settings.mode,
+        "level": settings.level,
+        "stop_voltage": settings.stop_voltage,
+        "volts": look and look.volts,
+        "amps": look and look.amps,
+    }
+
+
 def _or_unknown(value: float | None, unit: str) -> str:
     return "unknown" if value is None else format_quantity(value, unit)
 
 
 def _troubles(found: InstrumentFound) -> list[Trouble]:
     attached = () if found.attached is None else found.attached.troubles
-    return [*attached, *(trouble for output in found.outputs for trouble in output.settings.troubles)]
+    told = (*(each.settings.troubles for each in found.outputs), *(each.settings.troubles for each in found.channels))
+    return [*attached, *(trouble for troubles in told for trouble in troubles)]
 
 
 def _trouble_line(trouble: Trouble) -> str:

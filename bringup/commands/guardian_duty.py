@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.load_off import LoadOffBeside
 from bringup.commands.watchdog_off import disarm_ours
 from bringup.errors import BringupError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
@@ -66,6 +67,7 @@ class SwitchingOff:
         self._held = ExitStack()
         self.holds = False
         """Whether the supply's lock is ours."""
+        self.load = LoadOffBeside(spec.load)
 
     def take_lock(self) -> None:
         """Take the supply's lock, which the dead tool has freed, if it can be had."""
@@ -123,6 +125,8 @@ class SwitchingOff:
             return Off(False, f"{type(error).__name__}: {error}")
         finally:
             link.close(within=0.5)
+            # The supply has been told, or cannot be: it never waits for the load.
+            self.load.begin()
         if done.on is False:
             return Off(True, still_armed, reached=True, found_on=found_on)
         why = "the supply says that an output is on" if done.on else "the supply does not say whether it is off"

@@ -12,6 +12,7 @@ import pickle
 from dataclasses import field
 from typing import Any
 
+from bringup.commands.load_off import LoadReached
 from bringup.core.bench import Identity, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
@@ -50,6 +51,8 @@ class GuardianSpec:
     """Absolute path; empty where nothing is kept (a check of the bench itself)."""
     tool: int
     """The tool's process."""
+    load: LoadReached | None = None
+    """The load, which goes off after the supply; None: there is none, or it goes with the tool."""
     own_child: bool = False
     """The supply is simulated by a child of the tool, and goes with it."""
     terminal: str = ""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.commands.load_off import LoadReached
 from bringup.commands.own_python import own_command
 from bringup.commands.reaching import lock_name
 from bringup.commands.saying import say
@@ -45,6 +46,7 @@ def guarded(
         serial=serial,
         logbook="" if logbook is None else str(logbook.absolute()),
         tool=os.getpid(),
+        load=_load_of(opened),
         own_child=role.resource is None,
         terminal=terminal,
         terminal_modes=modes,
@@ -61,6 +63,15 @@ def guarded(
 
     opened.links_closed.callback(stand_down)
     return process
+
+
+def _load_of(opened: OpenBench) -> LoadReached | None:
+    """Return the load of a bench that answers to us; a simulated one ends with us."""
+    role = opened.bench.load
+    if role is None or role.resource is None:
+        return None
+    known = opened.links["load"].identity
+    return LoadReached(role, opened.dialects["load"], opened.resources["load"], opened.bench.backend, known)
 
 
 def command(serial: str) -> list[str]:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from bringup.host.control import ControlServer
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
+    from bringup.runner.load_role import Load
     from bringup.runner.protocols import Ask, Link
     from bringup.runner.roles import Meter, Scanner, Supply
 
@@ -39,7 +40,7 @@ class AnsweringBench:
         links = list(self.links.values())
         if not links or not all(link.identity is not None and link.identity.simulated for link in links):
             return None
-        return self.links.get("meter") or self.links["supply"]
+        return self.links.get("meter") or self.links.get("supply") or self.links["load"]
 
     @property
     def simulated(self) -> bool:
@@ -80,6 +81,15 @@ class AnsweringBench:
             return None
         over = "meter" if role.in_meter else "scanner"
         return ScpiScanner(role, dialect_of(self.bench, "scanner"), self.links[over], resource=self.resources[over])
+
+    def load(self) -> Load | None:
+        """Return the bench's electronic load."""
+        role = self.bench.load
+        if role is None:
+            return None
+        from bringup.runner.scpi_load import ScpiLoad
+
+        return ScpiLoad(role, self.dialects["load"], self.links["load"], resource=self.resources["load"])
 
 
 @frozen

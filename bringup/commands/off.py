@@ -30,6 +30,8 @@ HOLDER_WITHIN = 20.0
 """Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
 GUARDIAN_WITHIN = 30.0
 """Seconds for the guardian, which may have to wait until an attempt that heard late has switched off and kept it."""
+LOAD_WITHIN = 3.0
+"""Seconds for which the load is tried: the person must hear soon that its switch is what is left."""
 TRIES = 3
 TURNED_AWAY = 0.6
 """Seconds in which a supply that refuses the connection is tried again."""
@@ -41,36 +43,63 @@ FRAME = "=" * 76
 def command(bench: Path | None) -> ExitCode:
     """Switch every output of the bench off, now, whoever holds it; outputs in `leave_alone` stay as they are.
 
-    Exit codes: 0 off, verified by asking; 2 a wrong bench file; 3 the output state is UNKNOWN: use the switch.
+    A load of the bench goes off after the supply.
+
+    Exit codes: 0 off, verified by asking; 2 a wrong bench file; 3 the state of one is UNKNOWN: use the switch.
     """
     from bringup.files.bench_file import load_bench
 
     show_left_messages()
     described = load_bench(find_bench(bench))
     role = described.supply
-    if role is None:
+    if role is None and described.load is None:
         raise BenchError(f"{described.name} has no supply", "There is nothing that this command could switch off.")
+    if role is None:
+        return load_too(described, ExitCode.PASSED)
     if role.by_hand:
-        return unknown("the supply is set by hand: nobody but you can switch it off, or see that it is off")
+        why = "the supply is set by hand: nobody but you can switch it off, or see that it is off"
+        return load_too(described, unknown(why))
     said: list[str] = []
     if ask_holders(described, said):
         return ExitCode.PASSED
     if role.resource is None:
         if said:
-            return unknown("; ".join(said))
+            return load_too(described, unknown("; ".join(said)))
         say(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
-        return ExitCode.PASSED
+        return load_too(described, ExitCode.PASSED)
     try:
         verified = switch_off(described, role, said)
     except BringupError as error:
         said.append(error.message)
         verified = False
     if not verified:
-        return unknown("; ".join(said))
+        return load_too(described, unknown("; ".join(said)))
     if said:
         say("\n".join(said), err=True)
     say(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
-    return ExitCode.PASSED
+    return load_too(described, ExitCode.PASSED)
+
+
+def load_too(bench: Bench, code: ExitCode) -> ExitCode:
+    """Switch the load off as well, if the bench has one that is not simulated. Returns `code`, or STOPPED."""
+    from bringup.commands.load_off import UNKNOWN as LOAD_UNKNOWN
+    from bringup.commands.load_off import LoadReached, load_off
+    from bringup.host.lock import About, hold
+
+    role = bench.load
+    if role is None or role.resource is None:
+        return code
+    with ExitStack() as leave:
+        try:
+            leave.enter_context(hold((role.resource,), About("bringup off")))
+        except BringupError as error:
+            say(error.message, err=True)  # Somebody has it and did not help: it is tried all the same.
+        why = load_off(LoadReached(role, dialect_of(bench, "load"), role.resource, bench.backend), try_for=LOAD_WITHIN)
+    if why:
+        say(f"{FRAME}\n{LOAD_UNKNOWN}\n{FRAME}\n{why}", err=True)
+        return ExitCode.STOPPED
+    say(f"Every channel of the load of {bench.name} is OFF, verified by asking.")
+    return code
 
 
 def unknown(why: str) -> ExitCode:

@@ -10,16 +10,19 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, SupplyRole
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
     from bringup.instruments.opening import Wanted
 
 
-def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole | ScannerRole]:
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole
+
+
+def roles_of(bench: Bench) -> dict[str, Role]:
     """Return the bench's roles by name, each an instrument of its own: not a scanner that is a card in the meter."""
-    roles: dict[str, SupplyRole | MeterRole | ScannerRole | None] = {"supply": bench.supply, "meter": bench.meter}
+    roles: dict[str, Role | None] = {"supply": bench.supply, "meter": bench.meter, "load": bench.load}
     if bench.scanner is not None and not bench.scanner.in_meter:
         roles["scanner"] = bench.scanner
     return {name: role for name, role in roles.items() if role is not None}

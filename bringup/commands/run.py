@@ -252,7 +252,8 @@ def carry_out(
     )
     as_usual()
     outcome = run_attempt(setup)
-    opened.report_off(outcome.off_verified, lambda: take_off_asked(clock))
+    off = False if outcome.load_off is False else outcome.off_verified
+    opened.report_off(off, lambda: take_off_asked(clock))
     for told in left_at_the_end(record):
         view.tell(told)
     return outcome, record.rescue_file
@@ -280,6 +281,7 @@ def setup_of(
         supply=opened.supply(ask),
         meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
         scanner=opened.scanner(),
+        load=opened.load(),
         clock=clock,
         ask=ask,
         record=record,

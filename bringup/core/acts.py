@@ -21,6 +21,7 @@ from bringup.core.procedure import (
     PowerOff,
     Question,
     Resistance,
+    Sink,
 )
 
 
@@ -47,6 +48,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return action.points
         case Log():
             return *(channel.text for channel in action.what), f"{action.duration.number!r} s"
+        case Sink():
+            return action.rail, action.mode or "off", *([] if action.level is None else [repr(action.level.number)])
         case Dwell():
             return (f"{action.duration.number!r} s",)
         case PowerOff():

@@ -121,6 +121,37 @@ class MeterRole:
 
 
 @frozen
+class LoadCeiling:
+    """What no step may have the load of this bench draw."""
+
+    current: Quantity | None = None
+    power: Quantity | None = None
+
+
+@frozen
+class LoadRole:
+    """The electronic load. `resource` None means simulated."""
+
+    resource: str | None
+    dialect: str
+    channels: Mapping[str, int] = field(default_factory=dict)
+    """Rail or input of the board -> channel of the load that draws from it."""
+    remote_sense: bool = False
+    ceiling: LoadCeiling = LoadCeiling()
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    port: PortSettings = PortSettings()
+    address: int | None = None
+    line: int = 0
+    column: int = 0
+
+    @property
+    def by_hand(self) -> bool:
+        """Never: a load that a person sets is no role, for nobody would switch it off when that must be quick."""
+        return False
+
+
+@frozen
 class ScannerRole:
     """The scanner: relays that connect the meter to points of the board. Never by hand.
 
@@ -180,6 +211,7 @@ class Bench:
     path: str = ""
     dialects: Mapping[str, Dialect] = field(default_factory=dict, compare=False)
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
+    load: LoadRole | None = None
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""
@@ -194,7 +226,8 @@ class Bench:
 
         An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
         """
-        for name, role in (("supply", self.supply), ("meter", self.meter), ("scanner", self.scanner)):
+        roles = (("supply", self.supply), ("meter", self.meter), ("load", self.load), ("scanner", self.scanner))
+        for name, role in roles:
             if role is not None and role.by_hand:
                 yield f"the {name} is by hand"
             elif role is not None and role.resource is not None and not on_loopback(role.resource):

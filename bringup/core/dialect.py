@@ -27,6 +27,8 @@ UNIT_OF_FUNCTION = {
     "temperature": "degC",
 }
 """What a meter can be asked for, and the unit of the answer."""
+LOAD_MODES = {"current": "A", "resistance": "ohm", "power": "W", "voltage": "V"}
+"""What a load can hold constant, and the unit of its level. The level of each is set by `set_` and this name."""
 UNIT_OF_WHAT_IS_MEASURED = "function"
 """As an operation's unit: that of the function which the meter is set to."""
 LINK_KINDS = ("any", "serial", "lan", "gpib", "usb")
@@ -81,6 +83,8 @@ class Operation:
     gap: float = 0.0
     functions: tuple[str, ...] = ()
     """Meter only: for which functions it is used; empty: for all."""
+    modes: tuple[str, ...] = ()
+    """Load only: in which modes it is used; empty: in all."""
     discard: int = 0
     """Meter only: so many answers are asked for and thrown away first, for they may be of what was there before."""
     ignore_errors: tuple[int, ...] = ()
@@ -111,10 +115,12 @@ class Dialect:
 
     name: str
     role: str
-    """'supply', 'meter' or 'scanner'."""
+    """'supply', 'meter', 'load' or 'scanner'."""
     operations: Mapping[str, Operation]
     functions: Mapping[str, str] = field(default_factory=dict)
     """Meter only: our function name ('dc volts', 'ohms') -> the instrument's."""
+    modes: Mapping[str, str] = field(default_factory=dict)
+    """Load only: our name of a mode (LOAD_MODES) -> the instrument's. One that is absent, it has not got."""
     identity_pattern: str = ""
     write_end: str = "\n"
     read_end: str = "\n"
@@ -138,9 +144,9 @@ class Dialect:
     """The same before closing: back to local."""
     port: PortSettings = PortSettings()
     outputs: int = 0
-    """Supply only: how many outputs it has, numbered from 1; 0: not stated."""
+    """Supply and load: how many outputs, or channels, it has, numbered from 1; 0: not stated."""
     output_names: Mapping[int, str] = field(default_factory=dict)
-    """Supply only: output number -> what {name} is in its texts."""
+    """Supply and load: output number -> what {name} is in its texts."""
     output_scope: str = "each"
     """'each' or 'all': what one output switch switches."""
     watchdog_scope: str = "all"
@@ -174,6 +180,12 @@ def applies(dialect: Dialect, operation: str, function: str) -> bool:
     """Whether the dialect has the operation, and uses it for that function of a meter."""
     entry = dialect.operations.get(operation)
     return entry is not None and (not entry.functions or function in entry.functions)
+
+
+def usable(dialect: Dialect, operation: str, mode: str) -> bool:
+    """Whether the dialect can tell a load the operation, and it counts in that mode."""
+    entry = dialect.operations.get(operation)
+    return entry is not None and bool(entry.send) and (not entry.modes or mode in entry.modes)
 
 
 def configuring(dialect: Dialect, function: str, *, fixed: bool) -> str | None:

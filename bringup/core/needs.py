@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from bringup.core.bench import Bench, ScannerRole, SupplyRole
-from bringup.core.dialect import Dialect, can_ask, can_tell, configuring
+from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
+from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import probed_points
 from bringup.core.words import Kind
 
@@ -19,21 +19,31 @@ POWERING = ("set_voltage", "set_current_limit", "switch")
 READING = ("measure_voltage", "measure_current")
 
 FEATURES = {
-    "set_over_voltage": "over-voltage protection",
-    "set_over_current": "over-current protection",
-    "set_remote_sense": "remote sense",
-    "mode": "constant voltage or current",
-    "clear_trip": "clearing a trip",
-    "error": "errors",
+    "supply": {
+        "set_over_voltage": "over-voltage protection",
+        "set_over_current": "over-current protection",
+        "set_remote_sense": "remote sense",
+        "mode": "constant voltage or current",
+        "clear_trip": "clearing a trip",
+        "error": "errors",
+    },
+    "load": {
+        "set_stop_voltage": "a stop voltage",
+        "measure_power": "watts",
+        "tripped_over_power": "what tripped",
+        "set_remote_sense": "remote sense",
+        "clear_trip": "clearing a trip",
+        "error": "errors",
+    },
 }
-"""What a person would look for in a supply, and the operation that reaches it."""
+"""What a person would look for in a supply or a load, and the operation that reaches it."""
 
 
 def unreached(dialect: Dialect) -> tuple[str, ...]:
-    """Return what a person would look for in a supply and this dialect has no word for."""
-    if dialect.role != "supply":
-        return ()
-    return tuple(words for name, words in FEATURES.items() if name not in dialect.operations)
+    """Return what a person would look for in a supply or a load and this dialect has no word for."""
+    found = tuple(words for name, words in FEATURES.get(dialect.role, {}).items() if name not in dialect.operations)
+    modes = LOAD_MODES if dialect.role == "load" else ()
+    return (*found, *(f"constant {mode}" for mode in modes if mode not in dialect.modes))
 
 
 def powered_together(procedure: Procedure, bench: Bench, supply: Dialect) -> tuple[str, ...]:
@@ -60,6 +70,8 @@ def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect])
             wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
         if scanner is not None and bench.scanner is not None:
             wants += [(scanner, what) for what in _of_scanner(step, bench.scanner, scanner, procedure)]
+        if (load := dialects.get("load")) is not None and bench.load is not None:
+            wants += [(load, what) for what in _of_load(step, load, bench.load)]
         for dialect, what in wants:
             if what not in seen:
                 seen.add(what)
@@ -101,6 +113,18 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
             name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
             if at_supply and not can_ask(dialect, name):
                 yield f"'{name}'"
+
+
+def _of_load(step: Step, dialect: Dialect, role: LoadRole) -> Iterator[str]:
+    action = step.action
+    if not isinstance(action, Sink) or action.level is None:
+        return
+    if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):
+        yield "'set_remote_sense', set and read back (the bench file says `sense: remote`)"
+    if action.mode not in dialect.modes:
+        yield f"the mode '{action.mode}'"
+    if action.stop_voltage is not None and not usable(dialect, "set_stop_voltage", action.mode):
+        yield f"'set_stop_voltage' in constant {action.mode} (the step states `stop_voltage`)"
 
 
 def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[str]:

@@ -166,6 +166,10 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
         if supply is not None:
             gaps += _silent_about(supply)
         gaps.append(_power_cut(bench.supply, supply))
+    if bench.load is not None and (load := bench.dialects.get("load")) is not None:
+        gaps += _silent_about_load(load)
+        if supply_by_hand(bench):
+            gaps.append("with a supply set by hand there is no guardian: the load stays on if this program is killed")
     if meter_by_hand(bench):
         gaps.append("the meter is read by hand: a reading is what the person typed, and no rail is watched")
     elif bench.meter is not None:
@@ -184,6 +188,14 @@ def _silent_about(supply: Dialect) -> Iterator[str]:
     trips = any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current"))
     if trips and "clear_trip" not in supply.operations:
         yield f"the dialect {supply.name} cannot clear a trip: that is done at the supply's panel"
+
+
+def _silent_about_load(load: Dialect) -> Iterator[str]:
+    """What this load cannot be told or asked, though nothing trips for it."""
+    if not can_tell(load, "set_stop_voltage"):
+        yield f"the dialect {load.name} reaches no stop voltage: the load draws on from a rail that gives way"
+    if not any(name.startswith("tripped_") for name in load.operations):
+        yield f"the dialect {load.name} cannot ask what tripped: the load is then only found off"
 
 
 def _power_cut(role: SupplyRole, supply: Dialect | None) -> str:

@@ -24,6 +24,7 @@ from bringup.core.procedure import (
     PowerOff,
     Question,
     Resistance,
+    Sink,
     Step,
 )
 from bringup.core.program import listed_arguments
@@ -68,7 +69,8 @@ def _bench(bench: Bench | None) -> str:
     if bench.scanner is not None:
         probing = f"a scanner on {listed(bench.scanner.channels)}, the rest probed by hand"
     simulated = ", SIMULATED" if bench.simulate is not None else ""
-    return f"{bench.name} ({supply}, {meter}, {probing}{simulated})"
+    load = "" if bench.load is None else "load, "
+    return f"{bench.name} ({supply}, {meter}, {load}{probing}{simulated})"
 
 
 def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:
@@ -117,6 +119,11 @@ def doing(step: Step) -> str:
         case Log():
             why = " (by hand: `every` is left out)" if action.pace is Pace.BY_HAND else ""
             return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}{why}"
+        case Sink():
+            if action.level is None:
+                return f"the load at {action.rail} off"
+            stop = "" if action.stop_voltage is None else f", stops below {action.stop_voltage}"
+            return f"read {action.rail}; if in regulation, load it with constant {action.mode} {action.level}{stop}"
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"
         case PowerOff():

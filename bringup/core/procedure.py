@@ -113,6 +113,21 @@ class Log:
 
 
 @frozen
+class Sink:
+    """Have the electronic load draw from a point, or, without a level, no longer."""
+
+    rail: str
+    """Rail or input."""
+    mode: str = ""
+    """'current', 'resistance' or 'power'."""
+    level: Quantity | None = None
+    stop_voltage: Quantity | None = None
+    """Below this it stops drawing by itself."""
+    settle: Quantity | None = None
+    """Time from on to the look that is judged."""
+
+
+@frozen
 class Dwell:
     """Wait, with the supply watched."""
 
@@ -141,7 +156,7 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Dwell | PowerOff | HostProgram
+Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff | HostProgram
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -152,6 +167,7 @@ ACTION_NAMES: dict[type, str] = {
     Apply: "apply",
     Measure: "measure",
     Log: "log",
+    Sink: "load",
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",

@@ -13,12 +13,13 @@ from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
+from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
 from bringup.core.safety_scanner import examine_scanner
@@ -42,6 +43,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_expectations(procedure),
         *examine_order(procedure),
         *examine_irreversible(procedure),
+        *examine_loads(procedure, bench),
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
@@ -65,6 +67,8 @@ def unknown_names(procedure: Procedure) -> Iterator[Finding]:
             elif isinstance(action, Apply) and not action.then:
                 yield Finding(step.index, "`then` names no voltage", "Name at least one working voltage.", refused=True)
             continue
+        if isinstance(action, Sink) and action.rail not in board.inputs and action.rail not in board.rails:
+            yield _unknown(step, action.rail, "input or rail", listed((*board.inputs, *board.rails)))
         for point in _points(step):
             _, name = quantity_of(step, point)
             if name not in board.inputs and name not in board.rails:

@@ -10,7 +10,7 @@ import math
 from bringup.core.arming import plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Step
+from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
 
 READING = 0.6
@@ -41,6 +41,8 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
         return 0.0 if by_hand else OHMS * len(action.points)
     if isinstance(action, Leads):
         return 2 * SWITCHING + (0.0 if by_hand else READING)
+    if isinstance(action, Sink):
+        return SWITCHING + (SETTLING if action.settle is None else action.settle.number)
     if isinstance(action, Apply):
         plan = plan_apply(action, board, bench, state)
         return SWITCHING + sum(SETTLING + (stage.charge_time or 0.0) + plan.hold for stage in plan.stages)

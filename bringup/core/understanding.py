@@ -80,6 +80,18 @@ def understand_word(dialect: Dialect, operation: str, line: str | None, output: 
     return (entry.otherwise or None) if word is not None and _speaks_of(entry, output) else None
 
 
+def understand_mode(dialect: Dialect, line: str | None) -> str | None:
+    """Read which mode a load is in: by the words of `set_mode`, else by how its modes are spelt; None for neither."""
+    entry = dialect.operations["set_mode"]
+    if entry.words:
+        return understand_word(dialect, "set_mode", line)
+    body = None if line is None else _inside(entry.pattern, line)
+    if body is None:
+        return None
+    text = body.strip().strip('"').strip().upper()
+    return next((ours for ours, theirs in dialect.modes.items() if theirs.upper() == text), None)
+
+
 def understand_output(dialect: Dialect, line: str | None) -> int | None:
     """Read which output is selected, from its number or its name; None for anything else."""
     body = None if line is None else _inside(dialect.operations["select"].pattern, line)

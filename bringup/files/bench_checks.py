@@ -15,9 +15,14 @@ from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
 
-DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read", "scanner": "state-by-channel"}
+DEFAULT_DIALECT = {
+    "supply": "select-by-number",
+    "meter": "configure-and-read",
+    "load": "function-and-input",
+    "scanner": "state-by-channel",
+}
 """What a simulated bench speaks where its file names no dialect."""
-OTHERWISE = {"supply": BY_HAND, "meter": BY_HAND, "scanner": IN_METER}
+OTHERWISE = {"supply": BY_HAND, "meter": BY_HAND, "load": "no `load` at all", "scanner": IN_METER}
 """What may stand in the place of a resource string."""
 
 NOT_USED = "not used"
@@ -31,25 +36,30 @@ RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL
 def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
     """Report what does not fit together. `board`: that of a simulated bench, as far as it could be read."""
     simulated = "simulate" in values or "simulate" in values.wrong
-    roles = {role: values.section_in(role) for role in ("supply", "meter", "scanner")}
+    roles = {role: values.section_in(role) for role in DEFAULT_DIALECT}
     if not simulated and not {"supply", "meter"} & (set(values.entries) | values.wrong):
         problems.add(values.node, "the bench has neither a supply nor a meter", "such as supply: by hand")
     for role, section in roles.items():
         if section is not None and section.get("resource") != IN_METER:
             _check_reach(role, section, problems, simulated=simulated)
-    supply, meter = roles["supply"], roles["meter"]
+    supply = roles["supply"]
     if supply is not None:
         _check_outputs(supply, None if board is None else Tree(board), problems)
         _check_watchdog(supply, problems)
-    if supply is not None and meter is not None:
-        resource = meter.get("resource", BY_HAND)
-        if resource != BY_HAND and resource == supply.get("resource"):
-            problems.add(meter.at("resource"), "the meter's resource is that of the supply")
     if (scanner := roles["scanner"]) is not None and values.get("probing") == "fixed wiring":
         message = "with a scanner nothing else is wired to the meter: a point would be tied to each that it connects"
         problems.add(values.at("probing"), message, "leave `probing` out: what is not on `channels` is probed by hand")
     if scanner is not None:
-        check_scanner(scanner, meter, None if board is None else Tree(board), problems, simulated=simulated)
+        check_scanner(scanner, roles["meter"], None if board is None else Tree(board), problems, simulated=simulated)
+    if roles["load"] is not None:
+        _check_channels(roles["load"], None if board is None else Tree(board), problems)
+    taken: dict[str, str] = {}
+    for role, section in roles.items():
+        resource = BY_HAND if section is None else section.get("resource", BY_HAND)
+        told = role == "scanner" and taken.get(resource) == "meter"  # by check_scanner, which knows what was meant
+        if section is not None and resource not in (BY_HAND, IN_METER) and resource in taken and not told:
+            problems.add(section.at("resource"), f"the {role}'s resource is that of the {taken[resource]}")
+        taken.setdefault(resource, role)
     simulate = values.section_in("simulate")
     if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
         states = board.get("states", ())
@@ -64,6 +74,10 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
             problems.add(
                 section.node, f"the {role} needs 'resource'", f"a VISA resource string, or `{OTHERWISE[role]}`"
             )
+    elif resource == BY_HAND and role == "load":
+        message = "a load cannot be by hand: nobody would switch it off when that must be quick"
+        problems.add(section.at("resource"), message, "leave `load` out, and have an `inspect` step say what to do")
+        return
     elif resource == BY_HAND:
         if "dialect" in section:
             problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")
@@ -81,6 +95,18 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         problems.add(section.node, f"the {role} needs 'dialect'", hint)
 
 
+def _check_channels(load: Values, tree: Tree | None, problems: Problems) -> None:
+    taken: dict[int, str] = {}
+    for entry in load.many("channels"):
+        name = entry.key.text if entry.key is not None else ""
+        if entry.value in taken:
+            problems.add(entry.node, f"channel {entry.value} already draws from {taken[entry.value]}")
+        taken.setdefault(entry.value, name)
+        if tree is not None and name not in tree.named and entry.key is not None:
+            message = f"the simulated board has no rail or input called '{name}'"
+            problems.add(entry.key, message, nearest(name, tree.named))
+
+
 def check_reached(role: str, section: Values, dialect: Dialect, problems: Problems) -> None:
     """Report what the bench file wants of an instrument and its dialect has no words for."""
     _check_port(section, dialect, problems)
@@ -88,6 +114,8 @@ def check_reached(role: str, section: Values, dialect: Dialect, problems: Proble
         _check_supply(section, dialect, problems)
     elif role == "scanner":
         check_ground(section, dialect, problems)
+    elif role == "load":
+        _check_outputs_of(section, dialect, problems)
     elif section.get("high_impedance") and not _some_model(dialect, "high_impedance"):
         message = f"the dialect {dialect.name} cannot set the input of a meter"
         problems.add(section.at("high_impedance"), message, "leave it out, and set it at the meter's panel")
@@ -114,15 +142,17 @@ def _check_supply(supply: Values, dialect: Dialect, problems: Problems) -> None:
 
 
 def _check_outputs_of(supply: Values, dialect: Dialect, problems: Problems) -> None:
-    """Report outputs that no model of that dialect has. Which model it is shows when it answers."""
+    """Report outputs or channels that no model of that dialect has. Which model it is shows when it answers."""
+    what = "channel" if dialect.role == "load" else "output"
     models = [as_variant(dialect, variant) for variant in dialect.variants]
     most = max((one.outputs for one in (dialect, *models)), default=0)
     named = {number for one in (dialect, *models) for number in one.output_names}
-    for entry in (*supply.many("outputs"), *supply.many("leave_alone")):
+    for entry in (*supply.many("outputs"), *supply.many("leave_alone"), *supply.many("channels")):
         if dialect.outputs and entry.value > most:
-            problems.add(entry.node, f"there is no output {entry.value}: with {dialect.name} a supply has {most}")
+            message = f"there is no {what} {entry.value}: with {dialect.name} a {dialect.role} has {most}"
+            problems.add(entry.node, message)
         elif named and entry.value not in named:
-            problems.add(entry.node, f"there is no output {entry.value} among the `output_names` of {dialect.name}")
+            problems.add(entry.node, f"there is no {what} {entry.value} among the `output_names` of {dialect.name}")
 
 
 def _check_watchdog(supply: Values, problems: Problems) -> None:

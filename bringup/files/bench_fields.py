@@ -5,7 +5,7 @@ from __future__ import annotations
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Error
 from bringup.files.dialect_fields import SERIAL_PORT
-from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS
+from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, OneOf, Whole, YesNo
 
@@ -58,6 +58,24 @@ CALIBRATION = Section("calibration", "What is done about calibrations that run o
           "whether an overdue instrument is pointed out, or nothing is powered with it", default="warn",
           example="refuse"),
 ))
+LOAD_CEILING = Section("load ceiling", "What no step may have the load draw.", (
+    Field("current", AMPERES, "largest current", example="2 A"),
+    Field("power", WATTS, "largest power", example="20 W"),
+))
+LOAD = Section("electronic load", "An electronic load, which draws from points of the board.", (
+    Field("resource", TEXT, "VISA resource string; a simulated bench needs none",
+          example="'TCPIP0::192.0.2.12::5025::SOCKET'"),
+    Field("dialect", NAME, "how it is spoken to: a file beside this one, or one that ships",
+          example="function-and-input"),
+    PORT, ADDRESS,
+    Field("channels", ByName(Whole(least=1, most=99), "rail or input"), "which point its leads are on, and of which "
+          "channel; other channels are never touched", required=True, example="{3V3: 1}"),
+    Field("sense", OneOf(("local", "remote")), "where it senses the voltage of what it draws from", default="local",
+          example="remote"),
+    Field("ceiling", LOAD_CEILING, "what no step may have it draw", default="what the load can",
+          example="{current: 2 A, power: 20 W}"),
+    IDENTITY, DUE,
+))
 SCANNER = Section("scanner", "The scanner: relays that put the meter on points of the board.", (
     Field("resource", TEXT, "VISA resource string, or `in the meter` for a card in it; a simulated bench needs none",
           example="'TCPIP0::192.0.2.12::5025::SOCKET'"),
@@ -103,6 +121,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
     Field("bench", NAME, "its name", required=True, example="Corner bench"),
     Field("supply", Either(Fixed("by hand"), SUPPLY), "the supply", example="by hand"),
     Field("meter", Either(Fixed("by hand"), METER), "the meter", example="by hand"),
+    Field("load", LOAD, "an electronic load", default="none",
+          example="{dialect: function-and-input, channels: {3V3: 1}}"),
     Field("probing", OneOf(("by hand", "fixed wiring")), "how the meter reaches the points", default="by hand",
           example="by hand"),
     Field("scanner", SCANNER, "relays that put the meter on points; the others are reached as `probing` says",

@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bringup.core.bench import WATCHDOG, Bench, Ceiling, Expected, MeterRole, ScannerRole, Simulate, SupplyRole
+from bringup.core.bench import (
+    WATCHDOG,
+    Bench,
+    Ceiling,
+    Expected,
+    LoadCeiling,
+    LoadRole,
+    MeterRole,
+    ScannerRole,
+    Simulate,
+    SupplyRole,
+)
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
@@ -44,7 +55,7 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
         board, _, elsewhere = follow_board(path, simulate, problems)
     check_bench(values, board, problems)
     dialects = dict[str, Dialect]()
-    for role in ("supply", "meter", "scanner"):
+    for role in DEFAULT_DIALECT:
         dialect, wrong = _dialect(role, values, opened)
         elsewhere = elsewhere + wrong
         if dialect is not None:
@@ -103,6 +114,7 @@ def _build(
         backend=values.get("backend", "@py"),
         path=path,
         dialects=dialects,
+        load=_load(values, simulated=simulate is not None),
     )
 
 
@@ -159,6 +171,28 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         high_impedance=section.get("high_impedance", False),
         line=values.at("meter").line,
         column=values.at("meter").column,
+    )
+
+
+def _load(values: Values, *, simulated: bool) -> LoadRole | None:
+    section = values.section_in("load")
+    if section is None:
+        return None
+    resource, dialect = _reached(section, "load", simulated=simulated)
+    ceiling = section.section_in("ceiling")
+    facts = {} if ceiling is None else {name: ceiling.get(name) for name in ("current", "power")}
+    return LoadRole(
+        resource,
+        dialect,
+        section.get("channels"),
+        section.get("sense", "local") == "remote",
+        LoadCeiling(**facts),
+        _expected(section),
+        section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("load").line,
+        column=values.at("load").column,
     )
 
 

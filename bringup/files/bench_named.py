@@ -12,7 +12,7 @@ from bringup.files.source import kind_of, open_file
 
 MOST_FILES = 200
 """Files of a folder that are looked into."""
-ROLES = ("supply", "meter")
+ROLES = ("supply", "meter", "load")
 
 
 @frozen

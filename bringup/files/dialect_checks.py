@@ -11,6 +11,7 @@ from bringup.core.spelling import PLACEHOLDERS, is_format
 from bringup.core.status_words import is_condition, read_condition
 from bringup.errors import NotationError
 from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
+from bringup.files.dialect_load_checks import check_load
 from bringup.files.dialect_meter_checks import check_meter
 from bringup.files.dialect_scanner_checks import check_scanner
 from bringup.files.nodes import Node, Problems
@@ -19,11 +20,15 @@ from bringup.files.wording import nearest
 
 STATUS_WORDS = (ReplyKind.INTEGER, ReplyKind.HEX, ReplyKind.BYTE, ReplyKind.BITS, ReplyKind.BITS_FROM_0)
 """Kinds of reply that have bits."""
-FOR_SUPPLIES = ("outputs", "output_names")
-FOR_METERS = ("functions", "ranges", "range_words", "speeds", "configure_presets", "over_range_words")
-FOR_SCANNERS = ("settling", "one_at_a_time")
-FIELDS_OF = {"supply": FOR_SUPPLIES, "meter": FOR_METERS, "scanner": FOR_SCANNERS}
-OF_ROLES = {"supply": "supplies", "meter": "meters", "scanner": "scanners"}
+FIELDS_OF = {
+    **dict.fromkeys(("outputs", "output_names"), ("supply", "load")),
+    **dict.fromkeys(
+        ("functions", "ranges", "range_words", "speeds", "configure_presets", "over_range_words"), ("meter",)
+    ),
+    "modes": ("load",),
+    **dict.fromkeys(("settling", "one_at_a_time"), ("scanner",)),
+}
+"""Fields that not every role has -> the roles that have them."""
 _ANY_HOLE = re.compile(r"\{([^{}]*)\}")
 
 
@@ -50,6 +55,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_unasked(values, problems)
     check_meter(values, problems)
     check_scanner(values, problems)
+    check_load(values, problems)
     _check_watchdog(values, problems)
     port = values.section_in("serial_port")
     if port is not None and (line := clash(port_settings(values))):
@@ -76,10 +82,10 @@ def _check_role(values: Values, problems: Problems) -> None:
     for name in NEEDED_OPERATIONS[role]:
         if "operations" in values and name not in written and not values.wrong:
             problems.add(values.at("operations"), f"a {role} cannot do without the operation '{name}'")
-    for other, fields in FIELDS_OF.items():
-        for field in fields:
-            if field in values and other != role:
-                problems.add(values.at(field), f"'{field}' belongs to {OF_ROLES[other]}")
+    for field, roles in FIELDS_OF.items():
+        if field in values and role not in roles:
+            owners = {"supply": "supplies", "meter": "meters", "load": "loads", "scanner": "scanners"}[roles[0]]
+            problems.add(values.at(field), f"'{field}' belongs to {owners}")
 
 
 def _check_operations(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bringup.core.dialect import LINK_KINDS, UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED
+from bringup.core.dialect import LINK_KINDS, LOAD_MODES, UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED
 from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import FLOWS, LINES, PARITIES, STOPS
 from bringup.files.alternatives import Either
@@ -17,6 +17,7 @@ CHECKED = ("hardware", "manual", "manual, second-hand", "standard", "memory", "s
 OUR_WORDS = ("on", "off", "auto")
 
 FUNCTIONS = tuple(UNIT_OF_FUNCTION)
+MODES = tuple(LOAD_MODES)
 UNITS = ("V", "A", "s", "W", "ohm", UNIT_OF_WHAT_IS_MEASURED)
 
 # fmt: off
@@ -47,6 +48,7 @@ OPERATION = Section("operation", "How one operation is spelt.", (
     Field("gap", SOME_SECONDS, "time to keep after it, on top of the dialect's", default="0 s", example="400 ms"),
     Field("functions", Several(OneOf(FUNCTIONS)), "meter: for which functions it is used", default="all",
           example="[dc volts]"),
+    Field("modes", Several(OneOf(MODES)), "load: in which modes it is used", default="all", example="[current]"),
     Field("discard", Whole(most=9), "meter: answers to throw away first, being of what was there before", default="0",
           example="1"),
     Field("ignore_errors", Several(Whole(least=-32768, most=32767)), "errors that it queues although it did it",
@@ -69,6 +71,13 @@ OPERATIONS = {
         "identify", "error", "other_error", "configure", "configure_auto", "configure_function", "two_wire",
         "four_wire", "integration", "auto_zero", "high_impedance", "chosen_function", "read",
     ),
+    "load": (
+        "identify", "error", "other_error", "set_mode", "set_current", "set_resistance", "set_power", "set_voltage",
+        "set_current_range", "set_resistance_range", "set_power_range", "set_voltage_range", "set_stop_voltage",
+        "set_remote_sense", "select", "switch", "all_off", "measure_voltage", "measure_current", "measure_power",
+        "set_over_current", "over_current_state", "set_over_power", "over_power_state", "tripped_over_voltage",
+        "tripped_over_current", "tripped_over_power", "tripped_over_temperature", "tripped_reversed", "clear_trip",
+    ),
     "scanner": (
         "identify", "error", "other_error", "close", "open", "open_all", "channel_state", "closed_channels", "settled",
     ),
@@ -78,12 +87,14 @@ NEEDED_OPERATIONS = {
     "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
     "meter": ("identify", "read"),
     "scanner": ("identify", "close"),
+    "load": ("identify", "set_mode", "switch", "measure_voltage", "measure_current"),
 }
 
 _ALL_OPERATIONS = tuple(dict.fromkeys(name for names in OPERATIONS.values() for name in names))
 SPELLINGS = ByName(Either(Fixed("none"), OPERATION), "operation", _ALL_OPERATIONS)
-OUTPUTS = Field("outputs", Whole(least=1, most=99), "supply: how many outputs it has, numbered from 1", example="3")
-NAMES = Field("output_names", ByName(NAME, "output"), "supply: what {name} is",
+OUTPUTS = Field("outputs", Whole(least=1, most=99), "supply, load: how many outputs it has, numbered from 1",
+                example="3")
+NAMES = Field("output_names", ByName(NAME, "output"), "supply, load: what {name} is",
               example="{1: P6V, 2: P25V}")
 SCOPE = Field("output_scope", OneOf(("each", "all")), "what one output switch switches", default="each", example="each")
 RE_ENERGISES = Field("clear_re_energises", YesNo(), "clearing a trip may bring the output back on", default="no",
@@ -123,6 +134,8 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
     Field("over_range_from", Number(), "magnitude from which a reply means over range", default="9.8e37",
           example="9.8e37"),
     Field("over_range_words", TEXTS, "words for over range beside OL and INF", example="[Open]"),
+    Field("modes", ByName(TEXT, "mode", MODES), "load: our mode -> the instrument's word, which is what {mode} is",
+          example="{current: CURR, resistance: RES}"),
     Field("functions", ByName(TEXT, "function", FUNCTIONS), "meter: our function -> the instrument's word",
           example="{dc volts: 'VOLT:DC', ohms: RES}"),
     Field("ranges", ByName(Several(Amount(("V", "A", "ohm", "F", "Hz"))), "function", FUNCTIONS),

@@ -121,6 +121,7 @@ def _build(values: Values, path: str) -> Dialect:
         role=values.get("role"),
         operations={name: _operation(one) for name, one in values.sections("operations")},
         functions=values.get("functions", {}),
+        modes=values.get("modes", {}),
         ranges={
             entry.key.text: tuple(one.value.number for one in entry.value)
             for entry in values.many("ranges")
@@ -166,6 +167,7 @@ def _operation(values: Values) -> Operation:
         pattern=values.get("pattern", ""),
         gap=0.0 if gap is None else gap.number,
         functions=values.get("functions", ()),
+        modes=values.get("modes", ()),
         discard=values.get("discard", 0),
         ignore_errors=values.get("ignore_errors", ()),
         clears_when_read=values.get("clears_when_read", False),

@@ -11,12 +11,13 @@ from bringup.core.procedure import OnLost
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, Part
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import OneOf, Pattern, Text, Whole, YesNo
+from bringup.files.shapes import Fixed, OneOf, Pattern, Text, Whole, YesNo
 
 NAME = Text(name=True)
 TEXT = Text()
 TEXTS = Several(TEXT)
 VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",)), Amount(("s",))
+WATTS = Amount(("W",))
 FARADS, PERCENT = Amount(("F",)), Amount(("%",))
 ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
@@ -168,6 +169,16 @@ ACTIONS = {
         Field("for", SECONDS, "how long", required=True, example="30 s"),
         Field("every", SECONDS, "time between samples (left out: by hand 5 s)", default="200 ms", example="200 ms"),
         expect(None, "limits", "60 mA .. 110 mA"), *STEADY),
+    "load": action("load", "Have the electronic load draw from a rail that reads within its limits with nothing drawn. "
+                   "Off by `off: yes`, before an input is switched off, and at every end.",
+        Field("rail", NAME, "rail or input that a channel's leads are on", required=True, example="3V3"),
+        Field("current", AMPERES, "drawn, held constant", example="200 mA"),
+        Field("resistance", OHMS, "held constant", example="22 Ω"),
+        Field("power", WATTS, "drawn, held constant", example="500 mW"),
+        Field("off", Fixed("yes"), "no longer", example="yes"),
+        Field("stop_voltage", VOLTS, "below this the load stops by itself, which ends the attempt", default="none",
+              example="2.5 V"),
+        Field("settle", SECONDS, "time from on to the look that is judged", default="500 ms", example="1 s")),
     "dwell": action("dwell", "Wait, with the supply watched.",
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
@@ -184,7 +195,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "load", "ripple", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "ripple", "listen"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

@@ -11,6 +11,7 @@ from bringup.core.program import MARKERS, marker_of, pasted_marker
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
+from bringup.files.load_checks import check_load_step
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
@@ -85,6 +86,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             )
         if kind == "apply":
             _check_apply(body, problems)
+        if kind == "load":
+            check_load_step(body, None if points is None else points.all, problems)
         if kind == "host_program":
             _check_program(body, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)

@@ -24,12 +24,14 @@ from bringup.core.procedure import (
     Procedure,
     Question,
     Resistance,
+    Sink,
     Step,
 )
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import PROCEDURE
+from bringup.files.load_checks import HELD
 from bringup.files.nodes import Problems, in_order
 from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
 from bringup.files.sections import Values
@@ -160,6 +162,9 @@ def _action(kind: str, body: Values) -> Action:
                 Pace.STATED if "every" in body else Pace.USUAL,
             )
             return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every, pace)
+        case "load":
+            mode = next((name for name in HELD if name in body), "")
+            return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
         case "dwell":
             return Dwell(body.get("for"))
         case "host_program":

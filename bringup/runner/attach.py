@@ -16,7 +16,9 @@ from bringup.core.quantity import format_quantity
 from bringup.core.safety_bench import probed_points
 from bringup.core.wording import shown
 from bringup.errors import BenchError, LinkError
+from bringup.runner.found_load import channel_in_words, channels_found, decide_load_on
 from bringup.runner.journal import Journal
+from bringup.runner.load_role import ChannelSettings, Load
 from bringup.runner.power import Power
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
@@ -42,6 +44,8 @@ class Found:
     settings: tuple[OutputSettings, ...]
     look_takes: float = 0.0
     """Seconds that a look at one output of the supply takes."""
+    channels: tuple[ChannelSettings, ...] = ()
+    """Of the load."""
 
 
 def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
@@ -51,8 +55,12 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | Scanner | None], ...]
-    roles = (("supply", setup.supply), ("meter", setup.meter), ("scanner", setup.scanner))
+    roles: tuple[tuple[str, Supply | Meter | Load | Scanner | None], ...] = (
+        ("supply", setup.supply),
+        ("meter", setup.meter),
+        ("load", setup.load),
+        ("scanner", setup.scanner),
+    )
     for name, role in roles:
         if role is None:
             continue
@@ -72,7 +80,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         # On a board that is live, by whatever volts, nothing is connected only to try it.
         dead = all(each.on is False for each in settings)
         try_relays(setup.scanner, _needed(setup) if dead else (), waits)
-    return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings))
+    channels = channels_found(setup.load, waits)
+    return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings), channels)
 
 
 def _needed(setup: AttemptSetup) -> tuple[str, ...]:
@@ -145,6 +154,9 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
     for settings in found.settings:
         journal.event("settings", in_words(settings))
         journal.troubles("supply", settings.troubles)
+    for channel in found.channels:
+        journal.event("settings", channel_in_words(channel, setup))
+        journal.troubles("load", channel.troubles)
 
 
 def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:
@@ -187,4 +199,6 @@ def decide_found_on(found: Found, setup: AttemptSetup, power: Power, waits: Wait
                 "Find out what it feeds, switch it off, or list it under `leave_alone`. Nothing was changed.",
             )
         to_switch_off.append(settings.output)
+    simulated = all(info.simulated for info in found.infos)
+    decide_load_on(found.channels, setup, power.sinking, waits, simulated=simulated)
     return tuple(to_switch_off)

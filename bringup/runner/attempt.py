@@ -26,6 +26,7 @@ from bringup.runner.records import AttemptStart, UnitHistory
 from bringup.runner.scanning import ScannerHands, open_at_the_end
 from bringup.runner.seen import keep_seen
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
+from bringup.runner.sinking import Sinking
 from bringup.runner.steps import Steps
 from bringup.runner.wait import WaitPoint, take_off_asked
 from bringup.runner.walk import Walk
@@ -49,6 +50,7 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
+    power.sinking = Sinking(setup.load, waits, watch.load, journal)
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
         found = attach(setup, waits)
@@ -90,6 +92,7 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
         for output in found_on:
             work.power.off(output)
             work.journal.event("found-on", f"output {output} was found on and switched off")
+        work.power.sinking.off_found()
         if work.simulated:
             work.hands.unit(setup.serial)
             if work.state is not None:
@@ -162,7 +165,13 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
         if bug is not None:
             raise bug
     return AttemptOutcome(
-        attempt, result, cause, tuple(journal.readings), power.off_verified, tuple(journal.unrecorded)
+        attempt,
+        result,
+        cause,
+        tuple(journal.readings),
+        power.off_verified,
+        power.sinking.off_verified,
+        tuple(journal.unrecorded),
     )
 
 

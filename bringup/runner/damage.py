@@ -32,6 +32,11 @@ def spoiled(work: Work, point: str, found: Settled) -> bool:
     return found.limited and trip_of(work, point, found.value) is None
 
 
+def damage_above(work: Work, point: str) -> float | None:
+    """Return the volts, by magnitude, above which something at the point is damaged; None: nobody said."""
+    return _damage(work, point)[0]
+
+
 def _damage(work: Work, point: str) -> tuple[float | None, str]:
     """Return the volts above which something is damaged, and what."""
     if point in work.board.inputs:

@@ -54,8 +54,11 @@ def emergency_off(
     waits: WaitPoint,
     journal: Journal,
     guarding: Guarding,
+    then: Callable[[], Exception | None] = lambda: None,
 ) -> Ended:
     """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises.
+
+    `then`: what goes off after the first tries, whatever became of them: the load. It returns what went wrong in it.
 
     `guarding` hears of it as soon as they are, before anything is recorded, for recording may take its time; and it
     hears before every further try how long that may take, lest the guardian take it for a hang.
@@ -73,6 +76,7 @@ def emergency_off(
             # What was pressed before this was said does not mean that the supply is off at its switch.
             bug = _guarded(waits.forget_pressed) or bug
             verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
+    bug = then() or bug
     if not verified and not supply.by_hand:
         bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
         said = []

@@ -18,6 +18,7 @@ from bringup.core.procedure import (
     PowerOff,
     Question,
     Resistance,
+    Sink,
     Step,
 )
 from bringup.core.wording import duration
@@ -52,6 +53,8 @@ def _doing(action: Action) -> str:
             by_hand = f", every {duration(action.every.number)} by hand" if action.pace is Pace.BY_HAND else ""
             lasting = f"for {duration(action.duration.number)}{by_hand}"
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
+        case Sink():
+            return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"
         case Dwell():
             return f"dwell {duration(action.duration.number)}"
         case PowerOff():

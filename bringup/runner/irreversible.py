@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 from bringup.core.acts import act_of
-from bringup.core.procedure import Apply, Dwell, HostProgram, Log, Measure, Step
+from bringup.core.procedure import Apply, Dwell, HostProgram, Log, Measure, Sink, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import How, Kind, Result
@@ -30,7 +30,7 @@ TRIES = 3
 PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
 BEGUN = "begun"
 NOT_KNOWN = "not known whether it was done"
-DONE_BY_POWER = (Apply, Dwell, Log, Measure)
+DONE_BY_POWER = (Apply, Dwell, Log, Measure, Sink)
 """Actions whose deed is what the supply does meanwhile; the others have a word of their own on how they ended."""
 NOTHING: Mapping[str, str] = MappingProxyType({})
 

@@ -27,6 +27,7 @@ from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_setting
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
+from bringup.runner.sinking import Sinking
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -51,9 +52,11 @@ class Power:
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
         self.bug: Exception | None = None
+        """What went wrong in telling of an emergency; to be raised in the end."""
         self.on_found_on: Callable[[int], None] = lambda _output: None
         """What is to be found out of an output that was found on, now that it is off."""
-        """What went wrong in telling of an emergency; to be raised in the end."""
+        self.sinking = Sinking(None, waits, watch.load, journal)
+        """The load, which goes off with what feeds it."""
         self.left_alone: frozenset[int] = frozenset()
         self.ceiling = Ceiling()
         self.somebody = True
@@ -199,6 +202,8 @@ class Power:
     def off(self, output: int) -> None:
         """Switch one output off and verify it by asking. Raises BrokenOff if that cannot be done."""
         feed = next((feed for feed in self._on if feed.output == output), None)
+        if feed is not None:
+            self.sinking.off_before_the_supply()
         self._touched = True
         self._watch.remove(output)
         done = self._ending(output, self.supply.switch(output, False))
@@ -217,11 +222,14 @@ class Power:
             self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
         elif not self._on:
             self._journal.show("power", on="no")
+        self.sinking.settle()
 
     def all_off(self) -> None:
         """Switch off whatever is on, last on first off, each verified. Raises BrokenOff if that cannot be done."""
+        self.sinking.off_before_the_supply()
         for feed in reversed(self.on):
             self.off(feed.output)
+        self.sinking.settle()
 
     def require_off(self, what_for: str) -> None:
         """See to it that every output of ours is off by asking each: before hands or ohms come near the board."""
@@ -256,22 +264,27 @@ class Power:
         self.cut_for = self._watch.owed = None
 
     def emergency(self, *, asked: bool = False) -> None:
-        """Every output off at once; if `asked` for, also those never touched. Never raises; sets `off_verified`."""
+        """Every output off at once, then the load; if `asked` for, also those never touched. Never raises."""
         self._watch.clear()
-        if self._supply is None or not (asked or self._touched or self._on):
-            return
+        if self._supply is not None and (asked or self._touched or self._on):
+            self._outputs_off(self._supply, asked=asked)
+        else:
+            self.bug = self.sinking.emergency(asked=asked) or self.bug
+
+    def _outputs_off(self, supply: Supply, *, asked: bool) -> None:
         before = asked or bool(self._on)
-        outputs = [output for output in self.supply.outputs() if output not in self.left_alone]
+        outputs = [output for output in supply.outputs() if output not in self.left_alone]
         self.claim(outputs if asked else ())
-        self._guarding.emergency(BOUND)
-        ended = emergency_off(self.supply, outputs, self._waits, self._journal, self._guarding)
+        self._guarding.emergency(BOUND + self.sinking.emergency_takes)
+        then = lambda: self.sinking.emergency(asked=asked)  # noqa: E731 - it says what, not when
+        ended = emergency_off(supply, outputs, self._waits, self._journal, self._guarding, then)
         self.bug = ended.bug
         if before or self.off_verified is not None or not ended.verified:
             self.off_verified = ended.verified
         if ended.verified:
             self._on.clear()
             with self._waits.emergency(BOUND_OF_ONE):
-                self.protecting.disarm(self._supply)
+                self.protecting.disarm(supply)
 
     # looking
 

@@ -15,6 +15,7 @@ from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
+from bringup.runner.load_role import Load
 from bringup.runner.protocols import Ask, Clock, Guard, Link, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Scanner, Supply
@@ -51,6 +52,7 @@ class AttemptSetup:
     operator: str
     tool_version: str
     scanner: Scanner | None = None
+    load: Load | None = None
     simulated_link: Link | None = None
     """A link to a simulated instrument (meter or supply): it then moves probe and leads instead of a person."""
     unattended: bool = False
@@ -91,6 +93,8 @@ class AttemptOutcome:
     readings: tuple[Reading, ...]
     off_verified: bool | None
     """Whether every output was off at the end, by asking. None: nothing was ever switched on."""
+    load_off: bool | None = None
+    """The same of the load's channels."""
     unrecorded: tuple[Reading, ...] = ()
     """Readings that were taken but that the logbook could not keep."""
 

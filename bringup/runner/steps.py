@@ -16,6 +16,7 @@ from bringup.core.procedure import (
     PowerOff,
     Question,
     Resistance,
+    Sink,
     Step,
 )
 from bringup.core.words import StepOutcome
@@ -24,6 +25,7 @@ from bringup.runner.actions.dwell import dwell
 from bringup.runner.actions.host_program import host_program, off_and_end
 from bringup.runner.actions.inspect import inspect
 from bringup.runner.actions.leads import leads
+from bringup.runner.actions.load import load, load_off
 from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
@@ -61,6 +63,8 @@ def perform(work: Work, action: Action) -> None:
             measure(work, action)
         case Log():
             log(work, action)
+        case Sink():
+            load(work, action)
         case Dwell():
             dwell(work, action)
         case PowerOff():
@@ -206,6 +210,8 @@ class Steps:
         work = self._work
         if isinstance(step.action, Apply | Leads | PowerOff | Resistance):
             work.power.all_off()
+        if isinstance(step.action, Sink):
+            load_off(work, step.action)
         if isinstance(step.action, Apply):
             work.unpowered.add(step.action.input)
         off_and_end(work)
@@ -253,6 +259,8 @@ def needed_input(work: Work, step: Step) -> str:
         points = step.action.points
     elif isinstance(step.action, Log):
         points = tuple(channel.point for channel in step.action.what)
+    elif isinstance(step.action, Sink):
+        points = (step.action.rail,)
     for point in points:
         name = work.board.input_of(point)
         if name in work.unpowered:

@@ -14,6 +14,7 @@ from bringup.core.wording import shown
 from bringup.errors import LinkError, LogbookError
 from bringup.runner.endings import BrokenOff, Ending, SupplyLost
 from bringup.runner.journal import Journal
+from bringup.runner.load_watch import LoadWatch
 from bringup.runner.looks import (
     Watched,
     check_settings,
@@ -55,6 +56,8 @@ class Watch:
         """Why power was cut already: raised by every wait until the emergency that follows."""
         self.sparing = False
         """Whether only over-voltage, over-current and a person may end anything now."""
+        self.load = LoadWatch(clock)
+        """The channels of the load that draw meanwhile."""
         self.look_takes = 0.0
         """Seconds that a look at one output takes, as measured when the supply was met."""
         self._put_off: Exception | None = None
@@ -105,6 +108,7 @@ class Watch:
     def clear(self) -> None:
         """Watch nothing any more, and owe nothing: whoever clears it sees to what ended the watching."""
         self._watched.clear()
+        self.load.clear()
         self.owed = None
 
     def raise_owed(self) -> None:
@@ -136,7 +140,7 @@ class Watch:
             watched.due if watched.pending is None else min(watched.pending.deadline, _late(watched))
             for watched in self._watched.values()
         ]
-        return min(times, default=float("inf"))
+        return min(*times, self.load.next_due(), float("inf"))
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
@@ -151,6 +155,8 @@ class Watch:
             now = self._clock.monotonic()
             if watched.pending is None and now >= watched.due:
                 self._ask(watched, now)
+        with self.doubting():
+            self.load.service()
         try:
             self._journal.write_polls()
         except LogbookError as error:

@@ -109,6 +109,8 @@ class Advancing:
         self.steps += 1
         self._pass(seconds)
         tripped = [stage.watch(self.now) for stage in self.stages.values()]
+        if self.board.sinks.stop(self.board.volts):
+            tripped.append(True)
         if any(tripped):
             self.disturb()
         else:

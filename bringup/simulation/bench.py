@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from bringup.core.bench import Bench, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
+from bringup.simulation.load_style import LoadStyle
+from bringup.simulation.load_styles import LOAD_STYLES
 from bringup.simulation.meter import Meter
 from bringup.simulation.meter_style import MeterStyle
 from bringup.simulation.meter_styles import METER_STYLES
@@ -17,6 +19,7 @@ from bringup.simulation.physics import World
 from bringup.simulation.scanner_styles import SCANNER_STYLES
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
+from bringup.simulation.styled_load import StyledLoad
 from bringup.simulation.styled_meter import StyledMeter
 from bringup.simulation.styled_scanner import MeterWithCard, StyledScanner
 from bringup.simulation.styled_supply import StyledSupply
@@ -49,6 +52,13 @@ class MeterMaker(Protocol):
         """Make it; `outputs` are the supply's, `pace` stretches its own times."""
 
 
+class LoadMaker(Protocol):
+    """Makes a simulated electronic load over a world."""
+
+    def __call__(self, world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> StyledLoad:
+        """Make it; `outputs` are the supply's, `pace` stretches its own times."""
+
+
 class Maker(Protocol):
     """Makes a simulated supply over a world."""
 
@@ -70,6 +80,15 @@ def styled_meter(style: MeterStyle) -> MeterMaker:
 
     def make(world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> ScpiInstrument:
         return StyledMeter(world, style, outputs=outputs, pace=pace)
+
+    return make
+
+
+def styled_load(style: LoadStyle) -> LoadMaker:
+    """Return what makes a load of that style."""
+
+    def make(world: World, *, outputs: tuple[int, ...] = (1,), pace: float = 1.0) -> StyledLoad:
+        return StyledLoad(world, style, outputs=outputs, pace=pace)
 
     return make
 
@@ -102,6 +121,8 @@ METERS: dict[str, MeterMaker] = {
     **{style.name: styled_meter(style) for style in METER_STYLES},
 }
 """Dialect -> the simulated meter that understands it."""
+LOADS: dict[str, LoadMaker] = {style.name: styled_load(style) for style in LOAD_STYLES}
+"""Dialect -> the simulated electronic load that understands it."""
 DEFAULT_SUPPLY = "select-by-number"
 DEFAULT_METER = "configure-and-read"
 DEFAULT_LEADS = 0.1
@@ -115,12 +136,18 @@ class SimulatedBench:
     world: BoardWorld
     supply: ScpiInstrument | None
     meter: ScpiInstrument | MeterWithCard | None
+    load: StyledLoad | None = None
     scanner: Instrument | None = None
     """None also where it is a card in the meter."""
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
-        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter, "scanner": self.scanner}
+        named: dict[str, Instrument | None] = {
+            "supply": self.supply,
+            "meter": self.meter,
+            "load": self.load,
+            "scanner": self.scanner,
+        }
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
 
@@ -140,8 +167,9 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         faults=() if simulate is None else simulate.faults,
         state=None if simulate is None else simulate.state,
         lead_resistance=DEFAULT_LEADS if leads is None else leads.number,
+        loads={} if bench.load is None else bench.load.channels,
     )
-    supply = meter = None
+    supply = meter = load = None
     if supply_role is None or _simulated(supply_role):
         name = (supply_role.dialect if supply_role is not None else "") or DEFAULT_SUPPLY
         _speaks("supply", name, tuple(SUPPLIES))
@@ -151,10 +179,15 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         name = (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER
         _speaks("meter", name, tuple(METERS))
         meter = METERS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
+    if bench.load is not None and _simulated(bench.load):
+        name = bench.load.dialect
+        _speaks("load", name, tuple(LOADS))
+        load = LOADS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
+        _has_channels(load, name, bench.load.channels)
     scanner = None if bench.scanner is None else _scanner(bench.scanner, world, pace)
     if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
-        return SimulatedBench(world, supply, None if meter is None else MeterWithCard(meter, scanner))
-    return SimulatedBench(world, supply, meter, scanner)
+        return SimulatedBench(world, supply, None if meter is None else MeterWithCard(meter, scanner), load)
+    return SimulatedBench(world, supply, meter, load, scanner)
 
 
 def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:
@@ -166,7 +199,7 @@ def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner
     return StyledScanner(world, SCANNER_STYLES[role.dialect], wired=wired, ground=role.ground, pace=pace)
 
 
-def _simulated(role: SupplyRole | MeterRole) -> bool:
+def _simulated(role: SupplyRole | MeterRole | LoadRole) -> bool:
     """Whether the role is neither played by hand nor by an instrument of its own."""
     return role.resource is None and not role.by_hand
 
@@ -178,6 +211,15 @@ def _has_outputs(supply: ScpiInstrument, dialect: str, wired: Mapping[str, int])
             raise BenchError(
                 f"input {name} is wired to output {output}, which the simulated supply of `{dialect}` does not have",
                 f"It has {numbers}. Change `outputs`, or choose another dialect.",
+            )
+
+
+def _has_channels(load: StyledLoad, dialect: str, wired: Mapping[str, int]) -> None:
+    for point, channel in wired.items():
+        if channel not in load.channels:
+            raise BenchError(
+                f"{point} is wired to channel {channel}, which the simulated load of `{dialect}` does not have",
+                f"It has {', '.join(map(str, load.channels))}. Change `channels`, or choose another dialect.",
             )
 
 

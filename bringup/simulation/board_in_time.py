@@ -17,7 +17,9 @@ from bringup.core.board import ConverterKind
 from bringup.core.circuit import Circuit, Net
 from bringup.core.elements import Stage
 from bringup.core.frozen import frozen
+from bringup.simulation.converting import Converting
 from bringup.simulation.relaxation import Relaxed, relax
+from bringup.simulation.sinks import Sinks
 
 RAIL_FARADS = 10e-6
 INPUT_FARADS = 10e-6
@@ -37,38 +39,6 @@ ALLOWED_MOVE = 0.12
 MOVE_FROM = 2.0
 RAMP_STEPS = 12
 """A soft start is followed in at least so many steps."""
-
-
-@dataclass(slots=True)
-class Converting:
-    """What one converter is doing."""
-
-    running: bool = False
-    ramp_from: float = 0.0
-    """When its soft start began."""
-    limiting_since: float | None = None
-    wait_until: float = -inf
-    """It does not start before (hiccup, or just stopped)."""
-    volts: float = 0.0
-    """Its output ..."""
-    amps: float = 0.0
-    """... and output current in the last step; capacitor charging included, unless `follows`."""
-    regulating: bool = True
-    follows: bool = False
-    """Whether its output moves with its input: its capacitor is then part of what feeds it."""
-
-    def copy(self) -> Converting:
-        """Return a copy (written out: it is made at every step)."""
-        return Converting(
-            self.running,
-            self.ramp_from,
-            self.limiting_since,
-            self.wait_until,
-            self.volts,
-            self.amps,
-            self.regulating,
-            self.follows,
-        )
 
 
 @frozen
@@ -118,6 +88,8 @@ class BoardInTime:
     """One for every net; that of an input never does anything."""
     meter_siemens: dict[int, float] = field(default_factory=dict)
     """Net -> what a voltmeter's input draws."""
+    sinks: Sinks = field(default_factory=Sinks)
+    """What electronic loads draw."""
 
     def __post_init__(self) -> None:
         if not self.volts:
@@ -132,7 +104,12 @@ class BoardInTime:
     def copy(self) -> BoardInTime:
         """Return a copy to come back to."""
         kept = [state.copy() for state in self.converting]
-        return BoardInTime(self.wiring, self.leaks, list(self.volts), kept, self.meter_siemens)
+        return BoardInTime(self.wiring, self.leaks, list(self.volts), kept, self.meter_siemens, self.sinks)
+
+    def discharge(self) -> None:
+        """Start anew: nothing charged, no converter running."""
+        self.volts = [0.0 for _ in self.volts]
+        self.converting = [Converting() for _ in self.converting]
 
     def farads(self, index: int) -> float:
         """Capacitance of a net."""
@@ -152,6 +129,8 @@ class BoardInTime:
         total = wiring.circuit.nets[index].drain.amps(volts)
         if self.meter_siemens:
             total += self.meter_siemens.get(index, 0.0) * volts
+        if self.sinks.at:
+            total += self.sinks.amps(index, volts)
         for child, stage in wiring.children[index]:
             state = self.converting[child]
             output, amps = state.volts, state.amps
@@ -165,6 +144,8 @@ class BoardInTime:
         """Derivative of `drawn`."""
         net = self.circuit.nets[index]
         total = net.drain.slope(volts) + self.meter_siemens.get(index, 0.0)
+        if self.sinks.at:
+            total += self.sinks.slope(index, volts)
         for child, stage in self.wiring.children[index]:
             state = self.converting[child]
             if state.follows:

@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from bringup.core.faults import Fault
+from bringup.simulation.sinks import Loads
 
 
 class LeadsAt(StrEnum):
@@ -96,6 +97,12 @@ class World(Protocol):
 
     def terminal_amps(self, output: int, now: float) -> float:
         """Amps out of the terminals (true value)."""
+
+    # the electronic load
+
+    @property
+    def loads(self) -> Loads:
+        """What the channels of the load draw, and from where."""
 
     # what the probe touches
 

@@ -15,10 +15,11 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.solver import SENSE_OPEN_RISE
 from bringup.errors import BenchError
 from bringup.simulation.advancing import Advancing
-from bringup.simulation.board_in_time import BoardInTime, Converting, wiring_of
+from bringup.simulation.board_in_time import BoardInTime, wiring_of
 from bringup.simulation.physics import LeadsAt, OutputMode
 from bringup.simulation.power_stage import BLEED_OHMS, OUTPUT_FARADS, PowerStage
 from bringup.simulation.probing import Probe, ripple
+from bringup.simulation.sinks import Loads
 from bringup.simulation.unit_on_bench import UnitOnBench
 from bringup.simulation.whole_board import whole
 
@@ -37,8 +38,9 @@ class BoardWorld:
         faults: Sequence[Fault] = (),
         state: str | None = None,
         lead_resistance: float = 0.1,
+        loads: Mapping[str, int] | None = None,
     ) -> None:
-        """Raise BenchError for a fault or state that the board does not have. The leads are plugged in."""
+        """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel."""
         self._board = whole(board)
         self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
         self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None))
@@ -50,6 +52,7 @@ class BoardWorld:
         stages = {number: PowerStage() for number in self._outputs.values()}
         board_in_time = BoardInTime(wiring_of(self._unit.circuit()), [])
         self._bench = Advancing(board_in_time, stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
+        self.loads = Loads(loads or {}, self._bench, self._advance)
         for fault in faults:
             self._unit.plant(fault, 0.0)
         self._appear()
@@ -60,9 +63,7 @@ class BoardWorld:
         """Put another unit on the bench: discharged, with the faults that are planted. Outputs must be off."""
         if any(stage.on for stage in self._bench.stages.values()):
             raise BenchError("The unit cannot be changed while an output is on.", "Switch every output off first.")
-        board = self._bench.board
-        board.volts = [0.0 for _ in board.volts]
-        board.converting = [Converting() for _ in board.converting]
+        self._bench.board.discharge()
         self._unit.change(serial, self._bench.on_seconds)
         self._appear()
 
@@ -260,9 +261,8 @@ class BoardWorld:
         bench.disturb()
 
     def _plant_in_supply(self, stage: PowerStage, name: str) -> None:
-        real = next(
-            (f.value for f in self._unit.present() if f.kind is FaultKind.WRONG_VOLTAGE and f.point == name), None
-        )
+        wrong = (f.value for f in self._unit.present() if f.kind is FaultKind.WRONG_VOLTAGE and f.point == name)
+        real = next(wrong, None)
         rise = SENSE_OPEN_RISE if self._unit.has(FaultKind.SENSE_OPEN, (name,)) else 1.0
         if real != stage.real_volts or rise != stage.sense_open_rise:
             stage.begin_step(self._bench.now)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TextIO
 from bringup.runner.prompts import Prompt
 from bringup.terminal.letters import WORDS
 from bringup.terminal.lines import Line, Tone, wrapped
+from bringup.terminal.loaded import loaded_words
 from bringup.terminal.person import KEYS, Person
 from bringup.terminal.view import View, question_lines, ring
 
@@ -91,7 +92,7 @@ class LiveView(View):
         """Return everything that the status shows; equal means that it would look the same."""
         scene, person = self.scene, self.person
         asked = () if person is None else (person.put, person.question, person.typed, person.remark, person.keys_line)
-        state = (scene.title, scene.ended, scene.power, scene.unknown, scene.poll, scene.step)
+        state = (scene.title, scene.ended, scene.power, scene.unknown, scene.poll, scene.step, scene.loaded)
         return (*state, self._width(), self._going(), *asked)
 
     def _put_up_long_question(self) -> None:
@@ -123,6 +124,7 @@ class LiveView(View):
         parts: list[RenderableType] = []
         if scene.title and not scene.ended:
             parts += [self._head(), *self._power_lines()]
+            parts += self._texts(f"  {loaded_words(scene.loaded)}", "bold yellow") if scene.loaded else []
             doing = "; ".join(part for part in (scene.step, self._going()) if part)
             parts += self._texts(doing, "dim") if doing else []
         # Outputs found on are asked about before the attempt has a title.

@@ -21,6 +21,7 @@ from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
 from bringup.terminal.letters import off_frame, unknown_frame
 from bringup.terminal.lines import Line, Tone
+from bringup.terminal.loaded import loaded_after
 from bringup.terminal.pictures import UNICODE, Signs
 from bringup.terminal.readings import reading_line, told_of
 from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end
@@ -66,6 +67,7 @@ class Scene:
     unknown: tuple[str, ...] = ()
     """What was said when the outputs could not be verified off; empty unless that holds now."""
     poll: PollSample | None = None
+    loaded: Mapping[str, str] = field(default_factory=dict)
     going: str = ""
     going_until: float | None = None
     """When it will be over; None for what comes again and again, each time for less than a second."""
@@ -239,8 +241,9 @@ class Scene:
         return (Line(f"  {told.text}", Tone.QUIET),)
 
     def _event(self, told: Told) -> tuple[Line, ...]:
+        self.loaded = loaded_after(self.loaded, told)
         mark = "note: " if told.data.get("kind") == "note" else ""
-        return (Line(f"  {mark}{told.text}", Tone.WARN),)
+        return (Line(f"  {mark}{told.text}", Tone.BAD if told.data.get("kind") == "load-unknown" else Tone.WARN),)
 
     def _trip(self, told: Told) -> tuple[Line, ...]:
         self.ring = Ring.TRIPPED

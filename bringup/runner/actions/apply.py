@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
+from bringup.core.board import Board
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
@@ -65,16 +66,17 @@ def apply(work: Work, action: Apply) -> None:
         look_behind(work, feed, plan.stages[-1], current)
 
 
-def follow_state(work: Work, *, changing: bool) -> None:
-    """Have every input that is on watched for the trip current of the board state that holds now.
+def follow_state(work: Work, *, changing: bool, board: Board | None = None) -> None:
+    """Have every input that is on watched for the trip current of the board state, and the load, that hold now.
 
-    `changing`: the board may still be in the state before, so whichever of both is higher counts meanwhile.
+    `changing`: the board may still be in the state before, so whichever of both is higher counts meanwhile. `board`:
+    as it will be loaded; None: as it is.
     """
     for name, (action, delay) in work.applied.items():
         feed = work.power.feed_of(name)
         if feed is None or feed.trip_current is None:
             continue
-        level, _ = trip_current(action, work.board, work.state)
+        level, _ = trip_current(action, board or work.power.sinking.loaded(work.board), work.state)
         level = max(level, feed.trip_current) if changing else level
         if level != feed.trip_current:
             work.power.new_trip(feed, level)

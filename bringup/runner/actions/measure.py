@@ -66,7 +66,8 @@ def below_minimum_load(work: Work, point: str) -> str:
         return ""
     nominal = {name: point.voltage.number for name, point in work.board.inputs.items()}
     volts = {feed.input: math.copysign(feed.volts, nominal[feed.input]) for feed in work.power.on}
-    if point not in solve(work.board, volts, state=work.state).below_minimum_load:
+    loaded = work.power.sinking.loaded(work.board)
+    if point not in solve(loaded, volts, state=work.state).below_minimum_load:
         return ""
     reason = f"loaded below the minimum of {rail.converter.minimum_load}"
     if point not in work.warnings:

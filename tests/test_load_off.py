@@ -1,0 +1,121 @@
+"""The load goes off after the supply where no attempt does it: by `bringup off` and by the guardian, and verified."""
+
+from __future__ import annotations
+
+import os
+import threading
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bringup.commands import load_off as module
+from bringup.commands.guardian_duty import SwitchingOff
+from bringup.commands.guardian_spec import GuardianSpec, read_spec
+from bringup.commands.load_off import LoadReached, load_off
+from bringup.commands.main import main
+from bringup.commands.reaching import dialect_of, lock_name
+from bringup.core.bench import Identity
+from bringup.files.bench_file import load_bench
+from bringup.host.lock import ControlAddress
+from tests.served_bench import Served, nobody, served_bench
+
+LOAD = "dialect: function-by-channel-list, channels: {3V3: 2}"
+
+
+@pytest.fixture(autouse=True)
+def _quick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("BRINGUP_STATE", str(tmp_path / "state"))
+    monkeypatch.setattr(module, "TRY_FOR", 0.3)
+    monkeypatch.setattr("bringup.commands.off.LOAD_WITHIN", 0.3)
+
+
+def switch_on(bench: Served) -> None:
+    bench.tell("supply", "INST:NSEL 1", "VOLT 5", "CURR 0.1", "OUTP ON", "OUTP?")
+    bench.tell("load", "INP ON,(@1)", "INP ON,(@2)", "INP? (@2)")
+
+
+def on(bench: Served) -> tuple[list[str], list[str]]:
+    """What supply and load themselves say."""
+    return bench.outputs_on()[:1], bench.tell("load", "INP? (@1)", "INP? (@2)")
+
+
+def reached(bench: Served) -> LoadReached:
+    described = load_bench(bench.file)
+    assert described.load is not None
+    assert described.load.resource is not None
+    return LoadReached(described.load, dialect_of(described, "load"), described.load.resource)
+
+
+def test_off_switches_supply_and_load_off_and_spares_a_channel_of_somebody_else(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_bench(tmp_path, load=LOAD) as bench:
+        switch_on(bench)
+        assert on(bench) == (["1"], ["1", "1"])
+        assert main(["off", "--bench", str(bench.file)]) == 0
+        assert on(bench) == (["0"], ["1", "0"])
+    shown = capsys.readouterr().out.splitlines()
+    assert [line.split(" is ")[0].split(" are ")[0] for line in shown] == [
+        "Every output of Test bench",
+        "Every channel of the load of Test bench",
+    ]
+
+
+def test_a_load_that_nobody_reaches_is_unknown_and_the_supply_is_off_all_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_bench(tmp_path, load=LOAD, missing=("load",)) as bench:
+        switch_on(bench)
+        assert main(["off", "--bench", str(bench.file)]) == 3
+        assert bench.outputs_on()[0] == "0"
+    said = capsys.readouterr()
+    assert "Every output of Test bench is OFF" in said.out
+    assert "the state of the LOAD is UNKNOWN, switch it off at its own switch" in said.err
+
+
+def test_a_supply_that_nobody_reaches_keeps_nobody_from_switching_the_load_off(tmp_path: Path) -> None:
+    with served_bench(tmp_path, load=LOAD, missing=("supply",)) as bench:
+        switch_on(bench)
+        assert main(["off", "--bench", str(bench.file)]) == 3
+        assert bench.tell("load", "INP? (@2)") == ["0"]
+
+
+def test_another_load_than_before_is_not_touched(tmp_path: Path) -> None:
+    with served_bench(tmp_path, load=LOAD) as bench:
+        switch_on(bench)
+        other = replace(reached(bench), known=Identity("BRINGUP SIMULATED", "LOAD-2", "somebody else's", "0"))
+        assert "it is not touched" in load_off(other, try_for=0.0)
+        assert bench.tell("load", "INP? (@2)") == ["1"]
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_the_guardian_switches_the_load_off_beside_the_supply_and_says_where_it_cannot(
+    tmp_path: Path, there: bool
+) -> None:
+    with served_bench(tmp_path, load=LOAD) as bench:
+        switch_on(bench)
+        described = load_bench(bench.file)
+        assert described.supply is not None
+        assert described.supply.resource is not None
+        load = reached(bench) if there else replace(reached(bench), resource=nobody())
+        spec = GuardianSpec(
+            described.supply,
+            dialect_of(described, "supply"),
+            described.supply.resource,
+            "@py",
+            lock_name(described, "supply"),
+            None,
+            "Test bench",
+            "MBL-0001",
+            str(tmp_path / "bringup.db"),
+            os.getpid(),
+            load=load,
+        )
+        duty = SwitchingOff(read_spec(spec.as_line()), ControlAddress(0, ""), threading.Event())
+        off = duty.once(2.0)
+        trouble = duty.load.trouble()
+
+        assert off.verified
+        assert on(bench) == (["0"], ["1", "0" if there else "1"])
+        assert ("the state of the LOAD is UNKNOWN" in trouble) == (not there), trouble
