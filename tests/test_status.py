@@ -6,8 +6,7 @@ import pytest
 
 from bringup import __version__
 from bringup.core.bench import SIMULATED_MAKER
-from bringup.simulation.instrument import take
-from bringup.simulation.scpi_instrument import ScpiInstrument
+from bringup.simulation.instrument import Instrument, take
 from bringup.simulation.status import QUEUE_SIZE, Register
 from bringup.simulation.supply import single_output
 from tests.fake_instrument import FakeWorld
@@ -16,7 +15,7 @@ from tests.fake_instrument import FakeWorld
 class Talk:
     """A conversation with one instrument, whose time goes on with every message."""
 
-    def __init__(self, instrument: ScpiInstrument) -> None:
+    def __init__(self, instrument: Instrument) -> None:
         self.instrument = instrument
         self.now = 0.0
 

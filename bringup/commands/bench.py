@@ -21,7 +21,7 @@ from bringup.commands.common import bench_option, find_bench, json_option, print
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
-from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
 from bringup.errors import BenchError, BringupError, CommandError, ExitCode
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
 
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole
 ROUND_TRIPS = 5
 """So many identifications are timed; the median is shown."""
 
@@ -150,12 +151,16 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
             opened.close(farewell=False)  # somebody else is speaking to it
             raise
         leave.callback(opened.close)
-        return [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
+        found = [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
+        if (card := bench.scanner) is not None and card.in_meter:
+            due, at = card.calibration_due, "in the meter"
+            found.append(
+                InstrumentFound("scanner", False, False, at, card.dialect, connects=card.channels, calibration_due=due)
+            )
+        return found
 
 
-def _found(
-    bench: Bench, name: str, role: SupplyRole | MeterRole | LoadRole, resource: str, opened: Opened
-) -> InstrumentFound:
+def _found(bench: Bench, name: str, role: Role, resource: str, opened: Opened) -> InstrumentFound:
     days = bench.calibration.warn_days
     found = InstrumentFound(name, role.by_hand, calibration_due=role.calibration_due, warn_days=days)
     if role.by_hand:
@@ -187,12 +192,11 @@ def _model_of(bench: Bench, role: str, identity: Identity | None) -> Dialect:
     return dialect if identity is None else as_model(dialect, identity.text)
 
 
-def _asked(
-    bench: Bench, role: SupplyRole | MeterRole | LoadRole, link: VisaLink, found: InstrumentFound
-) -> InstrumentFound:
+def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
     """Ask one instrument that answers everything we want to know. Raises BringupError."""
     from bringup.instruments.opening import result
     from bringup.runner.scpi_meter import ScpiMeter
+    from bringup.runner.scpi_scanner import ScpiScanner
     from bringup.runner.scpi_supply import ScpiSupply
     from bringup.runner.supply_replies import no_such_output
 
@@ -202,6 +206,9 @@ def _asked(
         attached = result(meter.attach())
         set_to = _set_to(attached.dialect or dialect, link)
         return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
+    if isinstance(role, ScannerRole):
+        scanner = ScpiScanner(role, dialect, link, resource=found.resource)
+        return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), connects=role.channels)
     if isinstance(role, LoadRole):
         return _load_asked(role, dialect, link, found)
     supply = ScpiSupply(role, dialect, link, resource=found.resource)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import field
 from datetime import date
 from typing import Any
 
@@ -59,6 +61,8 @@ class InstrumentFound:
     warn_days: int = WARN_DAYS
     fits: tuple[str, ...] = ()
     """Dialects that are made for what it answers to `*IDN?`."""
+    connects: Mapping[str, int] = field(default_factory=dict)
+    """Of a scanner: point -> channel, as the bench file says."""
     lacks: tuple[str, ...] = ()
     """What its dialect has no word for."""
 
@@ -81,6 +85,7 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
     if found.set_to:
         lines.append(f"  is set to {found.set_to}")
     lines += _dialect_lines(found)
+    lines += [f"  channel {channel} connects {point}" for point, channel in found.connects.items()]
     lines += [f"  {_output_line(output)}" for output in found.outputs]
     lines += [f"  {_channel_line(channel)}" for channel in found.channels]
     if found.attached is not None:
@@ -98,6 +103,7 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "simulated": found.simulated,
         "resource": found.resource or None,
         "dialect": found.dialect or None,
+        "connects": dict(found.connects),
         "dialects_that_fit": list(found.fits),
         "no_word_for": list(found.lacks),
         "answers": who is not None,

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.load_role import Load
     from bringup.runner.protocols import Ask, Link
-    from bringup.runner.roles import Meter, Supply
+    from bringup.runner.roles import Meter, Scanner, Supply
 
 
 @frozen
@@ -72,6 +72,16 @@ class AnsweringBench:
         if role.by_hand:
             return HandMeter(role, ask, limits=limits)
         return ScpiMeter(role, self.dialects["meter"], self.links["meter"], resource=self.resources["meter"])
+
+    def scanner(self) -> Scanner | None:
+        """Return the bench's scanner; a card in the meter speaks over the meter's link."""
+        from bringup.runner.scpi_scanner import ScpiScanner
+
+        role = self.bench.scanner
+        if role is None:
+            return None
+        over = "meter" if role.in_meter else "scanner"
+        return ScpiScanner(role, dialect_of(self.bench, "scanner"), self.links[over], resource=self.resources[over])
 
     def load(self) -> Load | None:
         """Return the bench's electronic load."""

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.host.lock import INSTRUMENT
 
 if TYPE_CHECKING:
@@ -18,13 +18,14 @@ if TYPE_CHECKING:
     from bringup.instruments.opening import Wanted
 
 
-def roles_of(bench: Bench) -> dict[str, SupplyRole | MeterRole | LoadRole]:
-    """Return the bench's roles by name."""
-    roles: dict[str, SupplyRole | MeterRole | LoadRole | None] = {
-        "supply": bench.supply,
-        "meter": bench.meter,
-        "load": bench.load,
-    }
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole
+
+
+def roles_of(bench: Bench) -> dict[str, Role]:
+    """Return the bench's roles by name, each an instrument of its own: not a scanner that is a card in the meter."""
+    roles: dict[str, Role | None] = {"supply": bench.supply, "meter": bench.meter, "load": bench.load}
+    if bench.scanner is not None and not bench.scanner.in_meter:
+        roles["scanner"] = bench.scanner
     return {name: role for name, role in roles.items() if role is not None}
 
 
@@ -83,7 +84,9 @@ def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
 
 def dialect_of(bench: Bench, role: str) -> Dialect:
     """Return the dialect of a role that is not by hand. Raises BenchError or FileError."""
-    name = roles_of(bench)[role].dialect
+    named = bench.scanner if role == "scanner" else roles_of(bench)[role]
+    assert named is not None, "whoever asks has the role from the bench"
+    name = named.dialect
     read = bench.dialects.get(role)
     if read is not None and read.name == name:
         return read

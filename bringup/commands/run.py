@@ -281,6 +281,7 @@ def setup_of(
         bench=opened.bench,
         supply=opened.supply(ask),
         meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
+        scanner=opened.scanner(),
         load=opened.load(),
         clock=clock,
         ask=ask,

@@ -152,6 +152,36 @@ class LoadRole:
 
 
 @frozen
+class ScannerRole:
+    """The scanner: relays that connect the meter to points of the board. Never by hand.
+
+    Without resource, and not in the meter, it is simulated.
+    """
+
+    resource: str | None
+    dialect: str
+    channels: Mapping[str, int] = field(default_factory=dict)
+    """Point of the board -> the channel that connects it to the meter."""
+    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """Point -> line and column of the bench file that map it."""
+    ground: int | None = None
+    """Channel that connects the meter's low side to the board's ground, closed beside each other one; None: wired."""
+    rating: float = 0.0
+    """Volts that may stand between any two of its contacts."""
+    settling: float | None = None
+    """Seconds from a relay that has moved to a reading; None: as its dialect says."""
+    in_meter: bool = False
+    """A card in the meter: the meter's link is its own."""
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    port: PortSettings = PortSettings()
+    address: int | None = None
+    line: int = 0
+    column: int = 0
+    by_hand = False
+
+
+@frozen
 class Simulate:
     """A simulated bench: the board file it measures, and the faults planted in it."""
 
@@ -174,6 +204,7 @@ class Bench:
     probing_by_hand: bool = True
     """`probing: by hand` or `fixed wiring`."""
     simulate: Simulate | None = None
+    scanner: ScannerRole | None = None
     calibration: CalibrationRule = CalibrationRule()
     backend: str = "@py"
     """pyvisa's backend."""
@@ -182,12 +213,21 @@ class Bench:
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
 
+    def scanned(self, point: str) -> bool:
+        """Whether the scanner connects the meter to that point of the board."""
+        return self.scanner is not None and point in self.scanner.channels
+
+    def probed_by_hand(self, point: str) -> bool:
+        """Whether somebody has to hold a probe on that point."""
+        return self.probing_by_hand and not self.scanned(point)
+
     def surely_real(self) -> Iterator[str]:
         """Yield what shows without asking anything that this bench is no simulation: 'the supply is at TCPIP0::...'.
 
         An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
         """
-        for name, role in (("supply", self.supply), ("meter", self.meter), ("load", self.load)):
+        roles = (("supply", self.supply), ("meter", self.meter), ("load", self.load), ("scanner", self.scanner))
+        for name, role in roles:
             if role is not None and role.by_hand:
                 yield f"the {name} is by hand"
             elif role is not None and role.resource is not None and not on_loopback(role.resource):

@@ -115,7 +115,7 @@ class Dialect:
 
     name: str
     role: str
-    """'supply', 'meter' or 'load'."""
+    """'supply', 'meter', 'load' or 'scanner'."""
     operations: Mapping[str, Operation]
     functions: Mapping[str, str] = field(default_factory=dict)
     """Meter only: our function name ('dc volts', 'ohms') -> the instrument's."""
@@ -165,6 +165,10 @@ class Dialect:
     """Meter only: our function name -> what {range} is for each of its `ranges`; absent: the number."""
     speeds: Mapping[str, float] = field(default_factory=dict)
     """Meter only: what {speed} can be -> seconds that one reading takes then."""
+    settling: float = 0.0
+    """Scanner only: seconds from a relay that has moved to a reading."""
+    one_at_a_time: bool = False
+    """Scanner only: closing a channel opens every other one."""
     configure_presets: bool = False
     """Meter only: setting function and range also sets automatic zero and an input of 10 megohm."""
     variants: tuple[Variant, ...] = ()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from bringup.core.bench import Bench, LoadRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
@@ -61,13 +61,15 @@ def examine_dialects(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
 
 def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect]) -> Iterator[Finding]:
     """Find operations that steps need and these dialects (by role) lack: the first step for each."""
-    supply, meter, seen = dialects.get("supply"), dialects.get("meter"), set[str]()
+    supply, meter, scanner, seen = *(dialects.get(role) for role in ("supply", "meter", "scanner")), set[str]()
     for step in procedure.steps:
         wants: list[tuple[Dialect, str]] = []
         if supply is not None and bench.supply is not None and not bench.supply.by_hand:
             wants += [(supply, what) for what in _of_supply(step, bench.supply, supply, procedure)]
         if meter is not None and bench.meter is not None and not bench.meter.by_hand:
             wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
+        if scanner is not None and bench.scanner is not None:
+            wants += [(scanner, what) for what in _of_scanner(step, bench.scanner, scanner, procedure)]
         if (load := dialects.get("load")) is not None and bench.load is not None:
             wants += [(load, what) for what in _of_load(step, load, bench.load)]
         for dialect, what in wants:
@@ -79,6 +81,17 @@ def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect])
                     "Use another instrument, or add the operation to its dialect if the instrument can do it.",
                     refused=True,
                 )
+
+
+def _of_scanner(step: Step, role: ScannerRole, dialect: Dialect, procedure: Procedure) -> Iterator[str]:
+    if not any(point in role.channels for point in probed_points(step, procedure.board)):
+        return
+    if not can_tell(dialect, "close"):
+        yield "'close'"
+    if not any(can_tell(dialect, name) for name in ("open", "open_all")):
+        yield "'open' or 'open_all'"
+    if not any(can_ask(dialect, name) for name in ("channel_state", "closed_channels")):
+        yield "'channel_state' or 'closed_channels'"
 
 
 def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Procedure) -> Iterator[str]:

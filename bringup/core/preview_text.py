@@ -66,6 +66,8 @@ def _bench(bench: Bench | None) -> str:
     supply = "no supply" if bench.supply is None else "supply by hand" if supply_by_hand(bench) else "supply"
     meter = "no meter" if bench.meter is None else "meter by hand" if meter_by_hand(bench) else "meter"
     probing = "probing by hand" if bench.probing_by_hand else "fixed wiring"
+    if bench.scanner is not None:
+        probing = f"a scanner on {listed(bench.scanner.channels)}, the rest probed by hand"
     simulated = ", SIMULATED" if bench.simulate is not None else ""
     load = "" if bench.load is None else "load, "
     return f"{bench.name} ({supply}, {meter}, {load}{probing}{simulated})"
@@ -199,7 +201,9 @@ def _behind(step: Step, plan: ApplyPlan, whole: Preview) -> Iterator[str]:
     """Say what is still read where the input current misses its limits; nothing where that needs somebody's hands."""
     bench, board = whole.bench, whole.procedure.board
     rails = [rail.name for rail in downstream(board, plan.input) if rail.probe]
-    by_itself = bench is None or not (bench.meter is None or meter_by_hand(bench) or bench.probing_by_hand)
+    if bench is not None:
+        rails = [name for name in rails if not bench.probed_by_hand(name)]
+    by_itself = bench is None or not (bench.meter is None or meter_by_hand(bench))
     if not rails or not whole.trips or not by_itself:
         return
     where = "" if bench is not None else ", on a bench whose meter needs nobody's hands"

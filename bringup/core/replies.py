@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 
 from bringup.core.bench import Identity
+from bringup.core.channels import read_channels
 from bringup.core.frozen import frozen
 from bringup.core.quantity import parse_quantity
 from bringup.core.response import ENDS, read_block, read_string, split_fields
@@ -58,6 +59,8 @@ class ReplyKind(StrEnum):
     STRING = "string"
     TEXT = "text"
     BLOCK = "block"
+    CHANNELS = "channels"
+    """A list of a scanner's channels: (@101,103:105), also as a block around it."""
     HEX = "hex"
     """A status word in hexadecimal digits, with or without 0x or #H in front."""
     BYTE = "byte"
@@ -117,6 +120,8 @@ def can_answer(kind: ReplyKind, line: str, *, unit: str = "") -> bool:
         return _is_identity(body)
     if kind is ReplyKind.STRING:
         return read_string(body) is not None
+    if kind is ReplyKind.CHANNELS:
+        return read_channels(body) is not None
     if kind is ReplyKind.BLOCK:
         return read_block(line) is not None
     if kind is ReplyKind.HEX:

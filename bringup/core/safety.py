@@ -22,6 +22,7 @@ from bringup.core.safety_levels import examine_levels
 from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
+from bringup.core.safety_scanner import examine_scanner
 from bringup.core.wording import listed, shown
 
 __all__ = ["Finding", "examine"]
@@ -50,6 +51,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
     if bench is not None:
         found += examine_bench(procedure, bench)
         found += examine_dialects(procedure, bench)
+        found += examine_scanner(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
 

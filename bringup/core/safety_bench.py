@@ -157,7 +157,8 @@ def _logging(step: Step, log: Log, board: Board, bench: Bench) -> Iterator[Findi
             f"State `every: {duration(BY_HAND_INTERVAL)}` or more, or use a bench whose {by_hand[0]} is read by wire.",
             refused=True,
         )
-    if len(probed) > 1 and bench.probing_by_hand:
+    held = [point for point in probed if bench.probed_by_hand(point)]
+    if held and len(probed) > 1:
         yield Finding(
             step.index,
             f"{listed(probed)} are to be logged together, but there is one probe, held by hand",
@@ -174,7 +175,8 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         if not isinstance(step.action, Measure | Log | Leads):
             continue
         for point in probed_points(step, procedure.board):
-            if point in hazardous:
+            held = bench.probed_by_hand(point) or isinstance(step.action, Leads)
+            if point in hazardous and held:
                 yield Finding(
                     step.index,
                     f"{point} carries up to {shown(hazardous[point], 'V')} and would be probed by hand; "
@@ -195,7 +197,7 @@ def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:
     if isinstance(step.action, Resistance):
         return "takes the leads off the board"
     probed = probed_points(step, procedure.board)
-    if bench is not None and probed and bench.probing_by_hand:
+    if bench is not None and any(bench.probed_by_hand(point) for point in probed):
         return "holds the probe"
     if bench is not None and probed and meter_by_hand(bench):
         return "reads the meter"

@@ -15,7 +15,7 @@ from bringup.core.dialect import UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED, Dia
 from bringup.core.replies import ReplyKind
 from bringup.core.status_words import is_condition
 
-PLACEHOLDERS = ("output", "name", "value", "function", "mode", "range", "nplc", "speed", "on")
+PLACEHOLDERS = ("output", "name", "value", "function", "mode", "range", "nplc", "speed", "on", "channels")
 """What may stand in braces in the texts of a dialect file."""
 NUMBERS = ("value", "range", "nplc")
 WHOLES = ("output", "address")
@@ -74,8 +74,8 @@ def spell(dialect: Dialect, operation: str, **values: object) -> tuple[Message, 
     """Return what tells the instrument to do the operation; empty if the dialect only asks it.
 
     `values`: output (int), value (V, A or s), on (bool), function (our name), range (float, None for automatic),
-    nplc (float), speed (the dialect's own word), mode (our name). Raises KeyError for an operation, function, mode or
-    output name that the dialect does not have.
+    nplc (float), speed (the dialect's own word), mode (our name), channels (tuple of int). Raises KeyError for an
+    operation, function, mode or output name that the dialect does not have.
     """
     entry = dialect.operations[operation]
     return tuple(
@@ -125,6 +125,9 @@ def _word(dialect: Dialect, entry: Operation, name: str, form: str, values: Mapp
         return _theirs(entry, "auto", "AUTO")
     if name == "range" and (theirs := dialect.range_words.get(str(values.get("function")))):
         return theirs[dialect.ranges[str(values["function"])].index(float(str(value)))]
+    if name == "channels":
+        assert isinstance(value, tuple)
+        return ",".join(str(channel) for channel in value)
     if name == "speed":
         return str(value)
     if name == "output":

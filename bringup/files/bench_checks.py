@@ -8,15 +8,22 @@ from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
 from bringup.core.serial_port import clash
+from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
 from bringup.files.dialect_checks import port_settings
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
 
-BY_HAND = "by hand"
-DEFAULT_DIALECT = {"supply": "select-by-number", "meter": "configure-and-read", "load": "function-and-input"}
+DEFAULT_DIALECT = {
+    "supply": "select-by-number",
+    "meter": "configure-and-read",
+    "load": "function-and-input",
+    "scanner": "state-by-channel",
+}
 """What a simulated bench speaks where its file names no dialect."""
+OTHERWISE = {"supply": BY_HAND, "meter": BY_HAND, "load": "no `load` at all", "scanner": IN_METER}
+"""What may stand in the place of a resource string."""
 
 NOT_USED = "not used"
 WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
@@ -33,18 +40,24 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
     if not simulated and not {"supply", "meter"} & (set(values.entries) | values.wrong):
         problems.add(values.node, "the bench has neither a supply nor a meter", "such as supply: by hand")
     for role, section in roles.items():
-        if section is not None:
+        if section is not None and section.get("resource") != IN_METER:
             _check_reach(role, section, problems, simulated=simulated)
     supply = roles["supply"]
     if supply is not None:
         _check_outputs(supply, None if board is None else Tree(board), problems)
         _check_watchdog(supply, problems)
+    if (scanner := roles["scanner"]) is not None and values.get("probing") == "fixed wiring":
+        message = "with a scanner nothing else is wired to the meter: a point would be tied to each that it connects"
+        problems.add(values.at("probing"), message, "leave `probing` out: what is not on `channels` is probed by hand")
+    if scanner is not None:
+        check_scanner(scanner, roles["meter"], None if board is None else Tree(board), problems, simulated=simulated)
     if roles["load"] is not None:
         _check_channels(roles["load"], None if board is None else Tree(board), problems)
     taken: dict[str, str] = {}
     for role, section in roles.items():
         resource = BY_HAND if section is None else section.get("resource", BY_HAND)
-        if section is not None and resource != BY_HAND and resource in taken:
+        told = role == "scanner" and taken.get(resource) == "meter"  # by check_scanner, which knows what was meant
+        if section is not None and resource not in (BY_HAND, IN_METER) and resource in taken and not told:
             problems.add(section.at("resource"), f"the {role}'s resource is that of the {taken[resource]}")
         taken.setdefault(resource, role)
     simulate = values.section_in("simulate")
@@ -58,7 +71,9 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     resource = section.get("resource")
     if resource is None:
         if not simulated and "resource" not in section.wrong:
-            problems.add(section.node, f"the {role} needs 'resource'", "a VISA resource string, or `by hand`")
+            problems.add(
+                section.node, f"the {role} needs 'resource'", f"a VISA resource string, or `{OTHERWISE[role]}`"
+            )
     elif resource == BY_HAND and role == "load":
         message = "a load cannot be by hand: nobody would switch it off when that must be quick"
         problems.add(section.at("resource"), message, "leave `load` out, and have an `inspect` step say what to do")
@@ -69,7 +84,9 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         return
     elif not RESOURCE.fullmatch(resource):
         message = f"'{resource}' is no VISA resource string"
-        problems.add(section.at("resource"), message, "such as TCPIP0::192.0.2.10::5025::SOCKET, or `by hand`")
+        problems.add(
+            section.at("resource"), message, f"such as TCPIP0::192.0.2.10::5025::SOCKET, or `{OTHERWISE[role]}`"
+        )
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
@@ -95,6 +112,8 @@ def check_reached(role: str, section: Values, dialect: Dialect, problems: Proble
     _check_port(section, dialect, problems)
     if role == "supply":
         _check_supply(section, dialect, problems)
+    elif role == "scanner":
+        check_ground(section, dialect, problems)
     elif role == "load":
         _check_outputs_of(section, dialect, problems)
     elif section.get("high_impedance") and not _some_model(dialect, "high_impedance"):

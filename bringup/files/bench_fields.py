@@ -79,6 +79,20 @@ LOAD = Section("electronic load", "An electronic load, which draws from points o
           example="{current: 2 A, power: 20 W}"),
     IDENTITY, DUE,
 ))
+SCANNER = Section("scanner", "The scanner: relays that put the meter on points of the board.", (
+    Field("resource", TEXT, "VISA resource string, or `in the meter` for a card in it; a simulated bench needs none",
+          example="'TCPIP0::192.0.2.12::5025::SOCKET'"),
+    DIALECT, PORT, ADDRESS,
+    Field("channels", ByName(Whole(least=1, most=999_999), "point"), "which channel connects which point of the board",
+          required=True, example="{VIN: 101, 3V3: 102}"),
+    Field("ground", Whole(least=1, most=999_999), "channel that connects the meter's low side to ground",
+          default="wired", example="120"),
+    Field("rating", VOLTS, "what may stand between any two of its contacts, by its data sheet", required=True,
+          example="60 V"),
+    Field("settling", SOME_SECONDS, "time from a relay that has moved to a reading", default="as its dialect says",
+          example="10 ms"),
+    IDENTITY, DUE,
+))
 
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
@@ -114,6 +128,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
           example="{dialect: function-and-input, channels: {3V3: 1}}"),
     Field("probing", OneOf(("by hand", "fixed wiring")), "how the meter reaches the points", default="by hand",
           example="by hand"),
+    Field("scanner", SCANNER, "relays that put the meter on points; the others are reached as `probing` says",
+          example="{resource: in the meter, dialect: list-of-closed, channels: {VIN: 101}, rating: 60 V}"),
     Field("calibration", CALIBRATION, "what is done about calibrations that run out",
           default="a warning from 30 days before on", example="{warn_days: 30, overdue: refuse}"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),

@@ -12,14 +12,16 @@ from bringup.core.bench import (
     LoadCeiling,
     LoadRole,
     MeterRole,
+    ScannerRole,
     Simulate,
     SupplyRole,
 )
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
-from bringup.files.bench_checks import BY_HAND, DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
+from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
+from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
@@ -105,6 +107,7 @@ def _build(
         name=values.get("bench"),
         supply=_supply(values, inputs, simulated=simulate is not None),
         meter=_meter(values, simulated=simulate is not None),
+        scanner=_scanner(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
         simulate=simulate,
         calibration=_calibration(values),
@@ -190,6 +193,31 @@ def _load(values: Values, *, simulated: bool) -> LoadRole | None:
         address=section.get("address"),
         line=values.at("load").line,
         column=values.at("load").column,
+    )
+
+
+def _scanner(values: Values, *, simulated: bool) -> ScannerRole | None:
+    section = values.section_in("scanner")
+    if section is None:
+        return None
+    resource, dialect = _reached(section, "scanner", simulated=simulated)
+    settling = section.get("settling")
+    keys = {entry.key.text: entry.key for entry in section.many("channels") if entry.key is not None}
+    return ScannerRole(
+        None if resource == IN_METER else resource,
+        dialect,
+        section.get("channels"),
+        {name: (key.line, key.column) for name, key in keys.items()},
+        ground=section.get("ground"),
+        rating=section.get("rating").number,
+        settling=None if settling is None else settling.number,
+        in_meter=resource == IN_METER,
+        expected=_expected(section),
+        calibration_due=section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("scanner").line,
+        column=values.at("scanner").column,
     )
 
 

@@ -13,6 +13,7 @@ from bringup.errors import NotationError
 from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_load_checks import check_load
 from bringup.files.dialect_meter_checks import check_meter
+from bringup.files.dialect_scanner_checks import check_scanner
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest
@@ -25,6 +26,7 @@ FIELDS_OF = {
         ("functions", "ranges", "range_words", "speeds", "configure_presets", "over_range_words"), ("meter",)
     ),
     "modes": ("load",),
+    **dict.fromkeys(("settling", "one_at_a_time"), ("scanner",)),
 }
 """Fields that not every role has -> the roles that have them."""
 _ANY_HOLE = re.compile(r"\{([^{}]*)\}")
@@ -52,6 +54,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_ends(values, problems)
     _check_unasked(values, problems)
     check_meter(values, problems)
+    check_scanner(values, problems)
     check_load(values, problems)
     _check_watchdog(values, problems)
     port = values.section_in("serial_port")
@@ -81,7 +84,7 @@ def _check_role(values: Values, problems: Problems) -> None:
             problems.add(values.at("operations"), f"a {role} cannot do without the operation '{name}'")
     for field, roles in FIELDS_OF.items():
         if field in values and role not in roles:
-            owners = {"supply": "supplies", "meter": "meters", "load": "loads"}[roles[0]]
+            owners = {"supply": "supplies", "meter": "meters", "load": "loads", "scanner": "scanners"}[roles[0]]
             problems.add(values.at(field), f"'{field}' belongs to {owners}")
 
 

@@ -78,11 +78,15 @@ OPERATIONS = {
         "set_over_current", "over_current_state", "set_over_power", "over_power_state", "tripped_over_voltage",
         "tripped_over_current", "tripped_over_power", "tripped_over_temperature", "tripped_reversed", "clear_trip",
     ),
+    "scanner": (
+        "identify", "error", "other_error", "close", "open", "open_all", "channel_state", "closed_channels", "settled",
+    ),
 }
 """What a dialect can spell, by role. A new operation is one name here."""
 NEEDED_OPERATIONS = {
     "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
     "meter": ("identify", "read"),
+    "scanner": ("identify", "close"),
     "load": ("identify", "set_mode", "switch", "measure_voltage", "measure_current"),
 }
 
@@ -142,6 +146,9 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
           example="{S: 400 ms, F: 10 ms}"),
     Field("configure_presets", YesNo(), "meter: setting the function also sets automatic zero and 10 megohm input",
           default="no", example="yes"),
+    Field("settling", SOME_SECONDS, "scanner: time from a relay that has moved to a reading", default="0 s",
+          example="5 ms"),
+    Field("one_at_a_time", YesNo(), "scanner: closing a channel opens every other one", default="no", example="yes"),
     Field("operations", SPELLINGS, "the spelling of each operation; `none`: it has not got it", required=True,
           example="{identify: {query: '*IDN?', reply: identity}}"),
     Field("variants", ByName(VARIANT, "regular expression"), "what differs on models whose `*IDN?` holds this",

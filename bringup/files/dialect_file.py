@@ -104,6 +104,7 @@ _AS_READ = (
     "over_range_from",
     "over_range_words",
     "configure_presets",
+    "one_at_a_time",
     "watchdog_scope",
 )
 _OF_A_MODEL = ("outputs", "output_scope", "clear_re_energises")
@@ -112,7 +113,7 @@ _OF_A_MODEL = ("outputs", "output_scope", "clear_re_energises")
 
 def _build(values: Values, path: str) -> Dialect:
     facts = {name: values.get(name) for name in (*_AS_READ, *_OF_A_MODEL) if name in values}
-    for name in ("gap", "timeout", "quiet"):
+    for name in ("gap", "timeout", "quiet", "settling"):
         if name in values:
             facts[name] = values.get(name).number
     return Dialect(

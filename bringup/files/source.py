@@ -19,7 +19,7 @@ KINDS = ("procedure", "bench", "board", "dialect")
 
 _TELLING = {
     "procedure": ("procedure", "steps", "unattended"),
-    "bench": ("bench", "supply", "meter", "simulate", "probing"),
+    "bench": ("bench", "supply", "meter", "simulate", "probing", "scanner"),
     "board": ("board", "rails", "inputs"),
     "dialect": ("dialect", "operations"),
 }

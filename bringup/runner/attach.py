@@ -11,7 +11,9 @@ from bringup.core.calibration import calibration
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
+from bringup.core.procedure import Leads
 from bringup.core.quantity import format_quantity
+from bringup.core.safety_bench import probed_points
 from bringup.core.wording import shown
 from bringup.errors import BenchError, LinkError
 from bringup.runner.found_load import channel_in_words, channels_found, decide_load_on
@@ -20,7 +22,8 @@ from bringup.runner.load_role import ChannelSettings, Load
 from bringup.runner.power import Power
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
-from bringup.runner.roles import Attached, Meter, OutputSettings, Supply
+from bringup.runner.roles import Attached, Meter, OutputSettings, Scanner, Supply
+from bringup.runner.scanning import try_relays
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.supply_replies import no_such_output
 from bringup.runner.wait import WaitPoint
@@ -52,10 +55,11 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | Load | None], ...] = (
+    roles: tuple[tuple[str, Supply | Meter | Load | Scanner | None], ...] = (
         ("supply", setup.supply),
         ("meter", setup.meter),
         ("load", setup.load),
+        ("scanner", setup.scanner),
     )
     for name, role in roles:
         if role is None:
@@ -72,8 +76,19 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
         attached.append((name, found))
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
+    if setup.scanner is not None:
+        # On a board that is live, by whatever volts, nothing is connected only to try it.
+        dead = all(each.on is False for each in settings)
+        try_relays(setup.scanner, _needed(setup) if dead else (), waits)
     channels = channels_found(setup.load, waits)
     return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings), channels)
+
+
+def _needed(setup: AttemptSetup) -> tuple[str, ...]:
+    """Return the points that the steps probe on the board, each once."""
+    steps = [step for step in setup.procedure.steps if not isinstance(step.action, Leads)]
+    probed = (point for step in steps for point in probed_points(step, setup.procedure.board))
+    return tuple(dict.fromkeys(probed))
 
 
 def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> float:

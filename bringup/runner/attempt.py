@@ -23,6 +23,7 @@ from bringup.runner.keys import act_on
 from bringup.runner.power import Power
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
+from bringup.runner.scanning import ScannerHands, open_at_the_end
 from bringup.runner.seen import keep_seen
 from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.runner.sinking import Sinking
@@ -129,6 +130,8 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
     if take_off_asked(work.setup.clock) and power.off_verified is not False:
         power.emergency(asked=True)  # it was asked for after something else had ended the steps
     journal.ending = True
+    if work.setup.scanner is not None:
+        open_at_the_end(work.setup.scanner, work.waits, journal)
     under_way = steps.under_way
     end_programs(work)
     result, cause = verdict(steps, error)
@@ -232,6 +235,8 @@ def _work(
         hands = person
     else:
         hands = SimulatedHands(waits, setup.simulated_link, journal, person if setup.bench.probing_by_hand else None)
+    if setup.scanner is not None:
+        hands = ScannerHands(setup.scanner, hands, waits, journal)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
     work = Work(
         setup,

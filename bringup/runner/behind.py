@@ -39,13 +39,14 @@ def may_look(work: Work, feed: Feed, stage: Stage, sample: PollSample, current: 
         return False
     amps = [abs(each) for each in (current.value, current.lowest, current.highest) if each is not None]
     harmless = stage.purpose is not Purpose.SHORT_CHECK and bool(amps) and max(amps) < feed.trip_current
-    reads = work.setup.meter is not None and not work.meter.by_hand and not work.setup.bench.probing_by_hand
+    reads = work.setup.meter is not None and not work.meter.by_hand
+    reads = reads and bool(_reached(work, feed))
     return current.result is Result.FAIL and harmless and reads
 
 
 def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
     """Read the rails behind the input until one is wrong or the time is up, and say so beside the missed current."""
-    rails = [rail for rail in downstream(work.board, feed.input) if rail.probe]
+    rails = _reached(work, feed)
     if not rails or feed.trip_current is None or current.value is None:
         return
     drawn, most = shown(abs(current.value), "A"), shown(feed.trip_current, "A")
@@ -69,6 +70,12 @@ def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
             break
         good += [rail.name] if reading.result is Result.PASS else []
     _add(work, current, f"behind it {listed(good)} read as they should" if good else "")
+
+
+def _reached(work: Work, feed: Feed) -> list[Rail]:
+    """Return the rails behind the input that are read without anybody's hands."""
+    rails = downstream(work.board, feed.input)
+    return [rail for rail in rails if rail.probe and not work.setup.bench.probed_by_hand(rail.name)]
 
 
 def _add(work: Work, current: Reading, text: str) -> None:

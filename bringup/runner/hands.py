@@ -40,8 +40,14 @@ WORDS = {
 class Hands(Protocol):
     """Whoever moves probe and leads."""
 
+    amiss: str
+    """Why what the meter shows is no reading of the point it is meant to be on; '' where it is."""
+
     def probe(self, point: str) -> None:
         """Put the meter's probe on a point of the board (an input's or rail's name)."""
+
+    def release(self) -> None:
+        """Take the meter's own probe off whatever it is on."""
 
     def move(self) -> str:
         """Return where the probe has yet to be put by whoever reads the meter, in words; '' if it is there."""
@@ -62,6 +68,8 @@ class PersonHands:
     Who also reads the meter by hand is asked once: for the probe and the value together, by the meter.
     """
 
+    amiss = ""
+
     def __init__(self, waits: WaitPoint, board: Board, *, probing_by_hand: bool, reads_meter: bool = False) -> None:
         self._waits = waits
         self._board = board
@@ -80,6 +88,11 @@ class PersonHands:
         else:
             self._go(f"Probe on {self._named(point)}, black on ground")
         self._at = point
+
+    def release(self) -> None:
+        """Ask for the probe to be taken off."""
+        self._at = None
+        self._go("Take the meter's own probes off everything: from here on the scanner connects the meter")
 
     def move(self) -> str:
         """Return what is still to be said of the probe, once."""
@@ -122,6 +135,8 @@ class SimulatedHands:
     With a `person` (a simulated bench that is probed by hand) the person is asked first, as at a real bench.
     """
 
+    amiss = ""
+
     def __init__(self, waits: WaitPoint, link: Link, journal: Journal, person: PersonHands | None = None) -> None:
         self._waits = waits
         self._link = link
@@ -136,6 +151,13 @@ class SimulatedHands:
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
+
+    def release(self) -> None:
+        """Take the simulated probe off the board."""
+        if self._person is not None:
+            self._person.release()
+        self._send("SIMulate:PROBe NONE")
+        self._at = None
 
     def move(self) -> str:
         """Return what a person who reads the meter is still to be told of the probe."""

@@ -50,8 +50,8 @@ def read_once(
     while, longer each time, and has no value meanwhile.
     """
     lost, clock = work.lost, work.waits.clock
-    if lost.resting(clock.monotonic()):
-        return Value(None, "", why=lost.why)
+    if (why := work.hands.amiss) or (lost.resting(clock.monotonic()) and (why := lost.why)):
+        return Value(None, "", why=why)
     value, silent = _ask_meter(work, function, point, around, limits)
     until = clock.monotonic() + (WITH_SOMEBODY if work.setup.ask.attended else ALONE)
     while silent:

@@ -165,6 +165,47 @@ class Supply(Protocol):
         """Let go of the link; outputs stay as they are."""
 
 
+@frozen
+class Routed:
+    """What came of moving relays. `why`: what is not as it was to be, '' if it is."""
+
+    why: str = ""
+    stuck: frozenset[int] = frozenset()
+    """Channels that are closed though they were to be open: nothing may be closed beside them."""
+    troubles: tuple[Trouble, ...] = ()
+    rested: float = 0.0
+    """Monotonic seconds at which the relays were known to rest; 0: none moved."""
+    lost: bool = False
+    """The link failed: nobody knows which relays are closed."""
+
+
+class Scanner(Protocol):
+    """Relays between the meter and points of the board, one of them closed at a time."""
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+
+    @property
+    def settling(self) -> float:
+        """Seconds from a relay that has moved to a reading."""
+
+    def reaches(self, point: str) -> bool:
+        """Whether it connects that point of the board."""
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Moves no relay."""
+
+    def connect(self, point: str) -> Pending[Routed]:
+        """Open what is closed, verify that, close the point's channel, verify that: break before make."""
+
+    def open_all(self) -> Pending[Routed]:
+        """Open every relay and verify it, relying on nothing that was known before."""
+
+    def close(self) -> None:
+        """Let go of the link."""
+
+
 class Meter(Protocol):
     """One meter."""
 

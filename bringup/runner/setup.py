@@ -18,7 +18,7 @@ from bringup.runner.earlier import Earlier
 from bringup.runner.load_role import Load
 from bringup.runner.protocols import Ask, Clock, Guard, Link, Programs, Record, Tell
 from bringup.runner.records import SourceText
-from bringup.runner.roles import Meter, Supply
+from bringup.runner.roles import Meter, Scanner, Supply
 from bringup.runner.unguarded import Unguarded
 from bringup.runner.wakefulness import KeepAwake
 
@@ -51,6 +51,7 @@ class AttemptSetup:
     tell: Tell
     operator: str
     tool_version: str
+    scanner: Scanner | None = None
     load: Load | None = None
     simulated_link: Link | None = None
     """A link to a simulated instrument (meter or supply): it then moves probe and leads instead of a person."""

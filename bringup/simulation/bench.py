@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from bringup.core.bench import Bench, LoadRole, MeterRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
@@ -16,10 +16,12 @@ from bringup.simulation.meter import Meter
 from bringup.simulation.meter_style import MeterStyle
 from bringup.simulation.meter_styles import METER_STYLES
 from bringup.simulation.physics import World
+from bringup.simulation.scanner_styles import SCANNER_STYLES
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
 from bringup.simulation.styled_load import StyledLoad
 from bringup.simulation.styled_meter import StyledMeter
+from bringup.simulation.styled_scanner import MeterWithCard, StyledScanner
 from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply import select_by_number, single_output, with_watchdog
 from bringup.simulation.supply_styles import (
@@ -133,12 +135,19 @@ class SimulatedBench:
 
     world: BoardWorld
     supply: ScpiInstrument | None
-    meter: ScpiInstrument | None
+    meter: ScpiInstrument | MeterWithCard | None
     load: StyledLoad | None = None
+    scanner: Instrument | None = None
+    """None also where it is a card in the meter."""
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
-        named: dict[str, Instrument | None] = {"supply": self.supply, "meter": self.meter, "load": self.load}
+        named: dict[str, Instrument | None] = {
+            "supply": self.supply,
+            "meter": self.meter,
+            "load": self.load,
+            "scanner": self.scanner,
+        }
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
 
@@ -175,7 +184,19 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         _speaks("load", name, tuple(LOADS))
         load = LOADS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
         _has_channels(load, name, bench.load.channels)
-    return SimulatedBench(world, supply, meter, load)
+    scanner = None if bench.scanner is None else _scanner(bench.scanner, world, pace)
+    if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
+        return SimulatedBench(world, supply, None if meter is None else MeterWithCard(meter, scanner), load)
+    return SimulatedBench(world, supply, meter, load, scanner)
+
+
+def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:
+    """Return the simulated scanner, wired as the channel map says."""
+    if role.resource is not None:
+        return None
+    _speaks("scanner", role.dialect, tuple(SCANNER_STYLES))
+    wired = {channel: point for point, channel in role.channels.items()}
+    return StyledScanner(world, SCANNER_STYLES[role.dialect], wired=wired, ground=role.ground, pace=pace)
 
 
 def _simulated(role: SupplyRole | MeterRole | LoadRole) -> bool:

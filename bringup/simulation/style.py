@@ -2,7 +2,8 @@
 
 The notation is that of a printed command list, not that of our dialect files: `VOLTage {x},(@{n})` takes VOLT or
 VOLTAGE, `[SOURce:]` may be left out, `{n}` is an output, `{x}` a number, `{b}` a switch, `{ext}` where it senses,
-`{name}` a name of an output.
+`{name}` a name of an output, `{list}` a list of
+channels, `(@101,103:105)`.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ _HOLES = {
     "{b}": r"(?P<b>ON|OFF|1|0)",
     "{ext}": r"(?P<b>EXT|INT)",
     "{name}": r"(?P<name>[A-Za-z][A-Za-z0-9]*)",
+    "{list}": r"\(@(?P<list>[0-9,: ]*)\)",
 }
 
 
