@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import statistics
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from bringup.core.procedure import Channel, Log, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result
+from tests.benchmarks.false_trips import with_bulk
 from tests.fakes import SEEN, picked, simulated_bench, with_steps
 
 LOG = Log((Channel("VIN", Kind.CURRENT, "VIN current"),), parse_quantity("3 s"), parse_quantity("200 ms"))
@@ -47,7 +49,8 @@ def test_a_core_rail_of_two_ohms_is_no_short() -> None:
 
 
 def test_a_climbing_resistance_is_noted_as_climbing() -> None:
-    bench = simulated_bench(picked("resistance"))
+    procedure = picked("resistance")
+    bench = simulated_bench(replace(procedure, board=with_bulk(procedure.board, 1000)))
 
     readings = {each.point: each for each in bench.run().readings if each.kind is Kind.RESISTANCE}
 

@@ -16,6 +16,7 @@ from bringup.files.dialect_meter_checks import check_meter
 from bringup.files.dialect_scanner_checks import check_scanner
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
+from bringup.files.shapes import fault_of_pattern
 from bringup.files.wording import nearest
 
 STATUS_WORDS = (ReplyKind.INTEGER, ReplyKind.HEX, ReplyKind.BYTE, ReplyKind.BITS, ReplyKind.BITS_FROM_0)
@@ -40,10 +41,8 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_operations(base, base, problems, named=named)
     for pattern, variant in values.sections("variants"):
         key = next(entry.key for entry in values.many("variants") if entry.key and entry.key.text == pattern)
-        try:
-            re.compile(pattern)
-        except (re.error, OverflowError, RecursionError) as error:
-            problems.add(key, f"not a regular expression: {error}")
+        if fault := fault_of_pattern(pattern):
+            problems.add(key, fault[0])
         own = dict(variant.sections("operations"))
         gone = {name for name, value in variant.get("operations", {}).items() if value == "none"}
         merged = {name: one for name, one in base.items() if name not in gone} | own

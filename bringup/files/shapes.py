@@ -7,6 +7,7 @@ everything. Shapes for single values are here and in amounts.py; those made of f
 from __future__ import annotations
 
 import re
+import warnings
 from datetime import date
 from typing import Any, Final, Protocol
 
@@ -229,6 +230,22 @@ class Day:
         return "a date, year-month-day"
 
 
+def fault_of_pattern(text: str) -> tuple[str, int] | None:
+    """Return what is wrong with a regular expression, and where (characters); None if it is one.
+
+    What a later Python will read otherwise than this one does (`[--[`) is refused with the words of its warning.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            re.compile(text)
+    except (FutureWarning, DeprecationWarning) as doubt:
+        return f"this regular expression may not mean what it seems to: {doubt}", 0
+    except (re.error, OverflowError, RecursionError) as error:
+        return f"not a regular expression: {error}", getattr(error, "pos", 0) or 0
+    return None
+
+
 @frozen
 class Pattern:
     """A regular expression. `something`: one that matches no empty text. `groups`: how many groups it has to have."""
@@ -241,11 +258,10 @@ class Pattern:
         text = scalar(node, self.words(), problems)
         if text is None:
             return WRONG
-        try:
-            compiled = re.compile(text.text)
-        except (re.error, OverflowError, RecursionError) as error:
-            problems.add(text, f"not a regular expression: {error}", offset=getattr(error, "pos", 0) or 0)
+        if fault := fault_of_pattern(text.text):
+            problems.add(text, fault[0], offset=fault[1])
             return WRONG
+        compiled = re.compile(text.text)
         if self.something and compiled.fullmatch(""):
             problems.add(text, "this regular expression also matches nothing at all", "let it ask for something")
             return WRONG
