@@ -21,7 +21,7 @@ from bringup.commands.common import bench_option, find_bench, json_option, print
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
-from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.core.models import as_model, pick
 from bringup.core.needs import unreached
 from bringup.errors import BenchError, BringupError, CommandError, ExitCode
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
 
-Role = SupplyRole | MeterRole | LoadRole | ScannerRole
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole | ScopeRole
 ROUND_TRIPS = 5
 """So many identifications are timed; the median is shown."""
 
@@ -126,7 +126,7 @@ def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loo
 
     if not as_json:
         say(f"\nLoop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}.")
-    return loop_back(bench, trace, as_json=as_json)
+    return loop_back(bench.for_steps(), trace, as_json=as_json)
 
 
 def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
@@ -197,6 +197,7 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
     from bringup.instruments.opening import result
     from bringup.runner.scpi_meter import ScpiMeter
     from bringup.runner.scpi_scanner import ScpiScanner
+    from bringup.runner.scpi_scope import ScpiScope
     from bringup.runner.scpi_supply import ScpiSupply
     from bringup.runner.supply_replies import no_such_output
 
@@ -209,6 +210,10 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
     if isinstance(role, ScannerRole):
         scanner = ScpiScanner(role, dialect, link, resource=found.resource)
         return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), connects=role.channels)
+    if isinstance(role, ScopeRole):
+        scope = ScpiScope(role, dialect, link, resource=found.resource)
+        attached, probe = result(scope.attach()), (role.channel, role.probe)
+        return replace(found, attached=attached, round_trip=_round_trip(link), probe=probe)
     if isinstance(role, LoadRole):
         return _load_asked(role, dialect, link, found)
     supply = ScpiSupply(role, dialect, link, resource=found.resource)

@@ -63,6 +63,8 @@ class InstrumentFound:
     """Dialects that are made for what it answers to `*IDN?`."""
     connects: Mapping[str, int] = field(default_factory=dict)
     """Of a scanner: point -> channel, as the bench file says."""
+    probe: tuple[int, float] | None = None
+    """Of a scope: its channel, and by how much the probe there attenuates."""
     lacks: tuple[str, ...] = ()
     """What its dialect has no word for."""
 
@@ -86,6 +88,8 @@ def instrument_lines(found: InstrumentFound, today: date) -> list[str]:
         lines.append(f"  is set to {found.set_to}")
     lines += _dialect_lines(found)
     lines += [f"  channel {channel} connects {point}" for point, channel in found.connects.items()]
+    if found.probe is not None:
+        lines.append(f"  channel {found.probe[0]}, probe {found.probe[1]:g}:1")
     lines += [f"  {_output_line(output)}" for output in found.outputs]
     lines += [f"  {_channel_line(channel)}" for channel in found.channels]
     if found.attached is not None:
@@ -104,6 +108,8 @@ def instrument_data(found: InstrumentFound, today: date) -> dict[str, Any]:
         "resource": found.resource or None,
         "dialect": found.dialect or None,
         "connects": dict(found.connects),
+        "channel": None if found.probe is None else found.probe[0],
+        "attenuation": None if found.probe is None else found.probe[1],
         "dialects_that_fit": list(found.fits),
         "no_word_for": list(found.lacks),
         "answers": who is not None,

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.host.lock import INSTRUMENT
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bringup.instruments.opening import Wanted
 
 
-Role = SupplyRole | MeterRole | LoadRole | ScannerRole
+Role = SupplyRole | MeterRole | LoadRole | ScannerRole | ScopeRole
 
 
 def roles_of(bench: Bench) -> dict[str, Role]:
@@ -26,6 +26,7 @@ def roles_of(bench: Bench) -> dict[str, Role]:
     roles: dict[str, Role | None] = {"supply": bench.supply, "meter": bench.meter, "load": bench.load}
     if bench.scanner is not None and not bench.scanner.in_meter:
         roles["scanner"] = bench.scanner
+    roles["scope"] = bench.scope
     return {name: role for name, role in roles.items() if role is not None}
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import field
+from dataclasses import field, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -182,6 +182,24 @@ class ScannerRole:
 
 
 @frozen
+class ScopeRole:
+    """The oscilloscope, of which one channel is used. Never by hand. Without resource it is simulated."""
+
+    resource: str | None
+    dialect: str
+    channel: int = 1
+    probe: float = 10.0
+    """By how much the probe attenuates: volts at its tip to volts at the input."""
+    expected: Expected = Expected()
+    calibration_due: date | None = None
+    port: PortSettings = PortSettings()
+    address: int | None = None
+    line: int = 0
+    column: int = 0
+    by_hand = False
+
+
+@frozen
 class Simulate:
     """A simulated bench: the board file it measures, and the faults planted in it."""
 
@@ -212,6 +230,11 @@ class Bench:
     dialects: Mapping[str, Dialect] = field(default_factory=dict, compare=False)
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
+    scope: ScopeRole | None = None
+
+    def for_steps(self) -> Bench:
+        """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
+        return replace(self, scope=None)
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""
@@ -226,7 +249,13 @@ class Bench:
 
         An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
         """
-        roles = (("supply", self.supply), ("meter", self.meter), ("load", self.load), ("scanner", self.scanner))
+        roles = (
+            ("supply", self.supply),
+            ("meter", self.meter),
+            ("load", self.load),
+            ("scanner", self.scanner),
+            ("scope", self.scope),
+        )
         for name, role in roles:
             if role is not None and role.by_hand:
                 yield f"the {name} is by hand"

@@ -115,7 +115,7 @@ class Dialect:
 
     name: str
     role: str
-    """'supply', 'meter', 'load' or 'scanner'."""
+    """'supply', 'meter', 'load', 'scanner' or 'scope'."""
     operations: Mapping[str, Operation]
     functions: Mapping[str, str] = field(default_factory=dict)
     """Meter only: our function name ('dc volts', 'ohms') -> the instrument's."""
@@ -169,6 +169,8 @@ class Dialect:
     """Scanner only: seconds from a relay that has moved to a reading."""
     one_at_a_time: bool = False
     """Scanner only: closing a channel opens every other one."""
+    divisions: int = 8
+    """Scope only: divisions from the bottom of its screen to the top. What fills them all is clipped."""
     configure_presets: bool = False
     """Meter only: setting function and range also sets automatic zero and an input of 10 megohm."""
     variants: tuple[Variant, ...] = ()

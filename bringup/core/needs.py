@@ -35,12 +35,20 @@ FEATURES = {
         "clear_trip": "clearing a trip",
         "error": "errors",
     },
+    "scope": {
+        "set_coupling": "coupling to AC",
+        "set_bandwidth_limit": "a limit to 20 MHz",
+        "set_probe": "its probe's attenuation",
+        "set_sweep": "a free-running sweep",
+        "screen_picture": "pictures of its screen",
+        "error": "errors",
+    },
 }
-"""What a person would look for in a supply or a load, and the operation that reaches it."""
+"""What a person would look for in a supply, a load or a scope, and the operation that reaches it."""
 
 
 def unreached(dialect: Dialect) -> tuple[str, ...]:
-    """Return what a person would look for in a supply or a load and this dialect has no word for."""
+    """Return what a person would look for in a supply, a load or a scope and this dialect has no word for."""
     found = tuple(words for name, words in FEATURES.get(dialect.role, {}).items() if name not in dialect.operations)
     modes = LOAD_MODES if dialect.role == "load" else ()
     return (*found, *(f"constant {mode}" for mode in modes if mode not in dialect.modes))

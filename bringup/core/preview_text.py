@@ -69,8 +69,8 @@ def _bench(bench: Bench | None) -> str:
     if bench.scanner is not None:
         probing = f"a scanner on {listed(bench.scanner.channels)}, the rest probed by hand"
     simulated = ", SIMULATED" if bench.simulate is not None else ""
-    load = "" if bench.load is None else "load, "
-    return f"{bench.name} ({supply}, {meter}, {load}{probing}{simulated})"
+    others = ("" if bench.load is None else "load, ") + ("" if bench.scope is None else "scope, ")
+    return f"{bench.name} ({supply}, {meter}, {others}{probing}{simulated})"
 
 
 def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:

@@ -15,10 +15,10 @@ from bringup.core.dialect import UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED, Dia
 from bringup.core.replies import ReplyKind
 from bringup.core.status_words import is_condition
 
-PLACEHOLDERS = ("output", "name", "value", "function", "mode", "range", "nplc", "speed", "on", "channels")
+PLACEHOLDERS = ("output", "name", "value", "function", "mode", "range", "nplc", "speed", "on", "channels", "channel")
 """What may stand in braces in the texts of a dialect file."""
 NUMBERS = ("value", "range", "nplc")
-WHOLES = ("output", "address")
+WHOLES = ("output", "address", "channel")
 DECIMALS = 6
 """Digits after the point in what is sent: microvolts, microamperes and microseconds; no supply sets finer."""
 LARGEST = 1e12
@@ -74,8 +74,8 @@ def spell(dialect: Dialect, operation: str, **values: object) -> tuple[Message, 
     """Return what tells the instrument to do the operation; empty if the dialect only asks it.
 
     `values`: output (int), value (V, A or s), on (bool), function (our name), range (float, None for automatic),
-    nplc (float), speed (the dialect's own word), mode (our name), channels (tuple of int). Raises KeyError for an
-    operation, function, mode or output name that the dialect does not have.
+    nplc (float), speed (the dialect's own word), mode (our name), channels (tuple of int), channel (int).
+    Raises KeyError for an operation, function, mode or output name that the dialect does not have.
     """
     entry = dialect.operations[operation]
     return tuple(

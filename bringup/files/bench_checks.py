@@ -20,14 +20,23 @@ DEFAULT_DIALECT = {
     "meter": "configure-and-read",
     "load": "function-and-input",
     "scanner": "state-by-channel",
+    "scope": "vpp-by-channel",
 }
 """What a simulated bench speaks where its file names no dialect."""
-OTHERWISE = {"supply": BY_HAND, "meter": BY_HAND, "load": "no `load` at all", "scanner": IN_METER}
+OTHERWISE = {
+    "supply": BY_HAND,
+    "meter": BY_HAND,
+    "load": "no `load` at all",
+    "scanner": IN_METER,
+    "scope": "no `scope` at all",
+}
 """What may stand in the place of a resource string."""
 
 NOT_USED = "not used"
 WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
 """Seconds. Two looks that go unanswered take 2 s, and only then is the supply counted as lost."""
+PROBE_LEAST, PROBE_MOST = 0.1, 10_000.0
+"""By how much probes attenuate (from memory)."""
 
 RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL)[^:\s]*(::.*)?", re.IGNORECASE)
 """How VISA resource strings begin (VPP-4.3, from memory), and those of pyvisa's backends."""
@@ -51,6 +60,9 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
         problems.add(values.at("probing"), message, "leave `probing` out: what is not on `channels` is probed by hand")
     if scanner is not None:
         check_scanner(scanner, roles["meter"], None if board is None else Tree(board), problems, simulated=simulated)
+    if (scope := roles["scope"]) is not None and not PROBE_LEAST <= (probe := scope.get("probe", 10.0)) <= PROBE_MOST:
+        message = f"a probe that attenuates by {probe:g}: it is {PROBE_LEAST:g} to {PROBE_MOST:g}"
+        problems.add(scope.at("probe"), message, "such as 10 for a probe of 10:1")
     if roles["load"] is not None:
         _check_channels(roles["load"], None if board is None else Tree(board), problems)
     taken: dict[str, str] = {}
@@ -77,6 +89,9 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     elif resource == BY_HAND and role == "load":
         message = "a load cannot be by hand: nobody would switch it off when that must be quick"
         problems.add(section.at("resource"), message, "leave `load` out, and have an `inspect` step say what to do")
+        return
+    elif resource == BY_HAND and role == "scope":
+        problems.add(section.at("resource"), "a scope is never by hand: nobody asks what it shows", "leave `scope` out")
         return
     elif resource == BY_HAND:
         if "dialect" in section:
@@ -116,7 +131,7 @@ def check_reached(role: str, section: Values, dialect: Dialect, problems: Proble
         check_ground(section, dialect, problems)
     elif role == "load":
         _check_outputs_of(section, dialect, problems)
-    elif section.get("high_impedance") and not _some_model(dialect, "high_impedance"):
+    elif role == "meter" and section.get("high_impedance") and not _some_model(dialect, "high_impedance"):
         message = f"the dialect {dialect.name} cannot set the input of a meter"
         problems.add(section.at("high_impedance"), message, "leave it out, and set it at the meter's panel")
 

@@ -9,7 +9,7 @@ from bringup.files.amounts import Error
 from bringup.files.dialect_fields import SERIAL_PORT
 from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import Day, Fixed, OneOf, Whole, YesNo
+from bringup.files.shapes import Day, Fixed, Number, OneOf, Whole, YesNo
 
 # fmt: off
 CEILING = Section("ceiling", "What no step may exceed on this bench.", (
@@ -93,6 +93,15 @@ SCANNER = Section("scanner", "The scanner: relays that put the meter on points o
           example="10 ms"),
     IDENTITY, DUE,
 ))
+SCOPE_ROLE = Section("scope", "The oscilloscope, of which one channel is used: ripple, and pictures of its screen.", (
+    Field("resource", TEXT, "VISA resource string; a simulated bench needs none",
+          example="'TCPIP0::192.0.2.13::5025::SOCKET'"),
+    replace(DIALECT, example="vpp-by-channel"), PORT, ADDRESS,
+    Field("channel", Whole(least=1, most=99), "the channel whose probe is moved to the points", default="1",
+          example="2"),
+    Field("probe", Number(), "by how much that probe attenuates", default="10", example="1"),
+    IDENTITY, DUE,
+))
 
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
@@ -130,6 +139,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
           example="by hand"),
     Field("scanner", SCANNER, "relays that put the meter on points; the others are reached as `probing` says",
           example="{resource: in the meter, dialect: list-of-closed, channels: {VIN: 101}, rating: 60 V}"),
+    Field("scope", SCOPE_ROLE, "an oscilloscope", default="none",
+          example="{dialect: vpp-by-channel, channel: 1, probe: 10}"),
     Field("calibration", CALIBRATION, "what is done about calibrations that run out",
           default="a warning from 30 days before on", example="{warn_days: 30, overdue: refuse}"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),

@@ -13,6 +13,7 @@ from bringup.core.bench import (
     LoadRole,
     MeterRole,
     ScannerRole,
+    ScopeRole,
     Simulate,
     SupplyRole,
 )
@@ -115,6 +116,7 @@ def _build(
         path=path,
         dialects=dialects,
         load=_load(values, simulated=simulate is not None),
+        scope=_scope(values, simulated=simulate is not None),
     )
 
 
@@ -218,6 +220,25 @@ def _scanner(values: Values, *, simulated: bool) -> ScannerRole | None:
         address=section.get("address"),
         line=values.at("scanner").line,
         column=values.at("scanner").column,
+    )
+
+
+def _scope(values: Values, *, simulated: bool) -> ScopeRole | None:
+    section = values.section_in("scope")
+    if section is None:
+        return None
+    resource, dialect = _reached(section, "scope", simulated=simulated)
+    return ScopeRole(
+        resource,
+        dialect,
+        section.get("channel", 1),
+        float(section.get("probe", 10.0)),
+        _expected(section),
+        section.get("calibration_due"),
+        port=port_settings(section),
+        address=section.get("address"),
+        line=values.at("scope").line,
+        column=values.at("scope").column,
     )
 
 

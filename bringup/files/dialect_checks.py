@@ -14,6 +14,7 @@ from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_load_checks import check_load
 from bringup.files.dialect_meter_checks import check_meter
 from bringup.files.dialect_scanner_checks import check_scanner
+from bringup.files.dialect_scope_checks import check_scope
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import fault_of_pattern
@@ -28,6 +29,7 @@ FIELDS_OF = {
     ),
     "modes": ("load",),
     **dict.fromkeys(("settling", "one_at_a_time"), ("scanner",)),
+    "divisions": ("scope",),
 }
 """Fields that not every role has -> the roles that have them."""
 _ANY_HOLE = re.compile(r"\{([^{}]*)\}")
@@ -55,6 +57,7 @@ def check_dialect(values: Values, problems: Problems) -> None:
     check_meter(values, problems)
     check_scanner(values, problems)
     check_load(values, problems)
+    check_scope(values, problems)
     _check_watchdog(values, problems)
     port = values.section_in("serial_port")
     if port is not None and (line := clash(port_settings(values))):
@@ -83,8 +86,8 @@ def _check_role(values: Values, problems: Problems) -> None:
             problems.add(values.at("operations"), f"a {role} cannot do without the operation '{name}'")
     for field, roles in FIELDS_OF.items():
         if field in values and role not in roles:
-            owners = {"supply": "supplies", "meter": "meters", "load": "loads", "scanner": "scanners"}[roles[0]]
-            problems.add(values.at(field), f"'{field}' belongs to {owners}")
+            owner = {"supply": "supplie"}.get(roles[0], roles[0])
+            problems.add(values.at(field), f"'{field}' belongs to {owner}s")
 
 
 def _check_operations(

@@ -81,12 +81,18 @@ OPERATIONS = {
     "scanner": (
         "identify", "error", "other_error", "close", "open", "open_all", "channel_state", "closed_channels", "settled",
     ),
+    "scope": (
+        "identify", "error", "other_error", "show_channel", "set_coupling", "set_bandwidth_limit", "set_probe",
+        "set_scale", "set_time_base", "set_sweep", "acquire", "acquired", "choose_peak_to_peak", "peak_to_peak",
+        "screen_picture",
+    ),
 }
 """What a dialect can spell, by role. A new operation is one name here."""
 NEEDED_OPERATIONS = {
     "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
     "meter": ("identify", "read"),
     "scanner": ("identify", "close"),
+    "scope": ("identify", "set_scale", "set_time_base", "acquire", "acquired", "peak_to_peak"),
     "load": ("identify", "set_mode", "switch", "measure_voltage", "measure_current"),
 }
 
@@ -149,6 +155,8 @@ DIALECT_FILE = Section("dialect", "How one family of instruments spells a role's
     Field("settling", SOME_SECONDS, "scanner: time from a relay that has moved to a reading", default="0 s",
           example="5 ms"),
     Field("one_at_a_time", YesNo(), "scanner: closing a channel opens every other one", default="no", example="yes"),
+    Field("divisions", Whole(least=4, most=20), "scope: divisions of its screen from bottom to top", default="8",
+          example="10"),
     Field("operations", SPELLINGS, "the spelling of each operation; `none`: it has not got it", required=True,
           example="{identify: {query: '*IDN?', reply: identity}}"),
     Field("variants", ByName(VARIANT, "regular expression"), "what differs on models whose `*IDN?` holds this",

@@ -105,6 +105,7 @@ _AS_READ = (
     "over_range_words",
     "configure_presets",
     "one_at_a_time",
+    "divisions",
     "watchdog_scope",
 )
 _OF_A_MODEL = ("outputs", "output_scope", "clear_re_energises")

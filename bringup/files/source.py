@@ -19,7 +19,7 @@ KINDS = ("procedure", "bench", "board", "dialect")
 
 _TELLING = {
     "procedure": ("procedure", "steps", "unattended"),
-    "bench": ("bench", "supply", "meter", "simulate", "probing", "scanner"),
+    "bench": ("bench", "supply", "meter", "simulate", "probing", "scanner", "scope"),
     "board": ("board", "rails", "inputs"),
     "dialect": ("dialect", "operations"),
 }

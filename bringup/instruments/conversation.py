@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
-from bringup.core.replies import read_identity
+from bringup.core.replies import ReplyKind, read_identity
 from bringup.core.understanding import can_be_answer
 from bringup.instruments.batches import encoded, grouped, kept, unanswered
 from bringup.instruments.hearing import Hearing
@@ -187,7 +187,10 @@ class Conversation:
     def _answer(self, hearing: Hearing, message: Message, until: float, strays: list[str]) -> str:
         """Return the first line that can be the answer; others become strays. Raises Broken after `until`."""
         while True:
-            line = hearing.block(message.bytes, until) if message.bytes else hearing.line(until)
+            if message.expects is ReplyKind.BLOCK:
+                line = hearing.definite_block(until)
+            else:
+                line = hearing.block(message.bytes, until) if message.bytes else hearing.line(until)
             if line is None:
                 raise Broken(LinkFault.TIMEOUT, "no answer in time")
             if line != (self._wire.acknowledge or None) and can_be_answer(message, line):

@@ -10,6 +10,11 @@ from bringup.runner.records import LinkFault
 MOST_STALE = 1000
 """Lines that nobody asked for, one after the other: more of them never end."""
 
+MOST_IN_BLOCK = 16 << 20
+"""Bytes of a block that is still waited for: a screen of 1920 by 1080 points as BMP has 6.2 million."""
+_BLANKS = tuple(bytes((code,)) for code in BLANK.encode("latin-1"))
+_DIGITS = tuple(b"%d" % digit for digit in range(1, 10))
+
 
 class Hearing:
     """The bytes of one session. Every method may raise Broken."""
@@ -52,6 +57,39 @@ class Hearing:
         data = bytes(self._buffer[:count])
         del self._buffer[:count]
         return data.decode("latin-1")
+
+    def definite_block(self, until: float) -> str | None:
+        """Return a definite block (`#`, digit, count, data) with its head, or a line that is none.
+
+        Line ends within the data end nothing. None if it has not all come by `until`; Broken where its message ends
+        before its data do.
+        """
+        if self._stale_head:
+            return None
+        wanted, ended = 1, False
+        while True:
+            while self._buffer[:1] in _BLANKS:
+                del self._buffer[:1]
+            if self._buffer and self._buffer[:1] != b"#":
+                return self.line(until)
+            digits = self._buffer[1:2]
+            if digits and digits not in _DIGITS:
+                return self.line(until)
+            head = 2 + int(digits or b"0")
+            count = bytes(self._buffer[2:head])
+            if digits and len(count) == head - 2:
+                if not count.isdigit() or int(count) > MOST_IN_BLOCK:
+                    return self.line(until)
+                wanted = head + int(count)
+                if len(self._buffer) >= wanted:
+                    return self.block(wanted, until)
+            if ended:
+                why = f"the block is cut short: {len(self._buffer)} of {wanted} bytes came"
+                raise Broken(LinkFault.LOST, why)
+            data, ended = self._session.receive(until)
+            if not data:
+                return None
+            self._buffer += data
 
     def stale(self) -> list[str]:
         """Return what came before we asked: it answers nothing. A half line marks the line it will become."""

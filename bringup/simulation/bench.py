@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
-from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, SupplyRole
+from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
@@ -17,11 +17,13 @@ from bringup.simulation.meter_style import MeterStyle
 from bringup.simulation.meter_styles import METER_STYLES
 from bringup.simulation.physics import World
 from bringup.simulation.scanner_styles import SCANNER_STYLES
+from bringup.simulation.scope_styles import SCOPE_STYLES
 from bringup.simulation.scpi_instrument import ScpiInstrument
 from bringup.simulation.style import Style
 from bringup.simulation.styled_load import StyledLoad
 from bringup.simulation.styled_meter import StyledMeter
 from bringup.simulation.styled_scanner import MeterWithCard, StyledScanner
+from bringup.simulation.styled_scope import StyledScope
 from bringup.simulation.styled_supply import StyledSupply
 from bringup.simulation.supply import select_by_number, single_output, with_watchdog
 from bringup.simulation.supply_styles import (
@@ -139,6 +141,7 @@ class SimulatedBench:
     load: StyledLoad | None = None
     scanner: Instrument | None = None
     """None also where it is a card in the meter."""
+    scope: StyledScope | None = None
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
@@ -147,6 +150,7 @@ class SimulatedBench:
             "meter": self.meter,
             "load": self.load,
             "scanner": self.scanner,
+            "scope": self.scope,
         }
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
@@ -185,9 +189,12 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         load = LOADS[name](world, outputs=supply.outputs if supply is not None else (1,), pace=pace)
         _has_channels(load, name, bench.load.channels)
     scanner = None if bench.scanner is None else _scanner(bench.scanner, world, pace)
+    scope = None if bench.scope is None else _scope(bench.scope, world, pace)
     if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
-        return SimulatedBench(world, supply, None if meter is None else MeterWithCard(meter, scanner), load)
-    return SimulatedBench(world, supply, meter, load, scanner)
+        return SimulatedBench(
+            world, supply, None if meter is None else MeterWithCard(meter, scanner), load, scope=scope
+        )
+    return SimulatedBench(world, supply, meter, load, scanner, scope)
 
 
 def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:
@@ -197,6 +204,14 @@ def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner
     _speaks("scanner", role.dialect, tuple(SCANNER_STYLES))
     wired = {channel: point for point, channel in role.channels.items()}
     return StyledScanner(world, SCANNER_STYLES[role.dialect], wired=wired, ground=role.ground, pace=pace)
+
+
+def _scope(role: ScopeRole, world: BoardWorld, pace: float) -> StyledScope | None:
+    """Return the simulated scope; its probe is where the meter's is."""
+    if role.resource is not None:
+        return None
+    _speaks("scope", role.dialect, tuple(SCOPE_STYLES))
+    return StyledScope(world, SCOPE_STYLES[role.dialect], channel=role.channel, pace=pace)
 
 
 def _simulated(role: SupplyRole | MeterRole | LoadRole) -> bool:

@@ -2,7 +2,7 @@
 
 The notation is that of a printed command list, not that of our dialect files: `VOLTage {x},(@{n})` takes VOLT or
 VOLTAGE, `[SOURce:]` may be left out, `{n}` is an output, `{x}` a number, `{b}` a switch, `{ext}` where it senses,
-`{name}` a name of an output, `{list}` a list of
+`{name}` a name of an output, `{word}` any word, `{list}` a list of
 channels, `(@101,103:105)`.
 """
 
@@ -20,6 +20,7 @@ _HOLES = {
     "{n}": r"(?P<n>[0-9]{1,2})",
     "{x}": r"(?P<x>[+-]?[0-9]+(?:\.[0-9]+)?)",
     "{b}": r"(?P<b>ON|OFF|1|0)",
+    "{word}": r"(?P<word>[A-Za-z0-9]+)",
     "{ext}": r"(?P<b>EXT|INT)",
     "{name}": r"(?P<name>[A-Za-z][A-Za-z0-9]*)",
     "{list}": r"\(@(?P<list>[0-9,: ]*)\)",
