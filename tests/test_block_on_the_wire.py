@@ -9,8 +9,9 @@ from bringup.core.dialect import Message
 from bringup.core.picture import read_picture
 from bringup.core.replies import ReplyKind
 from bringup.files.dialect_file import find_dialect
+from bringup.instruments.hearing import Hearing
 from bringup.instruments.visa_link import VisaLink
-from bringup.instruments.wire import Wire
+from bringup.instruments.wire import Broken, Wire
 from bringup.runner.records import LinkFault
 from bringup.runner.scpi_scope import ScpiScope
 from bringup.simulation.scope_screen import bmp, rows
@@ -83,6 +84,50 @@ def test_a_slow_picture_does_not_stop_the_polling_of_the_supply() -> None:
 
     assert (polls, waited) == ([READING.decode().strip()] * 20, True)
     assert pictured.picture.data == PICTURE
+
+
+class Messages:
+    """A session whose messages have ends of their own, as over USB or GPIB (wire.Session)."""
+
+    joins_writes = False
+
+    def __init__(self, *chunks: tuple[bytes, bool]) -> None:
+        self._chunks = list(chunks)
+
+    def write(self, data: bytes) -> None:
+        raise AssertionError(data)
+
+    def receive(self, until: float) -> tuple[bytes, bool]:
+        del until
+        return self._chunks.pop(0) if self._chunks else (b"", False)
+
+    def waiting(self) -> bool:
+        return bool(self._chunks)
+
+    def close(self) -> None:
+        self._chunks.clear()
+
+
+@pytest.mark.parametrize("end", [b"\n", b""])
+def test_a_block_in_pieces_of_a_message_is_put_together(end: bytes) -> None:
+    parts = [(HEAD[:1], False), (HEAD[1:7], False), (HEAD[7:] + PICTURE[:9], False), (PICTURE[9:] + end, True)]
+    hearing = Hearing(Messages(*parts, (b"+1", True)), WIRE)
+
+    assert read_picture(hearing.definite_block(0.0)).data == PICTURE
+    assert (hearing.line(0.0) or hearing.line(0.0)) == "+1"
+
+
+@pytest.mark.parametrize("missing", [1, 2, 1000])
+def test_a_message_that_ends_within_its_block_is_cut_short(missing: int) -> None:
+    hearing = Hearing(Messages((HEAD + PICTURE[:-missing], True)), WIRE)
+
+    with pytest.raises(Broken, match="the block is cut short"):
+        hearing.definite_block(0.0)
+
+
+@pytest.mark.parametrize("text", [b"+1.0", b"#A", b"#3x12", b"#999999999999", b"#0abc"])
+def test_a_message_that_is_no_block_is_a_line(text: bytes) -> None:
+    assert Hearing(Messages((text, True)), WIRE).definite_block(0.0) == text.decode()
 
 
 def _scope(link: VisaLink) -> ScpiScope:

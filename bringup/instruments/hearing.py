@@ -70,19 +70,17 @@ class Hearing:
         while True:
             while self._buffer[:1] in _BLANKS:
                 del self._buffer[:1]
-            if self._buffer and self._buffer[:1] != b"#":
-                return self.line(until)
             digits = self._buffer[1:2]
-            if digits and digits not in _DIGITS:
-                return self.line(until)
-            head = 2 + int(digits or b"0")
+            head = 2 + (int(digits) if digits in _DIGITS else 0)
             count = bytes(self._buffer[2:head])
-            if digits and len(count) == head - 2:
-                if not count.isdigit() or int(count) > MOST_IN_BLOCK:
-                    return self.line(until)
-                wanted = head + int(count)
-                if len(self._buffer) >= wanted:
-                    return self.block(wanted, until)
+            whole = bool(digits) and len(count) == head - 2
+            none = self._buffer[:1] not in (b"", b"#") or (whole and not count.isdigit())
+            if none or (whole and int(count) > MOST_IN_BLOCK):
+                if ended and not self._buffer.endswith(self._end):
+                    self._buffer += self._end
+                return self.line(until)
+            if whole and len(self._buffer) >= (wanted := head + int(count)):
+                return self.block(wanted, until)
             if ended:
                 why = f"the block is cut short: {len(self._buffer)} of {wanted} bytes came"
                 raise Broken(LinkFault.LOST, why)
