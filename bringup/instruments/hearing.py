@@ -70,11 +70,11 @@ class Hearing:
         while True:
             while self._buffer[:1] in _BLANKS:
                 del self._buffer[:1]
-            digits = self._buffer[1:2]
+            digits = bytes(self._buffer[1:2])
             head = 2 + (int(digits) if digits in _DIGITS else 0)
             count = bytes(self._buffer[2:head])
             whole = bool(digits) and len(count) == head - 2
-            none = self._buffer[:1] not in (b"", b"#") or (whole and not count.isdigit())
+            none = bytes(self._buffer[:1]) not in (b"", b"#") or (whole and not count.isdigit())
             if none or (whole and int(count) > MOST_IN_BLOCK):
                 if ended and not self._buffer.endswith(self._end):
                     self._buffer += self._end
