@@ -5,15 +5,14 @@ Pure, and nothing here raises, whatever the line.
 
 from __future__ import annotations
 
-import re
-
+from bringup.core.late import late
 from bringup.core.response import ENDS
 
 MOST_CHANNELS = 1000
 """No scanner has more; a list that names more is garbage."""
-_LIST = re.compile(r"\(@([0-9,:\s]{0,8000})\)")
-_RANGE = re.compile(r"([0-9]{1,6})(?::([0-9]{1,6}))?")
-_BLOCK = re.compile(r"#([1-9])")
+_LIST = late(r"\(@([0-9,:\s]{0,8000})\)")
+_RANGE = late(r"([0-9]{1,6})(?::([0-9]{1,6}))?")
+_BLOCK = late(r"#([1-9])")
 
 
 def read_channels(line: str) -> frozenset[int] | None:

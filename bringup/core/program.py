@@ -6,16 +6,16 @@ argument. A value that a program could take for an option is refused. Pure; runn
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 
+from bringup.core.late import late
 from bringup.core.procedure import HostProgram, Procedure
 
 MARKERS = ("serial", "attempt", "board_state", "loads")
 """What may stand in braces as an argument of its own."""
 
-_MARKER = re.compile(r"\{([A-Za-z_ ]+)\}")
-_NOT_IN_A_NAME = re.compile(r"[^A-Z0-9_]")
+_MARKER = late(r"\{([A-Za-z_ ]+)\}")
+_NOT_IN_A_NAME = late(r"[^A-Z0-9_]")
 
 
 def marker_of(argument: str) -> str | None:

@@ -13,6 +13,7 @@ from enum import StrEnum
 from bringup.core.bench import Identity
 from bringup.core.channels import read_channels
 from bringup.core.frozen import frozen
+from bringup.core.late import late
 from bringup.core.quantity import parse_quantity
 from bringup.core.response import ENDS, read_block, read_string, split_fields
 from bringup.errors import NotationError
@@ -24,24 +25,24 @@ INFINITE = 9.9e37
 CODE_TOLERANCE = 1e-6
 """Relative; instruments print the codes with different numbers of digits."""
 
-_NRF = re.compile(r"([+-]?(?:[0-9]++\.?[0-9]*+|\.[0-9]++))(?:[eE]([+-]?[0-9]{1,6}))?")
-_INTEGER = re.compile(r"[+-]?[0-9]{1,18}")
-_HEX = re.compile(r"(?:0[xX]|#[Hh])?([0-9A-Fa-f]{1,8})")
-_BITS = re.compile(r"[01]{1,32}")
-_RADIX = re.compile(r"#(?:[Hh]([0-9A-Fa-f]{1,16})|[Qq]([0-7]{1,22})|[Bb]([01]{1,64}))")
-_ERROR = re.compile(r"([+-]?[0-9]{1,9})(?:[ \t]*,[ \t]*|[ \t]+|$)(.*)", re.DOTALL)
+_NRF = late(r"([+-]?(?:[0-9]++\.?[0-9]*+|\.[0-9]++))(?:[eE]([+-]?[0-9]{1,6}))?")
+_INTEGER = late(r"[+-]?[0-9]{1,18}")
+_HEX = late(r"(?:0[xX]|#[Hh])?([0-9A-Fa-f]{1,8})")
+_BITS = late(r"[01]{1,32}")
+_RADIX = late(r"#(?:[Hh]([0-9A-Fa-f]{1,16})|[Qq]([0-7]{1,22})|[Bb]([01]{1,64}))")
+_ERROR = late(r"([+-]?[0-9]{1,9})(?:[ \t]*,[ \t]*|[ \t]+|$)(.*)", re.DOTALL)
 
 _OVER_RANGE_WORDS = {"OL": 1, "+OL": 1, "-OL": -1, "INF": 1, "+INF": 1, "INFINITY": 1, "-INF": -1, "NINF": -1}
 _NOT_A_NUMBER_WORDS = ("NAN", "+NAN", "-NAN")
 _TRUE = ("1", "+1", "ON", "YES", "TRUE")
 _FALSE = ("0", "+0", "-0", "OFF", "NO", "FALSE")
 # How makers write units: '0.7K Ohm', '100 OHM' (and MOHM, which is mega in SCPI), '1.23 VDC', '1.23 VAC'.
-_OHM = re.compile(r"\s*ohms?$", re.IGNORECASE)
-_DC = re.compile(r"(?<=[VA])\s?[AD]C$")
+_OHM = late(r"\s*ohms?$", re.IGNORECASE)
+_DC = late(r"(?<=[VA])\s?[AD]C$")
 _MOST_DIGITS = 64
 _LONGEST_NUMBER = 120
 """Characters of a number with its exponent and unit; anything longer is something else."""
-_WORDS = re.compile(r"[A-Za-z]{3}")
+_WORDS = late(r"[A-Za-z]{3}")
 _MOST_IDENTITY = 200
 _SHORTEST_IDENTITY = 6
 _FEWEST_FIELDS = 3

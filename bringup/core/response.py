@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import re
 
+from bringup.core.late import late
+
 ENDS = "\r\n\x00 \t"
 """What may stand round a reply without meaning anything: line ends, spaces, the NULs of some USB serial ports."""
 
 # Nothing that was matched is given back (++, *+): a line of a million blanks or digits must not take minutes.
 _DOUBLE, _SINGLE = r"[^\"]*+(?:\"\"[^\"]*+)*+", r"[^']*+(?:''[^']*+)*+"
-_STRING = re.compile(rf"\"({_DOUBLE})\"|'({_SINGLE})'", re.DOTALL)
-_APART = re.compile(r"[,\"'(]")
-_FIELD = re.compile(rf"\s*+(\"{_DOUBLE}\"|'{_SINGLE}'|\([^)]*+\)|[^,\"'(]*+)\s*+(?:,|$)", re.DOTALL)
+_STRING = late(rf"\"({_DOUBLE})\"|'({_SINGLE})'", re.DOTALL)
+_APART = late(r"[,\"'(]")
+_FIELD = late(rf"\s*+(\"{_DOUBLE}\"|'{_SINGLE}'|\([^)]*+\)|[^,\"'(]*+)\s*+(?:,|$)", re.DOTALL)
 
 
 def split_fields(line: str) -> tuple[str, ...]:

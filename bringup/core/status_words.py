@@ -10,16 +10,17 @@ import re
 from functools import lru_cache
 
 from bringup.core.frozen import frozen
+from bringup.core.late import late
 from bringup.core.replies import ReplyKind, read_hex, read_integer
 from bringup.errors import NotationError
 
 LAST_BIT = 31
 """Status words have at most 32 bits."""
 
-_LOOKS_LIKE = re.compile(r"(?:not\s+)?bits?\b", re.IGNORECASE)
+_LOOKS_LIKE = late(r"(?:not\s+)?bits?\b", re.IGNORECASE)
 _TERM = r"(?:not )?bit \d+"
-_WHOLE = re.compile(rf"({_TERM}(?: and {_TERM})*)(?: of output (\d{{1,2}}))?")
-_ONE = re.compile(r"(not )?bit (\d+)")
+_WHOLE = late(rf"({_TERM}(?: and {_TERM})*)(?: of output (\d{{1,2}}))?")
+_ONE = late(r"(not )?bit (\d+)")
 
 
 @frozen

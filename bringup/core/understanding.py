@@ -8,13 +8,14 @@ from __future__ import annotations
 import re
 
 from bringup.core.dialect import Dialect, Message, Operation
+from bringup.core.late import late
 from bringup.core.replies import Value, can_answer, read_boolean, read_integer, read_number
 from bringup.core.status_words import is_condition, read_condition, status_word
 
 LONGEST_PATTERNED = 500
 """A longer line is not tried against a dialect's pattern: no reply that has one is so long."""
 
-_LEADING_INTEGER = re.compile(r"\s*([+-]?\d+)")
+_LEADING_INTEGER = late(r"\s*([+-]?\d+)")
 
 
 def can_be_answer(message: Message, line: str) -> bool:

@@ -7,7 +7,7 @@ Schema (here) and its documentation (field_docs.py).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 from bringup.core.frozen import frozen
@@ -158,7 +158,7 @@ class ByName:
         return f"a mapping from {self.what} to {self.of.words()}"
 
 
-@dataclass(frozen=True)
+@frozen
 class Section:
     """A mapping whose keys are these fields. `short`: the field that a bare text or list fills."""
 

@@ -11,7 +11,7 @@ from bringup.files.nearby import meant
 from bringup.files.nodes import Node, Pairs, Problems
 from bringup.runner.records import SourceText
 
-LARGEST = 1_000_000
+LARGEST = 250_000
 """Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""
 
 KINDS = ("procedure", "bench", "board", "dialect")

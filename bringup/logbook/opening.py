@@ -25,7 +25,7 @@ CREATION_SECONDS = 2.0
 """How long another process may take to make the same new file."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False, repr=False)
 class OpenLogbook:
     """A logbook open for writing, in autocommit mode."""
 

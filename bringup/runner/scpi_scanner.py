@@ -30,10 +30,10 @@ from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, Reply
 from bringup.runner.roles import Attached, Routed, Trouble
 
-ASK_AGAIN, ASK_LATER, LONGER = 0.001, 0.05, 1.3
+ASK_AGAIN, ASK_LATER, LONGER = 0.001, 0.05, 1.1
 """Seconds between two questions whether the relays have come to rest, beside what an answer takes: at first, at most,
 and by how much longer each time."""
-MOST_ASKED = 40
+MOST_ASKED = 64
 """So often it is asked: 1.5 s and more, and the slowest relay takes a tenth of that."""
 MOVES_WITHIN = 2 * (DRAIN_TIME + MOST_ASKED * ASK_LATER)
 """Seconds on top of the answers' own for opening, closing and waiting."""
