@@ -285,3 +285,29 @@ def test_the_shipped_benches_with_a_scanner_are_in_order() -> None:
     for path in (BESIDE, CARD):
         assert read_any(path).problems == ()
         assert [one for one in examine(the_procedure(FIRST_POWER_ON), the_bench(path)) if one.refused] == []
+
+
+@both
+def test_the_meter_is_in_volts_before_any_relay_closes_on_a_board_under_power(path: Path) -> None:
+    made = scanned(path, of=picked("leads", "resistance", "apply", "measure", "power_off"))
+    order: list[str] = []
+    links = {id(link): link for link in (made.bench.meter_link, made.link)}
+    for link in links.values():
+        submit = link.submit
+
+        def noted(messages: Any, *rest: Any, _submit: Any = submit, **named: Any) -> Any:
+            order.extend(message.text for message in messages)
+            return _submit(messages, *rest, **named)
+
+        link.submit = noted  # type: ignore[method-assign]
+    made.run()
+
+    told, closed_in = "", []
+    for text in order:
+        if text.startswith("CONF:") or ("FUNC" in text and "?" not in text):
+            told = text
+        elif text.startswith("ROUT:CLOS ") and told:
+            closed_in.append(told)
+    assert any("RES" in text for text in order)
+    assert closed_in
+    assert all("VOLT" in told for told in closed_in)

@@ -236,7 +236,7 @@ def _work(
     else:
         hands = SimulatedHands(waits, setup.simulated_link, journal, person if setup.bench.probing_by_hand else None)
     if setup.scanner is not None:
-        hands = ScannerHands(setup.scanner, hands, waits, journal)
+        hands = ScannerHands(setup.scanner, hands, waits, journal, setup.meter)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
     work = Work(
         setup,

@@ -49,6 +49,10 @@ class HandMeter:
         """Nothing answers by itself."""
         return settled(Attached(None))
 
+    def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+        """Send nothing: where its dial is to be is said with each question."""
+        return settled(("", ()))
+
     def read(
         self,
         function: Function,

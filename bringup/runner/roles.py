@@ -238,5 +238,11 @@ class Meter(Protocol):
         judged; they are the measure of a slip wherever they are known. Never raises for an instrument's silence.
         """
 
+    def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+        """Have it set to DC volts before a relay puts it on what may be live; nothing is sent if it was told so last.
+
+        Why it is not in volts, '' where it is; and what went wrong. By hand, the person sees to it.
+        """
+
     def close(self) -> None:
         """Let go of the link."""

@@ -13,7 +13,7 @@ from bringup.errors import BenchError, LinkError
 from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
-from bringup.runner.roles import Routed, Scanner
+from bringup.runner.roles import Meter, Routed, Scanner
 from bringup.runner.wait import WaitPoint
 
 OPEN_WITHIN = 10.0
@@ -23,8 +23,12 @@ OPEN_WITHIN = 10.0
 class ScannerHands:
     """A scanner, and `others` for what it does not reach."""
 
-    def __init__(self, scanner: Scanner, others: Hands, waits: WaitPoint, journal: Journal) -> None:
+    def __init__(
+        self, scanner: Scanner, others: Hands, waits: WaitPoint, journal: Journal, meter: Meter | None
+    ) -> None:
+        """`meter`: what the relays connect; it is in volts before one of them closes."""
         self._scanner = scanner
+        self._meter = meter
         self._others = others
         self._waits = waits
         self._journal = journal
@@ -48,6 +52,10 @@ class ScannerHands:
             return
         self._release()
         self._at = None
+        if why := self._not_in_volts():
+            self.amiss = f"the meter is not known to be in volts: {why}"
+            self._journal.event("scanner", f"{point} is not connected: {self.amiss}", {"instrument": "scanner"})
+            return
         routed = self._done(self._waits.result(self._scanner.connect(point), "scanner", f"connecting {point}"))
         if routed.why:
             self.amiss = routed.why
@@ -81,6 +89,17 @@ class ScannerHands:
     def state(self, name: str) -> None:
         """Have the board in that board state."""
         self._others.state(name)
+
+    def _not_in_volts(self) -> str:
+        """Set the meter to volts where it is not: in ohms or amps it must not meet a live point."""
+        if self._meter is None:
+            return ""
+        try:
+            why, troubles = self._waits.result(self._meter.to_volts(), "meter", "setting it to volts")
+        except LinkError as error:
+            return error.message
+        self._journal.troubles("meter", troubles)
+        return why
 
     def _release(self) -> None:
         if self._held:

@@ -65,6 +65,8 @@ class ScpiMeter:
         self._resource = resource or role.resource or ""
         self._how = HowToRead(nplc, high_impedance or role.high_impedance)
         self._configured: Configured | None = None
+        self._told: Function | None = None
+        """The last function it was told, which no error or answer denied; None: nobody knows."""
         self._faults = 0
         """How often the link has failed: a reading that relied on a set-up from before a failure is none."""
 
@@ -117,6 +119,36 @@ class ScpiMeter:
             lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(function)
         )
 
+    def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+        """Set it to DC volts, range automatic, unless volts were the last that it was told and took."""
+        volts = Function.DC_VOLTS
+        if self._told is volts:
+            return settled(("", ()))
+        if configuring(self._dialect, volts.value, fixed=False) is None:
+            why = f"the dialect {self._dialect.name} does not say how {volts.value} is set up"
+            return settled((why, (Trouble("", why),)))
+        sends = setup(self._dialect, volts.value, None, replace(self._how, high_impedance=False))
+        self._told = self._configured = None
+
+        def took(replies: tuple[Reply, ...]) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+            errors, troubles = errors_in(replies), faults_in(replies)
+            otherwise = said_otherwise(self._dialect, volts.value, replies)
+            fault = next((reply for reply in replies if reply.fault is not None), None)
+            if fault is not None:
+                self._faults += 1
+                return settled((fault.why or str(fault.fault), troubles))
+            if errors:
+                sent = ", then ".join(reply.message.text for reply in replies if reply.message.expects is None)
+                return more_errors(self._link, self._dialect, errors).then(
+                    lambda found: (f"the meter refused {sent}", (*troubles, *complaints(sent, found)))
+                )
+            if otherwise:
+                return settled((otherwise, (*troubles, Trouble("", otherwise, wrong=True))))
+            self._told, self._configured = volts, (volts, None, False)
+            return settled(("", troubles))
+
+        return self._link.submit(sends).chain(took, DRAIN_TIME)
+
     def close(self) -> None:
         """Let go of the link."""
         self._link.close()
@@ -136,6 +168,8 @@ class ScpiMeter:
         before = [] if self._configured == wanted else setup(self._dialect, function.value, full_scale, how)
         # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
         self._configured = wanted
+        if before:
+            self._told = function
         return self._link.submit((*before, *self._reading(function)))
 
     def _reading(self, function: Function) -> tuple[Message, ...]:
@@ -153,6 +187,8 @@ class ScpiMeter:
         unsure = faults != self._faults and len(replies) == count
         if any(reply.fault is not None for reply in replies):
             self._configured = None
+            if len(replies) > count:
+                self._told = None  # perhaps nothing of the set-up was carried out
             self._faults += 1
         if again and replies[0].fault is LinkFault.LOST:
             # Nothing was carried out (many instruments drop a link that was idle), and asking harms nothing.
@@ -173,7 +209,7 @@ class ScpiMeter:
             return settled((Value(None, "", why=why), faults_in(replies)))
         otherwise = said_otherwise(self._dialect, wanted[0].value, prepared)
         if otherwise and not errors:
-            self._configured = None
+            self._configured = self._told = None
             return settled(
                 (
                     Value(None, taken_last.line or "", why=otherwise),
@@ -182,7 +218,7 @@ class ScpiMeter:
             )
         if not errors:
             return settled((self._value(taken_last), faults_in(replies)))
-        self._configured = None
+        self._configured = self._told = None
         sent = ", then ".join(reply.message.text for reply in prepared if reply.message.expects is None)
         return more_errors(self._link, self._dialect, errors).then(
             lambda found: (
