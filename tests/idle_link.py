@@ -50,5 +50,8 @@ class IdleLink:
         pending.settle(tuple(replies))
         return pending
 
+    def hurry(self) -> None:
+        self.link.hurry()
+
     def close(self) -> None:
         self.link.close()
