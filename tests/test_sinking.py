@@ -120,6 +120,15 @@ def test_it_is_watched_while_it_draws_and_two_silent_looks_mean_that_it_is_lost(
         desk.waits.sleep(10.0)
 
 
+def test_volts_that_damage_trip_at_the_first_look_though_the_amperes_have_no_value(desk: LoadDesk) -> None:
+    desk.draw()
+    desk.waits.sleep(1.0)
+    desk.link.troubles.garbage["MEAS:CURR? (@2)"] = "what?"
+    desk.world.loads.at[2] = 3.7
+    with pytest.raises(Trip, match=r"3V3 reads 3\.7\d* V at the load, above the 3\.6 V that damage it"):
+        desk.waits.sleep(10.0)
+
+
 def look(**changes: Any) -> LoadSample:
     facts: dict[str, Any] = {
         "volts": 3.3,

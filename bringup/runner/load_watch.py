@@ -114,7 +114,9 @@ class LoadWatch:
             sample = pending.value() if pending.done else None
         except LinkError as error:
             raise lost(watched.draw, error.message) from error
-        if sample is None or (_empty(sample) and not sample.over_range):
+        if sample is not None:
+            judge_damage(watched.draw, sample)  # whatever else of the look is missing
+        if sample is None or _empty(sample):
             watched.silent += 1
             if watched.silent >= SILENT_LOOKS:
                 why = "no value" if sample is None or sample.fault is None else sample.fault.value
@@ -133,13 +135,18 @@ def lost(draw: Draw, why: str) -> LoadLost:
     return LoadLost(f"the load is lost while it draws from {draw.point}: {why}")
 
 
-def judge_load(draw: Draw, sample: LoadSample) -> None:
-    """Judge a look at a channel that is to draw. Raises Trip for what the unit did, else BrokenOff or CalledOff."""
+def judge_damage(draw: Draw, sample: LoadSample) -> None:
+    """Raise Trip where the volts of a look damage something, or may."""
     if sample.over_range:
         raise Trip(f"{draw.point}: the load reads over range; that counts as above what damages it")
     if draw.damage_above is not None and sample.volts is not None and abs(sample.volts) > draw.damage_above:
         read, most = format_quantity(sample.volts, "V"), format_quantity(draw.damage_above, "V")
         raise Trip(f"{draw.point} reads {read} at the load, above the {most} that damage it")
+
+
+def judge_load(draw: Draw, sample: LoadSample) -> None:
+    """Judge a look at a channel that is to draw. Raises Trip for what the unit did, else BrokenOff or CalledOff."""
+    judge_damage(draw, sample)
     volts = "unknown volts" if sample.volts is None else format_quantity(sample.volts, "V")
     if sample.tripped:
         text = f"the load's {sample.tripped} protection tripped at {draw.point}, which reads {volts} there"
