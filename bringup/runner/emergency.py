@@ -59,12 +59,13 @@ def emergency_off(
     """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises.
 
     `then`: what goes off after the first tries, whatever became of them: the load. It returns what went wrong in it.
+    With a supply by hand it goes first: it would draw for as long as the person takes to reach the switch.
 
     `guarding` hears of it as soon as they are, before anything is recorded, for recording may take its time; and it
     hears before every further try how long that may take, lest the guardian take it for a hang.
     """
     said: list[str] = []
-    bug: Exception | None = None
+    bug = then() if supply.by_hand else None
     shown = waits.clock.monotonic()
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
         verified = _try(supply, outputs, waits, said)
@@ -76,7 +77,8 @@ def emergency_off(
             # What was pressed before this was said does not mean that the supply is off at its switch.
             bug = _guarded(waits.forget_pressed) or bug
             verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
-    bug = then() or bug
+    if not supply.by_hand:
+        bug = then() or bug
     if not verified and not supply.by_hand:
         bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
         said = []
