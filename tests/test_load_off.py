@@ -6,10 +6,12 @@ import os
 import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bringup.commands import load_off as module
+from bringup.commands.guardian_afterwards import Afterwards
 from bringup.commands.guardian_duty import SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec, read_spec
 from bringup.commands.load_off import LoadReached, load_off
@@ -17,6 +19,8 @@ from bringup.commands.main import main
 from bringup.commands.reaching import dialect_of, lock_name
 from bringup.core.bench import Identity
 from bringup.files.bench_file import load_bench
+from bringup.host.bell import Letters
+from bringup.host.control import Outcome
 from bringup.host.lock import ControlAddress
 from tests.served_bench import Served, nobody, served_bench
 
@@ -89,29 +93,33 @@ def test_another_load_than_before_is_not_touched(tmp_path: Path) -> None:
         assert bench.tell("load", "INP? (@2)") == ["1"]
 
 
+def spec_of(bench: Served, folder: Path, load: LoadReached) -> GuardianSpec:
+    described = load_bench(bench.file)
+    assert described.supply is not None
+    assert described.supply.resource is not None
+    return GuardianSpec(
+        described.supply,
+        dialect_of(described, "supply"),
+        described.supply.resource,
+        "@py",
+        lock_name(described, "supply"),
+        None,
+        "Test bench",
+        "MBL-0001",
+        str(folder / "bringup.db"),
+        os.getpid(),
+        load=load,
+    )
+
+
 @pytest.mark.parametrize("there", [True, False])
 def test_the_guardian_switches_the_load_off_beside_the_supply_and_says_where_it_cannot(
     tmp_path: Path, there: bool
 ) -> None:
     with served_bench(tmp_path, load=LOAD) as bench:
         switch_on(bench)
-        described = load_bench(bench.file)
-        assert described.supply is not None
-        assert described.supply.resource is not None
         load = reached(bench) if there else replace(reached(bench), resource=nobody())
-        spec = GuardianSpec(
-            described.supply,
-            dialect_of(described, "supply"),
-            described.supply.resource,
-            "@py",
-            lock_name(described, "supply"),
-            None,
-            "Test bench",
-            "MBL-0001",
-            str(tmp_path / "bringup.db"),
-            os.getpid(),
-            load=load,
-        )
+        spec = spec_of(bench, tmp_path, load)
         duty = SwitchingOff(read_spec(spec.as_line()), ControlAddress(0, ""), threading.Event())
         off = duty.once(2.0)
         trouble = duty.load.trouble()
@@ -119,3 +127,27 @@ def test_the_guardian_switches_the_load_off_beside_the_supply_and_says_where_it_
         assert off.verified
         assert on(bench) == (["0"], ["1", "0" if there else "1"])
         assert ("the state of the LOAD is UNKNOWN" in trouble) == (not there), trouble
+
+
+class Told(list[Outcome]):
+    """What is reported to whoever asked for off."""
+
+    def report(self, outcome: Outcome, asks: int | None = None) -> None:
+        del asks
+        self.append(outcome)
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_whoever_asks_the_guardian_is_not_told_off_while_the_load_is_unknown(tmp_path: Path, there: bool) -> None:
+    with served_bench(tmp_path, load=LOAD) as bench:
+        switch_on(bench)
+        load = reached(bench) if there else replace(reached(bench), resource=nobody())
+        spec, told = spec_of(bench, tmp_path, load), Told()
+        duty = SwitchingOff(spec, ControlAddress(0, ""), threading.Event())
+        account: Any = None
+        control: Any = told
+        off = duty.once(2.0)
+        Afterwards(spec, control, Letters(), duty, account).report(off.verified, 1)
+
+        assert off.verified
+        assert told == [Outcome.OFF if there else Outcome.UNKNOWN]

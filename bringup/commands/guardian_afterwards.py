@@ -31,8 +31,8 @@ class Afterwards:
         """Monotonic seconds of the looks still to come."""
 
     def report(self, verified: bool | None, asks: int) -> None:
-        """Tell the first `asks` who asked for off what asking the supply has shown; None is no knowledge."""
-        known = Outcome.OFF if verified is True else Outcome.UNKNOWN
+        """Tell the first `asks` who asked for off what asking the supply, and the load, has shown; None: no knowledge."""
+        known = Outcome.OFF if verified is True and not self._duty.load.trouble() else Outcome.UNKNOWN
         self._control.report(Outcome.NONE if self._spec.own_child else known, asks)
 
     def go_through(self, verified: bool | None, trouble: str, *, look: bool) -> None:
