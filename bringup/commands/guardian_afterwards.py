@@ -31,7 +31,7 @@ class Afterwards:
         """Monotonic seconds of the looks still to come."""
 
     def report(self, verified: bool | None, asks: int) -> None:
-        """Tell the first `asks` who asked for off what asking the supply, and the load, has shown; None: no knowledge."""
+        """Tell the first `asks` who asked for off what asking supply and load has shown; None is no knowledge."""
         known = Outcome.OFF if verified is True and not self._duty.load.trouble() else Outcome.UNKNOWN
         self._control.report(Outcome.NONE if self._spec.own_child else known, asks)
 
