@@ -179,7 +179,7 @@ def failed_by(*faults: Fault, seen: bool = True) -> SimulatedBench:
         (Fault("1V8", FaultKind.LOWER_VALUE, 5e3), "1V8 reads 2.99"),
         (Fault("12V0", FaultKind.UPPER_VALUE, 150e3), "12V0 voltage 12.8"),
         (Fault("12V0", FaultKind.CAPACITOR_MISSING), "12V0 voltage"),
-        (Fault("3V3", FaultKind.SHORTED_THROUGH, 2.0, after=2.5), "VIN"),
+        (Fault("3V3", FaultKind.SHORTED_THROUGH, 2.0, after=3.2), "VIN"),
     ],
 )
 def test_every_planted_fault_fails_the_unit_with_the_input_off(fault: Fault, says: str) -> None:

@@ -17,6 +17,7 @@ from bringup.runner.endings import LeaveOut, Trip
 from bringup.runner.feed import Feed
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.headings import heading
+from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import sample_volts, settled
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
@@ -104,6 +105,7 @@ class LoopBack:
         if remote:
             work.power.require_off("the sense leads are joined to the ends")
             work.waits.answer(Prompt(PromptKind.GO, SENSE_LEADS, suggestion="done"))
+        volts_before_power(work, name)
         work.hands.probe(name)
         feed = self._feed(name, remote=remote)
         sense = ", sense leads on the same ends" if remote else ""

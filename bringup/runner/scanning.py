@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from bringup.errors import BenchError, LinkError
 from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
+from bringup.runner.in_volts import not_in_volts
 from bringup.runner.journal import Journal
 from bringup.runner.roles import Meter, Routed, Scanner
 from bringup.runner.wait import WaitPoint
@@ -52,7 +53,7 @@ class ScannerHands:
             return
         self._release()
         self._at = None
-        if why := self._not_in_volts():
+        if why := not_in_volts(self._meter, self._waits, self._journal):
             self.amiss = f"the meter is not known to be in volts: {why}"
             self._journal.event("scanner", f"{point} is not connected: {self.amiss}", {"instrument": "scanner"})
             return
@@ -89,17 +90,6 @@ class ScannerHands:
     def state(self, name: str) -> None:
         """Have the board in that board state."""
         self._others.state(name)
-
-    def _not_in_volts(self) -> str:
-        """Set the meter to volts where it is not: in ohms or amps it must not meet a live point."""
-        if self._meter is None:
-            return ""
-        try:
-            why, troubles = self._waits.result(self._meter.to_volts(), "meter", "setting it to volts")
-        except LinkError as error:
-            return error.message
-        self._journal.troubles("meter", troubles)
-        return why
 
     def _release(self) -> None:
         if self._held:

@@ -130,12 +130,17 @@ class ScpiMeter:
         sends = setup(self._dialect, volts.value, None, replace(self._how, high_impedance=False))
         self._told = self._configured = None
 
-        def took(replies: tuple[Reply, ...]) -> Pending[tuple[str, tuple[Trouble, ...]]]:
-            errors, troubles = errors_in(replies), faults_in(replies)
+        def took(
+            replies: tuple[Reply, ...], lost: tuple[Trouble, ...] = ()
+        ) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+            errors, troubles = errors_in(replies), (*lost, *faults_in(replies))
             otherwise = said_otherwise(self._dialect, volts.value, replies)
             fault = next((reply for reply in replies if reply.fault is not None), None)
             if fault is not None:
                 self._faults += 1
+                if fault.fault is LinkFault.LOST and not lost:
+                    # Many instruments drop a link that was idle, and volts told twice are volts.
+                    return self._link.submit(sends).chain(lambda second: took(second, troubles), DRAIN_TIME)
                 return settled((fault.why or str(fault.fault), troubles))
             if errors:
                 sent = ", then ".join(reply.message.text for reply in replies if reply.message.expects is None)
@@ -147,7 +152,7 @@ class ScpiMeter:
             self._told, self._configured = volts, (volts, None, False)
             return settled(("", troubles))
 
-        return self._link.submit(sends).chain(took, DRAIN_TIME)
+        return self._link.submit(sends).chain(took, DRAIN_TIME + 4 * self._dialect.timeout)
 
     def close(self) -> None:
         """Let go of the link."""

@@ -23,6 +23,7 @@ from bringup.runner.claims import ask_shown, trip_if_shown
 from bringup.runner.feed import Feed, followed_by, planned
 from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
+from bringup.runner.in_volts import volts_before_power
 from bringup.runner.irreversible import doubt_setting
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.records import PollSample
@@ -43,6 +44,7 @@ def apply(work: Work, action: Apply) -> None:
         if stage is plan.stages[0]:
             rest = [each.volts for each in plan.stages[1:]]
             feed = replace(feed, then=tuple(map(abs, rest)))
+            volts_before_power(work, plan.input)
             work.power.up(feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}")
         else:
             work.power.step_to(feed)

@@ -16,6 +16,7 @@ from bringup.core.words import Kind, Result
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
+from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import around_of, settled
 from bringup.runner.roles import Function
 from bringup.runner.work import AT_LEADS, Judged, Work, sentence
@@ -51,6 +52,7 @@ def leads(work: Work, action: Leads) -> None:
 def _read(work: Work, plan: LeadsPlan) -> Reading:
     """Switch on, measure the free ends, switch off."""
     go = f"Leads of {plan.input} FREE, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
+    volts_before_power(work, plan.input)
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)
     found = settled(work, Function.DC_VOLTS, plan.input, around=around_of(plan.limits), limits=plan.limits)
