@@ -296,6 +296,16 @@ def test_on_the_command_line_everybody_is_shown_and_the_check_is_in_the_json(
     assert "meter 0 % + 2 mV (stated)" in data["loop_back"]["accuracy"]
 
 
+def test_a_load_of_the_bench_that_is_found_on_goes_off_as_in_an_attempt(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_bench(tmp_path, load="dialect: function-by-channel-list, channels: {3V3: 2}") as bench:
+        bench.tell("load", "INP ON,(@2)", "INP? (@2)")
+        assert main(["bench", "--loop-back", "--bench", str(bench.file)]) == 0
+        assert (bench.outputs_on()[0], bench.tell("load", "INP? (@2)")) == ("0", ["0"])
+    assert "channel 2 of the load was found on and switched off" in capsys.readouterr().out
+
+
 def test_the_bound_of_a_pair_is_the_sum_of_both_errors() -> None:
     bounds = allowed(load_bench(BENCHES / "simulated.yaml"))
 

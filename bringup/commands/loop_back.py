@@ -122,6 +122,7 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
             bench=opened.bench,
             supply=opened.supply(ask),
             meter=opened.meter(ask, near),
+            load=opened.load(),
             clock=clock,
             ask=ask,
             record=record,
@@ -134,5 +135,6 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
             suspend=lambda: suspend(clock, keys),
         )
         outcome = run_attempt(setup, lambda work: LoopBack(work, bounds))
-        opened.report_off(outcome.off_verified, lambda: take_off_asked(clock))
+        off = False if outcome.load_off is False else outcome.off_verified
+        opened.report_off(off, lambda: take_off_asked(clock))
     return LoopBackOutcome(outcome, bounds.said)
