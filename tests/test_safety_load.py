@@ -53,6 +53,19 @@ def test_a_draw_within_every_bound_is_nothing_to_speak_of() -> None:
     assert refused(UP, DRAW, Sink("5V0"), PowerOff()) == []
 
 
+@pytest.mark.parametrize(("stop", "at", "amps"), [(None, "4.9 V", "510 mA"), ("4 V", "4 V", "625 mA")])
+def test_constant_power_is_held_against_the_ceiling_at_the_lowest_volts_it_draws_at(
+    stop: str | None, at: str, amps: str
+) -> None:
+    # 2.5 W: 490 mA at the 5.1 V that 5V0 may have, 510 mA at its 4.9 V, 625 mA just above a stop voltage of 4 V.
+    draw = Sink("5V0", "power", q("2.5 W"), None if stop is None else q(stop))
+    loaded = replace(LOAD, ceiling=LoadCeiling(q("500 mA"), q("3 W")))
+
+    assert refused(UP, draw, bench=replace(BENCH, load=loaded)) == [
+        f"{amps} would be drawn from 5V0 at {at}, above the load's ceiling of 500 mA on this bench"
+    ]
+
+
 def test_a_load_draws_only_from_what_is_fed() -> None:
     assert refused(DRAW) == ["the load draws from 5V0 while nothing feeds it"]
     assert refused(UP, PowerOff(), DRAW) == ["the load draws from 5V0 while nothing feeds it"]

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from bringup.core.bench import Bench, LoadRole
 from bringup.core.budget import expected_current
-from bringup.core.expectation import states_of
+from bringup.core.expectation import states_of, voltage_limits
 from bringup.core.finding import Finding
 from bringup.core.hazard import highest_volts
 from bringup.core.loaded import amps_drawn, loaded_board
@@ -36,7 +36,7 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
             continue
         drawn[action.rail] = action
         if bench is not None and bench.load is not None:
-            yield from _ceiling(step, action, bench.load, highest_volts(procedure)[action.rail])
+            yield from _ceiling(step, action, bench.load, _range(procedure, action))
         source = board.input_of(action.rail)
         if not board.inputs:
             yield Finding(
@@ -77,17 +77,29 @@ def _channel(step: Step, action: Sink, bench: Bench) -> Iterator[Finding]:
         )
 
 
-def _ceiling(step: Step, action: Sink, role: LoadRole, volts: float) -> Iterator[Finding]:
+def _range(procedure: Procedure, action: Sink) -> tuple[float, float]:
+    """Return the lowest and highest volts, by magnitude, at which the load draws from a sound rail."""
+    high = highest_volts(procedure)[action.rail]
+    if action.stop_voltage is not None:
+        return min(action.stop_voltage.number, high), high
+    limits, _ = voltage_limits(procedure.board, action.rail)
+    ends = () if limits is None else (limits.low, limits.high)
+    return min((high, *(abs(float(end)) for end in ends if end))), high
+
+
+def _ceiling(step: Step, action: Sink, role: LoadRole, volts_range: tuple[float, float]) -> Iterator[Finding]:
     assert action.level is not None
-    amps = amps_drawn(action.mode, action.level.number, volts)
-    for name, unit, value, most in (
-        ("current", "A", amps, role.ceiling.current),
-        ("power", "W", amps * volts, role.ceiling.power),
+    low, volts = volts_range
+    most_at = low if action.mode == "power" and low > 0.0 else volts  # the less volts, the more current
+    amps, watts = (amps_drawn(action.mode, action.level.number, each) for each in (most_at, volts))
+    for name, unit, value, most, at in (
+        ("current", "A", amps, role.ceiling.current, most_at),
+        ("power", "W", watts * volts, role.ceiling.power, volts),
     ):
         if most is not None and value > most.number:
             yield Finding(
                 step.index,
-                f"{shown(value, unit, 3)} would be drawn from {action.rail} at {shown(volts, 'V', 3)}, "
+                f"{shown(value, unit, 3)} would be drawn from {action.rail} at {shown(at, 'V', 3)}, "
                 f"above the load's ceiling of {most} on this bench",
                 f"Draw less, or raise the {name} of the load's `ceiling` in the bench file.",
                 refused=True,
