@@ -15,8 +15,11 @@ from bringup.errors import BenchError
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt
 from bringup.runner.protocols import Interruption, Told
+from bringup.runner.records import ProgramEnd
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, simulated_bench, with_steps
+from tests.test_host_program import ProgramFake
+from tests.test_irreversible import BURN, MEASURE, when_begun
 
 BENCH = ROOT / "fixtures/benches/simulated-load.yaml"
 APPLY = Step(0, Apply("VIN", (parse_quantity("24 V"),), parse_quantity("400 mA")))
@@ -295,3 +298,24 @@ def test_attaching_switches_nothing_on_and_a_procedure_without_load_leaves_it_al
     assert load_set_to(bench) == []
     assert outcome.load_off is None
     assert [info.role for info in bench.record.started[0].instruments] == ["supply", "meter", "load"]
+
+
+@pytest.mark.parametrize(("query", "answer", "ends_at_once"), [("VOLT", "40", True), ("CURR", "what?", False)])
+def test_in_an_irreversible_step_volts_that_damage_cut_power_and_a_lost_load_waits(
+    query: str, answer: str, ends_at_once: bool
+) -> None:
+    bench = simulated_bench(with_steps(APPLY, MEASURE, drawing(), BURN), history=SEEN, bench_path=BENCH)
+    assert bench.load_link is not None
+    fake = bench.changes["programs"] = ProgramFake(bench.clock, takes=30.0, end=ProgramEnd(0))
+    garbage, begun = bench.load_link.troubles.garbage, list[float]()
+
+    def disturb() -> None:
+        begun.append(bench.clock.monotonic())
+        garbage[f"MEAS:{query}? (@2)"] = answer
+
+    when_begun(fake, 5.0, disturb)
+    outcome = bench.run(ask=SimulatedPerson(attended=True, clock=bench.clock))
+
+    assert (outcome.off_verified, bench.on(), draws(bench)) == (True, False, False)
+    assert (bench.clock.monotonic() - begun[0] < 10.0) == ends_at_once
+    assert (outcome.result is AttemptResult.FAILED) == ends_at_once, outcome.cause

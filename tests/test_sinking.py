@@ -11,7 +11,7 @@ from bringup.core.bench import LoadRole
 from bringup.files.dialect_file import find_dialect
 from bringup.runner.endings import BrokenOff, CalledOff, Trip
 from bringup.runner.load_role import LoadSample
-from bringup.runner.load_watch import Draw, LoadLost, judge_load
+from bringup.runner.load_watch import Damaging, Draw, LoadLost, judge_load
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.sinking import Sinking
 from bringup.simulation.load_styles import FUNCTION_BY_CHANNEL_LIST
@@ -147,8 +147,8 @@ def look(**changes: Any) -> LoadSample:
         ({"tripped": "over-power"}, Trip, "the load's over-power protection tripped at 3V3, which reads 3.3 V there"),
         ({"tripped": "over-temperature"}, BrokenOff, "the load's over-temperature protection tripped"),
         ({"volts": 2.4}, Trip, "3V3 has fallen to 2.4 V under constant current 50 mA, below the load's stop voltage"),
-        ({"volts": 3.7}, Trip, "3V3 reads 3.7 V at the load, above the 3.6 V that damage it"),
-        ({"volts": None, "over_range": True}, Trip, "3V3: the load reads over range; that counts as above"),
+        ({"volts": 3.7}, Damaging, "3V3 reads 3.7 V at the load, above the 3.6 V that damage it"),
+        ({"volts": None, "over_range": True}, Damaging, "3V3: the load reads over range; that counts as above"),
         ({"on": False}, BrokenOff, "the load at 3V3 was found off though nobody here switched it"),
         ({"level": 0.08}, CalledOff, "is set to constant current 80 mA, not to constant current 50 mA"),
         ({"mode": "power", "level": 1.0}, CalledOff, "is set to constant power 1 W, not to constant current 50 mA"),

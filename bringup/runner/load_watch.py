@@ -49,6 +49,10 @@ class Draw:
         return f"constant {self.mode} {format_quantity(self.level, LOAD_MODES[self.mode])}"
 
 
+class Damaging(Trip):
+    """Volts at the load that damage something, or may: they cut power even in an irreversible step."""
+
+
 class LoadLost(BrokenOff):
     """The load does not answer any more while it may draw."""
 
@@ -136,12 +140,12 @@ def lost(draw: Draw, why: str) -> LoadLost:
 
 
 def judge_damage(draw: Draw, sample: LoadSample) -> None:
-    """Raise Trip where the volts of a look damage something, or may."""
+    """Raise Damaging where the volts of a look damage something, or may."""
     if sample.over_range:
-        raise Trip(f"{draw.point}: the load reads over range; that counts as above what damages it")
+        raise Damaging(f"{draw.point}: the load reads over range; that counts as above what damages it")
     if draw.damage_above is not None and sample.volts is not None and abs(sample.volts) > draw.damage_above:
         read, most = format_quantity(sample.volts, "V"), format_quantity(draw.damage_above, "V")
-        raise Trip(f"{draw.point} reads {read} at the load, above the {most} that damage it")
+        raise Damaging(f"{draw.point} reads {read} at the load, above the {most} that damage it")
 
 
 def judge_load(draw: Draw, sample: LoadSample) -> None:

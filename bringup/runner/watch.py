@@ -14,7 +14,7 @@ from bringup.core.wording import shown
 from bringup.errors import LinkError, LogbookError
 from bringup.runner.endings import BrokenOff, Ending, SupplyLost
 from bringup.runner.journal import Journal
-from bringup.runner.load_watch import LoadWatch
+from bringup.runner.load_watch import Damaging, LoadWatch
 from bringup.runner.looks import (
     Watched,
     check_settings,
@@ -155,8 +155,12 @@ class Watch:
             now = self._clock.monotonic()
             if watched.pending is None and now >= watched.due:
                 self._ask(watched, now)
-        with self.doubting():
+        try:
             self.load.service()
+        except Damaging:
+            raise
+        except Ending as doubt:
+            self._doubt(doubt)
         try:
             self._journal.write_polls()
         except LogbookError as error:
