@@ -141,3 +141,21 @@ def test_a_variant_that_the_board_does_not_have_is_refused_with_those_it_has(
 
     assert code == 2
     assert "It has: short range, long range." in capsys.readouterr().err
+
+
+def test_a_procedure_with_steps_for_one_variant_wants_to_know_which_this_unit_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    procedure = tmp_path / "look.yaml"
+    board = ROOT / "fixtures/boards/mooring-buoy-logger.yaml"
+    step = "{confirm: [The antenna is fitted], only_if: {variant: long range}}"
+    text = f"procedure: Look\nboard: {board}\nsteps:\n  - inspect: [It is whole]\n  - inspect: {step}\n"
+    procedure.write_text(text, encoding="utf-8")
+    bench = ROOT / "fixtures/benches/simulated.yaml"
+
+    code = main(["run", str(procedure), "--serial", "MBL-0001", "--bench", str(bench)])
+
+    assert code == 2
+    said = capsys.readouterr().err
+    assert "no variant is given, and it decides what is done in step 2" in said
+    assert "Give the unit's with --variant: short range, long range." in said

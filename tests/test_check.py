@@ -340,3 +340,18 @@ def test_a_file_of_another_kind_is_named_for_what_it_is(
     said = capsys.readouterr().err
     assert f"this is a bench file, where a {wanted} file is wanted (were two files given in the wrong order?)" in said
     assert ("this is a procedure file, where a bench file is wanted" in said) == (command == "run")
+
+
+def test_a_procedure_that_holds_its_board_is_no_board_for_a_simulation(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "mine.yaml").write_text(
+        "procedure: Mine\nboard: {board: Lamp, rails: {3V3: 3.3 V ± 2 %}}\nsteps: []\n", encoding="utf-8"
+    )
+    bench = tmp_path / "bench.yaml"
+    bench.write_text("bench: Play\nsimulate: {board: mine.yaml}\n", encoding="utf-8")
+
+    assert main(["check", str(bench)]) == 2
+    said = capsys.readouterr().out
+    assert "this is a procedure file, where a board file is wanted (put what stands under its `board:` into a" in said
+    assert "unknown key" not in said

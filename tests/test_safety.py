@@ -271,6 +271,13 @@ class TestCurrents:
 
         assert found.startswith("at 18 V VIN should draw 90.8 mA all the time, but the current limit is 80 mA")
 
+    def test_a_limit_far_above_all_that_may_flow_is_warned_about(self) -> None:
+        # Coming up at 18 V takes 429.722 mA at most (the next test); ten times that is 4.297 A.
+        found = only(warnings(sound(power=apply(limit="400 A"))))
+
+        assert found.startswith("the current limit is 400 A, but VIN should never draw more than 430 mA: a fault would")
+        assert warnings(sound(power=apply(limit="4.2 A"))) == []
+
     def test_a_start_up_that_pulls_the_input_down_is_warned_about_as_a_latch(self) -> None:
         # At 18 V: charging 250 mA (300 mA * 12 / 14.4) + 88.889 mA (80 mA * 4/3 * 12 / 14.4) + steady 90.833 mA
         # = 429.722 mA.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -15,8 +16,9 @@ from bringup.core.words import Kind, LimitsFrom, Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import LinkFault, PollSample
+from bringup.terminal.keystrokes import ENTER
 from bringup.terminal.live import LiveView
-from bringup.terminal.person import Person
+from bringup.terminal.person import NOT_ALONE, Person
 from bringup.terminal.pictures import ASCII, UNICODE, place
 from bringup.terminal.plain import PlainView
 from bringup.terminal.readings import reading_line
@@ -221,11 +223,12 @@ def test_told_things_beyond_the_queue_are_dropped_without_blocking() -> None:
     assert len(view._told) <= 5_000
 
 
-def live_status(*told: Told, person: Person | None = None) -> str:
-    """What the foot of the screen shows, as text."""
+def live_status(*told: Told, person: Person | None = None, width: int | None = None) -> str:
+    """What the foot of the screen shows, as text; on a terminal of that width."""
     from rich.console import Console
 
     view = LiveView(Terminal(), person)
+    view._console = None if width is None else Console(file=io.StringIO(), width=width, _environ={})
     for one in told:
         view.scene.take(one)
     stream = io.StringIO()
@@ -292,6 +295,19 @@ def test_a_question_shows_its_numbered_list_and_how_to_answer() -> None:
     assert "2  nothing else plugged in" in status
     assert "a: all good" in status
     assert " > 2▏" in status
+
+
+def test_a_remark_too_long_for_the_line_goes_below_it_set_in() -> None:
+    person = Person(wake=lambda: None, clock=itertools.count().__next__)
+    person.ask(Prompt(PromptKind.GO, "Probe on TP1"))
+    for key in ("7", ENTER):
+        person.press(key)
+
+    lines = [line.rstrip() for line in live_status(BEGUN, person=person, width=80).splitlines()]
+
+    at = lines.index(" > ▏")
+    assert " ".join(line.strip() for line in lines[at + 1 : at + 3]) == NOT_ALONE
+    assert all(len(line) <= 80 and line.startswith("   ") for line in lines[at + 1 : at + 3])
 
 
 def test_a_plain_terminal_echoes_what_is_typed() -> None:

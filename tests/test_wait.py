@@ -231,6 +231,17 @@ def test_a_key_reaches_its_handler_and_may_end_the_wait(desk: Desk) -> None:
     assert desk.clock.monotonic() == 1.5
 
 
+def test_a_key_does_not_wait_behind_others_that_came_with_it(desk: Desk) -> None:
+    taken: list[str] = []
+    desk.waits.on_key = taken.append
+    desk.clock.at(1.5, lambda: desk.ask.keys.extend("3.306q"))
+    desk.ask.answer_at(2.0, "gone on")
+
+    desk.waits.answer(Prompt(PromptKind.GO, "Go?"))
+
+    assert "".join(taken) == "3.306q"
+
+
 def test_a_question_put_by_a_key_does_not_lose_the_open_one(desk: Desk) -> None:
     notes: list[str] = []
     desk.waits.on_key = lambda _: notes.append(desk.waits.answer(Prompt(PromptKind.TEXT, "Note")).text)

@@ -9,6 +9,7 @@ from bringup.core.calibration import calibration, days
 from bringup.core.finding import Finding
 from bringup.core.needs import powered_together
 from bringup.core.procedure import Procedure
+from bringup.core.wording import listed
 from bringup.errors import CommandError, SafetyRefused
 
 
@@ -66,8 +67,14 @@ def check_calibration(bench: Bench, on: date) -> None:
 
 
 def check_variant(variant: str, procedure: Procedure) -> None:
-    """Refuse a variant that the board file does not name."""
+    """Refuse a variant that the board file does not name, and none where steps depend on it: they would be left out."""
     board = procedure.board
+    depend = [str(step.index + 1) for step in procedure.steps if step.only_if is not None and step.only_if.variant]
+    if depend and not variant:
+        raise CommandError(
+            f"no variant is given, and it decides what is done in step {listed(depend)}",
+            f"Give the unit's with --variant: {', '.join(board.variants)}.",
+        )
     if not variant or variant in board.variants:
         return
     if not board.variants:

@@ -121,11 +121,12 @@ def command(
 
 
 def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> LoopBackOutcome:
+    from bringup.commands.find_text import tell
     from bringup.commands.loop_back import loop_back
     from bringup.core.loop_back import allowed
 
     if not as_json:
-        say(f"\nLoop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}.")
+        tell(["", f"Loop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}."])
     return loop_back(bench.for_steps(), trace, as_json=as_json)
 
 

@@ -41,7 +41,8 @@ def to_go_on_with(
     from bringup.runner.earlier import differences
 
     if earlier is None:
-        raise CommandError(f"{serial} has no attempt in this logbook that could be continued", ANEW)
+        none = f"{serial} has no attempt in this logbook that could be continued"
+        raise CommandError(f"{none} (one that was called off with nothing done in it does not count)", ANEW)
     why = list(differences(earlier, procedure, variant, sources))
     if why:
         raise CommandError(f"{earlier.named} of {serial} cannot be continued: {'; '.join(why)}", ANEW)

@@ -89,7 +89,7 @@ def main(arguments: list[str] | None = None) -> int:
         say_what_click_found(error)
         return ExitCode.REFUSED
     except click.Abort:
-        say("Stopped.", err=True)
+        say("\nStopped.", err=True)  # the terminal has echoed ^C after the question
         return ExitCode.STOPPED
     except BringupError as error:
         say(str(error), err=True)

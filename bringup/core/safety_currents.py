@@ -25,6 +25,9 @@ LONGEST_LIMIT = 60.0
 fed for as long (our choice, no source)."""
 ROOM = 1.5
 """A current limit is proposed at one and a half times what coming up takes (common practice, no source)."""
+GENEROUS = 10.0
+"""A current limit of more than so many times what the input may draw limits nothing, and is more likely a mistyped unit
+or a decimal point out of place (our choice, no source)."""
 
 
 def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
@@ -33,6 +36,7 @@ def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Find
         if isinstance(step.action, Apply):
             plan = plan_apply(step.action, procedure.board, bench, state)
             yield from _limit(step, plan, procedure.board, state)
+            yield from _generous(step, plan)
             yield from _expectation(step, step.action, plan)
             yield from _trip(step, plan)
             yield from _limit_time(step, step.action, plan)
@@ -91,6 +95,21 @@ def _start_region(step: Step, plan: ApplyPlan, board: Board, state: str | None) 
                 refused=False,
             )
             return
+
+
+def _generous(step: Step, plan: ApplyPlan) -> Iterator[Finding]:
+    """Whether the limit is so far above all that may flow that it limits nothing. Unknown currents say nothing."""
+    stages = [stage for stage in plan.stages if stage.purpose is not Purpose.SHORT_CHECK]
+    expected = (stage.current.high for stage in stages if stage.current is not None and stage.current.high is not None)
+    most = max(*(stage.start_up or 0.0 for stage in stages), *map(float, expected), 0.0)
+    if 0 < GENEROUS * most < plan.current_limit:
+        yield Finding(
+            step.index,
+            f"the current limit is {shown(plan.current_limit, 'A')}, but {plan.input} should never draw more than "
+            f"{shown(most, 'A', 2)}: a fault would be fed with all that the limit lets through",
+            f"Set `current_limit` to about {shown(ROOM * most, 'A', 2)}; was another unit meant?",
+            refused=False,
+        )
 
 
 def _expectation(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]:

@@ -13,7 +13,7 @@ from bringup.files.board_checks import check_board
 from bringup.files.fields import BOARD
 from bringup.files.nodes import Problems, in_order
 from bringup.files.sections import Values, plain
-from bringup.files.source import Opened, open_file
+from bringup.files.source import Opened, open_file, report_other_kind
 
 LOAD_KINDS = {"A": LoadKind.CURRENT, "ohm": LoadKind.RESISTANCE, "W": LoadKind.POWER}
 """The unit of a load's value says what stays constant."""
@@ -33,6 +33,8 @@ def load_board(path: str | Path) -> Board:
 
 def read_board(opened: Opened) -> tuple[Values | None, Board | None]:
     """Read an opened board file: its values as far as they could be read, and the board if nothing is wrong."""
+    if report_other_kind(opened, "board"):
+        return None, None
     values = BOARD.read(opened.root, opened.problems) if opened.root is not None else None
     if not isinstance(values, Values):
         return None, None

@@ -90,8 +90,10 @@ def _alone(path: Path, message: str, suggestion: str = "") -> FileError:
 def report_other_kind(opened: Opened, wanted: str) -> bool:
     """Say so where a file is, by its top keys, of another kind than the one wanted: then its fields say nothing."""
     kind = kind_of(opened.root)
-    if kind is None or kind == wanted or (kind, wanted) == ("procedure", "board"):
+    if kind is None or kind == wanted:
         return False
     message = f"this is a {kind} file, where a {wanted} file is wanted"
-    opened.problems.add((1, 1), message, "were two files given in the wrong order?")
+    swapped = "were two files given in the wrong order?"
+    inline = "put what stands under its `board:` into a file of its own, and name that file in both"
+    opened.problems.add((1, 1), message, inline if (kind, wanted) == ("procedure", "board") else swapped)
     return True

@@ -195,15 +195,14 @@ class WaitPoint:
             raise Interrupted(interruption)
         self._watch.service()
         if not self._handling_key:
-            self._take_key()
+            self._take_keys()
 
-    def _take_key(self) -> None:
-        key = self._ask.key()
-        if key is None:
-            return
+    def _take_keys(self) -> None:
+        """Act on every key that is there: one that means something must not wait behind others for the next waking."""
         self._handling_key = True
         try:
-            self.on_key(key)
+            while (key := self._ask.key()) is not None:
+                self.on_key(key)
         except LogbookError as error:
             self._watch.unless_spared(error)
         finally:

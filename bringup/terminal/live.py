@@ -191,6 +191,8 @@ class LiveView(View):
             lines = [f"? {question.text} (above)", lines[-1]]
         parts = [part for line in lines for part in self._texts(line, style)]
         typed = Text(" > ", style="bold").append(self._fit(person.typed)).append(self._fit(self.scene.signs.cursor))
-        if person.remark:
-            typed.append(f"  {self._fit(person.remark)}", style="yellow")
-        return [*parts, typed]
+        remark = f"  {self._fit(person.remark)}" if person.remark else ""
+        width = self._width()
+        if width is None or typed.cell_len + len(remark) <= width:
+            return [*parts, typed.append(remark, style="yellow")]
+        return [*parts, typed, *self._texts(remark, "yellow")]
