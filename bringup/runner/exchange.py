@@ -1,4 +1,4 @@
-"""What supply and meter share when they speak through a Dialect and a Link: telling, asking, and who complains.
+"""What instruments share that speak through a Dialect and a Link: telling, asking, and who complains.
 
 A setting goes out with one look into the error queue and its read-back behind it, in one batch; only an error that is
 found there costs further exchanges, until the queue is empty.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from datetime import date
 from typing import Protocol, TypeVar
 
 from bringup.core.bench import Expected, Identity
@@ -20,7 +21,7 @@ from bringup.core.spelling import ask
 from bringup.errors import BenchError
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
-from bringup.runner.records import LinkFault, Reply
+from bringup.runner.records import InstrumentInfo, LinkFault, Reply
 from bringup.runner.roles import Attached, Done, Trouble
 
 T = TypeVar("T")
@@ -48,6 +49,13 @@ def settled(value: T) -> Pending[T]:
     pending: Pending[T] = Pending(float("inf"))
     pending.settle(value)
     return pending
+
+
+def taking_part(role: str, link: Link, dialect: Dialect, resource: str, calibration_due: date | None) -> InstrumentInfo:
+    """Return how an instrument that is spoken to is named in the logbook; complete once it is identified."""
+    identity = link.identity
+    simulated = identity is not None and identity.simulated
+    return InstrumentInfo(role, resource, dialect.name, identity, calibration_due, simulated, by_hand=False)
 
 
 def error_queries(dialect: Dialect) -> tuple[Message, ...]:

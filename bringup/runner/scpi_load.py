@@ -14,7 +14,7 @@ from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_mode, understand_number, understand_output, understand_switch
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, apart, attach, faults_in, settled, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, settled, taking_part, tell
 from bringup.runner.load_replies import LEVELS, LOOK, SETTINGS, TRIPS, HeardLoad, sample, settings
 from bringup.runner.load_role import ChannelSettings, LoadSample
 from bringup.runner.pending import Pending
@@ -52,11 +52,7 @@ class ScpiLoad:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        identity = self._link.identity
-        simulated = identity is not None and identity.simulated
-        return InstrumentInfo(
-            "load", self._resource, self._dialect.name, identity, self._role.calibration_due, simulated, by_hand=False
-        )
+        return taking_part("load", self._link, self._dialect, self._resource, self._role.calibration_due)
 
     def channels(self) -> Sequence[int]:
         """Channels that the bench file gives to points of the board."""

@@ -22,6 +22,7 @@ from bringup.runner.exchange import (
     faults_in,
     more_errors,
     settled,
+    taking_part,
 )
 from bringup.runner.meter_requests import HowToRead, reading, said_otherwise, setup
 from bringup.runner.pending import Pending
@@ -73,11 +74,7 @@ class ScpiMeter:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        identity = self._link.identity
-        simulated = identity is not None and identity.simulated
-        return InstrumentInfo(
-            "meter", self._resource, self._dialect.name, identity, self._role.calibration_due, simulated, by_hand=False
-        )
+        return taking_part("meter", self._link, self._dialect, self._resource, self._role.calibration_due)
 
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Changes nothing. The Pending raises BenchError for another instrument."""

@@ -24,6 +24,7 @@ from bringup.runner.exchange import (
     faults_in,
     more_errors,
     settled,
+    taking_part,
 )
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
@@ -59,10 +60,7 @@ class ScpiScanner:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        identity = self._link.identity
-        simulated = identity is not None and identity.simulated
-        due = self._role.calibration_due
-        return InstrumentInfo("scanner", self._resource, self._dialect.name, identity, due, simulated, by_hand=False)
+        return taking_part("scanner", self._link, self._dialect, self._resource, self._role.calibration_due)
 
     @property
     def settling(self) -> float:

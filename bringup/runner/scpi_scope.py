@@ -26,6 +26,7 @@ from bringup.runner.exchange import (
     faults_in,
     more_errors,
     settled,
+    taking_part,
     tell,
 )
 from bringup.runner.pending import Pending
@@ -102,10 +103,7 @@ class ScpiScope:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        identity = self._link.identity
-        simulated = identity is not None and identity.simulated
-        due = self._role.calibration_due
-        return InstrumentInfo("scope", self._resource, self._dialect.name, identity, due, simulated, by_hand=False)
+        return taking_part("scope", self._link, self._dialect, self._resource, self._role.calibration_due)
 
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Sets nothing. The Pending raises BenchError for another instrument."""

@@ -15,7 +15,7 @@ from bringup.core.dialect import Dialect, Message, can_ask, can_tell
 from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, apart, attach, faults_in, joined, one_by_one, settled, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, joined, one_by_one, settled, taking_part, tell
 from bringup.runner.master_switch import switch_on
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
@@ -61,11 +61,7 @@ class ScpiSupply:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        identity = self._link.identity
-        simulated = identity is not None and identity.simulated
-        return InstrumentInfo(
-            "supply", self._resource, self._dialect.name, identity, self._role.calibration_due, simulated, by_hand=False
-        )
+        return taking_part("supply", self._link, self._dialect, self._resource, self._role.calibration_due)
 
     def can_protect(self, protection: Protection) -> bool:
         """Whether the dialect reaches that protection. A watchdog that would switch off a stranger's output is none."""
