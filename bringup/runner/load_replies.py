@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
-from bringup.core.dialect import LOAD_MODES, Dialect
-from bringup.core.replies import Value
-from bringup.core.understanding import understand_mode, understand_number, understand_switch
+from bringup.core.dialect import LOAD_MODES
+from bringup.core.understanding import understand_mode
 from bringup.runner.exchange import complaints, errors_in, faults_in
+from bringup.runner.heard import HeardOfOne
 from bringup.runner.load_role import ChannelSettings, LoadSample
 from bringup.runner.records import Reply
 
@@ -26,24 +26,8 @@ LOOK = (*MEASURED, "switch", "set_mode", *LEVELS.values(), *TRIPS)
 """What a poll asks, as far as the dialect can."""
 
 
-class HeardLoad:
+class HeardLoad(HeardOfOne):
     """The replies that concern one channel, read by the dialect."""
-
-    def __init__(self, dialect: Dialect, channel: int, replies: Mapping[str, Reply]) -> None:
-        self._dialect = dialect
-        self.channel = channel
-        self.replies = replies
-
-    def number(self, operation: str) -> Value:
-        """Read a number; no value where it was not asked."""
-        if operation not in self.replies:
-            return Value(None, "", why="the dialect cannot ask it")
-        return understand_number(self._dialect, operation, self.replies[operation].line)
-
-    def state(self, operation: str) -> bool | None:
-        """Read on or off; None where it was not asked or is neither."""
-        reply = self.replies.get(operation)
-        return None if reply is None else understand_switch(self._dialect, operation, reply.line, self.channel)
 
     def mode(self) -> str | None:
         """Read what it holds constant; None for what is none of our words."""
@@ -65,7 +49,7 @@ def settings(heard: HeardLoad, replies: Sequence[Reply], errors: Sequence[Reply]
     """Return mode, level, stop voltage and state; `errors`: what answered the look for errors behind them."""
     sent = ", ".join(reply.message.text for reply in replies)
     return ChannelSettings(
-        channel=heard.channel,
+        channel=heard.which,
         mode=heard.mode(),
         level=heard.level(),
         on=heard.state("switch"),
@@ -79,7 +63,7 @@ def sample(heard: HeardLoad, tripped: Sequence[str], replies: Sequence[Reply], n
     volts, amps, watts = (heard.number(name) for name in MEASURED)
     return LoadSample(
         monotonic=replies[0].received if replies else now,
-        channel=heard.channel,
+        channel=heard.which,
         volts=volts.number,
         amps=amps.number,
         watts=watts.number,

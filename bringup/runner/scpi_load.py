@@ -289,6 +289,6 @@ class ScpiLoad:
 
     def _note(self, heard: HeardLoad) -> tuple[str, ...]:
         """Keep its trips, and return every one that was ever seen, until it is cleared by our own word."""
-        seen = self._seen.setdefault(heard.channel, set())
+        seen = self._seen.setdefault(heard.which, set())
         seen.update(heard.trips())
         return tuple(words for words in TRIPS.values() if words in seen)

@@ -2,40 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from bringup.core.dialect import Dialect
-from bringup.core.replies import Value
-from bringup.core.understanding import understand_number, understand_output, understand_switch, understand_word
+from bringup.core.understanding import understand_output, understand_word
 from bringup.runner.exchange import complaints, errors_in, faults_in
+from bringup.runner.heard import HeardOfOne
 from bringup.runner.records import PollSample, Reply
 from bringup.runner.roles import OutputSettings, Protection, Trouble
 from bringup.runner.supply_operations import LEVEL, STATE, SWITCHES, TRIPPED, answer_time
 
 
-class Heard:
+class Heard(HeardOfOne):
     """The replies that concern one output, read by the dialect."""
-
-    def __init__(self, dialect: Dialect, output: int, replies: Mapping[str, Reply]) -> None:
-        self._dialect = dialect
-        self.output = output
-        self.replies = replies
-
-    def number(self, operation: str) -> Value:
-        """Read a number; no value where it was not asked."""
-        if operation not in self.replies:
-            return Value(None, "", why="the dialect cannot ask it")
-        return understand_number(self._dialect, operation, self.replies[operation].line)
-
-    def state(self, operation: str) -> bool | None:
-        """Read on or off; None where it was not asked or is neither."""
-        reply = self.replies.get(operation)
-        return None if reply is None else understand_switch(self._dialect, operation, reply.line, self.output)
 
     def word(self, operation: str) -> str | None:
         """Read a word; None where it was not asked or is none."""
         reply = self.replies.get(operation)
-        return None if reply is None else understand_word(self._dialect, operation, reply.line, self.output)
+        return None if reply is None else understand_word(self._dialect, operation, reply.line, self.which)
 
     def on(self) -> bool | None:
         """Whether power is at the output: its own switch, and the general one where there is one."""
@@ -78,7 +62,7 @@ def sample(heard: Heard, trips: Sequence[Protection], replies: Sequence[Reply], 
     volts, amps, on = heard.number("measure_voltage"), heard.number("measure_current"), heard.on()
     return PollSample(
         monotonic=replies[0].received if replies else now,
-        output=heard.output,
+        output=heard.which,
         volts=volts.number,
         amps=amps.number,
         on=on,
@@ -100,7 +84,7 @@ def settings(heard: Heard, replies: Sequence[Reply], errors: Sequence[Reply]) ->
     off = tuple(each for each in LEVEL if heard.state(STATE[each]) is False)
     levels = {each: None if each in off else heard.number(name).number for each, name in LEVEL.items()}
     return OutputSettings(
-        output=heard.output,
+        output=heard.which,
         volts=heard.number("set_voltage").number,
         amps=heard.number("set_current_limit").number,
         on=heard.on(),

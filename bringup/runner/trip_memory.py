@@ -24,7 +24,7 @@ class TripMemory:
     def note(self, dialect: Dialect, heard: Heard) -> list[Protection]:
         """Keep what these replies have cleared; return every trip of the output, those of earlier replies too."""
         now = heard.trips()
-        kept = self._seen.setdefault(heard.output, set())
+        kept = self._seen.setdefault(heard.which, set())
         kept.update(each for each in now if forgets(dialect, TRIPPED[each]))
         return [each for each in TRIPPED if each in now or each in kept]
 
