@@ -9,6 +9,7 @@ from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
 from bringup.core.serial_port import clash
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
+from bringup.files.channel_map import check_numbers
 from bringup.files.dialect_checks import port_settings
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
@@ -111,15 +112,8 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
 
 
 def _check_channels(load: Values, tree: Tree | None, problems: Problems) -> None:
-    taken: dict[int, str] = {}
-    for entry in load.many("channels"):
-        name = entry.key.text if entry.key is not None else ""
-        if entry.value in taken:
-            problems.add(entry.node, f"channel {entry.value} already draws from {taken[entry.value]}")
-        taken.setdefault(entry.value, name)
-        if tree is not None and name not in tree.named and entry.key is not None:
-            message = f"the simulated board has no rail or input called '{name}'"
-            problems.add(entry.key, message, nearest(name, tree.named))
+    known = None if tree is None else tree.named
+    check_numbers(load.many("channels"), "channel {} already draws from {}", known, "rail or input", problems)
 
 
 def check_reached(role: str, section: Values, dialect: Dialect, problems: Problems) -> None:
@@ -184,14 +178,9 @@ def _check_watchdog(supply: Values, problems: Problems) -> None:
 
 def _check_outputs(supply: Values, tree: Tree | None, problems: Problems) -> None:
     alone = supply.get("leave_alone", ())
-    taken: dict[int, str] = {}
     for entry in supply.many("outputs"):
-        name = entry.key.text if entry.key is not None else ""
         if entry.value in alone:
+            name = entry.key.text if entry.key is not None else ""
             problems.add(entry.node, f"output {entry.value} is to be left alone, so it cannot feed {name}")
-        if entry.value in taken:
-            problems.add(entry.node, f"output {entry.value} already feeds {taken[entry.value]}")
-        taken.setdefault(entry.value, name)
-        if tree is not None and name not in tree.inputs and entry.key is not None:
-            message = f"the simulated board has no input called '{name}'"
-            problems.add(entry.key, message, nearest(name, tree.inputs))
+    known = None if tree is None else tree.inputs
+    check_numbers(supply.many("outputs"), "output {} already feeds {}", known, "input", problems)

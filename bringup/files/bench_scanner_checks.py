@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from bringup.core.dialect import Dialect
+from bringup.files.channel_map import check_numbers
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
-from bringup.files.wording import nearest
 
 BY_HAND = "by hand"
 IN_METER = "in the meter"
@@ -52,14 +52,8 @@ def _check_in_meter(scanner: Values, problems: Problems, *, simulated: bool) -> 
 
 
 def _check_channels(scanner: Values, tree: Tree | None, problems: Problems) -> None:
-    taken: dict[int, str] = {}
-    if (ground := scanner.get("ground")) is not None:
-        taken[ground] = "ground"
-    for entry in scanner.many("channels"):
-        name = entry.key.text if entry.key is not None else ""
-        if entry.value in taken:
-            problems.add(entry.node, f"channel {entry.value} already connects {taken[entry.value]}")
-        taken.setdefault(entry.value, name)
-        if tree is not None and name not in tree.named and entry.key is not None:
-            message = f"the simulated board has no input or rail called '{name}'"
-            problems.add(entry.key, message, nearest(name, tree.named))
+    ground = scanner.get("ground")
+    taken = {} if ground is None else {ground: "ground"}
+    known = None if tree is None else tree.named
+    clash = "channel {} already connects {}"
+    check_numbers(scanner.many("channels"), clash, known, "input or rail", problems, taken=taken)
