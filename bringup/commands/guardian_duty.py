@@ -11,18 +11,16 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.load_off import LoadOffBeside
 from bringup.commands.reaching import instrument_locks
+from bringup.commands.session_alone import session_alone
 from bringup.commands.watchdog_off import disarm_ours
 from bringup.errors import BringupError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
-from bringup.instruments.conversation import same_instrument
-from bringup.instruments.opening import result, wire_of
-from bringup.instruments.visa_link import VisaLink
-from bringup.runner.exchange import compare
+from bringup.instruments.opening import result
 from bringup.runner.roles import Done
 from bringup.runner.scpi_supply import ScpiSupply
 
@@ -107,25 +105,18 @@ class SwitchingOff:
     def once(self, patience: float, *, look_first: bool = False) -> Off:
         """Open, identify, switch off, ask. Never raises. `look_first`: also see what was on, which takes longer."""
         spec = self._spec
-        wire = wire_of(spec.dialect, spec.resource, port=spec.role.port, address=spec.role.address)
-        identify = replace(wire.identify, timeout=min(patience, wire.identify.timeout))
-        link = VisaLink("supply", spec.resource, replace(wire, identify=identify, recovery=0.0), backend=spec.backend)
         try:
-            found = result(link.open())
-            compare(link.name, found, spec.role.expected, spec.dialect)
-            if spec.known is not None and not same_instrument(found, spec.known):
-                return Off(False, f"{found.text!r} answers where {spec.known.text!r} did before: it is not touched")
-            supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
-            ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
-            found_on = look_first and any(result(supply.settings(each)).on for each in ours)
-            done: Done = result(supply.all_off())
-            still_armed = disarm_ours(supply, spec.role, armed=self._armed) if done.on is False else ""
+            with session_alone("supply", spec, patience) as link:
+                supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
+                ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
+                found_on = look_first and any(result(supply.settings(each)).on for each in ours)
+                done: Done = result(supply.all_off())
+                still_armed = disarm_ours(supply, spec.role, armed=self._armed) if done.on is False else ""
         except BringupError as error:
             return Off(False, error.message)
         except Exception as error:  # noqa: BLE001 - whatever it is, the next try may get through
             return Off(False, f"{type(error).__name__}: {error}")
         finally:
-            link.close(within=0.5)
             # The supply has been told, or cannot be: it never waits for the load.
             self.load.begin()
         if done.on is False:

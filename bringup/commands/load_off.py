@@ -7,16 +7,13 @@ from __future__ import annotations
 
 import threading
 import time
-from dataclasses import replace
 
+from bringup.commands.session_alone import session_alone
 from bringup.core.bench import Identity, LoadRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.errors import BringupError
-from bringup.instruments.conversation import same_instrument
-from bringup.instruments.opening import result, wire_of
-from bringup.instruments.visa_link import VisaLink
-from bringup.runner.exchange import compare
+from bringup.instruments.opening import result
 from bringup.runner.scpi_load import ScpiLoad
 
 TRY_FOR = 15.0
@@ -50,21 +47,13 @@ def load_off(load: LoadReached, *, try_for: float = TRY_FOR) -> str:
 
 
 def _once(load: LoadReached) -> str:
-    wire = wire_of(load.dialect, load.resource, port=load.role.port, address=load.role.address)
-    identify = replace(wire.identify, timeout=min(PATIENCE, wire.identify.timeout))
-    link = VisaLink("load", load.resource, replace(wire, identify=identify, recovery=0.0), backend=load.backend)
     try:
-        found = result(link.open())
-        compare(link.name, found, load.role.expected, load.dialect)
-        if load.known is not None and not same_instrument(found, load.known):
-            return f"{found.text!r} answers where {load.known.text!r} did before: it is not touched"
-        done = result(ScpiLoad(load.role, load.dialect, link, resource=load.resource).all_off())
+        with session_alone("load", load, PATIENCE) as link:
+            done = result(ScpiLoad(load.role, load.dialect, link, resource=load.resource).all_off())
     except BringupError as error:
         return error.message
     except Exception as error:  # noqa: BLE001 - whatever it is, it is told; the outputs are another matter
         return f"{type(error).__name__}: {error}"
-    finally:
-        link.close(within=0.5)
     if done.on is False:
         return ""
     return "the load says that a channel is on" if done.on else "the load does not say whether it is off"
