@@ -60,7 +60,7 @@ def data(folder: Path, capsys: pytest.CaptureFixture[str], *more: str, **texts: 
 def test_a_procedure_that_measures_the_rail_catches_every_fault_of_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setenv("COLUMNS", "200")
     code, out = rehearse(tmp_path, capsys)
 
     assert code == 0

@@ -28,7 +28,7 @@ SMALLEST_LEAD_OHMS = 1e-3
 
 
 class BoardWorld:
-    """physics.World for one board. `outputs`: board input -> output number (1 for every input not named)."""
+    """physics.World for one board. `outputs`: board input -> number (1 where not named); `draw`: a unit's parts."""
 
     def __init__(
         self,
@@ -42,10 +42,7 @@ class BoardWorld:
         loads: Mapping[str, int] | None = None,
         draw: Callable[[Board, str], Parts] = parts_of,
     ) -> None:
-        """Raise BenchError for what the board does not have. The leads are plugged in.
-
-        `loads`: point -> channel. `draw`: what the parts of the unit with a serial number are.
-        """
+        """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel."""
         self._board = whole(board)
         self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
         self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None), draw)
