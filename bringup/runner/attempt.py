@@ -50,6 +50,8 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
+    if setup.supply is None or setup.supply.by_hand:
+        watch.load.guard = setup.guard
     power.sinking = Sinking(setup.load, waits, watch.load, journal)
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:

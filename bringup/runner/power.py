@@ -40,7 +40,7 @@ class Power:
     def __init__(self, supply: Supply | None, waits: WaitPoint, watch: Watch, journal: Journal) -> None:
         self._supply = supply
         self._waits = waits
-        self._guarding = Guarding(watch.guard, waits)
+        self._guarding = Guarding(None if supply is None or supply.by_hand else watch.guard, waits)
         self._watch = watch
         self._journal = journal
         self.protecting = Protecting(waits, journal)
