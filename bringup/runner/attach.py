@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bringup.core.calibration import calibration
+from bringup.core.calibration import calibration, day_at
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
@@ -160,7 +160,7 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
 
 
 def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:
-    due, today = info.calibration_due, setup.clock.utc().date()
+    due, today = info.calibration_due, day_at(setup.clock.utc())
     state = calibration(due, today, setup.bench.calibration.warn_days)
     if due is not None and state in ("overdue", "due soon"):
         word = "was" if state == "overdue" else "is"
