@@ -112,9 +112,7 @@ class ScpiMeter:
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         faults = self._faults
         taken = self._take(wanted)
-        return taken.chain(
-            lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(wanted)
-        )
+        return taken.chain(lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(wanted))
 
     def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
         """Set it to DC volts, range automatic, unless volts were the last that it was told and took."""
