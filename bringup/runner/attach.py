@@ -77,8 +77,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
     if setup.scanner is not None:
-        # On a board that is live, by whatever volts, nothing is connected only to try it.
-        dead = all(each.on is False for each in settings)
+        # On a board that is live, by whatever volts, or may be, nothing is connected only to try it.
+        dead = bool(settings) and all(each.on is False for each in settings)
         try_relays(setup.scanner, _needed(setup) if dead else (), waits)
     channels = channels_found(setup.load, waits)
     return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings), channels)
