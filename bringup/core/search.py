@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import re
 
-from bringup.core.expression import LINE_ENDS, Done, Fork, One, Place, Program, Save, first_characters
+from bringup.core.expression import LINE_ENDS, Done, Fork, Program, Save, first_characters
+from bringup.core.expression_tree import One, Place
 from bringup.core.frozen import frozen
 
 LONGEST = 4096
@@ -23,6 +24,8 @@ class Found:
     start: int
     end: int
     text: str
+    certain: int
+    """How much of the text had to come until no more could change it."""
     groups: dict[str, str]
     """Named group -> its text; groups that took no part are left out."""
 
@@ -203,7 +206,7 @@ class Search:
             return line[slots[slot] - self._line_from : slots[slot + 1] - self._line_from]
 
         groups = {name: between(2 + 2 * each) for each, name in enumerate(self._names) if slots[2 + 2 * each + 1] >= 0}
-        return Found(slots[0], slots[1], between(0), groups)
+        return Found(slots[0], slots[1], between(0), self._at, groups)
 
 
 def _own(one: One) -> str:
