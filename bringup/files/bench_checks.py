@@ -77,8 +77,7 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
     check_lines(values, {resource.upper(): role for resource, role in taken.items()}, problems)
     simulate = values.section_in("simulate")
     if simulate is not None:
-        names = [name for name, _ in values.sections("serial_lines")]
-        check_talks(simulate, names, board, problems)
+        check_talks(values, simulate, board, problems)
     if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
         states = board.get("states", ())
         if state not in states:

@@ -118,8 +118,15 @@ def _check_socket(values: Values, socket: str, problems: Problems, *, simulated:
         problems.add(values.at("socket"), REAL, "leave `socket` out: the line is simulated")
 
 
-def check_talks(simulate: Values, lines: list[str], board: Values | None, problems: Problems) -> None:
+def check_talks(bench: Values, simulate: Values, board: Values | None, problems: Problems) -> None:
     """Report names that are none. `board` None: it could not be read, so its names are not looked at."""
+    lines = [entry.key.text for entry in bench.many("serial_lines") if entry.key is not None]
+    talks = [entry.key.text for entry in simulate.many("talks") if entry.key is not None]
+    for entry in bench.many("serial_lines"):
+        silent = not any(way in entry.value for way in WAYS) and "talks" not in simulate.wrong
+        if entry.key is not None and silent and entry.key.text not in talks:
+            message = f"the simulated board says nothing on {entry.key.text}"
+            problems.add(entry.key, message, "say it in `simulate` under `talks`, by this name")
     for entry in simulate.many("talks"):
         assert entry.key is not None, "an entry of a mapping"
         if entry.key.text not in lines:

@@ -47,6 +47,8 @@ class _Wish:
         self._search = Search(program, before=before)
         self._bad = [(text, Search(literal(text))) for text in bad]
         self._line = ""
+        """The latest that was looked through."""
+        self._fed = 0
         self.begun = 0
         """Characters that came on the line before those that count."""
 
@@ -58,14 +60,22 @@ class _Wish:
             other = search.feed(text)
             if other is not None and (bad is None or other.certain < bad[1].certain):
                 bad = word, other
-        self._line = _latest(self._line + text[-LAST_SHOWN:])
+        line, self._line = self._line, (self._line + text)[-LAST_SHOWN:]
+        before, self._fed = self._fed, self._fed + len(text)
         if bad is not None and (found is None or bad[1].certain <= found.certain):
-            return Outcome(bad=bad[0], bad_line=self._line)
+            return Outcome(bad=bad[0], bad_line=_line_at(line + text, len(line) + bad[1].certain - before))
         return None if found is None else Outcome(found)
 
     def give_up(self) -> Outcome:
         """Return what is found if nothing more comes."""
         return Outcome(self._search.finish())
+
+
+def _line_at(text: str, place: int) -> str:
+    """Return the line in which a text up to that place stands, as far as it has come."""
+    before = text[:place].splitlines()[-1:]
+    after = text[place:].splitlines()[:1]
+    return "".join([*before, *after])[: 2 * LAST_SHOWN].strip()
 
 
 def _latest(text: str) -> str:
@@ -143,6 +153,11 @@ class HeardLine:
             # What came behind it is for the next step that listens.
             self._drop(max(0, wish.begun + outcome.found.end - self._from))
         wish.pending.settle(outcome)
+
+    @property
+    def passed(self) -> int:
+        """Characters that came before those that a step looks through."""
+        return self._from
 
     def forget(self) -> None:
         """Hold nothing of what came so far."""

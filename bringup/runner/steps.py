@@ -267,6 +267,8 @@ def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:
 def needed_input(work: Work, step: Step) -> str:
     """Return an input that the step needs and that this attempt failed to power; '' if there is none."""
     points: tuple[str, ...] = ()
+    if isinstance(step.action, Listen) and not work.power.on:
+        return next(iter(sorted(work.unpowered)), "")
     if isinstance(step.action, Measure):
         points = step.action.points
     elif isinstance(step.action, Log):

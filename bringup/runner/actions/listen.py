@@ -30,7 +30,7 @@ def listen(work: Work, action: Listen) -> None:
     heard.take()
     if action.only_new:
         heard.forget()
-    begun, came = work.waits.clock.monotonic(), heard.characters
+    begun, came = work.waits.clock.monotonic(), heard.passed
     pending = heard.want(program_of(action), action.bad) if action.waits else None
     try:
         if action.send and not _sent(work, action, heard):
