@@ -49,7 +49,7 @@ class PortStream:
             first = self._port.read(1)
             return first + self._port.read(min(CHUNK, self._port.in_waiting)) if first else b""
         except Exception as error:  # pyserial raises more than its own: termios.error, TypeError of a closed port
-            raise OSError(str(error)) from error
+            raise OSError(gone_words(error)) from error
 
     def write(self, data: bytes) -> None:
         """Send."""
@@ -58,7 +58,7 @@ class PortStream:
         except Exception as error:
             if type(error).__name__ == "SerialTimeoutException":
                 raise TimeoutError(HELD_UP) from error
-            raise OSError(str(error)) from error
+            raise OSError(gone_words(error)) from error
 
     def close(self) -> None:
         """Let go."""
@@ -145,6 +145,13 @@ def _opened(name: str, device: str, settings: PortSettings) -> Opened:
             "Check that it is plugged in and that no other program (a terminal, a modem service) has it. "
             "A port that is the board's own and comes with its power: `comes_with_power: yes`.",
         ) from error
+
+
+def gone_words(error: BaseException) -> str:
+    """Return why a port that was open is no longer heard."""
+    text = why_of(error)
+    # pyserial's words for an end of file, of which it cannot tell the cause.
+    return "it was unplugged, or another program took it" if "readiness to read" in text else text
 
 
 def why_of(error: BaseException) -> str:

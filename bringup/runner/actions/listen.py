@@ -32,6 +32,7 @@ def listen(work: Work, action: Listen) -> None:
         heard.forget()
     begun, came = work.waits.clock.monotonic(), heard.passed
     pending = heard.want(program_of(action), action.bad) if action.waits else None
+    there = pending is not None and pending.done
     try:
         if action.send and not _sent(work, action, heard):
             return
@@ -44,7 +45,7 @@ def listen(work: Work, action: Listen) -> None:
         work.journal.write_texts(all_of_them=True)
     took = work.waits.clock.monotonic() - begun
     if outcome.found is not None:
-        _found(work, action, outcome.found, took)
+        _found(work, action, outcome.found, "had come already" if there else f"came after {duration(took)}")
     elif outcome.bad:
         work.tally.failed.append(f"{action.line} said {outcome.bad!r}: {readable(outcome.bad_line)}")
     else:
@@ -74,12 +75,12 @@ def _sent(work: Work, action: Listen, heard: HeardLine) -> bool:
     return True
 
 
-def _found(work: Work, action: Listen, found: Found, took: float) -> None:
+def _found(work: Work, action: Listen, found: Found, came: str) -> None:
     """Keep what was found, and a reading for each group that is one."""
     data = {"line": action.line, "text": readable(found.text)}
     data |= {name: readable(found.groups.get(name, "")) for name in action.words}
     said = "".join(f"; {name} {data[name]!r}" for name in action.words)
-    work.journal.event("heard", f"{action.line}: {data['text']!r} after {duration(took)}{said}", data)
+    work.journal.event("heard", f"{action.line}: {data['text']!r} {came}{said}", data)
     expect = work.this_step.expect
     for name, kind in kinds_of(action, expect):
         text = found.groups.get(name)
