@@ -12,6 +12,7 @@ from typing import NoReturn
 from bringup.core.frozen import frozen
 from bringup.errors import NotationError
 
+BIT_BY_BIT = "cannot be searched for in a text that comes bit by bit"
 MOST_NESTED = 20
 MOST_KNOWN = 2000
 """Characters of which a class remembers whether it has them."""
@@ -100,7 +101,7 @@ class Reader:
 
     def _refuse(self, what: str, at: int) -> NoReturn:
         raise NotationError(
-            f"{what} cannot be searched for in a text that comes bit by bit",
+            what,
             text=self._text,
             offset=at,
             what_to_do=r"What can be: letters, [...], . \d \w \s, (?P<name>...), (?:...), |, * + ? {2,4}, ^ $ \b.",
@@ -112,7 +113,7 @@ class Reader:
     def _alternatives(self) -> Tree:
         self._depth += 1
         if self._depth > MOST_NESTED:
-            self._refuse(f"a group within {MOST_NESTED} others", self._at)
+            self._refuse(f"a group within {MOST_NESTED} others: that is too deep", self._at)
         parts = [self._sequence()]
         while self._ahead() == "|":
             self._at += 1
@@ -132,13 +133,13 @@ class Reader:
         if (times := self._times()) is None:
             return tree
         if len(self.names) > names and times[1] != 1:
-            self._refuse(f"the group '{self.names[-1]}', which is repeated and so would be several,", begun)
+            self._refuse(f"the group '{self.names[-1]}' is repeated, and so would be several", begun)
         if may_be_empty(tree):
-            self._refuse("a repeat of what may be nothing", begun)
+            self._refuse("what is repeated here may be nothing", begun)
         lazy = self._ahead() == "?"
         self._at += lazy
         if self._ahead() == "+":
-            self._refuse("a repeat that gives nothing back", self._at)
+            self._refuse(f"a repeat that gives nothing back {BIT_BY_BIT}", self._at)
         return Repeat(tree, *times, greedy=not lazy)
 
     def _times(self) -> tuple[int, int | None] | None:
@@ -184,9 +185,9 @@ class Reader:
             self._at = found.end()
             return One(found[0], self._flags)
         if sign in "nr":
-            self._refuse(f"\\{sign}: each line is searched by itself, so an end of line", begun)
+            self._refuse(f"\\{sign} is an end of line, and each line is searched by itself", begun)
         if sign.isalnum() and sign not in "tfva":
-            self._refuse(f"\\{sign}", begun)
+            self._refuse(f"\\{sign} {BIT_BY_BIT}", begun)
         return One(f"\\{sign}", self._flags)
 
     def _group(self, begun: int) -> Tree:
@@ -198,7 +199,7 @@ class Reader:
         elif self._text.startswith("?:", self._at):
             self._at += 2
         elif self._ahead() == "?":
-            self._refuse(f"{self._text[begun : begun + 4]}...", begun)
+            self._refuse(f"{self._text[begun : begun + 3]} {BIT_BY_BIT}", begun)
         inner = self._alternatives()
         self._at += 1  # its closing parenthesis
         return Group(name, inner) if name else inner
