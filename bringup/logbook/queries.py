@@ -65,13 +65,6 @@ STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 
 EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monotonic, e.seq"
 
-LINE_TEXTS = """
-SELECT t.step, t.line, t.at, t.monotonic, t.content
-  FROM line_texts t
- WHERE t.attempt = :attempt
- ORDER BY t.monotonic, t.seq
-"""
-
 WARNINGS = (
     "SELECT e.attempt, e.content FROM events e WHERE e.kind = 'warning'"
     " AND (:attempt IS NULL OR e.attempt = :attempt) ORDER BY e.attempt, e.monotonic, e.seq"
