@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bringup.commands.main import main
@@ -88,6 +88,7 @@ def test_a_cell_is_a_value_never_a_formula(value: object, written: object) -> No
     assert cell(value) == written
 
 
+@settings(max_examples=60)
 @given(st.text())
 def test_no_text_becomes_a_formula_or_a_second_row(text: str) -> None:
     written = str(cell(text))

@@ -6,7 +6,7 @@ import math
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bringup.core.spread import Summary, capability, drifts, histogram, modified_scores, neighbours, odd_ones, summary
@@ -116,6 +116,7 @@ def test_values_that_climb_drift_and_those_that_alternate_do_not() -> None:
 sizes = st.floats(min_value=-1e6, max_value=1e6).map(lambda value: round(value, 6))
 
 
+@settings(max_examples=50)
 @given(st.lists(sizes, min_size=1, max_size=60))
 def test_every_value_is_in_one_bin_and_the_bins_join(values: list[float]) -> None:
     bins = histogram(values)
@@ -130,6 +131,7 @@ def test_every_value_is_in_one_bin_and_the_bins_join(values: list[float]) -> Non
         assert math.isclose(one.high, other.low, rel_tol=1e-9, abs_tol=1e-12)
 
 
+@settings(max_examples=50)
 @given(st.lists(sizes, min_size=2, max_size=40), st.floats(min_value=-1e3, max_value=1e3))
 def test_shifting_all_values_shifts_the_mean_and_nothing_else(values: list[float], by: float) -> None:
     of, moved = summary(values), summary([value + by for value in values])

@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "readings": "list readings",
     "compare": "two units, attempts, lots or revisions, or one against the rest",
     "spread": "one rail over all units: statistics, histogram, order in time, capability",
+    "report": "a page about a unit or attempt, to print or send",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

@@ -21,8 +21,7 @@ from bringup.core.spread import FEW, Capability, Summary, capability, drifts, od
 from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.wording import folded, limits_text, listed
 from bringup.core.words import Kind
-from bringup.errors import CommandError
-from bringup.logbook.comparable import boards, kinds, taken
+from bringup.logbook.comparable import of_one_kind
 from bringup.logbook.filters import Filters
 from bringup.logbook.reading import read
 from bringup.logbook.values import time_text
@@ -68,30 +67,13 @@ def command(
         **others,
     )
     say_what_waits(logbook)
-    found, is_simulated = read(logbook, lambda connection: _found(connection, filters))
+    found, is_simulated = read(logbook, lambda connection: of_one_kind(connection, filters))
     point, of, more = _chosen(found, filters)
     told = _Told(of, point, is_simulated, more)
     if as_json:
         print_json(told.as_json())
     else:
         say("\n".join(folded(line, None) for line in told.lines("last" if last else "first")))
-
-
-def _found(connection: Any, filters: Filters) -> tuple[list[Taken], bool]:
-    """Return the readings and whether they are simulated. Raises CommandError for several boards."""
-    from dataclasses import replace
-
-    for kind in kinds(connection, filters):
-        found = taken(connection, replace(filters, simulated=kind))
-        if found:
-            names = boards(connection, replace(filters, simulated=kind))
-            if len(names) > 1:
-                raise CommandError(f"several boards have attempts here: {listed(names)}", "Name one with --board.")
-            return found, kind
-    raise CommandError(
-        f"no reading of {filters.rail} with a value matches",
-        "`bringup readings --rail NAME` shows what there is; --last looks at each unit's last attempt.",
-    )
 
 
 def _chosen(found: Sequence[Taken], filters: Filters) -> tuple[Point, list[Taken], list[str]]:

@@ -11,6 +11,7 @@ from typing import Any
 from bringup.core.limits import Limits
 from bringup.core.taken import Point, Taken
 from bringup.core.words import Kind, Result
+from bringup.errors import CommandError
 from bringup.logbook.filters import AS_DONE, Filters, check_names, where
 from bringup.logbook.values import time_from
 
@@ -49,6 +50,25 @@ def taken(connection: sqlite3.Connection, filters: Filters) -> list[Taken]:
         counts[(row["attempt"], *key)] += 1
         found.append(_taken(row, Point(*key, counts[(row["attempt"], *key)]), limits))
     return found
+
+
+def of_one_kind(connection: sqlite3.Connection, filters: Filters) -> tuple[list[Taken], bool]:
+    """Return the real readings asked for, else the simulated ones, and which they are.
+
+    Raises CommandError where there are neither, and for several boards.
+    """
+    for kind in kinds(connection, filters):
+        asked = replace(filters, simulated=kind)
+        found = taken(connection, asked)
+        if found:
+            names = boards(connection, asked)
+            if len(names) > 1:
+                raise CommandError(f"several boards have attempts here: {', '.join(names)}", "Name one with --board.")
+            return found, kind
+    raise CommandError(
+        f"no reading of {filters.rail} with a value matches",
+        "`bringup readings --rail NAME` shows what there is; --last looks at each unit's last attempt.",
+    )
 
 
 def kinds(connection: sqlite3.Connection, filters: Filters) -> list[bool]:
