@@ -166,7 +166,7 @@ def test_two_units_are_compared_by_their_real_readings(run: Run) -> None:
     assert code == ExitCode.PASSED
     assert "A: MBL-0001, B: MBL-0002; the last reading of each point" in out
     row = [part.strip() for part in out.splitlines()[-1].split("  ") if part.strip()]
-    assert row == ["3V3 voltage", "3.306 V", "3.31 V", "+4 mV", "+0.12 %", "+0.3", "3 %"]
+    assert row == ["3V3 voltage", "3.306 V", "3.31 V", "+4 mV", "+0.12", "+0.3", "3 %"]
 
 
 def test_a_unit_of_both_kinds_is_compared_by_its_real_readings(run: Run) -> None:

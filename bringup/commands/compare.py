@@ -24,7 +24,7 @@ from bringup.logbook.filters import Filters
 from bringup.logbook.reading import read
 from bringup.logbook.sides import Sides, find_sides, serials
 
-HEADINGS = ("point", "A", "B", "B - A", "percent", "std dev", "of limits", "remarks")
+HEADINGS = ("point", "A", "B", "B - A", "%", "sd", "limits", "remarks")
 FEW_UNITS = 3
 
 
@@ -110,7 +110,12 @@ def _text(sides: Sides, differences: list[Difference], seen: list[str], which: s
     if seen:
         lines += ["", "What it looks like (rules of thumb; check before you act on them):"]
         lines += [folded(f"  {text}", width) for text in seen]
-    lines += ["", *format_table(HEADINGS, [_row(each) for each in differences], right=HEADINGS[1:7], width=width)]
+    text = "sd: in standard deviations of one unit; limits: as a part of the width between them."
+    lines += [
+        "",
+        folded(text, width),
+        *format_table(HEADINGS, [_row(each) for each in differences], right=HEADINGS[1:7], width=width),
+    ]
     if any(each.one.n + each.other.n > 2 for each in differences):  # noqa: PLR2004 - one value on each side
         lines.append("Of several units: mean ± standard deviation (number of units).")
     meters = {each.meters for each in differences if each.other_meter}
@@ -132,7 +137,7 @@ def _row(each: Difference) -> tuple[str, ...]:
         _side_text(each.one, each.unit),
         _side_text(each.other, each.unit),
         _signed(each.difference, each.unit),
-        "" if each.percent is None else f"{round(each.percent, 2) + 0.0:+.2f} %",
+        "" if each.percent is None else f"{round(each.percent, 2) + 0.0:+.2f}",
         "" if each.deviations is None else f"{round(each.deviations, 1) + 0.0:+.1f}",
         "" if each.of_limits is None else f"{100 * each.of_limits:.0f} %",
         "; ".join(_remarks(each)),
@@ -158,12 +163,16 @@ def _remarks(each: Difference) -> list[str]:
 
 def _side_text(of: Summary, unit: str) -> str:
     if of.n == 1 or of.deviation is None:
-        return format_quantity(float(f"{of.mean:.6g}"), unit)
-    return f"{format_quantity(float(f'{of.mean:.6g}'), unit)} ± {_short(of.deviation, unit)} ({of.n})"
+        return _digits(of.mean, unit, 6)
+    return f"{_digits(of.mean, unit, 5)} ± {_digits(of.deviation, unit, 2)} ({of.n})"
+
+
+def _digits(value: float, unit: str, digits: int) -> str:
+    return format_quantity(float(f"{value:.{digits}g}"), unit)
 
 
 def _short(value: float, unit: str) -> str:
-    return format_quantity(float(f"{value:.3g}"), unit)
+    return _digits(value, unit, 3)
 
 
 def _signed(value: float, unit: str) -> str:

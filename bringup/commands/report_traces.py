@@ -42,7 +42,8 @@ def curves(
     for panel, trace in zip(panels, traces, strict=True):
         course = thinned(opened(trace.course), MOST_POINTS)
         values = [float("nan") if value is None else value for _, value in course]
-        panel.plot([at for at, _ in course], values, color="black", linewidth=0.9)
+        # Dots, too: a value between two gaps has no line.
+        panel.plot([at for at, _ in course], values, color="black", linewidth=0.9, marker=".", markersize=2)
         panel.set_ylabel(f"{trace.name.split()[-1]} [{trace.unit}]".replace("$", r"\$"))
         panel.grid(visible=True, color="#cccccc", linewidth=0.5)
         for _, at in marks:

@@ -114,7 +114,7 @@ class _Told:
         head = f"{self.point}, {units}, each unit's {which} attempt"
         lines = [f"{head}  {SIMULATED}" if self.simulated else head]
         lines += ["", *self._numbers(), "", *histogram_lines(self.values, self.unit, self.limits), ""]
-        lines += ["In order of time, from lowest to highest:", *time_lines(self.of, self.limits)]
+        lines += time_lines(self.of, self.limits)
         remarks = self._remarks()
         lines += ["", *(folded(text, width) for text in remarks)] if remarks else []
         return lines

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bringup.commands.tables import local_time
+from bringup.commands.tables import time_column
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.core.spread import histogram
 from bringup.core.taken import Taken
 
 BAR = 40
-TRACK = 31
+TRACK = 25
 EACH = 20
 """Up to so many units stand for themselves in order of time; more are put together in as many groups."""
 
@@ -37,7 +37,7 @@ def histogram_lines(values: Sequence[float], unit: str, limits: Limits | None) -
 
 
 def time_lines(taken: Sequence[Taken], limits: Limits | None) -> list[str]:
-    """Return the units in order of time, each with a mark at its place from the lowest to the highest of all.
+    """Return a heading and the units in order of time, each with a mark from the lowest to the highest of all.
 
     Of more than EACH units as many groups are made; a group shows its mean, and `-` from its lowest to its highest.
     """
@@ -47,8 +47,9 @@ def time_lines(taken: Sequence[Taken], limits: Limits | None) -> list[str]:
     values = [each.value for each in ordered]
     low, high = min(values), max(values)
     fences = [(end, "[" if words.startswith("lower") else "]") for end, words in ends_of(limits) if low <= end <= high]
-    lines = []
-    for group in groups:
+    heading, times = time_column("In order of time", [group[0].at for group in groups])
+    lines = [f"{heading}, from the lowest to the highest of all:"]
+    for group, at in zip(groups, times, strict=True):
         of = [each.value for each in group]
         mean = sum(of) / len(of)
         track = [" "] * TRACK
@@ -60,7 +61,7 @@ def time_lines(taken: Sequence[Taken], limits: Limits | None) -> list[str]:
         name = group[0].serial if len(group) == 1 else f"{group[0].serial} .. {group[-1].serial} ({len(group)})"
         missed = sum(each.failed for each in group)
         mark = f"  {missed} OUT OF LIMITS" if missed else ""
-        lines.append(f"  {local_time(group[0].at)}  |{''.join(track)}|  {_six(mean, group[0].unit)}  {name}{mark}")
+        lines.append(f"  {at}  |{''.join(track)}|  {_six(mean, group[0].unit)}  {name}{mark}")
     return lines
 
 
