@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.replies import Value
-from bringup.errors import LinkError
+from bringup.errors import BringupError
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.work import Settled, Work
 
@@ -50,8 +50,8 @@ def blamed(work: Work, trip: Trip) -> Trip | BrokenOff:
     try:
         with work.waits.emergency(CONFIRM_WITHIN):
             why = work.hands.confirm()
-    except (LinkError, BrokenOff) as error:
-        why = error.message if isinstance(error, LinkError) else error.cause
+    except (BringupError, BrokenOff) as error:
+        why = error.message if isinstance(error, BringupError) else error.cause
     if not why:
         return trip
     work.power.answered()
