@@ -104,7 +104,7 @@ def command(
         let_guardian_finish(described)
     day, lines = today(), where_lines_are(described) if described.lines else {}
     with tracing(trace, "bench") as kept:
-        found = look(described, None if kept is None else kept.note)
+        found = look(described.listening_to(()), None if kept is None else kept.note)
         sound = not any(each.problem for each in found)
         if not as_json:
             say(f"{described.name} ({path})")
@@ -130,7 +130,7 @@ def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loo
 
     if not as_json:
         tell(["", f"Loop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}."])
-    return loop_back(bench.for_steps(), trace, as_json=as_json)
+    return loop_back(bench.for_steps().listening_to(()), trace, as_json=as_json)
 
 
 def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
