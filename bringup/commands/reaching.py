@@ -64,6 +64,16 @@ def instrument_locks(*answered: Identity | None) -> tuple[str, ...]:
     return tuple(found)
 
 
+def guarded_role(bench: Bench) -> str | None:
+    """Return what a guardian of this bench switches off: the supply, or with a supply set by hand the load.
+
+    None where nothing would be left on that a guardian could reach: a simulated load ends with the tool.
+    """
+    if bench.supply is not None and not bench.supply.by_hand:
+        return "supply"
+    return "load" if bench.load is not None and bench.load.resource is not None else None
+
+
 def lock_names(bench: Bench) -> tuple[str, ...]:
     """Return what is locked for a bench: its instruments, and the serial lines that are heard."""
     lines = (f"LINE::{line.where}" for line in bench.lines.values() if not line.simulated)

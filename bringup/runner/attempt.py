@@ -51,6 +51,8 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
+    if setup.supply is None or setup.supply.by_hand:
+        watch.load.guard = setup.guard
     power.sinking = Sinking(setup.load, waits, watch.load, journal)
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
@@ -103,7 +105,7 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
     except (UnitFailed, MissingEvidence) as ending:
         return _off_in_order(work) or ending
     except BaseException as error:  # noqa: BLE001 - nothing may pass with an output on; _close raises what is a bug
-        work.power.emergency(asked=_asks_off(error))
+        work.power.emergency(asked=_asks_off(error), because=error)
         return error
     return None
 
@@ -113,7 +115,7 @@ def _off_in_order(work: Work) -> BaseException | None:
     try:
         work.power.all_off()
     except BaseException as error:  # noqa: BLE001 - as above
-        work.power.emergency(asked=_asks_off(error))
+        work.power.emergency(asked=_asks_off(error), because=error)
         if isinstance(error, Trip) or not isinstance(error, EXPECTED):
             return error
         work.journal.event_if_possible("off", f"switching off in order did not go through: {error}")
