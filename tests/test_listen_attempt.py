@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 from unittest.mock import patch
 
 import pytest
@@ -298,7 +297,8 @@ def test_a_port_that_programs_need_is_lent_while_one_runs() -> None:
 
 
 def test_a_step_that_a_person_leaves_out_listens_no_longer() -> None:
-    bench, line = at_work(Step(1, replace(READY, within=parse_quantity("60 s"))), Step(2, Measure(("3V3",))), powered=True)
+    patient = replace(READY, within=parse_quantity("60 s"))
+    bench, line = at_work(Step(1, patient), Step(2, Measure(("3V3",))), powered=True)
     leaves_out(bench, at=4.0)
     line.push_at(5.0, b"logger ready\r\n")
 
