@@ -9,6 +9,7 @@ from bringup.core.calibration import calibration, day_at, days
 from bringup.core.finding import Finding
 from bringup.core.needs import powered_together
 from bringup.core.procedure import Procedure
+from bringup.core.safety_lines import lines_of
 from bringup.core.wording import listed
 from bringup.errors import CommandError, SafetyRefused
 
@@ -24,7 +25,7 @@ def check_before_opening(
     check_variant(variant, procedure)
     check_one_switch(procedure, bench)
     refuse_findings(procedure, bench, *examine_programs(procedure))
-    check_somebody(procedure, bench, unattended=unattended)
+    check_somebody(procedure, bench.listening_to(lines_of(procedure)), unattended=unattended)
 
 
 def refuse_findings(procedure: Procedure, bench: Bench, *more: Finding) -> None:

@@ -79,6 +79,7 @@ def command(
     2 somebody does not answer, is not who the bench file says, or is overdue where that is refused: nothing was
     powered; 3 called off or broken off.
     """
+    from bringup.commands.lines import where_lines_are
     from bringup.files.bench_file import load_bench
 
     if (write is not None and not find_them) or (force and write is None):
@@ -101,19 +102,21 @@ def command(
 
         check_before(described)
         let_guardian_finish(described)
-    day = today()
+    day, lines = today(), where_lines_are(described) if described.lines else {}
     with tracing(trace, "bench") as kept:
-        found = look(described, None if kept is None else kept.note)
+        found = look(described.listening_to(()), None if kept is None else kept.note)
         sound = not any(each.problem for each in found)
         if not as_json:
             say(f"{described.name} ({path})")
             for each in found:
                 say("\n".join(("", *instrument_lines(each, day))))
+            for name, where in lines.items():
+                say(f"\nserial line {name}: {where}")
         checked = _loop_back(described, kept, as_json=as_json) if loop_back and sound else None
     if as_json:
         data = [instrument_data(each, day) for each in found]
         more = {"loop_back": None if checked is None else checked.as_data()} if loop_back else {}
-        print_json({"bench": described.name, "path": str(path), "instruments": data, **more})
+        print_json({"bench": described.name, "path": str(path), "instruments": data, "serial_lines": lines, **more})
     if not sound:
         return ExitCode.REFUSED
     check_calibration(described, day)
@@ -127,7 +130,7 @@ def _loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loo
 
     if not as_json:
         tell(["", f"Loop-back check, no board connected. Accuracy at 1 V: {allowed(bench).said}."])
-    return loop_back(bench.for_steps(), trace, as_json=as_json)
+    return loop_back(bench.for_steps().listening_to(()), trace, as_json=as_json)
 
 
 def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:

@@ -146,12 +146,13 @@ def run(wanted: Wanted) -> ExitCode:
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps().listening_to(lines_of(procedure))
+    bench = bench.for_steps()
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
 
         return replayed(wanted, wanted.replay, procedure, bench)
+    bench = bench.listening_to(lines_of(procedure))
     check_calibration(bench, today())
     agree_to_programs(wanted, procedure, bench)
     with ExitStack() as leave:

@@ -127,7 +127,7 @@ def _connected(name: str, at: str) -> socket.socket:
         why = error.strerror or "nothing answers in time"
         raise BenchError(
             f"the serial line {name} cannot be reached at {at}: {why}",
-            "Check the address in the bench file, and that the device server is switched on.",
+            "Check the address in the bench file, and that the device server is switched on. Nothing was powered.",
         ) from error
 
 
@@ -143,7 +143,7 @@ def _opened(name: str, device: str, settings: PortSettings) -> Opened:
         raise BenchError(
             f"the serial line {name} cannot be opened: {why_of(error)}",
             "Check that it is plugged in and that no other program (a terminal, a modem service) has it. "
-            "A port that is the board's own and comes with its power: `comes_with_power: yes`.",
+            "A port that is the board's own and comes with its power: `comes_with_power: yes`. Nothing was powered.",
         ) from error
 
 
@@ -157,7 +157,7 @@ def gone_words(error: BaseException) -> str:
 def why_of(error: BaseException) -> str:
     """Return what pyserial says, without what it wraps it in."""
     text = str(error)
-    return text.partition("[Errno")[2].partition("] ")[2] or text or type(error).__name__
+    return text.rpartition("[Errno")[2].partition("] ")[2] or text or type(error).__name__
 
 
 def found_port(line: SerialLine, ports: Iterable[Port]) -> str:

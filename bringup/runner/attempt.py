@@ -241,7 +241,6 @@ def _work(
         hands = SimulatedHands(waits, setup.simulated_link, journal, person if setup.bench.probing_by_hand else None)
     if setup.scanner is not None:
         hands = ScannerHands(setup.scanner, hands, waits, journal, setup.meter)
-    lines = waits.lines = Listening(setup.lines, journal)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
     work = Work(
         setup,
@@ -250,12 +249,12 @@ def _work(
         journal,
         power,
         hands,
-        lines,
+        Listening(setup.lines, journal),
         state=first,
         history=history,
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
-    waits.somebody = power.somebody = work.can_answer
+    waits.lines, waits.somebody, power.somebody = work.lines, work.can_answer, work.can_answer
     if by_hand(setup):
         power.on_found_on = lambda output: ask_found_on(work, output)
     if not work.can_answer:

@@ -24,6 +24,8 @@ MOST_HELD = 32_768
 """Characters that are held for a step that begins to listen later."""
 MOST_KEPT = 32 * 1024 * 1024
 """Characters of one line that an attempt keeps in the logbook."""
+MOST_TURNS = 200
+"""Turns in which what waits at the end is taken: more than a full queue needs."""
 LAST_SHOWN = 80
 """Characters of the latest line that a time-out shows."""
 
@@ -238,6 +240,9 @@ class Listening:
     def finish(self) -> None:
         """Take and write the last of it, outputs being off: nothing raises."""
         for each in self.lines.values():
-            each.take()
+            for _ in range(MOST_TURNS):  # one that still floods is left at some time
+                if not each.line.waiting:
+                    break
+                each.take()
             each.sum_up()
         self._journal.write_texts_if_possible()
