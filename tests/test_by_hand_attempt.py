@@ -100,6 +100,8 @@ def _typed(prompt: Prompt, state: dict[str, object]) -> str:
     for line in prompt.lines:
         if "dial" in line:
             state["ohms"] = "ohms" in line
+    if "tips of the meter's leads together" in text:
+        return "0.0"
     if state["ohms"]:
         return OHMS[point]
     return VOLTS[point] if state["on"] else "0.001"

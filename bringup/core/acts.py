@@ -44,8 +44,10 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.ask,)
         case Note():
             return (action.text,)
-        case Measure() | Resistance():
+        case Measure():
             return action.points
+        case Resistance():
+            return action.read
         case Log():
             return *(channel.text for channel in action.what), f"{action.duration.number!r} s"
         case Sink():

@@ -116,8 +116,10 @@ def _step(
 
 
 def _points(step: Step) -> tuple[str, ...]:
-    if isinstance(step.action, Measure | Resistance):
+    if isinstance(step.action, Measure):
         return step.action.points
+    if isinstance(step.action, Resistance):
+        return step.action.read
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 
 

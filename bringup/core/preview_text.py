@@ -109,7 +109,9 @@ def doing(step: Step) -> str:
         case Note():
             return f"note: {action.text}"
         case Resistance():
-            return "resistance to ground, everything off, supply leads off the input"
+            between = " and between points" if action.pairs else ""
+            swapped = ", both polarities" if action.both_polarities else ""
+            return f"resistance to ground{between}{swapped}, everything off, supply leads off the input"
         case Leads():
             return f"volts at the free ends of the leads of {action.input}, board unconnected"
         case Apply():

@@ -53,6 +53,8 @@ class Reading:
     """Range of an unsettled reading."""
     decision_rule: str = "simple acceptance"
     uncertainty: float | None = None
+    meter_range: float | None = None
+    """Range that the meter was set to; None: it chose one itself, or nobody knows."""
     note: str = ""
     replaces: str | None = None
     """Id of the typed reading that this one corrects."""

@@ -81,8 +81,10 @@ def _unknown(step: Step, name: str, what: str, known: str) -> Finding:
 
 def _points(step: Step) -> tuple[str, ...]:
     action = step.action
-    if isinstance(action, Measure | Resistance):
+    if isinstance(action, Measure):
         return action.points
+    if isinstance(action, Resistance):
+        return action.touched
     return tuple(channel.text for channel in action.what) if isinstance(action, Log) else ()
 
 

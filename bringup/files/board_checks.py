@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bringup.core.quantity import Quantity
 from bringup.files.nodes import Pairs, Problems
+from bringup.files.resistance_checks import BETWEEN
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree, check_voltages
@@ -41,6 +42,8 @@ def _check_names(values: Values, problems: Problems) -> None:
             if key.text.split()[-1:] and key.text.split()[-1] in CHANNEL_WORDS:
                 words = ", ".join(CHANNEL_WORDS)
                 problems.add(key, f"the name '{key.text}' ends with a word that says what is logged ({words})")
+            if BETWEEN in key.text:
+                problems.add(key, f"the name '{key.text}' reads as a pair of points: `A to B` is between two of them")
             seen.add(key.text)
 
 

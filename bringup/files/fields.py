@@ -137,8 +137,13 @@ ACTIONS = {
         expect(None, "limits of a value", "< 60 degC"), short="ask"),
     "note": action("note", "A text shown and put into the unit's history.",
         Field("text", TEXT, "the text", required=True, example="Antenna load fitted from here on"), short="text"),
-    "resistance": action("resistance", "Unpowered resistance to ground at each point.",
-        Field("points", Several(NAME), "rails or inputs", required=True, example="[12V0, 5V0]"),
+    "resistance": action("resistance", "Unpowered resistance of each point to ground, or between two points.",
+        Field("points", Several(NAME), "rails or inputs; `A to B`: between two, red lead on A", required=True,
+              example="[12V0, 5V0, 12V0 to 5V0]"),
+        Field("both_polarities", YesNo(), "each once more with the leads swapped: limits under `A reversed`, "
+              "`A to B reversed`", default="no", example="yes"),
+        Field("sisters", Whole(most=999), "passed units (same design, meter, range, polarity) that it takes to judge "
+              "by them what nobody states limits for; 0: never", default="3", example="5"),
         expect("ohm", "limits", "'> 200 Ω'"), short="points"),
     "leads": action("leads", "Signed volts at the free ends of the supply leads, board unconnected.",
         Field("input", NAME, "the input they belong to", required=True, example="VIN"),

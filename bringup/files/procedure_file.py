@@ -28,12 +28,14 @@ from bringup.core.procedure import (
     Step,
 )
 from bringup.core.quantity import Quantity, parse_quantity
+from bringup.core.sisters import LEAST_SISTERS
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import PROCEDURE
 from bringup.files.load_checks import HELD
 from bringup.files.nodes import Problems, in_order
 from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
+from bringup.files.resistance_checks import points_and_pairs
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
@@ -148,7 +150,8 @@ def _action(kind: str, body: Values) -> Action:
         case "note":
             return Note(body.get("text"))
         case "resistance":
-            return Resistance(body.get("points"))
+            singles, pairs = points_and_pairs(body.get("points"))
+            return Resistance(singles, pairs, body.get("both_polarities", False), body.get("sisters", LEAST_SISTERS))
         case "leads":
             return Leads(body.get("input"), body.get("current_limit"))
         case "apply":

@@ -156,6 +156,8 @@ def _points_passed(
         " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
         " AND (:bench IS NULL OR a.bench = :bench) AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
+        # Between two points, or with the leads swapped: nothing there vouches for the point, only against it.
+        " AND (s.kind <> 'resistance' OR r.aspect = '' OR r.result IN ('fail', 'no value'))"
         " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
         f"{_SINCE_TRIPS.format(within='t.monotonic >= r.monotonic')} ORDER BY a.seq, r.monotonic",
         unit | {"kind": what[0], "quantity": what[1], "bench": bench},

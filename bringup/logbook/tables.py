@@ -258,6 +258,8 @@ CONTINUES = (
     "CREATE UNIQUE INDEX attempts_continuing ON attempts (continues) WHERE continues IS NOT NULL",
 )
 
+METER_RANGE = (f"ALTER TABLE readings ADD COLUMN {_real('meter_range')}",)
+
 CHAINED = 3
 """From this version on every row written is hashed (chain.py)."""
 
@@ -282,6 +284,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     Migration(2, "an attempt that continues another", CONTINUES),
     Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
+    Migration(4, "the meter's range beside a reading", METER_RANGE),
 )
 
 VERSION = MIGRATIONS[-1].number

@@ -17,7 +17,15 @@ from bringup.core.dialect import Message
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
-from bringup.runner.records import AttemptStart, PollSample, ProgramEnd, ProgramOrder, Reply, UnitHistory
+from bringup.runner.records import (
+    AttemptStart,
+    PollSample,
+    ProgramEnd,
+    ProgramOrder,
+    Reply,
+    SisterQuestion,
+    UnitHistory,
+)
 
 if TYPE_CHECKING:  # the clock is wanted early, these are not
     from bringup.core.reading import Reading
@@ -209,6 +217,9 @@ class Record(Protocol):
 
     def history(self, serial: str) -> UnitHistory:
         """What earlier attempts on this unit settle."""
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        """Ohms that other units read there in attempts that passed, the latest of each."""
 
 
 @frozen

@@ -165,6 +165,25 @@ class Once:
 
 
 @frozen
+class SisterQuestion:
+    """Which readings of other units one can be compared with: same design, place of the leads, meter and range."""
+
+    serial: str
+    """Of the unit itself, which is not its own sister."""
+    board: str
+    revision: str
+    variant: str
+    bench: str
+    """Counts only where the meter is read by hand: one of these is not known from another."""
+    point: str
+    aspect: str
+    """Where the leads are beside that: '', 'reversed', 'to 5V0', 'to 5V0 reversed'."""
+    meter: Identity | None
+    """None: read by hand."""
+    meter_range: float | None
+
+
+@frozen
 class UnitHistory:
     """What earlier attempts on a unit settle for this one."""
 

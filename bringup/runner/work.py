@@ -106,6 +106,8 @@ class Work:
     """Inputs measured at the board: input, board state, volts; and what the supply showed beside that."""
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
+    lead_ohms: float | None = None
+    """Ohms of the meter's own leads together, taken off every resistance; None: nobody measured them."""
     volts_explained: int | None = None
     """Step in which it was said why volts are asked for before ohms."""
     step: Step | None = None
@@ -211,6 +213,7 @@ class Work:
             instrument="meter",
             raw=value.raw,
             resolution=value.resolution,
+            meter_range=value.full_scale,
             board_state=self.state,
             unsettled=unsettled,
             note=judged.note or value.why,
@@ -218,7 +221,7 @@ class Work:
 
     def keep_settled(
         self,
-        point: str,
+        point: str | None,
         kind: Kind,
         found: Settled,
         judged: Judged = RECORDED,

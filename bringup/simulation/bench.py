@@ -129,6 +129,8 @@ DEFAULT_SUPPLY = "select-by-number"
 DEFAULT_METER = "configure-and-read"
 DEFAULT_LEADS = 0.1
 """Ohms of both supply leads together."""
+METER_LEADS = 0.2
+"""Ohms of the meter's own leads together where somebody holds them (common practice, no source)."""
 
 
 @frozen
@@ -172,6 +174,7 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
         state=None if simulate is None else simulate.state,
         lead_resistance=DEFAULT_LEADS if leads is None else leads.number,
         loads={} if bench.load is None else bench.load.channels,
+        meter_leads=METER_LEADS if bench.probing_by_hand else 0.0,
     )
     supply = meter = load = None
     if supply_role is None or _simulated(supply_role):
