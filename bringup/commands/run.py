@@ -164,11 +164,13 @@ def run(wanted: Wanted) -> ExitCode:
 
 def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
     """Return the files as they were used, for the logbook."""
+    from bringup.files.not_placed import lists_used
     from bringup.files.source import read_source
 
     texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
     if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
         texts.append(read_source(Path(procedure.board.path), "board"))
+    texts += lists_used(procedure)
     return tuple(texts)
 
 

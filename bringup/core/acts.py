@@ -39,7 +39,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
         case Leads():
             return (action.input,)
         case Inspect():
-            return action.confirm
+            listed = () if action.not_placed is None else action.not_placed.parts
+            return (*action.confirm, *(part.part for part in listed))
         case Question():
             return (action.ask,)
         case Note():

@@ -8,6 +8,7 @@ from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
+from bringup.core.placement import parts_text
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
     Apply,
@@ -103,7 +104,8 @@ def doing(step: Step) -> str:
     action = step.action
     match action:
         case Inspect():
-            return f"inspect, {len(action.confirm)} to confirm"
+            parts = "" if action.not_placed is None else f", {parts_text(action.not_placed)}"
+            return f"inspect, {len(action.confirm)} to confirm{parts}"
         case Question():
             return f"ask: {action.ask}"
         case Note():

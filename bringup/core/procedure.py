@@ -9,6 +9,7 @@ from enum import StrEnum
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
+from bringup.core.placement import NotPlaced
 from bringup.core.quantity import Quantity
 from bringup.core.sisters import LEAST_SISTERS
 from bringup.core.words import Kind
@@ -19,6 +20,8 @@ class Inspect:
     """Things to look at. The person confirms each, or names the exceptions."""
 
     confirm: tuple[str, ...]
+    not_placed: NotPlaced | None = None
+    """Parts that the board house did not place; None: nothing is asked about these."""
 
 
 @frozen

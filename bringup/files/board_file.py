@@ -90,6 +90,7 @@ def _rail(name: str, values: Values) -> Rail:
         ground=values.get("ground"),
         damage_above=values.get("damage_above"),
         collapse_below=values.get("collapse_below"),
+        parts=values.get("parts", ()),
         stays_live=values.get("stays_live"),
     )
 

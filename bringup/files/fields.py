@@ -73,6 +73,8 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    Field("parts", Several(NAME), "designators of what makes it: where one is missing, it is not judged",
+          example="[U3, L2, C14, R7]"),
 ), short="expect")
 
 BOARD = Section("board", "A design: one revision of it.", (
@@ -127,7 +129,10 @@ def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: b
 
 ACTIONS = {
     "inspect": action("inspect", "Things to look at, each confirmed by a person.",
-        Field("confirm", TEXTS, "what must be so", required=True, example="[Polarised parts match the silkscreen]"),
+        Field("confirm", TEXTS, "what must be so; left out only beside `parts_not_placed`",
+              example="[Polarised parts match the silkscreen]"),
+        Field("parts_not_placed", TEXT, "CSV file of the board house, relative to this one, or `ask`: each part is "
+              "fitted by hand since, left out on purpose or missing", example="not-placed.csv"),
         short="confirm"),
     "question": action("question", "Something to ask.",
         Field("ask", TEXT, "the question", required=True, example="Which colour is the status light?"),

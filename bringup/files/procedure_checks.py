@@ -13,6 +13,7 @@ from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.load_checks import check_load_step
 from bringup.files.nodes import Problems
+from bringup.files.not_placed import check_inspect
 from bringup.files.resistance_checks import check_resistance_points, read_in
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
@@ -75,6 +76,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         _check_expect(kind, body, points, problems)
         if kind == "question":
             _check_question(body, problems)
+        if kind == "inspect":
+            check_inspect(body, problems)
         every, whole = body.get("every"), body.get("for")
         if every is not None and whole is not None and every.value > whole.value:
             problems.add(

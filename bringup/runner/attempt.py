@@ -12,6 +12,7 @@ from bringup.core.board import check_serial
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.actions.host_program import end_programs
+from bringup.runner.actions.parts import hold_back
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
 from bringup.runner.claims import ask_found_on
 from bringup.runner.endings import CalledOff, Ending, FoundOff, Interrupted, MissingEvidence, Slept, Trip, UnitFailed
@@ -249,6 +250,8 @@ def _work(
         history=history,
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
+    work.lacking.parts.update(history.parts)
+    hold_back(work)
     waits.somebody = power.somebody = work.can_answer
     if by_hand(setup):
         power.on_found_on = lambda output: ask_found_on(work, output)

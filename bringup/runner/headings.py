@@ -35,7 +35,9 @@ def heading(step: Step) -> str:
 def _doing(action: Action) -> str:
     match action:
         case Inspect():
-            return f"inspect {len(action.confirm)} point{'' if len(action.confirm) == 1 else 's'}"
+            points = f"{len(action.confirm)} point{'' if len(action.confirm) == 1 else 's'}" if action.confirm else ""
+            parts = "" if action.not_placed is None else "parts not placed"
+            return f"inspect {', '.join(filter(None, (points, parts)))}"
         case Question():
             return action.ask
         case Note():

@@ -196,5 +196,7 @@ class UnitHistory:
     """Bench and input: where the free leads were good when they were read last on this unit, after the last trip."""
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
+    parts: Mapping[str, str] = field(default_factory=dict)
+    """Part that the board house did not place -> what became of it, as it was said last."""
     not_taken_in: tuple[str, ...] = ()
     """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""

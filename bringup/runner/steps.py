@@ -96,6 +96,7 @@ class Steps:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
         for step in self._work.setup.procedure.steps:
             self._one(step)
+        self.missing += self._work.lacking.shortfalls
 
     def close(self) -> None:
         """Say of the step under way, and of those not reached, what became of them. Raises LogbookError."""

@@ -12,6 +12,7 @@ from dataclasses import replace
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
 from bringup.core.board import Board
 from bringup.core.drawn import drawn
+from bringup.core.placement import loosened
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
@@ -121,6 +122,7 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     volts, amps = sample_volts(sample), sample_amps(sample)
     work.keep(feed.input, Kind.VOLTAGE, volts, RECORDED, instrument="supply", how=how, aspect=aspect, beside=sample)
     limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
+    limits = loosened(work.lacking.known, feed.input, Kind.CURRENT, limits)
     judged = Judged(limits, stage.current_from, note=stage.unknown)
     if sample.mode == "current":
         judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")

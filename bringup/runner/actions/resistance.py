@@ -9,8 +9,9 @@ from __future__ import annotations
 from decimal import Decimal
 
 from bringup.core.board import Rail
-from bringup.core.limits import Limits
+from bringup.core.limits import Limits, judge
 from bringup.core.procedure import Resistance
+from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
@@ -49,15 +50,22 @@ def resistance(work: Work, action: Resistance) -> None:
         if not _all_dead(work, spot, dead):
             continue
         reading = take_ohms(work, spot)
-        _trust(work, spot, reading.result, over_range=reading.value is None)
+        _trust(work, spot, reading)
         if spot.reversed:
             _both_ways(work, spot, forward.get((spot.point, spot.other)), reading.value)
         forward[spot.point, spot.other] = reading.value
 
 
-def _trust(work: Work, spot: Spot, result: Result, *, over_range: bool) -> None:
-    """Note what the ohms say of the points: only a point against ground vouches for it, anything speaks against it."""
-    if spot.plain and (result in (Result.PASS, Result.RECORDED) or (over_range and result is Result.NOT_JUDGED)):
+def _trust(work: Work, spot: Spot, reading: Reading) -> None:
+    """Note what the ohms say of the points: only a point against ground vouches for it, anything speaks against it.
+
+    A rail that misses a part is not judged, and yet it is not shorted.
+    """
+    result = reading.result
+    if result is Result.NOT_JUDGED and reading.value is not None and spot.point in work.lacking.known.rails:
+        result = judge(reading.value, reading.limits)
+    not_shorted = reading.value is None and result is Result.NOT_JUDGED
+    if spot.plain and (result in (Result.PASS, Result.RECORDED) or not_shorted):
         work.evidence.trust_resistance(spot.point)
     elif not spot.plain and result in (Result.FAIL, Result.NO_VALUE):
         for point in spot.points:
