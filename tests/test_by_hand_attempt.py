@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from bringup.commands.logbook_words import print_outcome
+from bringup.core.accuracy import Accuracy
 from bringup.core.bench import Ceiling
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
@@ -55,9 +56,15 @@ class HandBench:
 
     bench: SimulatedBench
     person: SimulatedPerson
+    accuracy: Accuracy | None = None
+    """Of the supply and of the meter."""
 
     def run(self) -> AttemptOutcome:
         hand = the_bench(ROOT / "fixtures/benches/handheld.yaml")
+        assert hand.supply is not None
+        assert hand.meter is not None
+        supply = replace(hand.supply, accuracy=self.accuracy)
+        hand = replace(hand, supply=supply, meter=replace(hand.meter, accuracy=self.accuracy))
         assert hand.supply is not None
         assert hand.meter is not None
         board = PROCEDURE.board

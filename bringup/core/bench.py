@@ -22,6 +22,9 @@ WATCHDOG = 5.0
 """Seconds of silence after which a supply with a communication watchdog is to switch off by itself: well beyond what
 the tool lets pass before it counts the supply as lost, and switches off in its own way."""
 
+LEADS_AT_MOST = 0.5
+"""Ohms: sound leads have 0.05 to 0.5 together (common practice, no source)."""
+
 SIMULATED_MAKER = "BRINGUP SIMULATED"
 """First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
 
@@ -88,6 +91,8 @@ class SupplyRole:
     """What its dialect's greeting calls it by."""
     accuracy: Accuracy | None = None
     """Of what it sets and of what it reads, in volts; None: not stated."""
+    leads_at_most: float = LEADS_AT_MOST
+    """Ohms of both its leads together above which they are pointed out."""
     line: int = 0
     column: int = 0
 

@@ -11,7 +11,7 @@ from bringup.core.board import Board
 from bringup.core.budget import downstream
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
-from bringup.core.reading import Reading
+from bringup.core.reading import BEFORE_OHMS, Reading
 from bringup.core.words import Kind, Result
 from bringup.errors import NotationError
 
@@ -136,7 +136,7 @@ def held_back(reading: Reading, lacking: Incomplete) -> Reading:
     """
     known = lacking.inputs if reading.kind in (Kind.CURRENT, Kind.POWER) else lacking.rails
     why = known.get(reading.point or "")
-    if why is None or reading.result is Result.NO_VALUE:
+    if why is None or reading.result is Result.NO_VALUE or reading.aspect.endswith(BEFORE_OHMS):
         return reading
     if reading.kind is not Kind.VOLTAGE and reading.result is Result.FAIL:
         return reading

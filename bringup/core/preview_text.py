@@ -153,7 +153,8 @@ def only_if_text(only_if: OnlyIf) -> str:
 
 def _details(step: Step) -> Iterator[str]:
     if isinstance(step.action, Inspect):
-        yield from (f"- {item}" for item in step.action.confirm)
+        parts = () if step.action.not_placed is None else step.action.not_placed.parts
+        yield from (f"- {item}" for item in (*step.action.confirm, *(f"not placed: {part}" for part in parts)))
     if step.steady is not None:
         then = "ends the attempt" if step.end_on_creep else "is a warning"
         yield f"a creep by more than {100 * step.steady:.3g} % of a value {then}"

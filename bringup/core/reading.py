@@ -10,6 +10,9 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.words import How, Kind, LimitsFrom, Result
 
+BEFORE_OHMS = "before resistance"
+"""How the aspect of volts ends that show whether ohms can be measured at all."""
+
 
 def new_id() -> str:
     """Return a fresh UUID as text."""

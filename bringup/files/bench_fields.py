@@ -44,6 +44,8 @@ SUPPLY = Section("supply", "The supply.", (
     Field("watchdog", AnyOf(("not used",), SECONDS),
           "time without a message after which the supply switches off by itself, where its dialect has such a watchdog",
           default="5 s", example="10 s"),
+    Field("leads_at_most", OHMS, "ohms of both its leads together above which they are pointed out",
+          default="0.5 Ω", example="0.2 Ω"),
     IDENTITY, DUE, ACCURACY,
 ))
 METER = Section("meter", "The meter.", (

@@ -36,6 +36,8 @@ class Evidence:
     leads_doubted: set[str] = field(default_factory=set)
     """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
     resistance_doubted: set[str] = field(default_factory=set)
+    apart: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Input -> volts at its free leads, and by how much supply and meter differed there with nothing drawn."""
     lamp: Claim | None = None
     """What was said of the supply's lamp last."""
     overridden: set[str] = field(default_factory=set)

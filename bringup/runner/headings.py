@@ -43,10 +43,10 @@ def _doing(action: Action) -> str:
         case Note():
             return f"note: {action.text}"
         case Resistance():
-            swapped = ", both polarities" if action.both_polarities else ""
-            ground = f"to ground of {_named(action.points)}" if action.points else ""
-            between = f"between {_named(map(str, action.pairs))}" if action.pairs else ""
-            return f"resistance {', '.join(filter(None, (ground, between)))}{swapped}"
+            ground = f"resistance to ground of {_named(action.points)}" if action.points else ""
+            between = f"resistance of {_named(map(str, action.pairs))}" if action.pairs else ""
+            swapped = "both polarities" if action.both_polarities else ""
+            return "; ".join(filter(None, (ground, between, swapped)))
         case Leads():
             return f"volts at the free leads of {action.input}"
         case Apply():

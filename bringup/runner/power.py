@@ -96,7 +96,7 @@ class Power:
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         feed = self.protecting.levels(self.supply, feed)
-        self.protecting.sense(self.supply, feed)
+        feed = self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
         self._go(feed, go)

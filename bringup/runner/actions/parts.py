@@ -10,7 +10,7 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work
 
 ONE_BY_ONE = "asked one by one"
-GO_ON, END = "go on: what they hold back is not judged", "end here"
+GO_ON, END = "go on: the attempt stays incomplete", "end here"
 WAYS = tuple(Placed)
 
 

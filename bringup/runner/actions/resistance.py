@@ -11,7 +11,7 @@ from decimal import Decimal
 from bringup.core.board import Rail
 from bringup.core.limits import Limits, judge
 from bringup.core.procedure import Resistance
-from bringup.core.reading import Reading
+from bringup.core.reading import BEFORE_OHMS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
@@ -31,7 +31,6 @@ DISCHARGE = 60.0
 EVERY = 0.5
 FALLING = 0.98
 """A point that keeps more than this part of its voltage from one look to the next is not discharging."""
-BEFORE = "before resistance"
 ALIKE = 1.1
 """Ohms both ways that differ by less than this factor are the same (common practice, no source)."""
 TELLING = 100.0
@@ -106,7 +105,7 @@ def _all_dead(work: Work, spot: Spot, dead: dict[str, bool]) -> bool:
 def _dead_across(work: Work, spot: Spot) -> bool:
     """Whether there are no volts between the two places of the leads. Waits while they fall."""
     value, how, _ = _until_dead(work, spot.name, spot)
-    aspect = f"{spot.aspect} {BEFORE}"
+    aspect = f"{spot.aspect} {BEFORE_OHMS}"
     if value.number is not None and abs(value.number) <= DEAD:
         work.keep(spot.point, Kind.VOLTAGE, value, Judged(DEAD_LIMITS, LimitsFrom.RULE), how=how, aspect=aspect)
         return True
@@ -122,7 +121,7 @@ def _dead(work: Work, point: str) -> bool:
     """Whether the point carries no volts that would falsify ohms. Waits while it discharges."""
     value, how, falling = _until_dead(work, point, Spot(point))
     if value.number is not None and abs(value.number) <= DEAD:
-        work.keep(point, Kind.VOLTAGE, value, Judged(DEAD_LIMITS, LimitsFrom.RULE), how=how, aspect=BEFORE)
+        work.keep(point, Kind.VOLTAGE, value, Judged(DEAD_LIMITS, LimitsFrom.RULE), how=how, aspect=BEFORE_OHMS)
         return True
     _not_dead(work, point, value, how, falling=falling)
     return False
@@ -158,7 +157,7 @@ def _not_dead(work: Work, point: str, value: Value, how: How, *, falling: bool) 
         work.keep(point, Kind.VOLTAGE, value, Judged(live, LimitsFrom.BOARD, note=note), how=how, aspect="stays live")
         work.evidence.trust_resistance(point)
         return
-    work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect=BEFORE)
+    work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect=BEFORE_OHMS)
     if value.number is not None:
         found = shown(value.number, "V")
         feeds = _what_could_feed(work, point, value.number, falling=falling)
