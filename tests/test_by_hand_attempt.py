@@ -799,3 +799,13 @@ def test_leads_whose_drop_cannot_be_told_from_none_have_only_an_upper_bound() ->
     assert not [each for each in outcome.readings if each.aspect == "supply leads"]
     (text,) = [text for kind, text, _ in hands.bench.record.events if kind == "leads"]
     assert re.match(r"the supply leads of VIN come to < [0-9.]+ m?Ω: the drop is no more than", text)
+
+
+def test_an_output_that_the_person_says_is_on_is_told_as_the_persons_word() -> None:
+    hands = at_the_bench(Scripted(Answer("it is on"), containing="OFF. Is it off?"))
+
+    outcome = hands.run()
+
+    assert "output 1 was to be switched off, and by the person's word it is on" in outcome.cause
+    told = " ".join(str(told.data.get("why", "")) for told in hands.bench.told) + outcome.cause
+    assert "the supply says" not in told

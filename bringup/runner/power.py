@@ -24,7 +24,7 @@ from bringup.runner.looks import Watched
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protecting import Protecting
-from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting
+from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting, whose_word
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
 from bringup.runner.sinking import Sinking
@@ -178,7 +178,7 @@ class Power:
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
-            raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
+            raise BrokenOff(f"{feed.input} was switched on, and {whose_word(on=False, by_hand=self.by_hand)}")
         now = self._waits.clock.monotonic()
         watched.valid_from, watched.start_up_until = now, now + feed.limit_time
         text = f"{feed.input} ON at {format_quantity(feed.volts, 'V')}"
@@ -210,7 +210,7 @@ class Power:
         done = self._ending(output, self.supply.switch(output, False))
         on = done.on if done.on is not None else self._ending(output, self.supply.settings(output)).on
         if on is not False:
-            raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
+            raise BrokenOff(f"output {output} was to be switched off, and {whose_word(on, by_hand=self.by_hand)}")
         self._on = [each for each in self._on if each.output != output]
         if not self._on:
             self.protecting.disarm(self.supply)
