@@ -141,12 +141,14 @@ def run(wanted: Wanted) -> ExitCode:
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.core.as_built import as_built
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     bench = bench.for_steps()
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
+    procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
 

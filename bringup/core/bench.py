@@ -215,6 +215,8 @@ class Simulate:
     """Both supply leads together; default 0.1 ohm."""
     board_name: str = ""
     """Name of the board in that file."""
+    variant: str = ""
+    """Assembly variant of the unit that is measured; '': every rail is there."""
 
 
 @frozen
@@ -236,6 +238,12 @@ class Bench:
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
     scope: ScopeRole | None = None
+
+    def of_variant(self, variant: str) -> Bench:
+        """Return the bench with a unit of that variant on it, where it simulates one. '': as the file says."""
+        if self.simulate is None or not variant:
+            return self
+        return replace(self, simulate=replace(self.simulate, variant=variant))
 
     def for_steps(self) -> Bench:
         """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""

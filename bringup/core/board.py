@@ -116,6 +116,8 @@ class Rail:
     """By magnitude; 0 V: it may go, as one does that firmware switches. Default: half its lower limit."""
     stays_live: Limits | None = None
     """Volts that may be found on it with the supply off (a cell, a debug lead)."""
+    variants: tuple[str, ...] = ()
+    """Assembly variants that have it; empty: all of them."""
     parts: tuple[str, ...] = ()
     """Designators of what makes it: its converter and the parts round it."""
 

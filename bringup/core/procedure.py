@@ -264,6 +264,8 @@ class Step:
     end_on_creep: bool = False
     """`on_creep: end`; otherwise a creep is a warning."""
     on_lost: OnLost = OnLost.END
+    not_built: str = ""
+    """Why nothing of it is left on this unit's variant."""
     line: int = 0
     column: int = 0
 

@@ -90,6 +90,13 @@ def _check_states(values: Values, tree: Tree, problems: Problems) -> None:
                 said = "stands twice" if entry.value in seen else "is the word for all other states"
                 problems.add(entry.node, f"'{entry.value}' {said}")
             seen.add(entry.value)
+    known = values.get("variants", ())
+    for rail in tree.rails.values():
+        for entry in rail.many("variants"):
+            if entry.value not in known and "variants" not in values.wrong:
+                problems.add(
+                    entry.node, f"the board has no variant called '{entry.value}'", nearest(entry.value, known)
+                )
     if "states" in values.wrong:
         return
     for _, point in tree.points():

@@ -91,6 +91,7 @@ def _rail(name: str, values: Values) -> Rail:
         damage_above=values.get("damage_above"),
         collapse_below=values.get("collapse_below"),
         parts=values.get("parts", ()),
+        variants=values.get("variants", ()),
         stays_live=values.get("stays_live"),
     )
 

@@ -73,6 +73,8 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    Field("variants", Several(NAME), "assembly variants that have it; the others lack it, and what it feeds",
+          default="all", example="[long range]"),
     Field("parts", Several(NAME), "designators of what makes it: where one is missing, it is not judged",
           example="[U3, L2, C14, R7]"),
 ), short="expect")

@@ -234,8 +234,10 @@ class Steps:
         work.step = work.journal.step = None
 
     def _left_out_because(self, step: Step) -> str:
-        """Return why `only_if` leaves the step out; '' if it does not."""
-        return "" if step.only_if is None else _unmet(self._work, step.only_if, self.results)
+        """Return why the variant, or `only_if`, leaves the step out; '' if neither does."""
+        if step.not_built or step.only_if is None:
+            return step.not_built
+        return _unmet(self._work, step.only_if, self.results)
 
 
 def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:

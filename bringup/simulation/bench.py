@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Protocol
 
+from bringup.core.as_built import board_as_built
 from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
@@ -167,7 +168,7 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
     outputs = {} if supply_role is None else dict(supply_role.outputs)
     leads = None if simulate is None else simulate.lead_resistance
     world = BoardWorld(
-        board,
+        board if simulate is None else board_as_built(board, simulate.variant),
         outputs=outputs,
         serial=serial,
         faults=() if simulate is None else simulate.faults,
