@@ -10,7 +10,7 @@ import pytest
 from bringup.commands.before_opening import check_variant
 from bringup.core.as_built import as_built, board_as_built, lacking_rails
 from bringup.core.budget import expected_current
-from bringup.core.procedure import Channel, Log, Measure, Pair, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Channel, Log, Measure, Pair, Procedure, Resistance, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError
@@ -59,7 +59,7 @@ def test_a_unit_without_a_rail_passes_with_no_reason_asked_for_and_the_current_t
     procedure = as_built(designed(), SHORT)
     whole = designed().board
     steps = tuple(
-        replace(step, action=replace(step.action, expect_current=None)) if step.kind == "apply" else step
+        replace(step, action=replace(step.action, expect_current=None)) if isinstance(step.action, Apply) else step
         for step in procedure.steps
         if step.kind != "log"
     )

@@ -238,6 +238,8 @@ class Bench:
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
     scope: ScopeRole | None = None
+    scope_beside: bool = False
+    """There is a scope that no step asks: its leads are earthed all the same."""
 
     def of_variant(self, variant: str) -> Bench:
         """Return the bench with a unit of that variant on it, where it simulates one. '': as the file says."""
@@ -247,7 +249,7 @@ class Bench:
 
     def for_steps(self) -> Bench:
         """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
-        return replace(self, scope=None)
+        return replace(self, scope=None, scope_beside=self.scope is not None)
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
+from bringup.core.dangers import dangers_before
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, states_of
 from bringup.core.finding import Finding
@@ -109,7 +110,7 @@ def _step(
         state=state,
         readings=tuple(_judged(step, point, procedure, state) for point in _points(step)),
         plan=plan,
-        cautions=(*step.cautions, *_high_voltage(step, procedure, high)),
+        cautions=(*step.cautions, *dangers_before(step, procedure, bench), *_high_voltage(step, procedure, high)),
         seconds=seconds_of(step, board, bench, state),
         person=needs_person(step, procedure, bench),
     )

@@ -73,6 +73,7 @@ def _input(name: str, values: Values) -> Input:
         unpowered_resistance=values.get("unpowered_resistance"),
         ground=values.get("ground"),
         stays_live=values.get("stays_live"),
+        cell=values.get("cell", ""),
     )
 
 
@@ -93,6 +94,7 @@ def _rail(name: str, values: Values) -> Rail:
         parts=values.get("parts", ()),
         variants=values.get("variants", ()),
         stays_live=values.get("stays_live"),
+        cell=values.get("cell", ""),
     )
 
 

@@ -46,6 +46,9 @@ LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per bo
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
 
+CELL = Field("cell", OneOf(("lithium", "other")), "a cell or battery is on it; a lithium one has its own caution",
+             default="none", example="lithium")
+
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
     Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
@@ -56,6 +59,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    CELL,
 ), short="voltage")
 
 RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
@@ -73,6 +77,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    CELL,
     Field("variants", Several(NAME), "assembly variants that have it; the others lack it, and what it feeds",
           default="all", example="[long range]"),
     Field("parts", Several(NAME), "designators of what makes it: where one is missing, it is not judged",
