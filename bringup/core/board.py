@@ -94,6 +94,8 @@ class Input:
     stays_live: Limits | None = None
     cell: str = ""
     """'lithium' or 'other' where a cell or battery is on it."""
+    after: tuple[str, ...] = ()
+    """Inputs that must be on before this one."""
 
 
 @frozen

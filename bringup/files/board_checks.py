@@ -90,6 +90,11 @@ def _check_states(values: Values, tree: Tree, problems: Problems) -> None:
                 said = "stands twice" if entry.value in seen else "is the word for all other states"
                 problems.add(entry.node, f"'{entry.value}' {said}")
             seen.add(entry.value)
+    for name, point in tree.inputs.items():
+        for entry in point.many("after"):
+            if entry.value not in tree.inputs or entry.value == name:
+                others = [each for each in tree.inputs if each != name]
+                problems.add(entry.node, f"no other input is called '{entry.value}'", nearest(entry.value, others))
     known = values.get("variants", ())
     for rail in tree.rails.values():
         for entry in rail.many("variants"):

@@ -74,6 +74,7 @@ def _input(name: str, values: Values) -> Input:
         ground=values.get("ground"),
         stays_live=values.get("stays_live"),
         cell=values.get("cell", ""),
+        after=values.get("after", ()),
     )
 
 

@@ -60,6 +60,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
     CELL,
+    Field("after", Several(NAME), "inputs that must be on before this one", default="any order", example="VIN"),
 ), short="voltage")
 
 RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
@@ -175,6 +176,8 @@ ACTIONS = {
               example="250 mA"),
         Field("over_voltage", VOLTS, "level of the supply's own protection",
               default="between what is needed and damage_above", example="31 V"),
+        Field("time_to_regulation", NAME, "rail that the meter reads while the input is raised: how long it takes",
+              example="3V3"),
         Field("hold", SECONDS, "time at each voltage once settled", example="2 s")),
     "measure": action("measure", "Volts at each point, each settled.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),

@@ -91,6 +91,10 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             )
         if kind == "apply":
             _check_apply(body, problems)
+            timed = body.get("time_to_regulation")
+            if points is not None and timed is not None and timed not in points.tree.rails:
+                message = f"the board has no rail called '{timed}'"
+                problems.add(body.at("time_to_regulation"), message, nearest(timed, list(points.tree.rails)))
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
         if kind == "host_program":

@@ -194,6 +194,7 @@ _APPLY_FIELDS = (
     "limit_time",
     "trip_current",
     "over_voltage",
+    "time_to_regulation",
     "hold",
 )
 
