@@ -21,6 +21,7 @@ from bringup.commands.tracing import noted_by, replay_option, trace_option, trac
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
+from bringup.core.safety_lines import lines_of
 from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -146,7 +147,7 @@ def run(wanted: Wanted) -> ExitCode:
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps()
+    bench = bench.for_steps().listening_to(lines_of(procedure))
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
     if wanted.replay is not None:
@@ -170,14 +171,12 @@ def run(wanted: Wanted) -> ExitCode:
 
 def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
     """Return the files as they were used, for the logbook."""
-    from bringup.files.not_placed import lists_used
-    from bringup.files.source import read_source
+    from bringup.files.source import lists_used, read_source
 
     texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
     if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
         texts.append(read_source(Path(procedure.board.path), "board"))
-    texts += lists_used(procedure)
-    return tuple(texts)
+    return (*texts, *lists_used(procedure))
 
 
 def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:
@@ -255,6 +254,7 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
+        lines=opened.lines,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,

@@ -8,7 +8,7 @@ from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
-from bringup.core.placement import parts_text
+from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
     Apply,
@@ -104,16 +104,13 @@ def doing(step: Step) -> str:
     action = step.action
     match action:
         case Inspect():
-            parts = "" if action.not_placed is None else f", {parts_text(action.not_placed)}"
-            return f"inspect, {len(action.confirm)} to confirm{parts}"
+            return f"inspect, {len(action.confirm)} to confirm{action.and_parts}"
         case Question():
             return f"ask: {action.ask}"
         case Note():
             return f"note: {action.text}"
         case Resistance():
-            between = " and between points" if action.pairs else ""
-            swapped = ", both polarities" if action.both_polarities else ""
-            return f"resistance to ground{between}{swapped}, everything off, supply leads off the input"
+            return f"resistance to ground{action.besides}, everything off, supply leads off the input"
         case Leads():
             return f"volts at the free ends of the leads of {action.input}, board unconnected"
         case Apply():
@@ -135,6 +132,8 @@ def doing(step: Step) -> str:
             return f"power off, verified{below}"
         case HostProgram():
             return f"run a program on this computer, for at most {duration(action.time_out.number)}"
+        case Listen():
+            return in_short(action)
 
 
 def only_if_text(only_if: OnlyIf) -> str:
@@ -153,8 +152,7 @@ def only_if_text(only_if: OnlyIf) -> str:
 
 def _details(step: Step) -> Iterator[str]:
     if isinstance(step.action, Inspect):
-        parts = () if step.action.not_placed is None else step.action.not_placed.parts
-        yield from (f"- {item}" for item in (*step.action.confirm, *(f"not placed: {part}" for part in parts)))
+        yield from (f"- {item}" for item in step.action.items)
     if step.steady is not None:
         then = "ends the attempt" if step.end_on_creep else "is a warning"
         yield f"a creep by more than {100 * step.steady:.3g} % of a value {then}"
@@ -173,6 +171,8 @@ def _details(step: Step) -> Iterator[str]:
         yield from (f"its output must hold {text!r}" for text in step.action.contains)
         if step.action.loads:
             yield f"loads {step.action.loads}, whose SHA-256 is kept"
+    if isinstance(step.action, Listen):
+        yield from in_detail(step.action, step.expect)
 
 
 def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:

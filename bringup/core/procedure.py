@@ -9,7 +9,8 @@ from enum import StrEnum
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
-from bringup.core.placement import NotPlaced
+from bringup.core.listening import Listen
+from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
 from bringup.core.sisters import LEAST_SISTERS
 from bringup.core.words import Kind
@@ -22,6 +23,17 @@ class Inspect:
     confirm: tuple[str, ...]
     not_placed: NotPlaced | None = None
     """Parts that the board house did not place; None: nothing is asked about these."""
+
+    @property
+    def items(self) -> tuple[str, ...]:
+        """Everything to look at, in words."""
+        parts = () if self.not_placed is None else self.not_placed.parts
+        return (*self.confirm, *(f"not placed: {part}" for part in parts))
+
+    @property
+    def and_parts(self) -> str:
+        """What is asked about parts, in a few words; '' for nothing."""
+        return "" if self.not_placed is None else f", {parts_text(self.not_placed)}"
 
 
 @frozen
@@ -73,6 +85,11 @@ class Resistance:
     """Each once more with the leads the other way round: a junction conducts one way, metal both."""
     sisters: int = LEAST_SISTERS
     """Passed units that it takes to judge by them what nobody states limits for; 0: never."""
+
+    @property
+    def besides(self) -> str:
+        """What is read beside ohms to ground, in words."""
+        return (" and between points" if self.pairs else "") + (", both polarities" if self.both_polarities else "")
 
     @property
     def touched(self) -> tuple[str, ...]:
@@ -199,7 +216,8 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff | HostProgram
+Powering = Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff
+Action = Inspect | Question | Note | Powering | HostProgram | Listen
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -214,6 +232,7 @@ ACTION_NAMES: dict[type, str] = {
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",
+    Listen: "listen",
 }
 """The key that names each action in a procedure."""
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from bringup.core.placement import NotPlaced, Unplaced
+from bringup.core.placement import NotPlaced
 from bringup.core.procedure import Inspect, Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.source import Opened
-from bringup.runner.records import SourceText
 
 FIELD = "parts_not_placed"
 ASK = "ask"
@@ -59,17 +58,6 @@ def with_lists(procedure: Procedure, lists: Mapping[int, NotPlaced]) -> Procedur
         for step in procedure.steps
     )
     return replace(procedure, steps=steps)
-
-
-def lists_used(procedure: Procedure) -> list[SourceText]:
-    """Return the parts of these files as they were read, for the logbook: one line each, in UTF-8."""
-    actions = [step.action for step in procedure.steps]
-    lists = [each.not_placed for each in actions if isinstance(each, Inspect) and each.not_placed is not None]
-    return [SourceText("parts not placed", each.file, "".join(map(_line, each.parts))) for each in lists if each.file]
-
-
-def _line(part: Unplaced) -> str:
-    return f"{part}{f' [{part.serial}]' if part.serial else ''}\n"
 
 
 def check_inspect(body: Values, problems: Problems) -> None:

@@ -49,6 +49,9 @@ class Hands(Protocol):
     def across(self, red: str | None, black: str | None) -> None:
         """Put the meter's leads on two points, None for ground; both None: their tips together, on nothing."""
 
+    def confirm(self) -> str:
+        """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
+
     def release(self) -> None:
         """Take the meter's own probe off whatever it is on."""
 
@@ -107,6 +110,10 @@ class PersonHands:
             self._move = text
         else:
             self._go(text[0].upper() + text[1:])
+
+    def confirm(self) -> str:
+        """Ask nothing: who holds a probe sees where it is."""
+        return ""
 
     def release(self) -> None:
         """Ask for the probe to be taken off."""
@@ -178,6 +185,10 @@ class SimulatedHands:
         places = ("NONE" if point is None else f'"{point}"' for point in (red, black))
         self._send(f"SIMulate:ACRoss {','.join(places)}")
         self._at = None
+
+    def confirm(self) -> str:
+        """The simulated probe stays where it is."""
+        return ""
 
     def release(self) -> None:
         """Take the simulated probe off the board."""
