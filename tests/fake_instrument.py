@@ -121,6 +121,11 @@ class FakeWorld:
             self._known(point)
         self.probed = point
 
+    def across(self, red: str | None, black: str | None, now: float) -> None:
+        self.probe(red, now)
+        for point in filter(None, (red, black)):
+            self._known(point)
+
     def set_voltage(self, output: int, volts: float, now: float) -> None:
         self._move(now)
         self.outputs[output].volts = volts

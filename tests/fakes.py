@@ -23,7 +23,7 @@ from bringup.files.procedure_file import load_procedure
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask, Told
-from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PollSample, SisterQuestion, UnitHistory
 from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
@@ -90,6 +90,8 @@ class RecordFake:
     texts: list[LineText] = field(default_factory=list)
     ends: list[tuple[AttemptResult, str, bool | None]] = field(default_factory=list)
     clock: SimulatedClock | None = None
+    sister_ohms: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    asked_sisters: list[SisterQuestion] = field(default_factory=list)
 
     def _write(self) -> None:
         self.writes += 1
@@ -155,6 +157,10 @@ class RecordFake:
 
     def history(self, serial: str) -> UnitHistory:
         return self.known
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        self.asked_sisters.append(question)
+        return self.sister_ohms.get(" ".join(filter(None, (question.point, question.aspect))), ())
 
     def kinds(self) -> list[str]:
         """The kinds of all events, in order."""

@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import pytest
 
+from bringup.core.accuracy import parse_accuracy
+from bringup.core.faults import Fault, FaultKind
 from bringup.core.procedure import Measure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.simulation.person import Scripted
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench
 from tests.test_by_hand_attempt import PROCEDURE, HandBench, at_the_bench, correcting
 
 LEADS = "supply leads"
@@ -35,7 +38,9 @@ def corrected_to(typed: str, *, of: str, shown: str) -> HandBench:
         return reading.step == 3 and reading.raw == of
 
     to = Scripted(Answer(typed), kind=PromptKind.TEXT, containing=f"was typed as {shown}")
-    return correcting(when, to, change=typing_drop)
+    hands = correcting(when, to, change=typing_drop)
+    hands.accuracy = parse_accuracy("0.01 % + 1 mV")
+    return hands
 
 
 def test_what_the_leads_come_to_is_worked_out_again_from_a_corrected_value() -> None:
@@ -76,3 +81,100 @@ def test_where_a_step_reads_an_input_one_typed_value_serves_as_the_one_at_the_bo
 
     read = [each for each in outcome.readings if each.point == "VIN" and each.step == 4 and each.kind is Kind.VOLTAGE]
     assert [(each.raw, each.aspect) for each in read] == [("23.98", "")]
+
+
+# what the difference is worth
+
+
+def test_instruments_that_may_be_off_by_more_than_the_drop_tell_only_the_most_that_leads_can_have() -> None:
+    hands = corrected_to("23.90", of="23.92", shown="23.92 V")
+    hands.accuracy = None
+
+    outcome = hands.run()
+
+    assert leads_of(outcome.readings) == []
+    texts = [text for kind, text, _ in hands.bench.record.events if kind == "leads"]
+    # (0.5 % + 20 mV and 0.5 % + 5 mV of 24 V, with the drop of 0.08 V, later 0.1 V) / 69 mA
+    why = "the drop is no more than supply and meter may differ by"
+    assert texts == [f"the supply leads of VIN come to < {most} Ω: {why}" for most in (5, 5.3)]
+
+
+def test_what_the_two_differ_by_at_the_free_leads_is_taken_off_the_drop() -> None:
+    bench = simulated_bench(picked("leads", "apply"), history=SEEN, faults=[])
+
+    outcome = bench.run()
+
+    (leads,) = leads_of(outcome.readings)
+    (free,) = [each for each in outcome.readings if each.aspect == "at the free leads"]
+    assert free.value is not None
+    assert free.input_volts is not None
+    apart = free.input_volts - free.value
+    assert ("apart at the free leads" in leads.raw) == bool(apart)
+    assert leads.value == pytest.approx(0.1, abs=0.06)
+
+
+@pytest.mark.parametrize(("most", "warned"), [(0.5, True), (2.0, False)])
+def test_leads_of_more_than_the_bench_permits_are_pointed_out(most: float, *, warned: bool) -> None:
+    bench = simulated_bench(picked("leads", "apply"), history=SEEN)
+    assert bench.bench.supply is not None
+    bench.world._bench.lead_ohms = 1.2
+    bench.bench = replace(bench.bench, supply=replace(bench.bench.supply, leads_at_most=most))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    said = str(bench.told[-1].data["warned"])
+    assert said.startswith("the supply leads of VIN come to 1.1") == warned
+
+
+# where the supply senses
+
+
+def sensing(*faults: Fault) -> SimulatedBench:
+    bench = simulated_bench(picked("leads", "apply"), history=SEEN, faults=faults)
+    assert bench.bench.supply is not None
+    bench.bench = replace(bench.bench, supply=replace(bench.bench.supply, remote_sense=True))
+    return bench
+
+
+def go_lines(bench: SimulatedBench) -> list[str]:
+    assert isinstance(bench.ask, SimulatedPerson)
+    return [line for prompt, _ in bench.ask.asked if prompt.kind is PromptKind.GO for line in prompt.lines]
+
+
+def test_whoever_says_go_is_told_where_the_supply_senses() -> None:
+    local, remote = simulated_bench(picked("apply"), history=SEEN), sensing()
+    local.run()
+    outcome = remote.run()
+
+    assert "sense: local, at its terminals (read back)" in go_lines(local)
+    assert "sense: remote, at the board (read back)" in go_lines(remote)
+    assert outcome.result is AttemptResult.PASSED
+    assert leads_of(outcome.readings) == []
+
+
+def test_an_open_sense_lead_is_found_at_the_free_leads_with_no_board_on_them() -> None:
+    bench = sensing(Fault("VIN", FaultKind.SENSE_OPEN))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert "a sense lead that is open, loose or not joined to the same end does that" in outcome.cause
+    assert "the board was not connected" in outcome.cause
+
+
+def test_a_supply_that_senses_something_else_than_the_board_has_is_a_warning() -> None:
+    bench = sensing(Fault("VIN", FaultKind.WRONG_VOLTAGE, 23.7, after=1.0))
+    bench.procedure = picked("apply")
+    assert bench.bench.supply is not None
+    assert bench.bench.meter is not None
+    exact = parse_accuracy("0.01 % + 1 mV")
+    bench.bench = replace(
+        bench.bench,
+        supply=replace(bench.bench.supply, accuracy=exact),
+        meter=replace(bench.bench.meter, accuracy=exact),
+    )
+
+    bench.run()
+
+    assert str(bench.told[-1].data["warned"]).endswith("a sense lead is open, loose or on another point")

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from bringup.commands.logbook_words import print_outcome
+from bringup.core.accuracy import Accuracy
 from bringup.core.bench import Ceiling
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
@@ -55,9 +56,15 @@ class HandBench:
 
     bench: SimulatedBench
     person: SimulatedPerson
+    accuracy: Accuracy | None = None
+    """Of the supply and of the meter."""
 
     def run(self) -> AttemptOutcome:
         hand = the_bench(ROOT / "fixtures/benches/handheld.yaml")
+        assert hand.supply is not None
+        assert hand.meter is not None
+        supply = replace(hand.supply, accuracy=self.accuracy)
+        hand = replace(hand, supply=supply, meter=replace(hand.meter, accuracy=self.accuracy))
         assert hand.supply is not None
         assert hand.meter is not None
         board = PROCEDURE.board
@@ -100,6 +107,8 @@ def _typed(prompt: Prompt, state: dict[str, object]) -> str:
     for line in prompt.lines:
         if "dial" in line:
             state["ohms"] = "ohms" in line
+    if "tips of the meter's leads together" in text:
+        return "0.0"
     if state["ohms"]:
         return OHMS[point]
     return VOLTS[point] if state["on"] else "0.001"
@@ -790,3 +799,13 @@ def test_leads_whose_drop_cannot_be_told_from_none_have_only_an_upper_bound() ->
     assert not [each for each in outcome.readings if each.aspect == "supply leads"]
     (text,) = [text for kind, text, _ in hands.bench.record.events if kind == "leads"]
     assert re.match(r"the supply leads of VIN come to < [0-9.]+ m?Ω: the drop is no more than", text)
+
+
+def test_an_output_that_the_person_says_is_on_is_told_as_the_persons_word() -> None:
+    hands = at_the_bench(Scripted(Answer("it is on"), containing="OFF. Is it off?"))
+
+    outcome = hands.run()
+
+    assert "output 1 was to be switched off, and by the person's word it is on" in outcome.cause
+    told = " ".join(str(told.data.get("why", "")) for told in hands.bench.told) + outcome.cause
+    assert "the supply says" not in told

@@ -16,12 +16,10 @@ from hypothesis import strategies as st
 
 from bringup.commands.loop_back import check_before
 from bringup.commands.main import main
-from bringup.core.accuracy import Accuracy, parse_accuracy
+from bringup.core.accuracy import OF_METER, OF_SUPPLY, Accuracy, parse_accuracy
 from bringup.core.bench import Ceiling
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.loop_back import (
-    OF_METER,
-    OF_SUPPLY,
     allowed,
     apart,
     current_limit,

@@ -14,7 +14,7 @@ from bringup.core.procedure import Resistance, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, Kind, Result
-from bringup.runner.actions.resistance import AGAIN, FAULT, RIGHT
+from bringup.runner.ohms import AGAIN, FAULT, RIGHT
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Told
 from bringup.simulation.person import Scripted, SimulatedPerson

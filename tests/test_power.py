@@ -114,11 +114,11 @@ def test_a_go_by_hand_tells_that_each_further_voltage_is_dictated() -> None:
         ("VOLT:PROT?", "5.0", "the over-voltage protection was set to 26.4 V but the supply reads back 5 V"),
         ("VOLT:PROT:STAT?", "0", "over-voltage protection was switched on, and the supply says that it is"),
         ("CURR:PROT:STAT?", "1", "over-current protection was switched off for the start-up, and the supply says that"),
-        ("OUTP?", "1", "output 1 was switched off but the supply says on"),
+        ("OUTP?", "1", "output 1 was to be switched off, and the supply says that it is on"),
         ("SYST:ERR?", '-222,"Data out of range"', "Data out of range"),
         ("CURR?", "nonsense", "the current limit"),
         ("VOLT?", "9.9E37", "'9.9E37' cannot be read back"),
-        ("OUTP?", "9", "output 1 was switched off but the supply does not say"),
+        ("OUTP?", "9", "output 1 was to be switched off, and the supply does not say"),
     ],
 )
 def test_any_doubt_before_power_leaves_it_off(query: str, reply: str, says: str) -> None:
@@ -221,7 +221,7 @@ def test_a_supply_that_stays_off_when_switched_on_is_noticed() -> None:
     outcome = bench.run(ask=Going(bench.clock, spoil))
 
     assert outcome.result is AttemptResult.BROKEN_OFF
-    assert "switched on but the supply says that it is off" in outcome.cause
+    assert "switched on, and the supply says that it is off" in outcome.cause
     assert outcome.off_verified is True
     assert not bench.on()
 

@@ -487,3 +487,21 @@ class Narrow(PlainView):
 
     def _width(self) -> int | None:
         return 40
+
+
+def test_what_was_called_off_with_nothing_done_is_not_to_be_gone_on_with() -> None:
+    command = "bringup run p.yaml --serial MBL-0001 --continue"
+    nothing = Told("attempt-ended", "called off", data={"result": "called off", "off_verified": None})
+    inspected = Told("step-ended", step=0, data={"outcome": "done", "result": "pass"})
+    unfinished = Told("step-ended", step=0, data={"outcome": "done", "result": ""})
+
+    def end(*before: Told) -> str:
+        scene = Scene(to_go_on=command)
+        for told in before:
+            scene.take(told)
+        return "\n".join(line.text for line in scene.take(nothing))
+
+    assert command not in end(unfinished)
+    assert "Nothing was done in it: run it again as before." in end()
+    assert command in end(inspected)
+    assert command in end(Told("event", "goes on from the attempt of noon", data={"kind": "going-on"}))

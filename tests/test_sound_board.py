@@ -72,7 +72,7 @@ def test_every_rail_is_read_beside_the_input() -> None:
 
 
 def test_the_input_is_measured_at_the_board_once_and_the_leads_come_out() -> None:
-    bench = simulated_bench(picked("apply", "measure"), history=SEEN)
+    bench = simulated_bench(picked("leads", "apply", "measure"), history=SEEN)
 
     outcome = bench.run()
 

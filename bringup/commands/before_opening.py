@@ -70,6 +70,11 @@ def check_calibration(bench: Bench, on: date) -> None:
 def check_variant(variant: str, procedure: Procedure) -> None:
     """Refuse a variant that the board file does not name, and none where steps depend on it: they would be left out."""
     board = procedure.board
+    if not variant and any(rail.variants for rail in board.rails.values()):
+        raise CommandError(
+            "no variant is given, and it decides which rails there are",
+            f"Give the unit's with --variant: {', '.join(board.variants)}.",
+        )
     depend = [str(step.index + 1) for step in procedure.steps if step.only_if is not None and step.only_if.variant]
     if depend and not variant:
         raise CommandError(

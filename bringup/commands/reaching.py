@@ -94,7 +94,8 @@ def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
         return
     from bringup.commands.simulated_child import simulated_bench
 
-    with simulated_bench(Path(bench.path), serial=serial) as served:
+    variant = "" if bench.simulate is None else bench.simulate.variant
+    with simulated_bench(Path(bench.path), serial=serial, variant=variant) as served:
         wanted = [name for name, role in roles.items() if name in served and not role.by_hand]
         yield {**{name: served[name] for name in (*wanted, *lines)}, **real}
 

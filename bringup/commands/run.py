@@ -142,12 +142,14 @@ def run(wanted: Wanted) -> ExitCode:
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.core.as_built import as_built
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     bench = bench.for_steps()
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
+    procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
 
@@ -170,12 +172,12 @@ def run(wanted: Wanted) -> ExitCode:
 
 def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
     """Return the files as they were used, for the logbook."""
-    from bringup.files.source import read_source
+    from bringup.files.source import lists_used, read_source
 
     texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
     if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
         texts.append(read_source(Path(procedure.board.path), "board"))
-    return tuple(texts)
+    return (*texts, *lists_used(procedure))
 
 
 def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:

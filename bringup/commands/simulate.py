@@ -24,6 +24,7 @@ from bringup.errors import BenchError, CommandError, ExitCode
 @click.option(
     "--serial", metavar="SN", default=None, help="The unit on the bench: its component values follow from it."
 )
+@click.option("--variant", metavar="NAME", default="", help="Assembly variant of that unit: rails it lacks are gone.")
 @click.option(
     "--over",
     type=click.Choice(("socket", "hislip", "serial")),
@@ -35,7 +36,13 @@ from bringup.errors import BenchError, CommandError, ExitCode
 @click.option("--pace", type=click.FloatRange(0.0, 100.0), default=1.0, hidden=True, help="Stretch instruments' times.")
 @click.option("--until-stdin-closes", is_flag=True, hidden=True, help="Stop when whoever started this is gone.")
 def command(
-    bench: Path | None, serial: str | None, over: str, as_json: bool, pace: float, until_stdin_closes: bool
+    bench: Path | None,
+    serial: str | None,
+    variant: str,
+    over: str,
+    as_json: bool,
+    pace: float,
+    until_stdin_closes: bool,
 ) -> ExitCode:
     """Serve a simulated bench on loopback until stopped, for any SCPI client; print the resource strings.
 
@@ -54,8 +61,10 @@ def command(
     if described.simulate is None:
         raise CommandError(f"{path} is not a simulated bench", "Give a bench file that has `simulate:`.")
     board = load_board(described.simulate.board_path)
+    if variant and variant not in board.variants:
+        raise CommandError(f"the board has no variant {variant!r}", f"It has: {', '.join(board.variants) or 'none'}.")
     stop = _stop_event(until_stdin_closes=until_stdin_closes)
-    made = build(described, board, _checked(serial, board), pace=pace)
+    made = build(described.of_variant(variant), board, _checked(serial, board), pace=pace)
     served = made.instruments()
     if not served and not made.lines:
         raise BenchError(f"{path} leaves nothing to simulate", "Its supply and its meter are both played by hand.")

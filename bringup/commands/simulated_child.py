@@ -25,15 +25,18 @@ GONE_WITHIN = 3.0
 
 
 @contextmanager
-def simulated_bench(bench: Path, *, serial: str = "", pace: float | None = None) -> Iterator[dict[str, str]]:
+def simulated_bench(
+    bench: Path, *, serial: str = "", variant: str = "", pace: float | None = None
+) -> Iterator[dict[str, str]]:
     """Serve a simulated bench while the context lasts; gives role -> resource string.
 
-    `serial`: the unit on the bench. `pace`: stretches the instruments' times (tests). Raises BenchError with what the
-    child said where it does not come up.
+    `serial`, `variant`: the unit on the bench. `pace`: stretches the instruments' times (tests). Raises BenchError with
+    what the child said where it does not come up.
     """
     command = own_command("from bringup.__main__ import entry; entry()", "simulate", "--bench", str(bench))
     command += ["--json", "--until-stdin-closes"]
     command += ["--serial", serial] if serial else []
+    command += ["--variant", variant] if variant else []
     command += [] if pace is None else ["--pace", str(pace)]
     with tempfile.TemporaryFile() as said:
         # Our own program, with a path that the person named.

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
-from bringup.runner.records import AttemptStart, LineText, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
 
 
 @dataclass(slots=True)
@@ -69,3 +69,8 @@ class Unkept:
     def history(self, serial: str) -> UnitHistory:
         """Nothing is known of what is no unit."""
         return UnitHistory()
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        """What is no unit has none."""
+        del question
+        return ()

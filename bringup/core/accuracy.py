@@ -25,6 +25,11 @@ class Accuracy:
         return f"{self.percent.normalize():f} % + {(self.volts * 1000).normalize():f} mV"
 
 
+OF_SUPPLY = Accuracy(Decimal("0.5"), Decimal("0.02"))
+OF_METER = Accuracy(Decimal("0.5"), Decimal("0.005"))
+"""Where the bench file states none: what plain instruments in order keep (common practice, no source)."""
+
+
 def parse_accuracy(text: str) -> Accuracy:
     """Read `0.05 % + 10 mV`, also one of the two alone, also with a plus-minus sign before. Raises NotationError."""
     found: dict[str, Decimal] = {}

@@ -40,13 +40,16 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
         case Leads():
             return (action.input,)
         case Inspect():
-            return action.confirm
+            listed = () if action.not_placed is None else action.not_placed.parts
+            return (*action.confirm, *(part.part for part in listed))
         case Question():
             return (action.ask,)
         case Note():
             return (action.text,)
-        case Measure() | Resistance():
+        case Measure():
             return action.points
+        case Resistance():
+            return action.read
         case Log():
             return *(channel.text for channel in action.what), f"{action.duration.number!r} s"
         case Sink():

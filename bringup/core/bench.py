@@ -24,6 +24,9 @@ WATCHDOG = 5.0
 """Seconds of silence after which a supply with a communication watchdog is to switch off by itself: well beyond what
 the tool lets pass before it counts the supply as lost, and switches off in its own way."""
 
+LEADS_AT_MOST = 0.5
+"""Ohms: sound leads have 0.05 to 0.5 together (common practice, no source)."""
+
 SIMULATED_MAKER = "BRINGUP SIMULATED"
 """First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
 
@@ -90,6 +93,8 @@ class SupplyRole:
     """What its dialect's greeting calls it by."""
     accuracy: Accuracy | None = None
     """Of what it sets and of what it reads, in volts; None: not stated."""
+    leads_at_most: float = LEADS_AT_MOST
+    """Ohms of both its leads together above which they are pointed out."""
     line: int = 0
     column: int = 0
 
@@ -212,6 +217,8 @@ class Simulate:
     """Both supply leads together; default 0.1 ohm."""
     board_name: str = ""
     """Name of the board in that file."""
+    variant: str = ""
+    """Assembly variant of the unit that is measured; '': every rail is there."""
     talks: Mapping[str, Talk] = field(default_factory=dict)
     """Serial line -> what the simulated board says there."""
 
@@ -235,8 +242,16 @@ class Bench:
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
     scope: ScopeRole | None = None
+    scope_beside: bool = False
+    """There is a scope that no step asks: its leads are earthed all the same."""
     lines: Mapping[str, SerialLine] = field(default_factory=dict)
     """Serial lines of the board, by name."""
+
+    def of_variant(self, variant: str) -> Bench:
+        """Return the bench with a unit of that variant on it, where it simulates one. '': as the file says."""
+        if self.simulate is None or not variant:
+            return self
+        return replace(self, simulate=replace(self.simulate, variant=variant))
 
     def listening_to(self, names: Iterable[str]) -> Bench:
         """Return the bench with no other serial lines than these: a line that nobody hears is not opened."""
@@ -245,7 +260,7 @@ class Bench:
 
     def for_steps(self) -> Bench:
         """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
-        return replace(self, scope=None)
+        return replace(self, scope=None, scope_beside=self.scope is not None)
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""

@@ -92,6 +92,10 @@ class Input:
     unpowered_resistance: Quantity | None = None
     ground: Limits | None = None
     stays_live: Limits | None = None
+    cell: str = ""
+    """'lithium' or 'other' where a cell or battery is on it."""
+    after: tuple[str, ...] = ()
+    """Inputs that must be on before this one."""
 
 
 @frozen
@@ -116,6 +120,12 @@ class Rail:
     """By magnitude; 0 V: it may go, as one does that firmware switches. Default: half its lower limit."""
     stays_live: Limits | None = None
     """Volts that may be found on it with the supply off (a cell, a debug lead)."""
+    cell: str = ""
+    """'lithium' or 'other' where a cell or battery is on it."""
+    variants: tuple[str, ...] = ()
+    """Assembly variants that have it; empty: all of them."""
+    parts: tuple[str, ...] = ()
+    """Designators of what makes it: its converter and the parts round it."""
 
 
 @frozen

@@ -84,6 +84,8 @@ def limits_of(step: Step, point: str, board: Board, state: str | None = None) ->
         stated = step.expect.get(key)
         if stated is not None and stated.unit == UNIT_OF[kind]:
             return stated, LimitsFrom.PROCEDURE
+    if isinstance(step.action, Resistance) and name in step.action.read and name not in step.action.points:
+        return NOTHING  # between two points, or the leads swapped: the board file's `ground` says nothing of these
     if kind is Kind.RESISTANCE:
         ground = board.point(name).ground
         return (ground, LimitsFrom.BOARD) if ground is not None else NOTHING

@@ -40,6 +40,8 @@ def why_impossible(board: Board, fault: Fault) -> str | None:
         return f"{fault.kind} at {fault.point} needs a value"
     if fault.kind is FaultKind.SHORTED_THROUGH and (fault.value or 0.0) <= 0.0:
         return f"{fault.kind} at {fault.point} needs a resistance above 0 ohm"
+    if fault.to and fault.to not in board.inputs and fault.to not in board.rails:
+        return f"the board has no point {fault.to!r} that {fault.point} could be tied to"
     if fault.kind in SUPPLY_FAULTS:
         return None if fault.point in board.inputs else f"{fault.kind} belongs to an input, and {fault.point} is a rail"
     if fault.kind is not FaultKind.NOT_FITTED and fault.kind not in FEEDBACK_FAULTS:

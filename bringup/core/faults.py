@@ -49,3 +49,5 @@ class Fault:
     after: float = 0.0
     farads: float = 0.0
     """Of a charge: capacitance that holds it beside the point's own, as a backup capacitor does. Else unused."""
+    to: str = ""
+    """Of SHORTED_THROUGH: the point it is tied to instead of ground. With power on, that counts as ground."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from bringup.core.accuracy import Accuracy
+from bringup.core.accuracy import OF_METER, OF_SUPPLY
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board, Input
 from bringup.core.frozen import frozen
@@ -28,10 +28,6 @@ PART_OF_CEILING = Decimal("0.2")
 no level below a tenth of what they can (common practice, no source)."""
 LEAST_OVER_VOLTAGE = Decimal("1.1")
 """Beneath that a sound supply's turn-on would trip it."""
-
-OF_SUPPLY = Accuracy(Decimal("0.5"), Decimal("0.02"))
-OF_METER = Accuracy(Decimal("0.5"), Decimal("0.005"))
-"""Where the bench file states none: what plain instruments in order keep (common practice, no source)."""
 
 NOTHING = 0.1
 """Volts, by magnitude, below which a meter is taken to be connected to something else."""

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
+from bringup.core.dangers import dangers_before
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, states_of
 from bringup.core.finding import Finding
@@ -109,15 +110,17 @@ def _step(
         state=state,
         readings=tuple(_judged(step, point, procedure, state) for point in _points(step)),
         plan=plan,
-        cautions=(*step.cautions, *_high_voltage(step, procedure, high)),
+        cautions=(*step.cautions, *dangers_before(step, procedure, bench), *_high_voltage(step, procedure, high)),
         seconds=seconds_of(step, board, bench, state),
         person=needs_person(step, procedure, bench),
     )
 
 
 def _points(step: Step) -> tuple[str, ...]:
-    if isinstance(step.action, Measure | Resistance):
+    if isinstance(step.action, Measure):
         return step.action.points
+    if isinstance(step.action, Resistance):
+        return step.action.read
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 
 

@@ -104,13 +104,13 @@ def doing(step: Step) -> str:
     action = step.action
     match action:
         case Inspect():
-            return f"inspect, {len(action.confirm)} to confirm"
+            return f"inspect, {len(action.confirm)} to confirm{action.and_parts}"
         case Question():
             return f"ask: {action.ask}"
         case Note():
             return f"note: {action.text}"
         case Resistance():
-            return "resistance to ground, everything off, supply leads off the input"
+            return f"resistance to ground{action.besides}, everything off, supply leads off the input"
         case Leads():
             return f"volts at the free ends of the leads of {action.input}, board unconnected"
         case Apply():
@@ -152,7 +152,7 @@ def only_if_text(only_if: OnlyIf) -> str:
 
 def _details(step: Step) -> Iterator[str]:
     if isinstance(step.action, Inspect):
-        yield from (f"- {item}" for item in step.action.confirm)
+        yield from (f"- {item}" for item in step.action.items)
     if step.steady is not None:
         then = "ends the attempt" if step.end_on_creep else "is a warning"
         yield f"a creep by more than {100 * step.steady:.3g} % of a value {then}"

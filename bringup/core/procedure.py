@@ -10,7 +10,9 @@ from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.listening import Listen
+from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
+from bringup.core.sisters import LEAST_SISTERS
 from bringup.core.words import Kind
 
 
@@ -19,6 +21,19 @@ class Inspect:
     """Things to look at. The person confirms each, or names the exceptions."""
 
     confirm: tuple[str, ...]
+    not_placed: NotPlaced | None = None
+    """Parts that the board house did not place; None: nothing is asked about these."""
+
+    @property
+    def items(self) -> tuple[str, ...]:
+        """Everything to look at, in words."""
+        parts = () if self.not_placed is None else self.not_placed.parts
+        return (*self.confirm, *(f"not placed: {part}" for part in parts))
+
+    @property
+    def and_parts(self) -> str:
+        """What is asked about parts, in a few words; '' for nothing."""
+        return "" if self.not_placed is None else f", {parts_text(self.not_placed)}"
 
 
 @frozen
@@ -42,10 +57,52 @@ class Note:
 
 
 @frozen
+class Pair:
+    """Two points between which something is measured: the red lead on the first, the black one on the second."""
+
+    first: str
+    second: str
+
+    def __str__(self) -> str:
+        """As a procedure writes it: '12V0 to 5V0'."""
+        return f"{self.first} to {self.second}"
+
+
+REVERSED = "reversed"
+"""Word after a point or pair whose limits are for the leads the other way round."""
+
+
+@frozen
 class Resistance:
-    """Unpowered resistance to ground at each point. Limits: the step's `expect`, else the board's `ground`."""
+    """Unpowered resistance to ground at each point, then between the points of each pair.
+
+    Limits: the step's `expect`, else, to ground with the red lead on the point, the board's `ground`.
+    """
 
     points: tuple[str, ...]
+    pairs: tuple[Pair, ...] = ()
+    both_polarities: bool = False
+    """Each once more with the leads the other way round: a junction conducts one way, metal both."""
+    sisters: int = LEAST_SISTERS
+    """Passed units that it takes to judge by them what nobody states limits for; 0: never."""
+
+    @property
+    def besides(self) -> str:
+        """What is read beside ohms to ground, in words."""
+        return (" and between points" if self.pairs else "") + (", both polarities" if self.both_polarities else "")
+
+    @property
+    def touched(self) -> tuple[str, ...]:
+        """Every point that a lead is put on, each once."""
+        paired = (name for pair in self.pairs for name in (pair.first, pair.second))
+        return tuple(dict.fromkeys((*self.points, *paired)))
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        """Name of each reading, by which limits are stated, in order: '5V0', '5V0 reversed', '12V0 to 5V0'."""
+        forward = (*self.points, *map(str, self.pairs))
+        ways = ("", f" {REVERSED}") if self.both_polarities else ("",)
+        return tuple(f"{name}{way}" for name in forward for way in ways)
 
 
 @frozen
@@ -72,6 +129,8 @@ class Apply:
     """Default: twice the expected maximum."""
     over_voltage: Quantity | None = None
     """Level of the supply's own protection; default: between what is needed and `damage_above`."""
+    time_to_regulation: str = ""
+    """Rail that the meter is on while the input is raised over the start voltages; '': none."""
     hold: Quantity | None = None
     """How long to stay at each voltage before going on, once settled."""
 
@@ -226,6 +285,8 @@ class Step:
     end_on_creep: bool = False
     """`on_creep: end`; otherwise a creep is a warning."""
     on_lost: OnLost = OnLost.END
+    not_built: str = ""
+    """Why nothing of it is left on this unit's variant."""
     line: int = 0
     column: int = 0
 

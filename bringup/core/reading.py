@@ -10,6 +10,9 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.words import How, Kind, LimitsFrom, Result
 
+BEFORE_OHMS = "before resistance"
+"""How the aspect of volts ends that show whether ohms can be measured at all."""
+
 
 def new_id() -> str:
     """Return a fresh UUID as text."""
@@ -53,6 +56,8 @@ class Reading:
     """Range of an unsettled reading."""
     decision_rule: str = "simple acceptance"
     uncertainty: float | None = None
+    meter_range: float | None = None
+    """Range that the meter was set to; None: it chose one itself, or nobody knows."""
     note: str = ""
     replaces: str | None = None
     """Id of the typed reading that this one corrects."""

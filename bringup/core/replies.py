@@ -85,6 +85,8 @@ class Value:
     """Why there is no number, for people."""
     received: float | None = None
     """Monotonic seconds at which the reply came; None where nothing carried it (typed, computed, no reply)."""
+    full_scale: float | None = None
+    """Range that the meter was set to; None: it chose one itself, or nobody knows."""
 
 
 @frozen

@@ -13,7 +13,7 @@ from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_expect import examine_expectations
@@ -45,6 +45,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_order(procedure),
         *examine_irreversible(procedure),
         *examine_loads(procedure, bench),
+        *_parts(procedure),
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
@@ -83,9 +84,27 @@ def _unknown(step: Step, name: str, what: str, known: str) -> Finding:
 
 def _points(step: Step) -> tuple[str, ...]:
     action = step.action
-    if isinstance(action, Measure | Resistance):
+    if isinstance(action, Measure):
         return action.points
+    if isinstance(action, Resistance):
+        return action.touched
     return tuple(channel.text for channel in action.what) if isinstance(action, Log) else ()
+
+
+def _parts(procedure: Procedure) -> Iterator[Finding]:
+    """Parts that nobody placed on a board whose rails name none: a missing one would hold nothing back."""
+    known = {part.upper() for rail in procedure.board.rails.values() for part in rail.parts}
+    for step in procedure.steps:
+        wanted = step.action.not_placed if isinstance(step.action, Inspect) else None
+        if wanted is None or known & {part.part for part in wanted.parts} or (known and not wanted.parts):
+            continue
+        yield Finding(
+            step.index,
+            "no rail of the board file names "
+            + ("parts" if not wanted.parts else f"any of the {len(wanted.parts)} parts of {wanted.path}"),
+            "Give rails `parts: [U3, L2]`: where one of them is missing, the rail and what it feeds are not judged.",
+            refused=False,
+        )
 
 
 def _shock(procedure: Procedure) -> Iterator[Finding]:

@@ -30,8 +30,10 @@ def meter_by_hand(bench: Bench) -> bool:
 def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     """Return the points that the meter touches in this step, in order; the supply reports inputs in a `log`."""
     action = step.action
-    if isinstance(action, Measure | Resistance):
+    if isinstance(action, Measure):
         return action.points
+    if isinstance(action, Resistance):
+        return action.touched
     if isinstance(action, Leads):
         return (action.input,)
     if isinstance(action, Log):
@@ -56,6 +58,7 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         if isinstance(step.action, Log):
             yield from _logging(step, step.action, procedure.board, bench)
     yield from _shock_by_hand(procedure, bench)
+    yield from _leads_in_hand(procedure, bench)
     powers = any(isinstance(step.action, Apply | Leads) for step in procedure.steps)
     if bench.supply is not None and bench.supply.ceiling.voltage is None and powers:
         yield Finding(
@@ -184,6 +187,21 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
                     "Attach the meter with power off and state `probing: fixed wiring` in the bench file.",
                     refused=True,
                 )
+
+
+def _leads_in_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Wiring reaches each point against ground only: the meter's leads on two points, or swapped, are a hand's work."""
+    if bench.probing_by_hand or bench.simulate is not None:
+        return
+    for step in procedure.steps:
+        if isinstance(step.action, Resistance) and (step.action.pairs or step.action.both_polarities):
+            what = f"`{step.action.pairs[0]}`" if step.action.pairs else "`both_polarities`"
+            yield Finding(
+                step.index,
+                f"{what} needs the meter's leads in a hand, and the bench file says `probing: fixed wiring`",
+                "Leave it out on this bench, or state `probing: by hand`.",
+                refused=True,
+            )
 
 
 def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:

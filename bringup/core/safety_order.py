@@ -125,10 +125,23 @@ def _apply(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Find
             "Put a `power_off` before it, which waits until it is discharged.",
             refused=False,
         )
+    yield from _in_turn(step, apply, board, walk)
     if apply.input not in walk.gated and not walk.recheck:
         walk.gated.add(apply.input)
         yield from _gate(step, apply, board, walk)
     walk.maybe_on[apply.input] = step.index
+
+
+def _in_turn(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Finding]:
+    """An input that the board file puts after others, none of which may be skipped."""
+    waiting = [name for name in board.inputs[apply.input].after if name not in walk.maybe_on]
+    if waiting:
+        yield Finding(
+            step.index,
+            f"{apply.input} is powered while {listed(waiting)} is not on, and the board file puts it after",
+            f"Put an `apply` of {listed(waiting)} before it. They go off in reverse order by themselves.",
+            refused=True,
+        )
 
 
 def _gate(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Finding]:

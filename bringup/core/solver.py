@@ -95,9 +95,47 @@ def unpowered_resistance(board: Board, point: str, faults: Sequence[Fault] = (),
     first = next((quantity.number for quantity in stated if quantity is not None), None)
     siemens = _siemens(board, points, faults, parts) if first is None else 1.0 / first if first > 0.0 else inf
     for fault in faults:
-        if fault.point in points and fault.kind is FaultKind.SHORTED_THROUGH and fault.value:
+        if fault.point in points and fault.kind is FaultKind.SHORTED_THROUGH and fault.value and not fault.to:
             siemens += 1.0 / fault.value
     return 1.0 / siemens if siemens > 0.0 else inf
+
+
+def resistance_between(
+    board: Board, first: str, second: str | None, faults: Sequence[Fault] = (), parts: Parts = NOMINAL
+) -> float:
+    """Ohms between two points with nothing powered, `second` None: ground; infinite where the file knows of no path.
+
+    The way leads over ground, beside what ties the two points together: a plain connection, a fault. One tie of each
+    point to a third one counts, too.
+    """
+    if second is not None and _joined(board, first, second):
+        return 0.0
+    ties = [each for each in faults if each.kind is FaultKind.SHORTED_THROUGH and each.to and each.value]
+    ohms = 0.0
+    for name in filter(None, (first, second)):
+        to_ground = unpowered_resistance(board, name, faults, parts)
+        for tie in ties:
+            other = tie.to if tie.point == name else tie.point if tie.to == name else None
+            if other is not None and {name, other} != {first, second}:
+                way = (tie.value or 0.0) + unpowered_resistance(board, other, faults, parts)
+                to_ground = _beside(to_ground, way)
+        ohms += to_ground
+    for tie in ties:
+        if second is not None and {tie.point, tie.to} == {first, second}:
+            ohms = _beside(ohms, tie.value or 0.0)
+    return ohms
+
+
+def _joined(board: Board, first: str, second: str) -> bool:
+    net_of = layout_of(board).net_of
+    return first in net_of and net_of[first] == net_of.get(second)
+
+
+def _beside(one: float, other: float) -> float:
+    """Ohms of two resistances in parallel."""
+    if inf in (one, other):
+        return min(one, other)
+    return one * other / (one + other) if one + other > 0.0 else 0.0
 
 
 def _siemens(board: Board, points: Sequence[str], faults: Sequence[Fault], parts: Parts) -> float:

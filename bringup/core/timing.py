@@ -39,7 +39,7 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
     if isinstance(action, Measure):
         return 0.0 if by_hand else READING * len(action.points)
     if isinstance(action, Resistance):
-        return 0.0 if by_hand else OHMS * len(action.points)
+        return 0.0 if by_hand else OHMS * len(action.read)
     if isinstance(action, Leads):
         return 2 * SWITCHING + (0.0 if by_hand else READING)
     if isinstance(action, Sink):

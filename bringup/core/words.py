@@ -78,4 +78,6 @@ class LimitsFrom(StrEnum):
     BOARD = "stated in the board file"
     COMPUTED = "computed from the board"
     RULE = "a rule of the tool"
+    SISTERS = "sisters that passed"
+    """Readings of the same point by the same meter on other units."""
     NONE = ""

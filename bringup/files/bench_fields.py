@@ -46,6 +46,8 @@ SUPPLY = Section("supply", "The supply.", (
     Field("watchdog", AnyOf(("not used",), SECONDS),
           "time without a message after which the supply switches off by itself, where its dialect has such a watchdog",
           default="5 s", example="10 s"),
+    Field("leads_at_most", OHMS, "ohms of both its leads together above which they are pointed out",
+          default="0.5 Ω", example="0.2 Ω"),
     IDENTITY, DUE, ACCURACY,
 ))
 METER = Section("meter", "The meter.", (
@@ -139,6 +141,8 @@ FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
     Field("input", NAME, "the input it sits on (or `rail`)", example="VIN"),
     Field("shorted_through", OHMS, "tied to ground through this", example="2 Ω"),
+    Field("to", NAME, "the point that `shorted_through` ties it to; with power on this counts as a short to ground",
+          default="ground", example="5V0"),
     Field("not_fitted", YesNo(), "its converter is missing", example="yes"),
     Field("upper", AnyOf(("open", "shorted"), OHMS), "its upper feedback resistor", example="open"),
     Field("lower", AnyOf(("open", "shorted"), OHMS), "its lower feedback resistor", example="47 kΩ"),

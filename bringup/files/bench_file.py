@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.bench import (
+    LEADS_AT_MOST,
     WATCHDOG,
     Bench,
     Ceiling,
@@ -148,6 +149,7 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         port=port_settings(section),
         address=section.get("address"),
         accuracy=section.get("accuracy"),
+        leads_at_most=LEADS_AT_MOST if "leads_at_most" not in section else section.get("leads_at_most").number,
         line=values.at("supply").line,
         column=values.at("supply").column,
     )

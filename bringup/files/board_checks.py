@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bringup.core.quantity import Quantity
 from bringup.files.nodes import Pairs, Problems
+from bringup.files.resistance_checks import BETWEEN
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree, check_voltages
@@ -41,6 +42,8 @@ def _check_names(values: Values, problems: Problems) -> None:
             if key.text.split()[-1:] and key.text.split()[-1] in CHANNEL_WORDS:
                 words = ", ".join(CHANNEL_WORDS)
                 problems.add(key, f"the name '{key.text}' ends with a word that says what is logged ({words})")
+            if BETWEEN in key.text:
+                problems.add(key, f"the name '{key.text}' reads as a pair of points: `A to B` is between two of them")
             seen.add(key.text)
 
 
@@ -87,6 +90,18 @@ def _check_states(values: Values, tree: Tree, problems: Problems) -> None:
                 said = "stands twice" if entry.value in seen else "is the word for all other states"
                 problems.add(entry.node, f"'{entry.value}' {said}")
             seen.add(entry.value)
+    for name, point in tree.inputs.items():
+        for entry in point.many("after"):
+            if entry.value not in tree.inputs or entry.value == name:
+                others = [each for each in tree.inputs if each != name]
+                problems.add(entry.node, f"no other input is called '{entry.value}'", nearest(entry.value, others))
+    known = values.get("variants", ())
+    for rail in tree.rails.values():
+        for entry in rail.many("variants"):
+            if entry.value not in known and "variants" not in values.wrong:
+                problems.add(
+                    entry.node, f"the board has no variant called '{entry.value}'", nearest(entry.value, known)
+                )
     if "states" in values.wrong:
         return
     for _, point in tree.points():

@@ -73,6 +73,8 @@ def _input(name: str, values: Values) -> Input:
         unpowered_resistance=values.get("unpowered_resistance"),
         ground=values.get("ground"),
         stays_live=values.get("stays_live"),
+        cell=values.get("cell", ""),
+        after=values.get("after", ()),
     )
 
 
@@ -90,7 +92,10 @@ def _rail(name: str, values: Values) -> Rail:
         ground=values.get("ground"),
         damage_above=values.get("damage_above"),
         collapse_below=values.get("collapse_below"),
+        parts=values.get("parts", ()),
+        variants=values.get("variants", ()),
         stays_live=values.get("stays_live"),
+        cell=values.get("cell", ""),
     )
 
 

@@ -64,7 +64,22 @@ def _fault(values: Values, tree: Tree | None, problems: Problems) -> Fault | Non
     if held_by is not None and kind is not FaultKind.CHARGED:
         problems.add(values.at("held_by"), "`held_by` belongs to `charged`", "leave it out")
     farads = 0.0 if held_by is None else held_by.number
-    return Fault(values.get(place), kind, value, 0.0 if after is None else after.number, farads)
+    appears = 0.0 if after is None else after.number
+    return Fault(values.get(place), kind, value, appears, farads, _tied_to(values, tree, problems))
+
+
+def _tied_to(values: Values, tree: Tree | None, problems: Problems) -> str:
+    """Return the point that a short ties its own to; '' for ground."""
+    to: str = values.get("to", "")
+    if not to:
+        return ""
+    if "shorted_through" not in values:
+        problems.add(values.at("to"), "`to` belongs to `shorted_through`", "leave it out")
+    elif tree is not None and to not in tree.named:
+        problems.add(values.at("to"), f"the board has no rail or input called '{to}'", nearest(to, tree.named))
+    elif to in (values.get("rail"), values.get("input")):
+        problems.add(values.at("to"), f"{to} cannot be tied to itself", "name another point")
+    return to
 
 
 def _possible(key: str, place: str, values: Values, tree: Tree, problems: Problems) -> bool:

@@ -49,6 +49,9 @@ LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per bo
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
 
+CELL = Field("cell", OneOf(("lithium", "other")), "a cell or battery is on it; a lithium one has its own caution",
+             default="none", example="lithium")
+
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
     Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
@@ -59,6 +62,8 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    CELL,
+    Field("after", Several(NAME), "inputs that must be on before this one", default="any order", example="VIN"),
 ), short="voltage")
 
 RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
@@ -76,6 +81,11 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    CELL,
+    Field("variants", Several(NAME), "assembly variants that have it; the others lack it, and what it feeds",
+          default="all", example="[long range]"),
+    Field("parts", Several(NAME), "designators of what makes it: where one is missing, it is not judged",
+          example="[U3, L2, C14, R7]"),
 ), short="expect")
 
 BOARD = Section("board", "A design: one revision of it.", (
@@ -130,7 +140,10 @@ def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: b
 
 ACTIONS = {
     "inspect": action("inspect", "Things to look at, each confirmed by a person.",
-        Field("confirm", TEXTS, "what must be so", required=True, example="[Polarised parts match the silkscreen]"),
+        Field("confirm", TEXTS, "what must be so; left out only beside `parts_not_placed`",
+              example="[Polarised parts match the silkscreen]"),
+        Field("parts_not_placed", TEXT, "CSV file of the board house, relative to this one, or `ask`: each part is "
+              "fitted by hand since, left out on purpose or missing", example="not-placed.csv"),
         short="confirm"),
     "question": action("question", "Something to ask.",
         Field("ask", TEXT, "the question", required=True, example="Which colour is the status light?"),
@@ -140,8 +153,13 @@ ACTIONS = {
         expect(None, "limits of a value", "< 60 degC"), short="ask"),
     "note": action("note", "A text shown and put into the unit's history.",
         Field("text", TEXT, "the text", required=True, example="Antenna load fitted from here on"), short="text"),
-    "resistance": action("resistance", "Unpowered resistance to ground at each point.",
-        Field("points", Several(NAME), "rails or inputs", required=True, example="[12V0, 5V0]"),
+    "resistance": action("resistance", "Unpowered resistance of each point to ground, or between two points.",
+        Field("points", Several(NAME), "rails or inputs; `A to B`: between two, red lead on A", required=True,
+              example="[12V0, 5V0, 12V0 to 5V0]"),
+        Field("both_polarities", YesNo(), "each once more with the leads swapped: limits under `A reversed`, "
+              "`A to B reversed`", default="no", example="yes"),
+        Field("sisters", Whole(most=999), "passed units (same design, meter, range, polarity) that it takes to judge "
+              "by them what nobody states limits for; 0: never", default="3", example="5"),
         expect("ohm", "limits", "'> 200 Ω'"), short="points"),
     "leads": action("leads", "Signed volts at the free ends of the supply leads, board unconnected.",
         Field("input", NAME, "the input they belong to", required=True, example="VIN"),
@@ -161,6 +179,8 @@ ACTIONS = {
               example="250 mA"),
         Field("over_voltage", VOLTS, "level of the supply's own protection",
               default="between what is needed and damage_above", example="31 V"),
+        Field("time_to_regulation", NAME, "rail that the meter reads while the input is raised: how long it takes",
+              example="3V3"),
         Field("hold", SECONDS, "time at each voltage once settled", example="2 s")),
     "measure": action("measure", "Volts at each point, each settled.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),

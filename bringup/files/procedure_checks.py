@@ -14,6 +14,8 @@ from bringup.files.amounts import UNIT_WORDS
 from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
 from bringup.files.nodes import Problems
+from bringup.files.not_placed import check_inspect
+from bringup.files.resistance_checks import check_resistance_points, read_in
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.voltage_checks import Tree
@@ -34,6 +36,7 @@ class Points:
         tree = Tree(board)
         self.inputs = list(tree.inputs)
         self.all = tree.named
+        self.tree = tree
         self.states: tuple[str, ...] = board.get("states", ())
         self.variants: tuple[str, ...] = board.get("variants", ())
 
@@ -74,6 +77,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         _check_expect(kind, body, points, problems)
         if kind == "question":
             _check_question(body, problems)
+        if kind == "inspect":
+            check_inspect(body, problems)
         every, whole = body.get("every"), body.get("for")
         if every is not None and whole is not None and every.value > whole.value:
             problems.add(
@@ -87,6 +92,10 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             )
         if kind == "apply":
             _check_apply(body, problems)
+            timed = body.get("time_to_regulation")
+            if points is not None and timed is not None and timed not in points.tree.rails:
+                message = f"the board has no rail called '{timed}'"
+                problems.add(body.at("time_to_regulation"), message, nearest(timed, list(points.tree.rails)))
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
         if kind == "host_program":
@@ -116,7 +125,9 @@ def _check_word(values: Values, name: str, known: Sequence[str], what: str, prob
 def _check_points(kind: str, body: Values, points: Points, problems: Problems) -> None:
     if kind in ("leads", "apply") and (name := body.get("input")) is not None and name not in points.inputs:
         problems.add(body.at("input"), f"the board has no input called '{name}'", nearest(name, points.inputs))
-    for entry in body.many("points") if kind in ("resistance", "measure") else ():
+    if kind == "resistance":
+        check_resistance_points(body, points.tree, problems)
+    for entry in body.many("points") if kind == "measure" else ():
         _check_point(entry, entry.value, points, problems)
     for entry in body.many("what") if kind == "log" else ():
         channel = _as_meant(entry.value, points)
@@ -189,7 +200,9 @@ def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
         return {channel.text: UNIT_OF[channel.kind] for channel in channels}
     if kind == "leads":
         return {body.get("input", ""): "V"}
-    return dict.fromkeys(body.get("points", ()), "ohm" if kind == "resistance" else "V")
+    if kind == "resistance":
+        return dict.fromkeys(read_in(body), "ohm")
+    return dict.fromkeys(body.get("points", ()), "V")
 
 
 def _check_question(body: Values, problems: Problems) -> None:

@@ -29,12 +29,15 @@ from bringup.core.procedure import (
     Step,
 )
 from bringup.core.quantity import Quantity, parse_quantity
+from bringup.core.sisters import LEAST_SISTERS
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import PROCEDURE
 from bringup.files.load_checks import HELD
 from bringup.files.nodes import Problems, in_order
+from bringup.files.not_placed import read_lists, with_lists
 from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
+from bringup.files.resistance_checks import points_and_pairs
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
@@ -70,10 +73,11 @@ def read_procedure(opened: Opened) -> tuple[Procedure | None, list[Problem]]:
     else:
         board_values, board, of_board = _board_beside(values, opened)
     check_procedure(values, None if board_values is None else Points(board_values), opened.problems)
-    found = opened.problems.found + of_board
+    lists, of_lists = read_lists(values, opened)
+    found = opened.problems.found + of_board + of_lists
     if found or board is None:
         return None, found
-    return _build(values, board, str(opened.path)), []
+    return with_lists(_build(values, board, str(opened.path)), lists), []
 
 
 def board_path(values: Values, beside: Path) -> Path | None:
@@ -145,13 +149,14 @@ def _step(index: int, step: Values, names: list[str]) -> Step:
 def _action(kind: str, body: Values) -> Action:
     match kind:
         case "inspect":
-            return Inspect(body.get("confirm"))
+            return Inspect(body.get("confirm", ()))
         case "question":
             return Question(body.get("ask"), body.get("choices", ()), body.get("good", ()), _unit_asked(body))
         case "note":
             return Note(body.get("text"))
         case "resistance":
-            return Resistance(body.get("points"))
+            singles, pairs = points_and_pairs(body.get("points"))
+            return Resistance(singles, pairs, body.get("both_polarities", False), body.get("sisters", LEAST_SISTERS))
         case "leads":
             return Leads(body.get("input"), body.get("current_limit"))
         case "apply":
@@ -209,6 +214,7 @@ _APPLY_FIELDS = (
     "limit_time",
     "trip_current",
     "over_voltage",
+    "time_to_regulation",
     "hold",
 )
 

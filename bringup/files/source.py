@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.frozen import frozen
+from bringup.core.placement import Unplaced
+from bringup.core.procedure import Inspect, Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.composing import compose
 from bringup.files.nearby import meant
@@ -97,3 +99,14 @@ def report_other_kind(opened: Opened, wanted: str) -> bool:
     inline = "put what stands under its `board:` into a file of its own, and name that file in both"
     opened.problems.add((1, 1), message, inline if (kind, wanted) == ("procedure", "board") else swapped)
     return True
+
+
+def lists_used(procedure: Procedure) -> list[SourceText]:
+    """Return the parts of these files as they were read, for the logbook: one line each, in UTF-8."""
+    actions = [step.action for step in procedure.steps]
+    lists = [each.not_placed for each in actions if isinstance(each, Inspect) and each.not_placed is not None]
+    return [SourceText("parts not placed", each.file, "".join(map(_line, each.parts))) for each in lists if each.file]
+
+
+def _line(part: Unplaced) -> str:
+    return f"{part}{f' [{part.serial}]' if part.serial else ''}\n"

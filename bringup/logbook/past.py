@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
+from bringup.core.placement import PART
 from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
 from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, AttemptStart, Once, UnitHistory
@@ -81,7 +82,20 @@ def unit_history(
         resistance_seen=_points_passed(connection, unit, ("resistance", Kind.RESISTANCE), late=late),
         leads_seen=_leads_passed(connection, unit, late=late),
         irreversible=_irreversible(connection, unit, late=late),
+        parts=_parts(connection, unit),
     )
+
+
+def _parts(connection: sqlite3.Connection, unit: dict[str, Any]) -> dict[str, str]:
+    """Return what became of parts that were not placed, as it was said last. Trips change nothing about that."""
+    rows = connection.execute(
+        "SELECT e.data FROM events e JOIN attempts a ON a.id = e.attempt"
+        " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out AND e.kind = :part"
+        " AND e.data IS NOT NULL ORDER BY a.started, e.monotonic",
+        unit | {"part": PART},
+    ).fetchall()
+    said = (json.loads(data) for (data,) in rows)
+    return {each["part"]: each["is"] for each in said if "part" in each}
 
 
 def _late(connection: sqlite3.Connection, unit: dict[str, Any]) -> bool:
@@ -156,6 +170,8 @@ def _points_passed(
         " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
         " AND (:bench IS NULL OR a.bench = :bench) AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
+        # Between two points, or with the leads swapped: nothing there vouches for the point, only against it.
+        " AND (s.kind <> 'resistance' OR r.aspect = '' OR r.result IN ('fail', 'no value'))"
         " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
         f"{_SINCE_TRIPS.format(within='t.monotonic >= r.monotonic')} ORDER BY a.seq, r.monotonic",
         unit | {"kind": what[0], "quantity": what[1], "bench": bench},

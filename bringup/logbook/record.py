@@ -24,7 +24,7 @@ from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.past import check_same_board, unit_history
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
-from bringup.runner.records import AttemptStart, LineText, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
 
 
 class LogbookRecord:
@@ -218,6 +218,15 @@ class LogbookRecord:
         except sqlite3.Error as error:
             raise explain(error, self._path, "read") from error
         return replace(found, not_taken_in=self._not_taken_in)
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        """Ohms of other units at the same place, by the same meter on the same range, in attempts that passed."""
+        from bringup.logbook.sisters import sister_ohms
+
+        try:
+            return sister_ohms(self._connection, question, simulated=self._simulated)
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "read") from error
 
     def _open_attempt(self) -> str:
         assert self._attempt is not None, "begin() comes first"

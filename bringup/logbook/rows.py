@@ -60,6 +60,7 @@ class LoggedReading:
             "instrument": reading.instrument,
             "instrument_identity": self.instrument_identity,
             "calibration_due": self.calibration_due.isoformat() if self.calibration_due else None,
+            "meter_range": reading.meter_range,
             "raw": reading.raw,
             "how": reading.how.value,
             **_beside(reading),

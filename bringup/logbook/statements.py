@@ -47,7 +47,7 @@ READING = _insert(
     "readings",
     "id attempt step rail quantity aspect value unit limits limits_from nominal nominal_text low low_text high"
     " high_text result decision_rule uncertainty at monotonic instrument raw how resolution board_state"
-    " input_volts input_amps unsettled lowest highest note replaces",
+    " input_volts input_amps unsettled lowest highest note replaces meter_range",
 )
 SAMPLE = _insert("samples", "attempt step channel unit at monotonic value raw")
 POLL = _insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
@@ -204,6 +204,7 @@ def reading_statement(attempt: str, reading: Reading) -> Statement:
         number(reading.highest, f"{name}: the highest value"),
         storable(reading.note),
         storable_or_none(reading.replaces),
+        number(reading.meter_range, f"{name}: the meter's range"),
     )
 
 

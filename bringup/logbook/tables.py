@@ -273,6 +273,8 @@ CREATE TABLE line_texts (
     "CREATE INDEX line_texts_of_attempt ON line_texts (attempt)",
 )
 
+METER_RANGE = (f"ALTER TABLE readings ADD COLUMN {_real('meter_range')}",)
+
 CHAINED = 3
 """From this version on every row written is hashed (chain.py)."""
 
@@ -298,6 +300,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(2, "an attempt that continues another", CONTINUES),
     Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
     Migration(4, "what boards say on their serial lines", LINE_TEXTS),
+    Migration(5, "the meter's range beside a reading", METER_RANGE),
 )
 
 VERSION = MIGRATIONS[-1].number

@@ -55,6 +55,7 @@ def _reading(row: sqlite3.Row) -> Reading:
         highest=row["highest"],
         decision_rule=row["decision_rule"],
         uncertainty=row["uncertainty"],
+        meter_range=row["meter_range"],
         note=row["note"],
         replaces=row["replaces"],
         id=row["id"],

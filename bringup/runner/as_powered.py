@@ -14,6 +14,8 @@ def expected_as_powered(work: Work, point: str, around: float | None) -> bool:
     """Whether something feeds the board and the volts expected at the point, if known, are those of its own limits."""
     if work.setup.supply is not None and not work.power.on:
         return False
+    if point not in work.board.inputs and point not in work.board.rails:
+        return False  # the leads on two points, or on none: only what is dead is measured so
     limits = voltage_limits(work.board, point)[0]
     if around is None or limits is None:
         return True

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
+from decimal import Decimal
 
+from bringup.core.accuracy import OF_METER, OF_SUPPLY
+from bringup.core.bench import LEADS_AT_MOST
 from bringup.core.expectation import voltage_limits
-from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading, new_id
 from bringup.core.replies import Value
 from bringup.core.wording import shown
@@ -23,14 +26,14 @@ LEAST_DROP = 0.002
 """Volts between supply and board below which nothing is said about the leads where no resolution is known."""
 FEW = 3
 """Resolutions of supply and meter together that a difference of the two may be off by (common practice, no source)."""
-ODD_LEADS = 0.5
-"""Ohms: sound leads have less (common practice, no source)."""
+NEAR = 0.05
+"""Part by which the volts at the free leads may differ for what was found there to hold."""
 
 
-def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) -> None:
+def measure_at_board(work: Work, feed: Feed, read_off: PollSample | None = None) -> None:
     """Measure an input at the board beside what the supply reports, and note the leads' resistance.
 
-    `shown`: what a person read off a supply by hand; otherwise the supply is asked beside the meter.
+    `read_off`: what a person read off a supply by hand; otherwise the supply is asked beside the meter.
     """
     if not due(work, feed):
         return
@@ -44,7 +47,7 @@ def measure_at_board(work: Work, feed: Feed, shown: PollSample | None = None) ->
     judged = against_set(work, feed, found, judged)
     reading = work.keep_settled(feed.input, Kind.VOLTAGE, found, judged, aspect=AT_BOARD)
     trip_if_damaging(work, feed.input, found.value)
-    note_leads(work, feed, reading, found.beside or shown)
+    note_leads(work, feed, reading, found.beside or read_off)
 
 
 def due(work: Work, feed: Feed) -> bool:
@@ -102,21 +105,66 @@ def _derive(work: Work, feed: Feed, reading: Reading, beside: PollSample | None,
         if former is not None:
             _keep(work, feed, Value(None, "", why="what it was worked out from has no value"), beside, former)
         return
-    drop = beside.volts - abs(reading.value)
-    resolution = (reading.resolution or 0.0) + (sample_volts(beside).resolution or LEAST_DROP)
-    if abs(drop) <= FEW * resolution:
-        text = f"the supply leads of {feed.input} come to {at_most(drop, resolution, beside.amps)}"
+    apart, off = _compared(work, feed, reading, beside)
+    drop = beside.volts - abs(reading.value) - apart
+    if feed.remote_sense:
+        _sensed(work, feed, drop, off)
+        return
+    if abs(drop) <= off:
+        text = f"the supply leads of {feed.input} come to {at_most(drop, off, beside.amps)}"
         why = "the drop is no more than supply and meter may differ by"
         work.journal.event("leads", f"{text}: {why}")
         if former is not None:
             _keep(work, feed, Value(None, "", why=why), beside, former)
         return
-    ohms = drop / beside.amps
-    raw = f"({beside.volts_raw or beside.volts} V - {reading.raw} V) / {beside.amps_raw or beside.amps} A"
-    _keep(work, feed, Value(ohms, raw, FEW * resolution / beside.amps), beside, former)
-    if not 0 <= ohms <= ODD_LEADS:
-        found_text = format_quantity(ohms, "ohm", resolution=resolution / beside.amps)
-        work.journal.event("leads", f"the supply leads of {feed.input} come to {found_text}: look at their ends")
+    amps = abs(beside.amps)
+    ohms = drop / amps
+    less = f" - {shown(apart, 'V', 3)} (apart at the free leads)" if apart else ""
+    raw = f"({beside.volts_raw or beside.volts} V - {reading.raw} V{less}) / {beside.amps_raw or beside.amps} A"
+    _keep(work, feed, Value(ohms, raw, off / amps), beside, former)
+    _too_much(work, feed, ohms, off / amps)
+
+
+def _compared(work: Work, feed: Feed, reading: Reading, beside: PollSample) -> tuple[float, float]:
+    """Return by how much supply and meter are known to differ (V), and how far their difference may be off beyond that.
+
+    Known is what they differed by at the free leads, nothing drawn, at nearly these volts: then only their digits are
+    in doubt. Else both limits of error are, as the bench file states them or as plain instruments keep them.
+    """
+    digits = FEW * ((reading.resolution or 0.0) + (sample_volts(beside).resolution or LEAST_DROP))
+    known = work.evidence.apart.get(feed.input)
+    if known is not None and abs(known[0] - feed.volts) <= NEAR * feed.volts:
+        return known[1], math.sqrt(2) * digits  # two comparisons, each as good as its digits
+    bench, at = work.setup.bench, Decimal(repr(feed.volts))
+    supply = None if bench.supply is None else bench.supply.accuracy
+    meter = None if bench.meter is None else bench.meter.accuracy
+    return 0.0, max(digits, float((supply or OF_SUPPLY).at(at) + (meter or OF_METER).at(at)))
+
+
+def _too_much(work: Work, feed: Feed, ohms: float, off: float) -> None:
+    """Point out leads of more ohms than they may have, or of fewer than none."""
+    role = work.setup.bench.supply
+    most = LEADS_AT_MOST if role is None else role.leads_at_most
+    found = f"the supply leads of {feed.input} come to {shown(ohms, 'ohm', 3)}"
+    if ohms - off > most:
+        text = f"{found}, more than {shown(most, 'ohm')}: look at the leads and their ends"
+        if feed.input not in work.warnings:  # what they lose is told there already
+            work.warnings[f"{feed.input} leads"] = text
+        work.journal.event("leads", text)
+    elif ohms < 0:
+        work.journal.event("leads", f"{found}: the board reads more than the supply, so one of the two is off")
+
+
+def _sensed(work: Work, feed: Feed, drop: float, off: float) -> None:
+    """A supply that senses at the board should read what the meter reads there; its leads' ohms do not show."""
+    if abs(drop) <= off:
+        return
+    text = (
+        f"{feed.input} at the board differs by {shown(drop, 'V', 3)} from what the supply senses there: "
+        "a sense lead is open, loose or on another point"
+    )
+    work.warnings.setdefault(f"{feed.input} sense", text)
+    work.journal.event("leads", text)
 
 
 def _keep(work: Work, feed: Feed, value: Value, beside: PollSample | None, former: Reading | None) -> None:
@@ -130,6 +178,9 @@ def _keep(work: Work, feed: Feed, value: Value, beside: PollSample | None, forme
     work.journal.reading(replace(anew, value=value.number, raw=value.raw, resolution=value.resolution, result=result))
 
 
-def at_most(drop: float, resolution: float, amps: float) -> str:
-    """Return the most that leads can have whose drop (V) cannot be told from none, in words: '< 340 mΩ'."""
-    return f"< {shown((max(0.0, drop) + FEW * resolution) / abs(amps), 'ohm', 2)}"
+def at_most(drop: float, off: float, amps: float) -> str:
+    """Return the most that leads can have whose drop (V) cannot be told from none, in words: '< 340 mΩ'.
+
+    `off`: how far the drop may be off (V).
+    """
+    return f"< {shown((max(0.0, drop) + off) / abs(amps), 'ohm', 2)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bringup.core.dangers import FIRST, dangers_before
 from bringup.core.hazard import SHOCK_VOLTS, shock_points
 from bringup.core.procedure import Apply, Leads, Measure, Resistance, Step
 from bringup.core.quantity import format_quantity
@@ -15,6 +16,8 @@ def show_cautions(work: Work, step: Step) -> None:
     texts = list(step.cautions)
     if isinstance(step.action, Apply | Leads | Measure | Resistance):
         texts = [*work.board.cautions, *texts]
+    if work.can_answer:  # nobody is here to be hurt: what the files state is refused then, what follows is not
+        texts += dangers_before(step, work.setup.procedure, work.setup.bench)
     for text in texts:
         if text not in work.setup.acknowledged:
             _acknowledge(work, text, danger=False)
@@ -34,12 +37,14 @@ def _high(work: Work, step: Step) -> str:
     if not points:
         return ""
     named = ", ".join(f"{name} {format_quantity(volts, 'V')}" for name, volts in points.items())
-    return f"DANGEROUS VOLTAGE ({SHOCK_VOLTS:g} V DC or more): {named}. One hand only, nothing conductive on you"
+    over = f"{SHOCK_VOLTS:g} V DC or more, ES1 of IEC 62368-1"
+    return f"DANGEROUS VOLTAGE ({over}): {named}. One hand only, nothing conductive on you"
 
 
 def _acknowledge(work: Work, text: str, *, danger: bool) -> None:
     if not work.can_answer:
         raise MissingEvidence(f"nobody is here to acknowledge the caution: {text}")
-    answer = work.waits.answer(Prompt(PromptKind.CAUTION, text, suggestion="understood", danger=danger))
+    prompt = Prompt(PromptKind.CAUTION, text, lines=(FIRST,), suggestion="understood", danger=danger)
+    answer = work.waits.answer(prompt)
     by = "the simulated bench" if answer.by_itself else "a person"
     work.journal.event("caution", text, {"acknowledged by": by})

@@ -14,9 +14,9 @@ from bringup.core.limits import Limits
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
+from bringup.core.spots import METER_LEADS, spot_of
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
-from bringup.runner.actions.resistance import judge_ohms
 from bringup.runner.at_board import derive_again
 from bringup.runner.by_hand import HandSupply
 from bringup.runner.claims import LIMITS, stayed_limited, trip_if_shown
@@ -24,6 +24,8 @@ from bringup.runner.damage import trip_if_damaging
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Claim
 from bringup.runner.lead_loss import against_set
+from bringup.runner.meter_leads import less_leads, take_off
+from bringup.runner.ohms import judge_ohms
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Trouble
@@ -88,7 +90,8 @@ def _taken_back(work: Work, claim: Claim) -> bool:
 def _corrected(work: Work, old: Reading) -> None:
     """Have the value typed again; one that looks like a slip is asked for once more, as at first."""
     name = " ".join(part for part in (old.point, old.aspect, old.kind.value) if part)
-    asked = f"{name} was typed as {format_reading(old.value, old.unit, old.resolution)}. What is it? (Enter keeps it)"
+    shown = _as_typed(work, old)
+    asked = f"{name} was typed as {format_reading(shown, old.unit, old.resolution)}. What is it? (Enter keeps it)"
     lines: tuple[str, ...] = ()
     doubted = False
     while True:
@@ -114,6 +117,11 @@ def _corrected(work: Work, old: Reading) -> None:
 def _take(work: Work, old: Reading, new: Reading) -> None:
     """Judge what was typed in another one's place, keep it, and act on it."""
     value = _value(new)
+    if new.kind is Kind.RESISTANCE and new.aspect == METER_LEADS and new.value is not None:
+        take_off(work, new.value)
+    elif new.kind is Kind.RESISTANCE:
+        value = less_leads(work, value)
+        new = replace(new, value=value.number)
     if (judged := _judged(work, new, value)) is not None:
         result = judged_result(value, judged, unsettled=new.unsettled)
         new = replace(
@@ -121,7 +129,8 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
         )
     work.replace(old, new)
     derive_again(work, old, new)
-    if new.kind is Kind.RESISTANCE and new.point is not None and new.result in (Result.PASS, Result.RECORDED):
+    plain = new.point is not None and spot_of(new.point, new.aspect).plain
+    if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (Result.PASS, Result.RECORDED):
         work.evidence.trust_resistance(new.point)
     feed = None if new.point is None else work.power.feed_of(new.point)
     if new.kind is Kind.VOLTAGE and new.point is not None and work.power.on:
@@ -130,6 +139,13 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
         volts = new.value if new.kind is Kind.VOLTAGE else None
         amps = new.value if new.kind is Kind.CURRENT else None
         trip_if_shown(feed, PollSample(new.monotonic, feed.output, volts, amps, over_range=bool(value.over_range)))
+
+
+def _as_typed(work: Work, old: Reading) -> float | None:
+    """Return the value as it was typed: ohms are kept without those of the meter's leads."""
+    if old.value is None or old.kind is not Kind.RESISTANCE or old.aspect == METER_LEADS or work.lead_ohms is None:
+        return old.value
+    return old.value + work.lead_ohms
 
 
 def _value(new: Reading) -> Value:
@@ -143,8 +159,9 @@ def _judged(work: Work, new: Reading, value: Value) -> Judged | None:
         return None
     step = work.setup.procedure.steps[new.step]
     if new.kind is Kind.RESISTANCE and new.how is How.TYPED:
-        limits, origin = limits_of(step, new.point, work.board, work.state)
-        return judge_ohms(work, new.point, value, limits, origin)
+        spot = spot_of(new.point, new.aspect)
+        limits, origin = limits_of(step, spot.name, work.board, work.state)
+        return judge_ohms(work, spot, value, limits, origin)
     feed = work.power.feed_of(new.point)
     at_board = new.kind is Kind.VOLTAGE and new.instrument == "meter" and new.point in work.board.inputs
     if at_board and feed is not None and new.result is not Result.NOT_JUDGED and new.aspect != AT_LEADS:

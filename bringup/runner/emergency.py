@@ -14,6 +14,7 @@ from bringup.core.frozen import frozen
 from bringup.errors import BringupError
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
+from bringup.runner.readback import whose_word
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Supply
 from bringup.runner.wait import WaitPoint
@@ -196,7 +197,7 @@ def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[st
             said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
             if done.on is False:
                 return True
-            said.append("the supply says that an output is on" if done.on else "the supply does not say")
+            said.append(whose_word(done.on, by_hand=supply.by_hand).replace("it is", "an output is"))
             when = "when asked whether output {} is off"
             asked = (waits.result(supply.settings(each), "supply", when.format(each)) for each in outputs)
             if outputs and all(found.on is False for found in asked):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from bringup.core.frozen import frozen
+from bringup.core.regulation import Rise
 from bringup.runner.feed import Feed
 from bringup.runner.prompts import Prompt
 from bringup.runner.records import PollSample
@@ -36,6 +37,10 @@ class Evidence:
     leads_doubted: set[str] = field(default_factory=set)
     """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
     resistance_doubted: set[str] = field(default_factory=set)
+    apart: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Input -> volts at its free leads, and by how much supply and meter differed there with nothing drawn."""
+    rises: dict[str, Rise] = field(default_factory=dict)
+    """Rails that were timed into regulation."""
     lamp: Claim | None = None
     """What was said of the supply's lamp last."""
     overridden: set[str] = field(default_factory=set)

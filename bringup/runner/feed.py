@@ -27,6 +27,8 @@ class Feed:
     trip_current: float | None = None
     damage_above: float | None = None
     remote_sense: bool = False
+    sensed: str = ""
+    """Where the supply senses, as far as it can be asked, in words for the person who says go."""
     protected: str = ""
     """What became of the supply's over-voltage protection, in words, once it was set."""
     then: tuple[float, ...] = ()
@@ -53,8 +55,7 @@ class Feed:
             f"voltage {self.rising}",
             f"current limit {format_quantity(self.current_limit, 'A')}, for {self.limit_time:.2g} s at most",
         ]
-        if self.protected:
-            lines.append(self.protected)
+        lines += filter(None, (self.protected, self.sensed))
         if self.trip_current is not None:
             lines.append(f"switched off above {shown(self.trip_current, 'A')}")
         return tuple(lines)

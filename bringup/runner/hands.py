@@ -46,6 +46,9 @@ class Hands(Protocol):
     def probe(self, point: str) -> None:
         """Put the meter's probe on a point of the board (an input's or rail's name)."""
 
+    def across(self, red: str | None, black: str | None) -> None:
+        """Put the meter's leads on two points, None for ground; both None: their tips together, on nothing."""
+
     def confirm(self) -> str:
         """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
 
@@ -91,6 +94,22 @@ class PersonHands:
         else:
             self._go(f"Probe on {self._named(point)}, black on ground")
         self._at = point
+
+    def across(self, red: str | None, black: str | None) -> None:
+        """Ask for both leads; whatever is wired, a person has to hold these."""
+        self._at = None
+        if red is None and black is None:
+            text = "tips of the meter's leads together, on nothing else"
+        else:
+            named = ["ground" if point is None else self._board.point(point).probe or point for point in (red, black)]
+            text = f"red lead on {named[0]}, black on {named[1]}"
+            if not self._reads_meter:
+                named = ["ground" if point is None else self._named(point) for point in (red, black)]
+                text = f"Red lead on {named[0]}, black on {named[1]}"
+        if self._reads_meter:
+            self._move = text
+        else:
+            self._go(text[0].upper() + text[1:])
 
     def confirm(self) -> str:
         """Ask nothing: who holds a probe sees where it is."""
@@ -158,6 +177,14 @@ class SimulatedHands:
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
+
+    def across(self, red: str | None, black: str | None) -> None:
+        """Move both simulated leads."""
+        if self._person is not None:
+            self._person.across(red, black)
+        places = ("NONE" if point is None else f'"{point}"' for point in (red, black))
+        self._send(f"SIMulate:ACRoss {','.join(places)}")
+        self._at = None
 
     def confirm(self) -> str:
         """The simulated probe stays where it is."""

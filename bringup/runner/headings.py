@@ -36,13 +36,18 @@ def heading(step: Step) -> str:
 def _doing(action: Action) -> str:
     match action:
         case Inspect():
-            return f"inspect {len(action.confirm)} point{'' if len(action.confirm) == 1 else 's'}"
+            points = f"{len(action.confirm)} point{'' if len(action.confirm) == 1 else 's'}" if action.confirm else ""
+            parts = "" if action.not_placed is None else "parts not placed"
+            return f"inspect {', '.join(filter(None, (points, parts)))}"
         case Question():
             return action.ask
         case Note():
             return f"note: {action.text}"
         case Resistance():
-            return f"resistance to ground of {_named(action.points)}"
+            ground = f"resistance to ground of {_named(action.points)}" if action.points else ""
+            between = f"resistance of {_named(map(str, action.pairs))}" if action.pairs else ""
+            swapped = "both polarities" if action.both_polarities else ""
+            return "; ".join(filter(None, (ground, between, swapped)))
         case Leads():
             return f"volts at the free leads of {action.input}"
         case Apply():

@@ -17,7 +17,7 @@ from bringup.core.wording import duration
 from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.as_powered import expected_as_powered
-from bringup.runner.climb import CLIMB_FOR, Climb
+from bringup.runner.climb import Climb
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
 from bringup.runner.looks import Watched, in_current_limit
@@ -187,7 +187,7 @@ def _found(work: Work, function: Function, point: str, course: _Course, value: V
         return course.ends(value)
     if state is State.SETTLED and settler.last is not None:
         return course.ends(settler.last)
-    if function is Function.OHMS and course.climb.enough(value) and now - course.started >= CLIMB_FOR:
+    if function is Function.OHMS and course.climb.enough(value, now - course.started):
         return course.ends(value, rising=True)
     if state is State.NEVER:
         low, high = settler.lowest, settler.highest

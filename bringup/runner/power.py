@@ -24,7 +24,7 @@ from bringup.runner.journal import Journal
 from bringup.runner.looks import watched_for
 from bringup.runner.pending import Pending
 from bringup.runner.protecting import Protecting
-from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting
+from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting, whose_word
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Done, OutputSettings, Supply
 from bringup.runner.sinking import Sinking
@@ -100,7 +100,7 @@ class Power:
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         feed = self.protecting.levels(self.supply, feed)
-        self.protecting.sense(self.supply, feed)
+        feed = self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
         ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody)
@@ -162,7 +162,7 @@ class Power:
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
-            raise BrokenOff(f"{feed.input} was switched on but the supply says that it is off")
+            raise BrokenOff(f"{feed.input} was switched on, and {whose_word(on=False, by_hand=self.by_hand)}")
         now = self._waits.clock.monotonic()
         watched.valid_from, watched.start_up_until = now, now + feed.limit_time
         text = f"{feed.input} ON at {format_quantity(feed.volts, 'V')}"
@@ -196,7 +196,7 @@ class Power:
         done = self._ending(output, self.supply.switch(output, False))
         on = done.on if done.on is not None else self._ending(output, self.supply.settings(output)).on
         if on is not False:
-            raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
+            raise BrokenOff(f"output {output} was to be switched off, and {whose_word(on, by_hand=self.by_hand)}")
         self._on = [each for each in self._on if each.output != output]
         self._doubtful.discard(output)
         if not self._on:

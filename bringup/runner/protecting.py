@@ -65,15 +65,23 @@ class Protecting:
         self.over_current(supply, feed, None)
         return replace(feed, protected=said)
 
-    def sense(self, supply: Supply, feed: Feed) -> None:
-        """Sense where the bench file says. A supply that cannot choose senses at its terminals. Raises BrokenOff."""
+    def sense(self, supply: Supply, feed: Feed) -> Feed:
+        """Sense where the bench file says, and say so. Raises BrokenOff.
+
+        A supply that cannot choose senses at its terminals, as far as the tool can know.
+        """
         if supply.by_hand and not feed.remote_sense:
-            return
+            return feed
         done = self._result(supply.set_remote_sense(feed.output, feed.remote_sense), "where it senses")
         self._journal.troubles("supply", done.troubles if feed.remote_sense or not done.faultless else ())
         if feed.remote_sense != bool(done.on) or not done.faultless:
             wanted = "at the board, not at its terminals" if feed.remote_sense else "at its terminals, not at the board"
             raise BrokenOff(f"the supply is to sense {wanted}, and does not ({feed.input})")
+        said = "sense: at its terminals, unless its straps say otherwise (nothing to ask it by)"
+        if done.on is not None:
+            where = "remote, at the board" if done.on else "local, at its terminals"
+            said = f"sense: {where}{'' if supply.by_hand else ' (read back)'}"
+        return replace(feed, sensed=said)
 
     def _enabled(self, name: str, done: Done, *, on: bool = True) -> str:
         """See that a protection is on (or off). Returns what to add where the supply cannot be asked."""

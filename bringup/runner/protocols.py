@@ -25,6 +25,7 @@ from bringup.runner.records import (
     ProgramEnd,
     ProgramOrder,
     Reply,
+    SisterQuestion,
     UnitHistory,
 )
 
@@ -249,6 +250,9 @@ class Record(Protocol):
 
     def history(self, serial: str) -> UnitHistory:
         """What earlier attempts on this unit settle."""
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        """Ohms that other units read there in attempts that passed, the latest of each."""
 
 
 @frozen

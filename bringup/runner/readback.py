@@ -136,3 +136,11 @@ def alike(asked: float, found: float, unit: str) -> bool:
     """Whether a set point read back is what was asked for, within a coarse supply's resolution."""
     part, least = VOLTS_OFF_BY if unit == "V" else AMPS_OFF_BY
     return abs(asked - found) <= part * abs(asked) + least
+
+
+def whose_word(on: bool | None, *, by_hand: bool) -> str:
+    """Return what is known of an output, and from whom: a person's claim is never told as the supply's own."""
+    if on is None:
+        return "the person cannot tell whether it is" if by_hand else "the supply does not say"
+    state = "on" if on else "off"
+    return f"by the person's word it is {state}" if by_hand else f"the supply says that it is {state}"

@@ -191,6 +191,25 @@ class Once:
 
 
 @frozen
+class SisterQuestion:
+    """Which readings of other units one can be compared with: same design, place of the leads, meter and range."""
+
+    serial: str
+    """Of the unit itself, which is not its own sister."""
+    board: str
+    revision: str
+    variant: str
+    bench: str
+    """Counts only where the meter is read by hand: one of these is not known from another."""
+    point: str
+    aspect: str
+    """Where the leads are beside that: '', 'reversed', 'to 5V0', 'to 5V0 reversed'."""
+    meter: Identity | None
+    """None: read by hand."""
+    meter_range: float | None
+
+
+@frozen
 class UnitHistory:
     """What earlier attempts on a unit settle for this one."""
 
@@ -203,5 +222,7 @@ class UnitHistory:
     """Bench and input: where the free leads were good when they were read last on this unit, after the last trip."""
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
+    parts: Mapping[str, str] = field(default_factory=dict)
+    """Part that the board house did not place -> what became of it, as it was said last."""
     not_taken_in: tuple[str, ...] = ()
     """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""

@@ -66,6 +66,12 @@ class ScannerHands:
         if routed.rested and self._scanner.settling:
             self._waits.sleep_until(routed.rested + self._scanner.settling)
 
+    def across(self, red: str | None, black: str | None) -> None:
+        """Put the meter's own leads on two points, every relay open: a scanner connects points against ground only."""
+        self._open()
+        self._held = True
+        self._others.across(red, black)
+
     def confirm(self) -> str:
         """Ask the scanner whether the point is still connected. Raises as `probe` does."""
         point = self._at

@@ -64,6 +64,8 @@ class AttemptSetup:
     sources: tuple[SourceText, ...] = ()
     acknowledged: set[str] = field(default_factory=set)
     """Cautions acknowledged in this sitting; grows, so pass the same set to every attempt of a sitting."""
+    nulled: dict[str, float] = field(default_factory=dict)
+    """Meter -> ohms of its own leads, as found in this sitting; as above."""
     programs: Programs | None = None
     """Where programs of this computer are run; None: nowhere."""
     program_files: Mapping[str, str] = field(default_factory=dict)

@@ -31,6 +31,7 @@ from bringup.runner.actions.load import load, load_off
 from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
+from bringup.runner.actions.parts import hold_back
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
@@ -86,6 +87,8 @@ class Steps:
 
     def __init__(self, work: Work) -> None:
         self._work = work
+        work.lacking.parts.update(work.history.parts)
+        hold_back(work)
         self.results: dict[int, str] = {}
         """Step -> 'pass', 'fail' or '' for steps that were done."""
         self.failed: list[str] = []
@@ -104,6 +107,7 @@ class Steps:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
         for step in self._work.setup.procedure.steps:
             self._one(step)
+        self.missing += self._work.lacking.shortfalls
 
     def close(self) -> None:
         """Say of the step under way, and of those not reached, what became of them. Raises LogbookError."""
@@ -245,8 +249,10 @@ class Steps:
         work.step = work.journal.step = None
 
     def _left_out_because(self, step: Step) -> str:
-        """Return why `only_if` leaves the step out; '' if it does not."""
-        return "" if step.only_if is None else _unmet(self._work, step.only_if, self.results)
+        """Return why the variant, or `only_if`, leaves the step out; '' if neither does."""
+        if step.not_built or step.only_if is None:
+            return step.not_built
+        return _unmet(self._work, step.only_if, self.results)
 
 
 def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 
+from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.wording import shown
 from bringup.runner.measuring import read_once
@@ -30,9 +31,11 @@ def say_why(work: Work) -> None:
         work.journal.show("hint", f"  Volts before ohms: {WHY}.")
 
 
-def typed_until_dead(work: Work, point: str, value: Value) -> Value:
-    """Have volts above 50 mV typed again as often as the person wants; return the last ones."""
-    live = work.board.point(point).stays_live
+def typed_until_dead(work: Work, point: str, value: Value, live: Limits | None) -> Value:
+    """Have volts above 50 mV typed again as often as the person wants; return the last ones.
+
+    `live`: volts that are meant to be there.
+    """
     while value.number is not None and abs(value.number) > DEAD and not (live and live.accepts(value.number)):
         slip = f"type {value.raw.strip()}m for millivolts, or " if _BARE.fullmatch(value.raw.strip()) else ""
         found = f"{point}: {shown(value.number, 'V')} is above 50 mV"

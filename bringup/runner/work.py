@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
+from bringup.core.placement import held_back
 from bringup.core.procedure import Apply, OnLost, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
@@ -22,6 +23,7 @@ from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
+from bringup.runner.lacking import Lacking
 from bringup.runner.listening import Listening
 from bringup.runner.lost_meter import LostMeter
 from bringup.runner.power import Power
@@ -108,6 +110,10 @@ class Work:
     """Inputs measured at the board: input, board state, volts; and what the supply showed beside that."""
     applied: dict[str, tuple[Apply, float]] = field(default_factory=dict)
     """Inputs that were powered: by which action, and the delay of the supply's over-current protection."""
+    lacking: Lacking = field(default_factory=Lacking)
+    """Which parts the unit lacks, and what that holds back."""
+    lead_ohms: float | None = None
+    """Ohms of the meter's own leads together, taken off every resistance; None: nobody measured them."""
     volts_explained: int | None = None
     """Step in which it was said why volts are asked for before ohms."""
     step: Step | None = None
@@ -192,6 +198,7 @@ class Work:
             highest=None if spread is None else spread[1],
             replaces=replaces,
         )
+        reading = held_back(reading, self.lacking.known)
         self.journal.reading(reading)
         self._remember(reading)
         return reading
@@ -213,6 +220,7 @@ class Work:
             instrument="meter",
             raw=value.raw,
             resolution=value.resolution,
+            meter_range=value.full_scale,
             board_state=self.state,
             unsettled=unsettled,
             note=judged.note or value.why,
@@ -220,7 +228,7 @@ class Work:
 
     def keep_settled(
         self,
-        point: str,
+        point: str | None,
         kind: Kind,
         found: Settled,
         judged: Judged = RECORDED,
@@ -243,6 +251,7 @@ class Work:
 
     def replace(self, old: Reading, new: Reading) -> None:
         """Keep a correction beside what it corrects. A failed step that has ended stays failed: its unit is retried."""
+        new = held_back(new, self.lacking.known)
         self.journal.reading(new)
         for sentences in (self.tally.failed, self.tally.missing):
             if sentence(old) in sentences:

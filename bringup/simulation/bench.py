@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import field
 from typing import Protocol
 
+from bringup.core.as_built import board_as_built
 from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.faults import Fault
@@ -132,6 +133,8 @@ DEFAULT_SUPPLY = "select-by-number"
 DEFAULT_METER = "configure-and-read"
 DEFAULT_LEADS = 0.1
 """Ohms of both supply leads together."""
+METER_LEADS = 0.2
+"""Ohms of the meter's own leads together where somebody holds them (common practice, no source)."""
 
 
 @frozen
@@ -173,6 +176,7 @@ class WorldMaker(Protocol):
         state: str | None,
         lead_resistance: float,
         loads: Mapping[str, int],
+        meter_leads: float,
     ) -> BoardWorld:
         """Make it."""
 
@@ -189,13 +193,14 @@ def build(
     outputs = {} if supply_role is None else dict(supply_role.outputs)
     leads = None if simulate is None else simulate.lead_resistance
     world = world_of(
-        board,
+        board if simulate is None else board_as_built(board, simulate.variant),
         outputs=outputs,
         serial=serial,
         faults=() if simulate is None else simulate.faults,
         state=None if simulate is None else simulate.state,
         lead_resistance=DEFAULT_LEADS if leads is None else leads.number,
         loads={} if bench.load is None else bench.load.channels,
+        meter_leads=METER_LEADS if bench.probing_by_hand else 0.0,
     )
     supply = meter = load = None
     if supply_role is None or _simulated(supply_role):

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, Result, StepOutcome
-from bringup.runner.records import AttemptStart, LineText, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
 
 
 class ForgetfulRecord:
@@ -70,6 +70,11 @@ class ForgetfulRecord:
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt."""
+
+    def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
+        """None: what is rehearsed has no sisters."""
+        del question
+        return ()
 
     def history(self, serial: str) -> UnitHistory:
         """Nothing was ever done to any unit."""

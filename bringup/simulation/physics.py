@@ -57,6 +57,9 @@ class World(Protocol):
         With leads FREE, an input's name means the free ends of its leads.
         """
 
+    def across(self, red: str | None, black: str | None, now: float) -> None:
+        """Put the meter's leads on two points of the board, None for ground; both None: their tips together."""
+
     # the supply's power stage, per output
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:

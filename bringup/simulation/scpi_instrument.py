@@ -128,6 +128,7 @@ class ScpiInstrument:
 
     def _private(self) -> Iterable[Command]:
         yield Command("SIMulate:PROBe", self._probe, (string_or_none(),))
+        yield Command("SIMulate:ACRoss", self._across, (string_or_none(), string_or_none()))
         yield Command("SIMulate:LEADs", self._leads, (word(*LeadsAt),))
         yield Command("SIMulate:UNIT", self._unit, (string(),))
         yield Command("SIMulate:STATe", self._state, (string(),))
@@ -139,6 +140,13 @@ class ScpiInstrument:
         assert point is None or isinstance(point, str), "the parameter reader gives text or None"
         try:
             self.world.probe(point, call.now)
+        except BenchError:
+            raise ScpiFault(-224, "no such point") from None
+
+    def _across(self, call: Call) -> None:
+        red, black = (None if value is None else str(value) for value in call.values)
+        try:
+            self.world.across(red, black, call.now)
         except BenchError:
             raise ScpiFault(-224, "no such point") from None
 

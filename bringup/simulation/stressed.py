@@ -29,6 +29,7 @@ class StressedWorld(BoardWorld):
         lead_resistance: float = 0.1,
         loads: Mapping[str, int] | None = None,
         draw: Callable[[Board, str], Parts],
+        meter_leads: float = 0.0,
     ) -> None:
         """As for BoardWorld."""
         self._highest: dict[str, float] = {}
@@ -42,6 +43,7 @@ class StressedWorld(BoardWorld):
             lead_resistance=lead_resistance,
             loads=loads,
             draw=draw,
+            meter_leads=meter_leads,
         )
         stated = ((point.name, point.damage_above) for point in board.points())
         self._levels = tuple((name, abs(level.number)) for name, level in stated if level is not None)

@@ -15,7 +15,7 @@ from bringup.core.design_values import nominal_volts
 from bringup.core.fault_check import SUPPLY_FAULTS
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.parts import Parts, parts_of
-from bringup.core.solver import unpowered_resistance
+from bringup.core.solver import resistance_between
 from bringup.errors import BenchError
 
 LEAK_OHMS = 100e3
@@ -117,8 +117,15 @@ class UnitOnBench:
         """Ohms from a point to ground, unpowered."""
         key = (point, self.serial, tuple(self.present()))
         if key not in self._ohms:
-            self._ohms[key] = unpowered_resistance(self.board, point, key[2], self.parts)
+            self._ohms[key] = resistance_between(self.board, point, None, key[2], self.parts)
         return self._ohms[key]
+
+    def between(self, first: str | None, second: str | None) -> float:
+        """Ohms between two points, None for ground, unpowered."""
+        if first is None or second is None:
+            known = first if second is None else second
+            return 0.0 if known is None else resistance_between(self.board, known, None, self.present(), self.parts)
+        return resistance_between(self.board, first, second, self.present(), self.parts)
 
     def unfed_volts(self, point: str) -> float:
         """Volts of a point that no input feeds: its stated volts where the file leaves power to others, else 0."""

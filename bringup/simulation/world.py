@@ -7,7 +7,6 @@ whoever carries messages to it does so one at a time.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from math import inf
 
 from bringup.core.board import Board
 from bringup.core.design_values import sign_of
@@ -18,9 +17,9 @@ from bringup.errors import BenchError
 from bringup.simulation.advancing import Advancing
 from bringup.simulation.board_in_time import BoardInTime, wiring_of
 from bringup.simulation.physics import LeadsAt, OutputMode
-from bringup.simulation.power_stage import BLEED_OHMS, OUTPUT_FARADS, PowerStage
-from bringup.simulation.probing import Probe, ripple
+from bringup.simulation.power_stage import PowerStage
 from bringup.simulation.sinks import Loads
+from bringup.simulation.touching import Touching
 from bringup.simulation.unit_on_bench import UnitOnBench
 from bringup.simulation.whole_board import whole
 
@@ -41,19 +40,23 @@ class BoardWorld:
         lead_resistance: float = 0.1,
         loads: Mapping[str, int] | None = None,
         draw: Callable[[Board, str], Parts] = parts_of,
+        meter_leads: float = 0.0,
     ) -> None:
-        """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel."""
+        """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel.
+
+        `meter_leads`: ohms of the meter's own leads together.
+        """
         self._board = whole(board)
         self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
         self.specimen = UnitOnBench(self._board, serial, next(iter(board.states), None), draw)
         if state is not None:
             self.specimen.put_into(state)
         self._leads = LeadsAt.BOARD
-        self._probe = Probe()
         self._begun = False
         stages = {number: PowerStage() for number in self._outputs.values()}
         board_in_time = BoardInTime(wiring_of(self.specimen.circuit()), [])
         self._bench = Advancing(board_in_time, stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
+        self._touching = Touching(self.specimen, self._bench, self._volts_at, self._net, meter_leads)
         self.loads = Loads(loads or {}, self._bench, self._advance)
         for fault in faults:
             self.specimen.plant(fault, 0.0)
@@ -90,9 +93,15 @@ class BoardWorld:
         if point is not None:
             self._known(point)
         self._advance(now)
-        self._leave_charge()
-        self._bench.board.meter_siemens.clear()
-        self._probe = Probe(point, ohms_from=self._bench.now)
+        self._touching.put(point)
+        self._note()
+
+    def across(self, red: str | None, black: str | None, now: float) -> None:
+        """Put the meter's leads on two points, None for ground; both None: their tips together. Raises BenchError."""
+        for point in filter(None, (red, black)):
+            self._known(point)
+        self._advance(now)
+        self._touching.put_across(red, black)
         self._note()
 
     # the supply
@@ -171,41 +180,17 @@ class BoardWorld:
     def probe_volts(self, now: float, aperture: float, input_resistance: float) -> float:
         """Mean volts over the aperture before `now`; from this call on, the meter's input loads the point."""
         self._advance(now)
-        index = self._net(self._probe.point)
-        self._leave_charge()
-        if index is not None and self._bench.board.meter_siemens.get(index) != 1.0 / input_resistance:
-            self._bench.board.meter_siemens[index] = 1.0 / input_resistance
-            self._bench.disturb()
-        self._probe.ohms_from = self._bench.now
-        return self._probe.mean(self._bench.now, aperture)
+        return self._touching.volts(aperture, input_resistance)
 
     def probe_noise(self, now: float) -> float:
         """RMS volts of ripple at the probe: little at a sound rail, a lot where the capacitor is missing."""
         self._advance(now)
-        index = self._net(self._probe.point)
-        if index is None:
-            return 0.0
-        stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
-        if stage is None or not state.running:
-            return 0.0
-        missing = self.specimen.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
-        return ripple(stage, state.volts, missing=missing)
+        return self._touching.noise()
 
     def probe_ohms(self, now: float, test_current: float, open_circuit_volts: float) -> float:
         """Resistance as an ohmmeter sees it now; math.inf where its test current meets its highest voltage."""
         self._advance(now)
-        point = self._probe.point
-        index = self._net(point)
-        if point is None or index is None:
-            return inf
-        board = self._bench.board
-        ohms = self.specimen.resistance(point)
-        farads = board.farads(index)
-        if any(index in nets for nets in self._bench.fed.values()):
-            ohms = BLEED_OHMS if ohms == inf else ohms * BLEED_OHMS / (ohms + BLEED_OHMS)
-            farads += OUTPUT_FARADS
-        own = self._volts_at(point)
-        return self._probe.ohms(self._bench.now, own, ohms, farads, test_current, open_circuit_volts)
+        return self._touching.ohms(test_current, open_circuit_volts)
 
     def point_volts(self, point: str, now: float) -> float:
         """Volts of a point of the board, signed; 0 for one that nothing known feeds."""
@@ -223,7 +208,7 @@ class BoardWorld:
         """Move to `now`; the first call says when the world begins. A time gone by is taken for the present."""
         if not self._begun:
             self._begun = True
-            self._bench.now = self._probe.ohms_from = now
+            self._bench.now = self._touching.probe.ohms_from = now
             self._note()
         self._bench.advance(now, self._note, self._appear)
 
@@ -276,23 +261,15 @@ class BoardWorld:
             return None
         return self._bench.board.circuit.net_of.get(point)
 
-    def _leave_charge(self) -> None:
-        """What an ohmmeter has charged stays on the point."""
-        index = self._net(self._probe.point)
-        if index is not None and self._probe.charge_volts:
-            self._bench.board.volts[index] += self._probe.charge_volts
-            self._probe.charge_volts = 0.0
-            self._bench.disturb()
-
     def _note(self) -> None:
-        point = self._probe.point
+        point = self._touching.probe.point
         if point is None:
             volts = 0.0
         elif self._leads is LeadsAt.FREE and point in self._board.inputs:
             volts = self._terminals_at(point)
         else:
             volts = self._volts_at(point)
-        self._probe.note(self._bench.now, volts)
+        self._touching.probe.note(self._bench.now, volts)
 
     def _terminals_at(self, name: str) -> float:
         """Volts at the far end of an input's leads, signed as the connector would see them."""

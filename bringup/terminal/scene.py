@@ -14,7 +14,7 @@ from types import MappingProxyType
 from bringup.core.harmless import harmless
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.words import Result, StepOutcome
+from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.runner.earlier import CONTINUABLE
 from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
@@ -83,6 +83,8 @@ class Scene:
     """The logbook file, which the end names."""
     keeps: bool = True
     """Whether what is shown is kept in a logbook: a check of the bench is not."""
+    counts: bool = False
+    """Whether the attempt holds anything for which it could be gone on with: a step with a result, one carried over."""
     to_go_on: str = ""
     """The command that goes on with the attempt, which an end that may be gone on with names."""
     ring: Ring | None = None
@@ -162,6 +164,9 @@ class Scene:
     def _step_ended(self, told: Told) -> tuple[Line, ...]:
         self._nothing_going()
         outcome, why = str(told.data.get("outcome", "")), str(told.data.get("why", "") or "")
+        self.counts = (
+            self.counts or outcome == "carried over" or (outcome == StepOutcome.DONE and bool(told.data.get("result")))
+        )
         if outcome in {"", StepOutcome.DONE} or not told.text:
             return ()
         if is_not_reached(told) and told.step is not None:
@@ -242,6 +247,7 @@ class Scene:
 
     def _event(self, told: Told) -> tuple[Line, ...]:
         self.loaded = loaded_after(self.loaded, told)
+        self.counts = self.counts or told.data.get("kind") in {"going-on", "found-on"}
         mark = "note: " if told.data.get("kind") == "note" else ""
         return (Line(f"  {mark}{told.text}", Tone.BAD if told.data.get("kind") == "load-unknown" else Tone.WARN),)
 
@@ -296,6 +302,9 @@ class Scene:
             lines.append(Line(f"  {head}", Tone.BAD))
             failed = [reading_line(each, self.signs, narrow=self.narrow).text.strip() for each in others]
             lines += [Line(f"    {text}", Tone.BAD) for text in failed]
-        if self.to_go_on and result in CONTINUABLE:
+        nothing = result == AttemptResult.CALLED_OFF and off is None and not self.readings and not self.counts
+        if self.to_go_on and nothing:
+            lines.append(Line("  Nothing was done in it: run it again as before."))
+        elif self.to_go_on and result in CONTINUABLE:
             lines += [Line("  The attempt ends here. To go on with it:"), Line(f"    {self.to_go_on}", Tone.TO_TYPE)]
         return tuple(lines)

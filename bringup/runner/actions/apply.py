@@ -12,10 +12,11 @@ from dataclasses import replace
 from bringup.core.arming import ApplyPlan, Purpose, Stage, plan_apply, trip_current
 from bringup.core.board import Board
 from bringup.core.drawn import drawn
+from bringup.core.placement import loosened
 from bringup.core.procedure import Apply
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.wording import shown
+from bringup.core.wording import listed, shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
 from bringup.runner.behind import look_behind, may_look
@@ -27,6 +28,7 @@ from bringup.runner.in_volts import volts_before_power
 from bringup.runner.irreversible import doubt_setting
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.records import PollSample
+from bringup.runner.regulation import be_ready, time_rise
 from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.work import RECORDED, Judged, Work
 
@@ -34,11 +36,16 @@ from bringup.runner.work import RECORDED, Judged, Work
 def apply(work: Work, action: Apply) -> None:
     """Carry out the plan stage by stage."""
     plan = plan_apply(action, work.board, work.setup.bench, work.state)
+    if early := [name for name in work.board.inputs[plan.input].after if work.power.feed_of(name) is None]:
+        work.unpowered.add(plan.input)
+        work.tally.missing.append(f"{plan.input} is powered after {listed(early)} only, which is not on")
+        return
     require_gate(work, plan.input)
     work.move_leads(LeadsPlace.BOARD, f"the leads go to {plan.input}", tuple(work.board.inputs))
     if (before := work.power.feed_of(plan.input)) is not None:
         work.power.off(before.output)
         wait_for_terminals(work.power, work.waits)
+    timed = be_ready(work, action)
     for stage in plan.stages:
         feed = _feed(work, plan, stage)
         if stage is plan.stages[0]:
@@ -48,6 +55,9 @@ def apply(work: Work, action: Apply) -> None:
             work.power.up(feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}")
         else:
             work.power.step_to(feed)
+        if timed and stage.purpose is not Purpose.SHORT_CHECK:
+            time_rise(work, feed, timed)
+            timed = ""
         sample, current = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
             if may_look(work, feed, stage, sample, current):
@@ -121,6 +131,7 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     volts, amps = sample_volts(sample), sample_amps(sample)
     work.keep(feed.input, Kind.VOLTAGE, volts, RECORDED, instrument="supply", how=how, aspect=aspect, beside=sample)
     limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
+    limits = loosened(work.lacking.known, feed.input, Kind.CURRENT, limits)
     judged = Judged(limits, stage.current_from, note=stage.unknown)
     if sample.mode == "current":
         judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")

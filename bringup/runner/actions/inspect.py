@@ -7,6 +7,7 @@ way it is kept with its number, its text and the remark.
 from __future__ import annotations
 
 from bringup.core.procedure import Inspect
+from bringup.runner.actions.parts import ask_parts
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.work import Work
 
@@ -14,7 +15,14 @@ FAULT, EXPLAINED = "it is a fault", "the remark explains it: go on"
 
 
 def inspect(work: Work, action: Inspect) -> None:
-    """Have every item confirmed; an exception that no remark explains fails the step."""
+    """Have every item confirmed, and parts not placed accounted for; an exception that no remark explains fails."""
+    if action.confirm:
+        _confirm(work, action)
+    if action.not_placed is not None:
+        ask_parts(work, action.not_placed)
+
+
+def _confirm(work: Work, action: Inspect) -> None:
     title = work.this_step.title or "Inspection"
     answer = work.waits.answer(Prompt(PromptKind.CHECKLIST, title, lines=action.confirm, suggestion="all good"))
     data = {"answered by": "the simulated bench" if answer.by_itself else "a person", "remark": answer.text}

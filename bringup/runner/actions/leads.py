@@ -37,12 +37,16 @@ def leads(work: Work, action: Leads) -> None:
         raise BrokenOff(f"at the free leads: {trip.cause}") from trip
     if reading.result is Result.PASS:
         work.evidence.trust_leads(plan.input)
+        if reading.value is not None and reading.input_volts is not None:
+            work.evidence.apart[plan.input] = plan.volts, reading.input_volts - abs(reading.value)
         return
     why = sentence(reading)
     if reading.note and reading.note not in why:
         why += f": {reading.note}"
     if reading.input_volts is not None:
         why += f" (the supply itself reads {shown(reading.input_volts, 'V')})"
+    if work.remote_sense and reading.value is not None:
+        why += "; with `sense: remote` a sense lead that is open, loose or not joined to the same end does that"
     if reading.value is None:
         raise BrokenOff(f"{why}: without it the leads may not be plugged in")
     # Whatever the ends carry, no board is on them: it is the bench that is wrong, and nothing is said of the unit.
@@ -51,7 +55,8 @@ def leads(work: Work, action: Leads) -> None:
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
     """Switch on, measure the free ends, switch off."""
-    go = f"Leads of {plan.input} FREE, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
+    sense = ", the sense leads joined to the same ends" if work.remote_sense else ""
+    go = f"Leads of {plan.input} FREE{sense}, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
     volts_before_power(work, plan.input)
     work.power.up(_feed(work, plan), go)
     work.hands.probe(plan.input)

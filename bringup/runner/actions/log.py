@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from bringup.core.collapse import collapse_level
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
+from bringup.core.placement import loosened
 from bringup.core.procedure import Channel, Log
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
@@ -105,6 +106,7 @@ def log(work: Work, action: Log) -> None:
 
 def _trace(work: Work, channel: Channel, begun: float) -> Trace:
     limits = limits_of(work.this_step, channel.text, work.board, work.state)[0]
+    limits = loosened(work.lacking.known, channel.point, channel.kind, limits)
     level = collapse_level(work.board, channel.point, limits) if channel.kind is Kind.VOLTAGE else None
     stood = level is not None and _stood_before(work, channel, level)
     ends = astray(work, channel, limits, begun)
@@ -236,6 +238,7 @@ def _sum_up(work: Work, trace: Trace) -> None:
     """Keep minimum, maximum and mean, each judged by the step's limits, and the standard deviation."""
     channel = trace.channel
     limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
+    limits = loosened(work.lacking.known, channel.point, channel.kind, limits)
     if limits is not None and trace.least is not None:
         limits = drawn_by(work.board, channel, limits, trace.least)
     instrument = "supply" if channel.point in work.board.inputs else "meter"

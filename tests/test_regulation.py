@@ -1,0 +1,126 @@
+"""In which order inputs and rails come: the board file's order of inputs, and rails timed as far as a meter sees."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.procedure import Apply, Procedure, Step
+from bringup.core.quantity import parse_quantity
+from bringup.core.reading import Reading
+from bringup.core.regulation import NOT_WITHIN, Rise, order_of
+from bringup.core.safety_order import examine_order
+from bringup.core.words import AttemptResult, How, Kind, Result
+from bringup.files.board_file import load_board
+from tests.fakes import ROOT, SEEN, picked, simulated_bench, with_steps
+from tests.test_by_hand_attempt import at_the_bench
+
+APPLY = picked("apply").steps[0].action
+
+
+def timing(rail: str) -> Procedure:
+    assert isinstance(APPLY, Apply)
+    return with_steps(Step(0, replace(APPLY, time_to_regulation=rail)))
+
+
+def times(readings: tuple[Reading, ...]) -> list[Reading]:
+    return [each for each in readings if each.kind is Kind.TIME]
+
+
+def test_the_time_to_regulation_is_an_interval_with_the_meters_own_resolution() -> None:
+    outcome = simulated_bench(timing("3V3"), history=SEEN).run()
+
+    (reading,) = times(outcome.readings)
+    assert (outcome.result, reading.point, reading.aspect, reading.how) == (
+        AttemptResult.PASSED,
+        "3V3",
+        "to regulation",
+        How.DERIVED,
+    )
+    assert reading.value is not None
+    # soft starts of 4 ms, 2 ms and 0.5 ms, of which a meter that averages over 20 ms sees next to nothing
+    assert 0.0065 < reading.value < 0.2
+    assert re.fullmatch(r"(after < [0-9.]+ ms|between [0-9.]+ m?s and [0-9.]+ ms), [1-3] readings?", reading.note)
+
+
+def test_a_rail_that_never_gets_there_is_not_judged_by_that_and_its_time_has_no_value() -> None:
+    bench = simulated_bench(timing("3V3"), faults=[Fault("3V3", FaultKind.NOT_FITTED)], history=SEEN)
+
+    outcome = bench.run()
+
+    (reading,) = times(outcome.readings)
+    assert (reading.value, reading.result) == (None, Result.NOT_JUDGED)
+    assert reading.note == f"not in regulation within {NOT_WITHIN:g} s"
+
+
+def test_a_person_is_too_slow_to_time_a_start_and_is_not_asked_to() -> None:
+    hands = at_the_bench()
+    steps = tuple(
+        replace(step, action=replace(step.action, time_to_regulation="3V3")) if isinstance(step.action, Apply) else step
+        for step in hands.bench.procedure.steps
+    )
+    hands.bench.procedure = replace(hands.bench.procedure, steps=steps)
+
+    outcome = hands.run()
+
+    assert times(outcome.readings) == []
+    (text,) = [text for kind, text, _ in hands.bench.record.events if kind == "regulation"]
+    assert text == "the start of 3V3 is not timed: the meter is read by hand, which takes longer"
+
+
+@pytest.mark.parametrize(
+    ("rises", "words"),
+    [
+        ([Rise("3V3", 0.4, 0.8), Rise("12V0", 0.0, 0.4)], "12V0, then 3V3"),
+        ([Rise("3V3", 0.0, 0.4), Rise("12V0", 0.0, 0.5)], "3V3 or 12V0 (too close to tell)"),
+        ([Rise("3V3", 2.0, None), Rise("12V0", 0.0, 0.5)], "12V0"),
+        ([], ""),
+    ],
+)
+def test_an_order_is_only_told_where_the_intervals_lie_apart(rises: list[Rise], words: str) -> None:
+    assert order_of(rises) == words
+
+
+@given(st.lists(st.tuples(st.floats(0, 9), st.floats(0.01, 9)), min_size=1, max_size=6))
+def test_every_rail_that_came_stands_in_the_order_once(spans: list[tuple[float, float]]) -> None:
+    rises = [Rise(f"R{index}", after, after + width) for index, (after, width) in enumerate(spans)]
+
+    words = order_of(rises).replace(" (too close to tell)", "").replace(", then ", " or ").split(" or ")
+
+    assert sorted(words) == sorted(rise.rail for rise in rises)
+
+
+def powering(*names: str) -> Procedure:
+    board = load_board(ROOT / "fixtures/boards/tide-gauge.yaml")
+    first, second = list(board.inputs)[:2]
+    inputs = {**board.inputs, second: replace(board.inputs[second], after=(first,))}
+    q = parse_quantity
+    steps = [Step(i, Apply(name, (board.inputs[name].voltage,), q("200 mA"))) for i, name in enumerate(names)]
+    return replace(picked("apply"), board=replace(board, inputs=inputs), board_state=None, steps=tuple(steps))
+
+
+def test_an_input_that_comes_after_another_is_refused_before_it() -> None:
+    first, second = list(powering().board.inputs)[:2]
+
+    found = [each for each in examine_order(powering(second, first)) if "puts it after" in each.message]
+
+    assert [(each.step, each.refused) for each in found] == [(0, True)]
+    assert not [each for each in examine_order(powering(first, second)) if "puts it after" in each.message]
+
+
+def test_an_input_whose_forerunner_is_not_on_by_then_stays_off() -> None:
+    first, second = list(powering().board.inputs)[:2]
+    bench = simulated_bench(
+        powering(second), history=SEEN, bench_path=ROOT / "fixtures/benches/simulated-tide-gauge.yaml"
+    )
+
+    outcome = bench.run(serial="TG-001")
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert outcome.cause == f"step 1 (apply): {second} is powered after {first} only, which is not on"
+    assert outcome.off_verified is None
