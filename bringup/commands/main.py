@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "history": "one unit's whole story",
     "attempts": "list attempts",
     "readings": "list readings",
+    "new": "asks for inputs and rails, writes a first board, procedure and bench file",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""
