@@ -7,9 +7,8 @@ open before anything is powered.
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,7 +20,7 @@ from bringup.commands.tracing import noted_by, replay_option, trace_option, trac
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
-from bringup.errors import ExitCode
+from bringup.errors import CommandError, ExitCode
 
 if TYPE_CHECKING:
     from bringup.commands.instruments import AnsweringBench, OpenBench
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from bringup.host.traffic_file import TrafficFile
     from bringup.logbook.opening import OpenLogbook
     from bringup.runner.protocols import Ask, Clock, Record, Tell
-    from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
 
 
@@ -52,6 +50,8 @@ class Wanted:
     going_on: bool = False
     trace: Path | None = None
     replay: Path | None = None
+    acknowledged: set[str] = field(default_factory=set)
+    """Cautions acknowledged in this sitting: one set for all attempts of a loop."""
 
 
 @frozen
@@ -66,7 +66,13 @@ class Surroundings:
 
 @click.command()
 @click.argument("procedure", metavar="PROCEDURE", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--serial", metavar="SN", required=True, help="Serial number of the unit; the board file says its form.")
+@click.option("--serial", metavar="SN", default="", help="Serial number of the unit; the board file says its form.")
+@click.option(
+    "--next",
+    "loop",
+    is_flag=True,
+    help="Unit after unit of --lot: the next serial number, or the line of a barcode reader, until you end it.",
+)
 @bench_option
 @logbook_option
 @click.option("--operator", metavar="NAME", default=None, help="Who is at the bench; the login name if not given.")
@@ -94,6 +100,7 @@ class Surroundings:
 def command(
     procedure: Path,
     serial: str,
+    loop: bool,
     bench: Path | None,
     logbook: Path,
     operator: str | None,
@@ -115,32 +122,50 @@ def command(
     from bringup.commands.ambient import ambient_of
     from bringup.commands.at_terminal import login_name
 
-    return run(
-        Wanted(
-            procedure=procedure,
-            serial=serial,
-            bench=find_bench(bench),
-            logbook=logbook,
-            operator=operator or login_name(),
-            lot=lot,
-            variant=variant,
-            ambient=ambient_of(ambient),
-            fixture=fixture,
-            unattended=unattended,
-            agree=agree_to_programs,
-            as_json=as_json,
-            going_on=going_on,
-            trace=trace,
-            replay=replay,
-        )
+    if not serial and not loop:
+        raise CommandError("no serial number is given", "Give the unit's with --serial SN, or a lot with --lot --next.")
+    wanted = Wanted(
+        procedure=procedure,
+        serial=serial,
+        bench=find_bench(bench),
+        logbook=logbook,
+        operator=operator or login_name(),
+        lot=lot,
+        variant=variant,
+        ambient=ambient_of(ambient),
+        fixture=fixture,
+        unattended=unattended,
+        agree=agree_to_programs,
+        as_json=as_json,
+        going_on=going_on,
+        trace=trace,
+        replay=replay,
     )
+    if loop:
+        from bringup.commands.lot import run_lot
+
+        return run_lot(wanted)
+    return run(wanted)
 
 
 def run(wanted: Wanted) -> ExitCode:
-    """Carry out the attempt. Raises BringupError for whatever is refused."""
+    """Carry out the attempt on one unit. Raises BringupError for whatever is refused."""
+    outcome, kept_in = run_one(wanted)
+    if isinstance(outcome, ExitCode):
+        return outcome
+    if wanted.as_json:
+        from bringup.commands.logbook_words import print_outcome
+
+        print_outcome(wanted.logbook, outcome, kept_in)
+    return outcome.exit_code
+
+
+def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
+    """Carry out the attempt, and return what became of it; of a replay only how it ended. Raises BringupError."""
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.commands.programs import agree_to_programs
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
@@ -150,26 +175,11 @@ def run(wanted: Wanted) -> ExitCode:
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
 
-        return replayed(wanted, wanted.replay, procedure, bench)
+        return replayed(wanted, wanted.replay, procedure, bench), None
     check_calibration(bench, today())
-    agree_to_programs(wanted, procedure, bench)
+    agree_to_programs(procedure, bench, unattended=wanted.unattended, option=wanted.agree)
     with ExitStack() as leave:
-        outcome, kept_in = attempt(wanted, procedure, bench, leave)
-    if wanted.as_json:
-        from bringup.commands.logbook_words import print_outcome
-
-        print_outcome(wanted.logbook, outcome, kept_in)
-    return outcome.exit_code
-
-
-def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
-    """Return the files as they were used, for the logbook."""
-    from bringup.files.source import read_source
-
-    texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
-    if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
-        texts.append(read_source(Path(procedure.board.path), "board"))
-    return tuple(texts)
+        return attempt(wanted, procedure, bench, leave)
 
 
 def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:
@@ -196,19 +206,6 @@ def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack
     return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, trace), leave)
 
 
-def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
-    """See to it that the programs of the procedure are agreed to, if it has any. Raises SafetyRefused."""
-    from bringup.core.program import programs_of
-
-    if not programs_of(procedure):
-        return
-    from bringup.commands.at_terminal import at_a_terminal
-    from bringup.commands.programs import program_files, require_agreement
-
-    person = at_a_terminal() and not wanted.unattended
-    require_agreement(procedure, bench, program_files(procedure), person=person, option=wanted.agree)
-
-
 def carry_out(
     wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack
 ) -> tuple[AttemptOutcome, Path | None]:
@@ -217,6 +214,7 @@ def carry_out(
     from bringup.commands.collecting import as_usual
     from bringup.commands.going_on import command_to_go_on, what_came_before
     from bringup.commands.guarding import guarded
+    from bringup.commands.loading import sources
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
     from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
@@ -231,7 +229,7 @@ def carry_out(
     to_go_on = command_to_go_on(wanted)
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake, to_go_on)
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
-    texts = tuple(sources(wanted, procedure))
+    texts = sources(wanted.procedure, wanted.bench, procedure)
     earlier, hints = what_came_before(wanted, procedure, (logbook, opened.simulated_link is not None), texts)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
@@ -299,4 +297,5 @@ def setup_of(
         awake=None if opened.simulated else keeper(),
         program_files=program_files(procedure),
         loaded=digests_of_loaded(procedure),
+        acknowledged=wanted.acknowledged,
     )

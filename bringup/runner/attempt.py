@@ -172,6 +172,7 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
         power.off_verified,
         power.sinking.off_verified,
         tuple(journal.unrecorded),
+        isinstance(error, Interrupted | KeyboardInterrupt),
     )
 
 

@@ -97,6 +97,8 @@ class AttemptOutcome:
     """The same of the load's channels."""
     unrecorded: tuple[Reading, ...] = ()
     """Readings that were taken but that the logbook could not keep."""
+    interrupted: bool = False
+    """Whether a signal, a lost terminal or `bringup off` ended it: then whoever would begin another one does not."""
 
     @property
     def exit_code(self) -> ExitCode:
