@@ -16,17 +16,14 @@ import click
 
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
-from bringup.commands.tracing import noted_by, replay_option, trace_option, traced_ask, tracing
-from bringup.core.bench import Bench
+from bringup.commands.tracing import replay_option, trace_option, traced_ask
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.errors import CommandError, ExitCode
 
 if TYPE_CHECKING:
-    from bringup.commands.instruments import AnsweringBench, OpenBench
-    from bringup.host.clock import HostClock
-    from bringup.host.traffic_file import TrafficFile
-    from bringup.logbook.opening import OpenLogbook
+    from bringup.commands.instruments import AnsweringBench
+    from bringup.commands.surroundings import Surroundings
     from bringup.runner.protocols import Ask, Clock, Record, Tell
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
 
@@ -50,18 +47,10 @@ class Wanted:
     going_on: bool = False
     trace: Path | None = None
     replay: Path | None = None
+    only: str = ""
+    """Rails to be read, with commas between, or 'failed'."""
     acknowledged: set[str] = field(default_factory=set)
     """Cautions acknowledged in this sitting: one set for all attempts of a loop."""
-
-
-@frozen
-class Surroundings:
-    """What is open by the time the runner takes over."""
-
-    logbook: OpenLogbook
-    opened: OpenBench
-    clock: HostClock
-    trace: TrafficFile | None
 
 
 @click.command()
@@ -86,6 +75,13 @@ class Surroundings:
     is_flag=True,
     help="Go on with the unit's last attempt, called off or broken off: what needs no power and passed stays.",
 )
+@click.option(
+    "--only",
+    metavar="RAILS",
+    default="",
+    help="Read only these rails under power, such as 3V3,5V0, or `failed`: what failed in the unit's last attempt. "
+    "All that keeps the board safe is done; the attempt is incomplete, never passed.",
+)
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
 @click.option(
     "--agree-to-programs",
@@ -109,6 +105,7 @@ def command(
     ambient: str | None,
     fixture: str,
     going_on: bool,
+    only: str,
     unattended: bool,
     agree_to_programs: bool,
     trace: Path | None,
@@ -140,7 +137,11 @@ def command(
         going_on=going_on,
         trace=trace,
         replay=replay,
+        only=only,
     )
+    if only and (going_on or replay is not None):
+        option = "--continue" if going_on else "--replay"
+        raise CommandError(f"--only and {option} do not go together", "Give one of them.")
     if loop:
         from bringup.commands.lot import run_lot
 
@@ -165,12 +166,15 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.commands.only import check_only
     from bringup.commands.programs import agree_to_programs
+    from bringup.commands.surroundings import open_around
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     bench = bench.for_steps()
+    check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
@@ -179,43 +183,23 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     check_calibration(bench, today())
     agree_to_programs(procedure, bench, unattended=wanted.unattended, option=wanted.agree)
     with ExitStack() as leave:
-        return attempt(wanted, procedure, bench, leave)
-
-
-def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:
-    """Open logbook and bench, and go on with them. `leave` puts everything back in reverse order.
-
-    Returns also the rescue file that holds what the logbook lacks, if there is such.
-    """
-    from bringup.commands.common import show_left_messages
-    from bringup.commands.finishing import let_guardian_finish
-    from bringup.commands.instruments import open_bench
-    from bringup.host.clock import HostClock
-    from bringup.host.folder import lasting_folder
-    from bringup.logbook.opening import open_for_writing
-
-    let_guardian_finish(bench)
-    show_left_messages()
-    logbook = open_for_writing(wanted.logbook, lasting_folder())
-    leave.callback(logbook.close)
-    trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
-    clock = HostClock() if trace is None else HostClock(*noted_by(trace))
-    leave.enter_context(clock.signals())
-    note = None if trace is None else trace.note
-    opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
-    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, trace), leave)
+        return carry_out(wanted, procedure, open_around(wanted, bench, leave), leave)
 
 
 def carry_out(
     wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack
 ) -> tuple[AttemptOutcome, Path | None]:
-    """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
+    """Set the view up and hand over to the runner, which is imported only now that the instruments have answered.
+
+    `leave` puts everything back in reverse order. Returns also the rescue file with what the logbook lacks, if any.
+    """
     from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
     from bringup.commands.collecting import as_usual
     from bringup.commands.going_on import command_to_go_on, what_came_before
     from bringup.commands.guarding import guarded
     from bringup.commands.loading import sources
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
+    from bringup.commands.only import only_of
     from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
@@ -231,6 +215,7 @@ def carry_out(
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
     texts = sources(wanted.procedure, wanted.bench, procedure)
     earlier, hints = what_came_before(wanted, procedure, (logbook, opened.simulated_link is not None), texts)
+    procedure, only = only_of(wanted.only, procedure, (logbook, opened.simulated_link is not None), wanted.serial)
     record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
     leave.callback(record.close)
     tell = Telling(record, clock)
@@ -245,6 +230,7 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
+        only=only,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,

@@ -10,6 +10,7 @@ from dataclasses import field
 
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
+from bringup.core.only import Only
 from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
@@ -78,6 +79,8 @@ class AttemptSetup:
     """Keeps the computer awake while an output is on; None: nothing does."""
     going_on: Earlier | None = None
     """The attempt that this one continues; whether it may has been found out before (earlier.differences)."""
+    only: Only | None = None
+    """What the attempt is confined to; the procedure holds nothing else then."""
     poll_every: float = 0.2
     """Seconds between two looks at the supply while an output is on."""
 

@@ -94,8 +94,13 @@ class Steps:
 
     def carry_out(self) -> None:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
+        only = self._work.setup.only
+        if only is not None and only.text:
+            self._work.journal.event("only", only.text)
         for step in self._work.setup.procedure.steps:
             self._one(step)
+        if only is not None and only.text:
+            self.missing.append(only.text)
 
     def close(self) -> None:
         """Say of the step under way, and of those not reached, what became of them. Raises LogbookError."""
@@ -233,7 +238,10 @@ class Steps:
         work.step = work.journal.step = None
 
     def _left_out_because(self, step: Step) -> str:
-        """Return why `only_if` leaves the step out; '' if it does not."""
+        """Return why it is left out: the attempt is confined to other rails, or by its `only_if`; '' if it is not."""
+        only = self._work.setup.only
+        if only is not None and step.index in only.steps:
+            return only.steps[step.index]
         return "" if step.only_if is None else _unmet(self._work, step.only_if, self.results)
 
 
