@@ -75,6 +75,11 @@ class Lot:
             except CommandError as error:
                 self.refused(error)
 
+    @property
+    def passed_once(self) -> bool:
+        """Whether a unit has passed: those that follow are shown in brief."""
+        return any(outcome.exit_code is ExitCode.PASSED for _, outcome in self.outcomes)
+
     def add(self, serial: str, outcome: AttemptOutcome) -> None:
         """Keep what became of a unit."""
         self.done[serial] = outcome
@@ -139,7 +144,7 @@ def run_lot(wanted: Wanted) -> ExitCode:
     try:
         for serial in lot.units():
             try:
-                outcome, _ = run_one(replace(wanted, serial=serial))
+                outcome, _ = run_one(replace(wanted, serial=serial, compact=wanted.compact or lot.passed_once))
             except Stopped as error:
                 lot.refused(error)
                 break

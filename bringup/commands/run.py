@@ -49,6 +49,7 @@ class Wanted:
     replay: Path | None = None
     only: str = ""
     """Rails to be read, with commas between, or 'failed'."""
+    compact: bool = False
     acknowledged: set[str] = field(default_factory=set)
     """Cautions acknowledged in this sitting: one set for all attempts of a loop."""
 
@@ -82,6 +83,7 @@ class Wanted:
     help="Read only these rails under power, such as 3V3,5V0, or `failed`: what failed in the unit's last attempt. "
     "All that keeps the board safe is done; the attempt is incomplete, never passed.",
 )
+@click.option("--compact", is_flag=True, help="Show readings and what needs attention, without the steps' own lines.")
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
 @click.option(
     "--agree-to-programs",
@@ -106,6 +108,7 @@ def command(
     fixture: str,
     going_on: bool,
     only: str,
+    compact: bool,
     unattended: bool,
     agree_to_programs: bool,
     trace: Path | None,
@@ -138,6 +141,7 @@ def command(
         trace=trace,
         replay=replay,
         only=only,
+        compact=compact,
     )
     if only and (going_on or replay is not None):
         option = "--continue" if going_on else "--replay"
@@ -203,6 +207,7 @@ def carry_out(
     from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
+    from bringup.logbook.sisters import sisters_of
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
     from bringup.runner.unguarded import Unguarded
@@ -214,14 +219,16 @@ def carry_out(
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake, to_go_on)
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
     texts = sources(wanted.procedure, wanted.bench, procedure)
-    earlier, hints = what_came_before(wanted, procedure, (logbook, opened.simulated_link is not None), texts)
-    procedure, only = only_of(wanted.only, procedure, (logbook, opened.simulated_link is not None), wanted.serial)
-    record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
+    simulated = opened.simulated_link is not None
+    earlier, hints = what_came_before(wanted, procedure, (logbook, simulated), texts)
+    procedure, only = only_of(wanted.only, procedure, (logbook, simulated), wanted.serial)
+    record = LogbookRecord(logbook, simulated=simulated)
     leave.callback(record.close)
     tell = Telling(record, clock)
     leave.callback(tell.at_the_end)  # once the view is closed
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
     tell.view = view
+    view.scene.compact = wanted.compact
     view.scene.kept_in, view.scene.to_go_on = str(wanted.logbook), to_go_on
     if around.trace is not None:
         around.trace.tell_trouble(lambda text: view.tell(Told("event", text)))
@@ -231,6 +238,7 @@ def carry_out(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
         only=only,
+        sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,

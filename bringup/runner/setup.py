@@ -13,6 +13,7 @@ from bringup.core.frozen import frozen
 from bringup.core.only import Only
 from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
+from bringup.core.unlike import Sisters
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
@@ -81,6 +82,8 @@ class AttemptSetup:
     """The attempt that this one continues; whether it may has been found out before (earlier.differences)."""
     only: Only | None = None
     """What the attempt is confined to; the procedure holds nothing else then."""
+    sisters: Sisters | None = None
+    """What passed sisters of the unit read, to notice a reading that is unlike theirs."""
     poll_every: float = 0.2
     """Seconds between two looks at the supply while an output is on."""
 
