@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import (
+    attempt_options,
+    order_options,
+    parse_time,
+    serial_asked,
+    simulated_asked,
+    unit_options,
+)
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
@@ -22,6 +30,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 
 
 @click.command("attempts")
+@click.argument("unit", required=False, metavar="[SN]")
 @logbook_option
 @unit_options
 @attempt_options
@@ -31,6 +40,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @json_option
 def command(
     logbook: Path,
+    unit: str | None,
     as_json: bool,
     brief: bool,
     simulated: str | None,
@@ -47,6 +57,7 @@ def command(
         attempt_result=AttemptResult(result) if result else None,
         **others,
     )
+    filters = replace(filters, serial=serial_asked(unit, filters.serial))
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
     if as_json:

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import (
+    attempt_options,
+    order_options,
+    parse_time,
+    serial_asked,
+    simulated_asked,
+    unit_options,
+)
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
@@ -23,6 +31,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 
 
 @click.command("readings")
+@click.argument("unit", required=False, metavar="[SN]")
 @logbook_option
 @unit_options
 @attempt_options
@@ -35,6 +44,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @json_option
 def command(
     logbook: Path,
+    unit: str | None,
     as_json: bool,
     simulated: str | None,
     since: str | None,
@@ -52,6 +62,7 @@ def command(
         result=Result(result) if result else None,
         **others,
     )
+    filters = replace(filters, serial=serial_asked(unit, filters.serial))
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
     if as_json:
