@@ -111,7 +111,9 @@ def trees(draw: st.DrawFn) -> tuple[Net, ...]:
     nets = [net_of({"rail": "VIN", "volts": draw(st.sampled_from(["5", "12", "24"])), "probe point": "J1"})]
     for number in range(draw(st.integers(1, 4))):
         source = draw(st.sampled_from(nets)).name
-        cells = {"rail": f"R{number}", "volts": draw(volts), "from": source, "probe point": f"TP{number}"}
+        below = next(net for net in nets if net.name == source).volts.value < 0
+        value = draw(st.sampled_from(["-5", "-12"]) if below else volts)
+        cells = {"rail": f"R{number}", "volts": value, "from": source, "probe point": f"TP{number}"}
         cells["tolerance"] = draw(st.sampled_from(["3 %", "+5 % -4 %"]))
         cells["load"] = draw(st.sampled_from(["", "5 mA", "30 mA"]))
         nets.append(net_of(cells))
@@ -223,6 +225,10 @@ def test_options_that_make_no_sense_are_refused(
         ("rail,volts,tolerance,converter,from\nVIN,12,,,\n5V0,5,2 %,ldo,VIN\n", "no converter is called 'ldo' (write"),
         ('rail,volts,from\nVIN,"12,\n', "not CSV"),
         ("rail,volts,from\nVIN,12,\n5V0,5,VIN\n", "3:5: 5V0 has no tolerance"),
+        (
+            "rail,volts,tolerance,from\nVIN,12,,\nA,-5,2 %,VIN\nB,5,2 %,A\n",
+            "4:1: B is positive, and A that feeds it negative",
+        ),
         ("rail,volts,from\n", "1:1: no rails"),
         ("", "no rails"),
     ],

@@ -20,7 +20,9 @@ from bringup.errors import BringupError, ExitCode
 COMMANDS: dict[str, str] = {
     "run": "an attempt on a unit, with a live view, everything logged",
     "check": "validate procedures, benches, boards, dialects; nothing is opened",
+    "new": "asks for inputs and rails, writes a first board, procedure and bench file",
     "preview": "what a procedure would do, step by step, with limits and where they come from",
+    "rehearse": "a procedure against the simulated board and every single fault of it",
     "bench": "who answers, errors waiting, calibration due; --find lists what can be found",
     "off": "every output of the bench off, now, whoever holds it",
     "simulate": "serve a simulated bench on loopback, for any SCPI client",
@@ -28,7 +30,7 @@ COMMANDS: dict[str, str] = {
     "history": "one unit's whole story",
     "attempts": "list attempts",
     "readings": "list readings",
-    "new": "asks for inputs and rails, writes a first board, procedure and bench file",
+    "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

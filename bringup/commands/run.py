@@ -187,7 +187,12 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     check_calibration(bench, today())
     agree_to_programs(procedure, bench, unattended=wanted.unattended, option=wanted.agree)
     with ExitStack() as leave:
-        return carry_out(wanted, procedure, open_around(wanted, bench, leave), leave)
+        outcome, kept_in = carry_out(wanted, procedure, open_around(wanted, bench, leave), leave)
+    if outcome.exit_code is ExitCode.FAILED and not wanted.as_json:
+        from bringup.commands.likely import say_what_is_likely
+
+        say_what_is_likely(wanted.serial, procedure, outcome)
+    return outcome, kept_in
 
 
 def carry_out(

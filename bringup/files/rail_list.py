@@ -152,6 +152,8 @@ def tree_problems(nets: Sequence[Net], unread: Collection[str] = ()) -> Iterator
     for at, net in enumerate(nets):
         if net.source and net.source not in known and net.source not in unread:
             yield at, f"no row is called '{net.source}'", nearest(net.source, [one for one in known if one != net.name])
+        elif net.source in known and known[net.source].volts.value < 0 < net.volts.value:
+            yield at, f"{net.name} is positive, and {net.source} that feeds it negative", "no converter here makes that"
         elif net.source and _goes_round(net, known):
             yield at, f"{net.name} comes from itself, by way of {net.source}", "trace it up to an input"
     if nets and not unread and all(net.source for net in nets):
