@@ -355,3 +355,13 @@ def test_a_procedure_that_holds_its_board_is_no_board_for_a_simulation(
     said = capsys.readouterr().out
     assert "this is a procedure file, where a board file is wanted (put what stands under its `board:` into a" in said
     assert "unknown key" not in said
+
+
+def test_fields_alone_names_every_part_that_can_be_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--fields"]) == 0
+
+    told = capsys.readouterr().out.replace("\n ", "")
+    named = [name.strip() for line in told.splitlines() for name in line.partition(":")[2].split(",")]
+    assert {*KINDS, "apply", "rail", "supply"} <= set(named)
+    for name in named:
+        assert main(["check", "--fields", name]) == 0, name

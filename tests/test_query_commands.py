@@ -71,6 +71,14 @@ def test_readings_are_a_table_in_local_time_with_the_digits_of_the_instrument(ru
     ]
 
 
+@pytest.mark.parametrize("command", ["readings", "attempts"])
+def test_a_serial_number_alone_is_what_is_asked_for(run: Run, command: str) -> None:
+    assert run(command, "MBL-0001", "--json")[1] == run(command, "--serial", "MBL-0001", "--json")[1]
+
+    code, _, err = run(command, "MBL-0001", "--serial", "MBL-0002")
+    assert (code, "two serial numbers: MBL-0001 and --serial MBL-0002" in err) == (2, True)
+
+
 def test_no_line_is_wider_than_a_hundred_columns(run: Run) -> None:
     for command in (("readings", "--replaced"), ("attempts",), ("standing",), ("history", "MBL-0003")):
         code, out, _ = run(*command)

@@ -270,12 +270,16 @@ def test_a_negative_rail_stands_on_the_number_line_and_its_deviation_is_named_th
     assert words in reading_line(replace(GOOD, value=volts, limits=limits)).text
 
 
-def test_a_narrow_line_too_long_for_its_picture_keeps_its_words() -> None:
+def test_a_name_too_long_for_a_narrow_line_stands_above_and_the_columns_stay() -> None:
     long = replace(GOOD, point="VIN", aspect="short check at 1 V, first of two", result=Result.FAIL)
 
     line = reading_line(long, narrow=True)
 
-    assert line.text == "  VIN short check at 1 V, first of two 3.306 V  3.234 V .. 3.366 V  FAIL"
+    above, below = line.text.split("\n")
+    usual = reading_line(replace(GOOD, result=Result.FAIL), narrow=True).text
+    assert above == "  VIN short check at 1 V, first of two"
+    assert below[:26].strip() == ""
+    assert below[26:] == usual[26:]
 
 
 def test_limits_with_one_end_are_spelt_as_they_were_written() -> None:

@@ -30,6 +30,13 @@ def unit_options(function: F) -> F:
     return function
 
 
+def serial_asked(unit: str | None, serial: str | None) -> str | None:
+    """Return the serial number asked for, alone or behind `--serial`. Raises CommandError where there are two."""
+    if unit is not None and serial is not None:
+        raise CommandError(f"two serial numbers: {unit} and --serial {serial}", "Give one of them.")
+    return serial if unit is None else unit
+
+
 def attempt_options(function: F) -> F:
     """Add `--attempt --procedure --operator --bench --since --until --first --last`; the last two go to `only`."""
     for option in (

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import (
+    attempt_options,
+    order_options,
+    parse_time,
+    serial_asked,
+    simulated_asked,
+    unit_options,
+)
 from bringup.commands.common import logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
@@ -23,6 +31,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 
 
 @click.command("attempts")
+@click.argument("unit", required=False, metavar="[SN]")
 @logbook_option
 @unit_options
 @attempt_options
@@ -35,6 +44,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @output_options
 def command(
     logbook: Path,
+    unit: str | None,
     form: str,
     brief: bool,
     simulated: str | None,
@@ -51,6 +61,7 @@ def command(
         attempt_result=AttemptResult(result) if result else None,
         **others,
     )
+    filters = replace(filters, serial=serial_asked(unit, filters.serial))
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
     if form != "table":

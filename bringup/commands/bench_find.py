@@ -25,7 +25,8 @@ from bringup.commands.find_text import (
     place_lines,
     tell,
 )
-from bringup.commands.first_bench import check_target, write_bench
+from bringup.commands.first_bench import write_bench
+from bringup.commands.saving import check_target
 from bringup.commands.saying import say
 from bringup.commands.tracing import tracing
 from bringup.core.harmless import harmless
@@ -56,7 +57,7 @@ def find(
                 "--write asks which instrument is which and what the ceilings are, and there is nobody to ask",
                 "Call it at a terminal, without --json.",
             )
-        check_target(write, force=force)
+        check_target(write, force=force, such_as="`--write corner-bench.yaml`")
     named = _named(bench)
     if person:
         tell([f"Looking, for {SURROUNDINGS.most_seconds:g} s at most. Nothing is opened, no instrument asked.", ""])

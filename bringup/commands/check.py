@@ -50,8 +50,11 @@ class Checked:
 @click.option(
     "--fields",
     metavar="PART",
+    is_flag=False,
+    flag_value="",
     shell_complete=lambda *given: [CompletionItem(each) for each in parts() if each.startswith(given[2])],
-    help="Print what a kind of file, or a part of one such as apply, rail or supply, may hold, as Markdown.",
+    help="Print what a kind of file, or a part of one such as apply, rail or supply, may hold, as Markdown. "
+    "Without PART: which parts there are.",
 )
 @click.option("--whole", is_flag=True, help="With --fields: a kind of file with all its parts.")
 @json_option
@@ -91,13 +94,29 @@ def command(
 
 
 def _documented(name: str, *, whole: bool) -> str:
-    """Return the documentation of a kind of file or of a part. Raises CommandError where there is no such thing."""
+    """Return the documentation of a kind of file or of a part; '' gives the names of all.
+
+    Raises CommandError where there is no such thing.
+    """
+    if not name:
+        return _named_parts()
     if name in KINDS:
         return fields_of(name) if whole else outline_of(name)
     documented = part_of(name)
     if documented is None:
         raise CommandError(f"no kind of file and no part of one is called {name!r}", nearest(name, parts()))
     return documented
+
+
+def _named_parts() -> str:
+    """Say which kinds of file, and which parts of them, can be documented."""
+    named = [name for name in parts() if name not in KINDS]
+    return (
+        folded(f"kinds of file: {', '.join(KINDS)}", columns())
+        + "\n"
+        + folded(f"parts of them: {', '.join(named)}", columns())
+        + "\n"
+    )
 
 
 def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:

@@ -6,13 +6,13 @@ refuses the file until it is stated.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from bringup.commands.find_asking import Dialects, Prompt
 from bringup.commands.find_text import Found, tell, title, who
+from bringup.commands.saving import save
 from bringup.commands.saying import say
 from bringup.core.quantity import parse_quantity
 from bringup.errors import CommandError, ExitCode, NotationError
@@ -22,17 +22,6 @@ from bringup.files.wording import nearest
 
 HAND = ("h", "by hand")
 CEILINGS = (("voltage", "V", "30 V"), ("current limit", "A", "1 A"))
-
-
-def check_target(path: Path, *, force: bool) -> None:
-    """Refuse a file that cannot or must not be written, before anybody answers questions. Raises CommandError."""
-    if path.is_dir() or not path.parent.is_dir():
-        where = f"{path} is a folder" if path.is_dir() else f"there is no folder {path.parent}"
-        raise CommandError(where, "Name a file to be written, such as `--write corner-bench.yaml`.")
-    if path.suffix != ".yaml":
-        raise CommandError(f"{path} does not end in .yaml", f"Name it {path.with_suffix('.yaml')}, for instance.")
-    if path.exists() and not force:
-        raise CommandError(f"{path} is there already, and is kept", "Name another file, or add --force to replace it.")
 
 
 def write_bench(path: Path, found: Sequence[Found], prompt: Prompt, dialects: Dialects, *, force: bool) -> ExitCode:
@@ -57,7 +46,7 @@ def write_bench(path: Path, found: Sequence[Found], prompt: Prompt, dialects: Di
         _backend(chosen),
         datetime.now(UTC).astimezone().date(),
     )
-    _save(path, bench_text(bench), force=force)
+    save({path: bench_text(bench)}, force=force)
     say(f"\nWritten: {path}")
     return _told_what_is_left(path)
 
@@ -137,26 +126,6 @@ def _backend(chosen: Sequence[Found]) -> str:
             "Choose instruments that one of them lists. Nothing was written.",
         )
     return next(iter(needed), "")
-
-
-def _save(path: Path, text: str, *, force: bool) -> None:
-    """Write the file whole or not at all; one that appeared meanwhile is kept, too. Raises CommandError."""
-    fresh = path.with_name(f".{path.name}.{os.getpid()}.new")
-    try:
-        if not force:
-            path.touch(exist_ok=False)  # the name is ours from here on
-        try:
-            fresh.write_text(text, encoding="utf-8")
-            fresh.replace(path)
-        except OSError:
-            fresh.unlink(missing_ok=True)
-            if not force:
-                path.unlink()
-            raise
-    except FileExistsError:
-        raise CommandError(f"{path} has appeared meanwhile, and is kept", "Name another file.") from None
-    except OSError as error:
-        raise CommandError(f"{path} cannot be written: {error.strerror}", "Name a file in another folder.") from error
 
 
 def _told_what_is_left(path: Path) -> ExitCode:

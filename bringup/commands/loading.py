@@ -10,6 +10,8 @@ from bringup.core.procedure import Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
+from bringup.files.source import lists_used, read_source
+from bringup.runner.records import SourceText
 
 
 def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Bench | None]:
@@ -30,3 +32,11 @@ def load(procedure_path: Path, bench_path: Path | None) -> tuple[Procedure, Benc
     if procedure is None or problems:
         raise FileError(problems)
     return (procedure if bench is None else paced(procedure, bench)), bench
+
+
+def sources(procedure_path: Path, bench_path: Path, procedure: Procedure) -> tuple[SourceText, ...]:
+    """Return the files as they were used, for the logbook. Raises FileError."""
+    texts = [read_source(procedure_path, "procedure"), read_source(bench_path, "bench")]
+    if procedure.board.path and Path(procedure.board.path) != procedure_path:
+        texts.append(read_source(Path(procedure.board.path), "board"))
+    return (*texts, *lists_used(procedure))

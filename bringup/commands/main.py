@@ -20,6 +20,7 @@ from bringup.errors import BringupError, ExitCode
 COMMANDS: dict[str, str] = {
     "run": "an attempt on a unit, with a live view, everything logged",
     "check": "validate procedures, benches, boards, dialects; nothing is opened",
+    "new": "asks for inputs and rails, writes a first board, procedure and bench file",
     "preview": "what a procedure would do, step by step, with limits and where they come from",
     "rehearse": "a procedure against the simulated board and every single fault of it",
     "bench": "who answers, errors waiting, calibration due; --find lists what can be found",

@@ -103,3 +103,13 @@ def require_agreement(
     if person:
         # What nobody looked at holds for this attempt alone.
         remember(agreed_file(), path, vectors, simulated=simulated)
+
+
+def agree_to_programs(procedure: Procedure, bench: Bench, *, unattended: bool, option: bool) -> None:
+    """See to it that the programs of the procedure are agreed to, if it has any. Raises SafetyRefused."""
+    if not programs_of(procedure):
+        return
+    from bringup.commands.at_terminal import at_a_terminal
+
+    person = at_a_terminal() and not unattended
+    require_agreement(procedure, bench, program_files(procedure), person=person, option=option)

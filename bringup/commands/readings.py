@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
-from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import (
+    attempt_options,
+    order_options,
+    parse_time,
+    serial_asked,
+    simulated_asked,
+    unit_options,
+)
 from bringup.commands.common import logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
@@ -24,6 +32,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 
 
 @click.command("readings")
+@click.argument("unit", required=False, metavar="[SN]")
 @logbook_option
 @unit_options
 @attempt_options
@@ -40,6 +49,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @output_options
 def command(
     logbook: Path,
+    unit: str | None,
     form: str,
     simulated: str | None,
     since: str | None,
@@ -57,6 +67,7 @@ def command(
         result=Result(result) if result else None,
         **others,
     )
+    filters = replace(filters, serial=serial_asked(unit, filters.serial))
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
     if form != "table":

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, TextIO
 
 from bringup.commands.at_terminal import showing
 from bringup.commands.instruments import AnsweringBench
+from bringup.commands.loading import sources
 from bringup.commands.logbook_words import print_outcome
 from bringup.commands.reaching import dialect_of, roles_of
-from bringup.commands.run import setup_of, sources
+from bringup.commands.run import setup_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect
@@ -192,4 +193,4 @@ def attempt(
     view, _ = leave.enter_context(showing(None, HostClock(), shown))
     view.scene.kept_in = str(wanted.logbook.with_stem("replay"))
     setup = setup_of(wanted, procedure, opened, ends_waits, (record, view.tell))
-    return run_attempt(replace(setup, sources=tuple(sources(wanted, procedure)), awake=None))
+    return run_attempt(replace(setup, sources=sources(wanted.procedure, wanted.bench, procedure), awake=None))

@@ -7,9 +7,8 @@ open before anything is powered.
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,20 +16,16 @@ import click
 
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
-from bringup.commands.tracing import noted_by, replay_option, trace_option, traced_ask, tracing
-from bringup.core.bench import Bench
+from bringup.commands.tracing import replay_option, trace_option, traced_ask
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.safety_lines import lines_of
-from bringup.errors import ExitCode
+from bringup.errors import CommandError, ExitCode
 
 if TYPE_CHECKING:
-    from bringup.commands.instruments import AnsweringBench, OpenBench
-    from bringup.host.clock import HostClock
-    from bringup.host.traffic_file import TrafficFile
-    from bringup.logbook.opening import OpenLogbook
+    from bringup.commands.instruments import AnsweringBench
+    from bringup.commands.surroundings import Surroundings
     from bringup.runner.protocols import Ask, Clock, Record, Tell
-    from bringup.runner.records import SourceText
     from bringup.runner.setup import AttemptOutcome, AttemptSetup
 
 
@@ -53,21 +48,22 @@ class Wanted:
     going_on: bool = False
     trace: Path | None = None
     replay: Path | None = None
-
-
-@frozen
-class Surroundings:
-    """What is open by the time the runner takes over."""
-
-    logbook: OpenLogbook
-    opened: OpenBench
-    clock: HostClock
-    trace: TrafficFile | None
+    only: str = ""
+    """Rails to be read, with commas between, or 'failed'."""
+    compact: bool = False
+    acknowledged: set[str] = field(default_factory=set)
+    """Cautions acknowledged in this sitting: one set for all attempts of a loop."""
 
 
 @click.command()
 @click.argument("procedure", metavar="PROCEDURE", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--serial", metavar="SN", required=True, help="Serial number of the unit; the board file says its form.")
+@click.option("--serial", metavar="SN", default="", help="Serial number of the unit; the board file says its form.")
+@click.option(
+    "--next",
+    "loop",
+    is_flag=True,
+    help="Unit after unit of --lot: the next serial number, or the line of a barcode reader, until you end it.",
+)
 @bench_option
 @logbook_option
 @click.option("--operator", metavar="NAME", default=None, help="Who is at the bench; the login name if not given.")
@@ -81,6 +77,14 @@ class Surroundings:
     is_flag=True,
     help="Go on with the unit's last attempt, called off or broken off: what needs no power and passed stays.",
 )
+@click.option(
+    "--only",
+    metavar="RAILS",
+    default="",
+    help="Read only these rails under power, such as 3V3,5V0, or `failed`: what failed in the unit's last attempt. "
+    "All that keeps the board safe is done; the attempt is incomplete, never passed.",
+)
+@click.option("--compact", is_flag=True, help="Show readings and what needs attention, without the steps' own lines.")
 @click.option("--unattended", is_flag=True, help="Nobody is at the bench: only what the procedure allows then.")
 @click.option(
     "--agree-to-programs",
@@ -95,6 +99,7 @@ class Surroundings:
 def command(
     procedure: Path,
     serial: str,
+    loop: bool,
     bench: Path | None,
     logbook: Path,
     operator: str | None,
@@ -103,6 +108,8 @@ def command(
     ambient: str | None,
     fixture: str,
     going_on: bool,
+    only: str,
+    compact: bool,
     unattended: bool,
     agree_to_programs: bool,
     trace: Path | None,
@@ -116,119 +123,100 @@ def command(
     from bringup.commands.ambient import ambient_of
     from bringup.commands.at_terminal import login_name
 
-    return run(
-        Wanted(
-            procedure=procedure,
-            serial=serial,
-            bench=find_bench(bench),
-            logbook=logbook,
-            operator=operator or login_name(),
-            lot=lot,
-            variant=variant,
-            ambient=ambient_of(ambient),
-            fixture=fixture,
-            unattended=unattended,
-            agree=agree_to_programs,
-            as_json=as_json,
-            going_on=going_on,
-            trace=trace,
-            replay=replay,
-        )
+    if not serial and not loop:
+        raise CommandError("no serial number is given", "Give the unit's with --serial SN, or a lot with --lot --next.")
+    wanted = Wanted(
+        procedure=procedure,
+        serial=serial,
+        bench=find_bench(bench),
+        logbook=logbook,
+        operator=operator or login_name(),
+        lot=lot,
+        variant=variant,
+        ambient=ambient_of(ambient),
+        fixture=fixture,
+        unattended=unattended,
+        agree=agree_to_programs,
+        as_json=as_json,
+        going_on=going_on,
+        trace=trace,
+        replay=replay,
+        only=only,
+        compact=compact,
     )
+    if only and (going_on or replay is not None):
+        option = "--continue" if going_on else "--replay"
+        raise CommandError(f"--only and {option} do not go together", "Give one of them.")
+    if loop:
+        from bringup.commands.lot import run_lot
+
+        return run_lot(wanted)
+    return run(wanted)
 
 
 def run(wanted: Wanted) -> ExitCode:
-    """Carry out the attempt. Raises BringupError for whatever is refused."""
+    """Carry out the attempt on one unit. Raises BringupError for whatever is refused."""
+    outcome, kept_in = run_one(wanted)
+    if isinstance(outcome, ExitCode):
+        return outcome
+    if wanted.as_json:
+        from bringup.commands.logbook_words import print_outcome
+
+        print_outcome(wanted.logbook, outcome, kept_in)
+    return outcome.exit_code
+
+
+def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
+    """Carry out the attempt, and return what became of it; of a replay only how it ended. Raises BringupError."""
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.commands.only import check_only
+    from bringup.commands.programs import agree_to_programs
+    from bringup.commands.surroundings import open_around
     from bringup.core.as_built import as_built
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     bench = bench.for_steps()
+    check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
 
-        return replayed(wanted, wanted.replay, procedure, bench)
+        return replayed(wanted, wanted.replay, procedure, bench), None
     bench = bench.listening_to(lines_of(procedure))
     check_calibration(bench, today())
-    agree_to_programs(wanted, procedure, bench)
+    agree_to_programs(procedure, bench, unattended=wanted.unattended, option=wanted.agree)
     with ExitStack() as leave:
-        outcome, kept_in = attempt(wanted, procedure, bench, leave)
-    if wanted.as_json:
-        from bringup.commands.logbook_words import print_outcome
-
-        print_outcome(wanted.logbook, outcome, kept_in)
-    elif outcome.exit_code is ExitCode.FAILED:
+        outcome, kept_in = carry_out(wanted, procedure, open_around(wanted, bench, leave), leave)
+    if outcome.exit_code is ExitCode.FAILED and not wanted.as_json:
         from bringup.commands.likely import say_what_is_likely
 
         say_what_is_likely(wanted.serial, procedure, outcome)
-    return outcome.exit_code
-
-
-def sources(wanted: Wanted, procedure: Procedure) -> Sequence[SourceText]:
-    """Return the files as they were used, for the logbook."""
-    from bringup.files.source import lists_used, read_source
-
-    texts = [read_source(wanted.procedure, "procedure"), read_source(wanted.bench, "bench")]
-    if procedure.board.path and Path(procedure.board.path) != wanted.procedure:
-        texts.append(read_source(Path(procedure.board.path), "board"))
-    return (*texts, *lists_used(procedure))
-
-
-def attempt(wanted: Wanted, procedure: Procedure, bench: Bench, leave: ExitStack) -> tuple[AttemptOutcome, Path | None]:
-    """Open logbook and bench, and go on with them. `leave` puts everything back in reverse order.
-
-    Returns also the rescue file that holds what the logbook lacks, if there is such.
-    """
-    from bringup.commands.common import show_left_messages
-    from bringup.commands.finishing import let_guardian_finish
-    from bringup.commands.instruments import open_bench
-    from bringup.host.clock import HostClock
-    from bringup.host.folder import lasting_folder
-    from bringup.logbook.opening import open_for_writing
-
-    let_guardian_finish(bench)
-    show_left_messages()
-    logbook = open_for_writing(wanted.logbook, lasting_folder())
-    leave.callback(logbook.close)
-    trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
-    clock = HostClock() if trace is None else HostClock(*noted_by(trace))
-    leave.enter_context(clock.signals())
-    note = None if trace is None else trace.note
-    opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
-    return carry_out(wanted, procedure, Surroundings(logbook, opened, clock, trace), leave)
-
-
-def agree_to_programs(wanted: Wanted, procedure: Procedure, bench: Bench) -> None:
-    """See to it that the programs of the procedure are agreed to, if it has any. Raises SafetyRefused."""
-    from bringup.core.program import programs_of
-
-    if not programs_of(procedure):
-        return
-    from bringup.commands.at_terminal import at_a_terminal
-    from bringup.commands.programs import program_files, require_agreement
-
-    person = at_a_terminal() and not wanted.unattended
-    require_agreement(procedure, bench, program_files(procedure), person=person, option=wanted.agree)
+    return outcome, kept_in
 
 
 def carry_out(
     wanted: Wanted, procedure: Procedure, around: Surroundings, leave: ExitStack
 ) -> tuple[AttemptOutcome, Path | None]:
-    """Set the view up and hand over to the runner, which is imported only now that the instruments have answered."""
+    """Set the view up and hand over to the runner, which is imported only now that the instruments have answered.
+
+    `leave` puts everything back in reverse order. Returns also the rescue file with what the logbook lacks, if any.
+    """
     from bringup.commands.at_terminal import choose_ask, make_person, showing, suspend
     from bringup.commands.collecting import as_usual
     from bringup.commands.going_on import command_to_go_on, what_came_before
     from bringup.commands.guarding import guarded
+    from bringup.commands.loading import sources
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
+    from bringup.commands.only import only_of
     from bringup.commands.telling import Telling
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
+    from bringup.logbook.sisters import sisters_of
     from bringup.runner.attempt import run_attempt
     from bringup.runner.protocols import Told
     from bringup.runner.unguarded import Unguarded
@@ -239,14 +227,17 @@ def carry_out(
     to_go_on = command_to_go_on(wanted)
     guard = guarded(opened, wanted.serial, logbook.path, clock.wake, to_go_on)
     ask = traced_ask(choose_ask(person, simulated=opened.simulated), around.trace)
-    texts = tuple(sources(wanted, procedure))
-    earlier, hints = what_came_before(wanted, procedure, (logbook, opened.simulated_link is not None), texts)
-    record = LogbookRecord(logbook, simulated=opened.simulated_link is not None)
+    texts = sources(wanted.procedure, wanted.bench, procedure)
+    simulated = opened.simulated_link is not None
+    earlier, hints = what_came_before(wanted, procedure, (logbook, simulated), texts)
+    procedure, only = only_of(wanted.only, procedure, (logbook, simulated), wanted.serial)
+    record = LogbookRecord(logbook, simulated=simulated)
     leave.callback(record.close)
     tell = Telling(record, clock)
     leave.callback(tell.at_the_end)  # once the view is closed
     view, keys = leave.enter_context(showing(person, clock, sys.stderr if wanted.as_json else sys.stdout))
     tell.view = view
+    view.scene.compact = wanted.compact
     view.scene.kept_in, view.scene.to_go_on = str(wanted.logbook), to_go_on
     if around.trace is not None:
         around.trace.tell_trouble(lambda text: view.tell(Told("event", text)))
@@ -256,6 +247,8 @@ def carry_out(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
         lines=opened.lines,
+        only=only,
+        sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,
@@ -308,4 +301,5 @@ def setup_of(
         awake=None if opened.simulated else keeper(),
         program_files=program_files(procedure),
         loaded=digests_of_loaded(procedure),
+        acknowledged=wanted.acknowledged,
     )

@@ -52,7 +52,7 @@ def _lines(bench: BenchWritten) -> Iterator[str]:
     yield f"# Begun by `bringup bench --find` on {bench.written_on.isoformat()}."
     yield f"# Whatever says {TO_BE_STATED} is yours to state; `bringup check` with this file's name tells what is left."
     yield "# Every key that may stand here: bringup check --fields bench"
-    yield f"bench: {_quoted(bench.name)}"
+    yield f"bench: {quoted(bench.name)}"
     if bench.supply is not None:
         yield "supply:"
         yield from _role(bench.supply)
@@ -71,7 +71,7 @@ def _lines(bench: BenchWritten) -> Iterator[str]:
     yield "# `fixed wiring` where the meter reaches the points without anybody's hands:"
     yield "probing: by hand"
     if bench.backend:
-        yield f"backend: {_quoted(bench.backend)}"
+        yield f"backend: {quoted(bench.backend)}"
 
 
 def _role(role: RoleWritten) -> Iterator[str]:
@@ -80,7 +80,7 @@ def _role(role: RoleWritten) -> Iterator[str]:
     if role.resource is None:
         yield "  resource: by hand"
         return
-    yield f"  resource: {_quoted(role.resource)}"
+    yield f"  resource: {quoted(role.resource)}"
     for other in role.others:
         yield f"  # another way to it: {harmless(other)}"
     yield f"  dialect: {role.dialect or TO_BE_STATED}"
@@ -89,7 +89,7 @@ def _role(role: RoleWritten) -> Iterator[str]:
     if role.identity is not None:
         who = {"maker": role.identity.maker, "model": role.identity.model, "serial": role.identity.serial}
         usable = {name: text for name, text in who.items() if text.strip() and text.isprintable()}
-        fields = ", ".join(f"{name}: {_quoted(text)}" for name, text in usable.items())
+        fields = ", ".join(f"{name}: {quoted(text)}" for name, text in usable.items())
         if fields:
             yield "  # Whoever else answers there is refused:"
             yield f"  expect: {{{fields}}}"
@@ -97,6 +97,6 @@ def _role(role: RoleWritten) -> Iterator[str]:
     yield "  # calibration_due: 2027-03-01"
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
     """Return a text as YAML writes it in single quotes: nothing in it means anything but itself."""
     return "'" + harmless(text).replace("'", "''") + "'"

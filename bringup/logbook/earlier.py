@@ -40,6 +40,11 @@ _SOURCES = (
     "SELECT u.kind, u.path, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256"
     " WHERE u.attempt = :attempt ORDER BY u.kind, u.path"
 )
+_FAILED = (
+    "SELECT r.rail FROM readings r WHERE r.attempt = :attempt AND r.rail IS NOT NULL"
+    " AND r.result IN ('fail', 'conditional fail', 'no value')"
+    " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY r.seq"
+)
 _EVENT = "SELECT 1 FROM events WHERE attempt = :attempt AND kind IN ({kinds}) LIMIT 1"
 _POWERED = "SELECT 1 FROM steps WHERE attempt = :attempt AND kind = 'apply' AND started IS NOT NULL LIMIT 1"
 
@@ -53,6 +58,18 @@ def last_attempt(logbook: OpenLogbook, serial: str, *, simulated: bool) -> Earli
         return _last_attempt(logbook.connection, serial, simulated=simulated)
     except sqlite3.Error as error:
         raise explain(error, logbook.path, "read") from error
+
+
+def failed_points(logbook: OpenLogbook, attempt: str) -> tuple[str, ...]:
+    """Return inputs and rails of which a reading of that attempt, as corrected since, failed or has no value.
+
+    In the order in which they were read. Raises LogbookError.
+    """
+    try:
+        rows = logbook.connection.execute(_FAILED, {"attempt": attempt}).fetchall()
+    except sqlite3.Error as error:
+        raise explain(error, logbook.path, "read") from error
+    return tuple(dict.fromkeys(str(row[0]) for row in rows))
 
 
 def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Earlier | None:

@@ -221,7 +221,7 @@ class LogbookRecord:
 
     def sisters(self, question: SisterQuestion) -> tuple[float, ...]:
         """Ohms of other units at the same place, by the same meter on the same range, in attempts that passed."""
-        from bringup.logbook.sisters import sister_ohms
+        from bringup.logbook.sister_ohms import sister_ohms
 
         try:
             return sister_ohms(self._connection, question, simulated=self._simulated)

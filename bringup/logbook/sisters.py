@@ -1,52 +1,46 @@
-"""What other units of the design read at the same place: by this a resistance is judged for which nobody states limits.
-
-Ohms of semiconductors depend on the meter's test current, so only the same meter on the same range compares, with its
-leads the same way round. Simulated and real units never mix.
-"""
+"""What passed sisters of a unit read, from the logbook: one value a unit, that of its last attempt that passed."""
 
 from __future__ import annotations
 
 import sqlite3
+from collections import defaultdict
 
-from bringup.runner.records import SisterQuestion
+from bringup.core.procedure import Procedure
+from bringup.core.unlike import Key, Sisters
+from bringup.logbook.faults import explain
+from bringup.logbook.opening import OpenLogbook
 
-SISTERS = """
-SELECT a.serial, r.value
-  FROM readings r
-  JOIN attempts a ON a.id = r.attempt
-  JOIN steps s ON s.attempt = r.attempt AND s.step = r.step
-  JOIN instruments i ON i.attempt = a.id AND i.role = 'meter'
- WHERE r.rail = :point AND r.quantity = 'resistance' AND r.aspect = :aspect AND s.kind = 'resistance'
-   AND r.value IS NOT NULL AND r.result IN ('pass', 'recorded') AND r.unsettled = 0 AND r.note NOT LIKE :rising
-   AND r.meter_range IS :meter_range
-   AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)
-   AND a.result = 'passed' AND a.simulated = :simulated AND a.serial <> :serial
-   AND a.board = :board AND a.revision = :revision AND a.variant = :variant
-   AND ((:by_hand = 1 AND i.by_hand = 1 AND a.bench = :bench)
-        OR (:by_hand = 0 AND i.maker = :maker AND i.model = :model AND i.serial = :meter_serial))
- ORDER BY a.seq, r.monotonic
-"""
-RISING = "still rising%"
-"""What the note of a reading begins with that was taken before its end: no measure of another one."""
+_READ = (
+    "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value FROM readings r"
+    " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
+    " WHERE a.board = :board AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure"
+    " AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed'"
+    " AND r.value IS NOT NULL AND r.rail IS NOT NULL"
+    " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY a.seq, r.seq"
+)
 
 
-def sister_ohms(connection: sqlite3.Connection, question: SisterQuestion, *, simulated: bool) -> tuple[float, ...]:
-    """Return the latest ohms of each other unit that passed, in the order in which they were read."""
-    meter = question.meter
-    asked: dict[str, str | float | int | None] = {
-        "serial": question.serial,
-        "board": question.board,
-        "revision": question.revision,
-        "variant": question.variant,
-        "bench": question.bench,
-        "point": question.point,
-        "aspect": question.aspect,
-        "meter_range": question.meter_range,
-        "by_hand": int(meter is None),
-        "maker": None if meter is None else meter.maker,
-        "model": None if meter is None else meter.model,
-        "meter_serial": None if meter is None else meter.serial,
+def sisters_of(logbook: OpenLogbook, procedure: Procedure, unit: tuple[str, str], *, simulated: bool) -> Sisters:
+    """Return the readings of other units that passed this procedure. `unit`: serial number and variant.
+
+    Steps count by their number and kind. Raises LogbookError.
+    """
+    serial, variant = unit
+    names = {
+        "board": procedure.board.name,
+        "revision": procedure.board.revision,
+        "procedure": procedure.name,
+        "serial": serial,
+        "variant": variant,
         "simulated": int(simulated),
-        "rising": RISING,
     }
-    return tuple(dict(connection.execute(SISTERS, asked)).values())
+    kinds = {step.index: step.kind for step in procedure.steps}
+    found: dict[Key, dict[str, float]] = defaultdict(dict)
+    try:
+        rows = logbook.connection.execute(_READ, names)
+        for sister, step, kind, rail, quantity, aspect, value in rows:
+            if kinds.get(step - 1) == kind:
+                found[step - 1, rail, quantity, aspect][sister] = value
+    except sqlite3.Error as error:
+        raise explain(error, logbook.path, "read") from error
+    return Sisters({key: tuple(values.values()) for key, values in found.items()})

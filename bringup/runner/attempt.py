@@ -47,6 +47,7 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     """
     check_serial(setup.serial, setup.procedure.board.serial_pattern)
     journal = Journal(setup.record, setup.tell, setup.clock)
+    journal.remark = journal.remark if setup.sisters is None else setup.sisters.remark
     watch = Watch(setup.supply, setup.clock, journal, setup.poll_every)
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
@@ -176,6 +177,7 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
         power.off_verified,
         power.sinking.off_verified,
         tuple(journal.unrecorded),
+        isinstance(error, Interrupted | KeyboardInterrupt),
     )
 
 

@@ -43,6 +43,8 @@ class Journal:
         self.bug: Exception | None = None
         self.unless_spared: Callable[[Exception], None] = raise_it
         """What a LogbookError goes to; the watch's puts it off where power is spared."""
+        self.remark: Callable[[Reading], str] = lambda _reading: ""
+        """What there is to say of a reading beside its result, such as that it is unlike its sisters'."""
         self._view = tell
         self._polls: list[PollSample] = []
         self._texts: list[LineText] = []
@@ -74,6 +76,8 @@ class Journal:
         else:
             self.readings.append(reading)
         self._tell(Told("reading", step=self.step, reading=reading))
+        if not self.ending and (remark := self.remark(reading)):
+            self.event("unlike", remark)
 
     def sample(self, channel: str, unit: str, value: float | None, raw: str, monotonic: float) -> None:
         """Keep one sample of a `log`, then show it."""

@@ -10,8 +10,10 @@ from dataclasses import field
 
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
+from bringup.core.only import Only
 from bringup.core.procedure import Procedure
 from bringup.core.reading import Reading
+from bringup.core.unlike import Sisters
 from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
@@ -82,6 +84,10 @@ class AttemptSetup:
     """Keeps the computer awake while an output is on; None: nothing does."""
     going_on: Earlier | None = None
     """The attempt that this one continues; whether it may has been found out before (earlier.differences)."""
+    only: Only | None = None
+    """What the attempt is confined to; the procedure holds nothing else then."""
+    sisters: Sisters | None = None
+    """What passed sisters of the unit read, to notice a reading that is unlike theirs."""
     poll_every: float = 0.2
     """Seconds between two looks at the supply while an output is on."""
 
@@ -101,6 +107,8 @@ class AttemptOutcome:
     """The same of the load's channels."""
     unrecorded: tuple[Reading, ...] = ()
     """Readings that were taken but that the logbook could not keep."""
+    interrupted: bool = False
+    """Whether a signal, a lost terminal or `bringup off` ended it: then whoever would begin another one does not."""
 
     @property
     def exit_code(self) -> ExitCode:

@@ -105,8 +105,13 @@ class Steps:
 
     def carry_out(self) -> None:
         """Do every step in order. Raises whatever ends the attempt before its last step."""
+        only = self._work.setup.only
+        if only is not None and only.text:
+            self._work.journal.event("only", only.text)
         for step in self._work.setup.procedure.steps:
             self._one(step)
+        if only is not None and only.text:
+            self.missing.append(only.text)
         self.missing += self._work.lacking.shortfalls
 
     def close(self) -> None:
@@ -249,10 +254,13 @@ class Steps:
         work.step = work.journal.step = None
 
     def _left_out_because(self, step: Step) -> str:
-        """Return why the variant, or `only_if`, leaves the step out; '' if neither does."""
-        if step.not_built or step.only_if is None:
+        """Return why the variant, being confined to other rails, or `only_if` leaves it out; '' if none does."""
+        if step.not_built:
             return step.not_built
-        return _unmet(self._work, step.only_if, self.results)
+        only = self._work.setup.only
+        if only is not None and step.index in only.steps:
+            return only.steps[step.index]
+        return "" if step.only_if is None else _unmet(self._work, step.only_if, self.results)
 
 
 def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:

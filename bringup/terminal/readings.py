@@ -53,12 +53,12 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
     if narrow:
         name = name if len(name) + len(value) < NARROW_NAMES else name.replace("standard deviation", "std dev")
         picture, end = place(reading.value, reading.limits, signs, NARROW), "; ".join(words)
-        text = f"  {_side_by_side(name, value, NARROW_NAMES)} {picture} {limits:<20} {end}"
-        if len(text.rstrip()) > NARROWEST:
+        head = _narrow(name, value)
+        text = f"{head} {picture} {limits:<20} {end}"
+        if _widest(text) > NARROWEST:
             # The columns stay; what is said of the reading beyond its result goes on a line below.
-            head = f"  {_side_by_side(name, value, NARROW_NAMES)}"
             text = f"{head} {picture} {limits:<20} {words[0]}"
-            text = text if len(text) <= NARROWEST else "  ".join(filter(None, (head, limits, words[0])))
+            text = text if _widest(text) <= NARROWEST else "  ".join(filter(None, (head, limits, words[0])))
             text += "".join(f"\n      {said}" for said in words[1:])
     else:
         picture = place(reading.value, reading.limits, signs)
@@ -70,6 +70,17 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
 def _side_by_side(name: str, value: str, columns: int) -> str:
     """Name to the left, value to the right; a long name takes of the space between them."""
     return f"{name} {value.rjust(columns - 1 - len(name))}"
+
+
+def _narrow(name: str, value: str) -> str:
+    """The same in few columns; a name too long for them stands on a line above, so that the columns stay."""
+    if len(name) + len(value) < NARROW_NAMES:
+        return f"  {_side_by_side(name, value, NARROW_NAMES)}"
+    return f"  {name}\n  {value.rjust(NARROW_NAMES)}"
+
+
+def _widest(text: str) -> int:
+    return max(len(line) for line in text.rstrip().split("\n"))
 
 
 def name_of(reading: Reading) -> str:

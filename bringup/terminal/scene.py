@@ -57,6 +57,8 @@ class Scene:
     """Columns of the terminal; None: as many as a line needs."""
     title: str = ""
     simulated: bool = False
+    compact: bool = False
+    """Whether what repeats from unit to unit is left out: headings, what the bench answers by itself, plain news."""
     supply: bool = True
     """Whether the bench has a supply at all."""
     by_hand: bool = False
@@ -159,7 +161,7 @@ class Scene:
         total = told.data.get("of")
         self.step = f"{number}{f' of {total}' if total else ''}: {told.text}"
         self._nothing_going()
-        return (Line(""), Line(self.step, Tone.HEAD))
+        return () if self.compact else (Line(""), Line(self.step, Tone.HEAD))
 
     def _step_ended(self, told: Told) -> tuple[Line, ...]:
         self._nothing_going()
@@ -237,7 +239,8 @@ class Scene:
     def _prompt_answered(self, told: Told) -> tuple[Line, ...]:
         answer = str(told.data.get("answer", "") or "")
         if told.data.get("by_itself"):
-            return (Line(f"  {told.text}  [simulated bench answers: {answer or 'yes'}]", Tone.QUIET),)
+            said = f"  {told.text}  [simulated bench answers: {answer or 'yes'}]"
+            return () if self.compact else (Line(said, Tone.QUIET),)
         if not answer and told.data.get("kind") == PromptKind.TEXT:
             return ()  # Enter alone, or Esc: nothing was said
         if answer:
@@ -248,6 +251,8 @@ class Scene:
     def _event(self, told: Told) -> tuple[Line, ...]:
         self.loaded = loaded_after(self.loaded, told)
         self.counts = self.counts or told.data.get("kind") in {"going-on", "found-on"}
+        if self.compact and told.data.get("kind") == "simulated":
+            return ()
         mark = "note: " if told.data.get("kind") == "note" else ""
         return (Line(f"  {mark}{told.text}", Tone.BAD if told.data.get("kind") == "load-unknown" else Tone.WARN),)
 

@@ -1,0 +1,155 @@
+"""The three files of `bringup new`: put together from what was stated, checked before they are written, then written.
+
+The current limit comes from a person, else from what the board file itself lets expect, else from common practice.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bringup.commands.at_terminal import at_a_terminal
+from bringup.commands.saving import check_target, save
+from bringup.commands.saying import say
+from bringup.core.quantity import format_quantity, parse_quantity
+from bringup.errors import CommandError, ExitCode
+from bringup.files.any_file import read_any
+from bringup.files.first_files import (
+    DEFAULT_LIMIT,
+    FirstFiles,
+    bench_text,
+    board_text,
+    making_of,
+    procedure_text,
+    steps_of_voltage,
+)
+from bringup.files.rail_list import Net
+
+if TYPE_CHECKING:
+    from bringup.commands.new import Stated, Wanted
+
+SUPPLY_VOLTS = {1: 36.0, 2: 36.0, 3: 6.0}
+"""What the outputs of the simulated supply give."""
+MULTIPLE = 2.0
+"""A current limit over what the board should draw (common practice, no source)."""
+NICE = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+
+
+def make(stated: Stated, begin: str, today: date) -> FirstFiles:
+    """Put the three files together. Raises CommandError for what a simulated bench cannot serve."""
+    inputs = [net for net in stated.nets if not net.source]
+    files = FirstFiles(
+        stated.board,
+        stated.revision,
+        stated.pattern,
+        stated.nets,
+        {net.name: stated.limit or DEFAULT_LIMIT for net in inputs},
+        outputs_for(inputs),
+        f"{begin}-board.yaml",
+        f"{begin}-first-power-on.yaml",
+        f"{begin}-simulated-bench.yaml",
+        stated_limit=bool(stated.limit),
+        written_on=today,
+    )
+    return files if stated.limit else _with_limits(files)
+
+
+def outputs_for(inputs: list[Net]) -> Mapping[str, int]:
+    """Give each input an output of the simulated supply. Raises CommandError where that cannot be."""
+    left = dict(SUPPLY_VOLTS)
+    given = {}
+    for net in sorted(inputs, key=lambda one: -_highest(one)):
+        fitting = [number for number, most in left.items() if most >= _highest(net)]
+        if not fitting:
+            raise CommandError(
+                f"the simulated supply has no output for {net.name} at {net.volts}: it gives 36 V at two, 6 V at one",
+                "Write the files by hand: bringup check --fields board --whole, --fields procedure, --fields bench.",
+            )
+        number = min(fitting, key=lambda one: (left[one], one)) if len(inputs) > 2 else fitting[0]  # noqa: PLR2004
+        given[net.name] = number
+        del left[number]
+    return {net.name: given[net.name] for net in inputs}
+
+
+def _highest(net: Net) -> float:
+    return float(net.volts.value if net.limits is None or net.limits.high is None else net.limits.high)
+
+
+def _with_limits(files: FirstFiles) -> FirstFiles:
+    """Set each current limit to twice what the board file lets expect, at least to the usual one."""
+    from dataclasses import replace
+
+    from bringup.core.board import Board
+    from bringup.core.solver import solve
+
+    with tempfile.TemporaryDirectory(prefix="bringup-new-") as folder:
+        path = Path(folder) / files.board_file
+        path.write_text(board_text(files), encoding="utf-8")
+        board = read_any(path).holds
+    if not isinstance(board, Board):
+        return files  # what is wrong with it is told when all three are checked
+    lowest = {net.name: parse_quantity(steps_of_voltage(net)[0], "V").number for net in files.inputs}
+    drawn = solve(board, lowest).input_amps
+    least = parse_quantity(DEFAULT_LIMIT, "A").number
+    limits = {name: nice(max(least, MULTIPLE * abs(drawn.get(name, 0.0)))) for name in files.limits}
+    return replace(files, limits={name: format_quantity(amps, "A") for name, amps in limits.items()})
+
+
+def nice(amps: float) -> float:
+    """Return the next round number from there up: 0.12 -> 0.15."""
+    power = 10.0 ** (len(str(int(amps))) - 1) if amps >= 1 else 0.1 if amps >= 0.1 else 0.01  # noqa: PLR2004
+    return next((round(step * power, 6) for step in NICE if step * power >= amps - 1e-9), amps)
+
+
+def write(files: FirstFiles, wanted: Wanted, to_try: str) -> ExitCode:
+    """Check all three, write them, and say what to do next. Raises CommandError; then nothing was written."""
+    texts = {
+        wanted.into / files.board_file: board_text(files),
+        wanted.into / files.procedure_file: procedure_text(files),
+        wanted.into / files.bench_file: bench_text(files),
+    }
+    refuse_faulty(texts)
+    force = wanted.force or _agreed(list(texts))
+    for path in texts:
+        check_target(path, force=force, such_as="--board with another name")
+    save(texts, force=force)
+    for path in texts:
+        say(f"Written: {path}")
+    nets = {net.name: net for net in files.nets}
+    assumed = [net.name for net in files.rails if making_of(net, nets)[1]]
+    if assumed:
+        say(f"ASSUMED from the voltages, and marked in the board file: how {', '.join(assumed)} is made.")
+    if not files.stated_limit:
+        limits = ", ".join(f"{limit} at {name}" for name, limit in files.limits.items())
+        say(f"ASSUMED, and marked in the procedure: the current limit, {limits}.")
+    say(f"\nNext, nothing real being touched:\n  {to_try}")
+    return ExitCode.PASSED
+
+
+def _agreed(paths: list[Path]) -> bool:
+    """Ask whether files that are there may be replaced; never without a person."""
+    there = [str(path) for path in paths if path.exists()]
+    if not there or not at_a_terminal():
+        return False
+    from bringup.commands.bench_find import typed
+
+    return typed(f"{', '.join(there)}: there already. Replace? (y; Enter: keep)").lower() in ("y", "yes")
+
+
+def refuse_faulty(texts: Mapping[Path, str]) -> None:
+    """Refuse what `bringup check` would refuse, before anything is written. Raises CommandError."""
+    from bringup.commands.check import check_files
+
+    with tempfile.TemporaryDirectory(prefix="bringup-new-") as folder:
+        paths = []
+        for path, text in texts.items():
+            paths.append(Path(folder) / path.name)
+            paths[-1].write_text(text, encoding="utf-8")
+        checked = check_files(tuple(paths), None)
+        found = {str(problem).replace(f"{folder}/", "") for one in checked for problem in one.problems}
+    if found:
+        told = "\n".join(sorted(found))
+        raise CommandError(f"what was stated does not fit together, so nothing was written:\n{told}")

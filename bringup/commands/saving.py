@@ -1,0 +1,46 @@
+"""Writing files of a person's: whole or not at all, and never over one that is there unless they said so."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from bringup.errors import CommandError
+
+
+def check_target(path: Path, *, force: bool, such_as: str) -> None:
+    """Refuse a file that cannot or must not be written, before anybody answers questions. Raises CommandError."""
+    if path.is_dir() or not path.parent.is_dir():
+        where = f"{path} is a folder" if path.is_dir() else f"there is no folder {path.parent}"
+        raise CommandError(where, f"Name a file to be written, such as {such_as}.")
+    if path.suffix != ".yaml":
+        raise CommandError(f"{path} does not end in .yaml", f"Name it {path.with_suffix('.yaml')}, for instance.")
+    if path.exists() and not force:
+        raise CommandError(f"{path} is there already, and is kept", "Name another file, or add --force to replace it.")
+
+
+def save(texts: Mapping[Path, str], *, force: bool) -> None:
+    """Write every file whole; nothing is left of any where one cannot be. One that appeared meanwhile is kept, too.
+
+    Raises CommandError.
+    """
+    claimed: list[Path] = []
+    fresh = {path: path.with_name(f".{path.name}.{os.getpid()}.new") for path in texts}
+    try:
+        if not force:
+            for path in texts:
+                path.touch(exist_ok=False)  # the name is ours from here on
+                claimed.append(path)
+        for path, text in texts.items():
+            fresh[path].write_text(text, encoding="utf-8")
+        for path in texts:
+            fresh[path].replace(path)
+    except OSError as error:
+        for path in (*fresh.values(), *claimed):
+            path.unlink(missing_ok=True)
+        if isinstance(error, FileExistsError):
+            appeared = next(each for each in texts if each not in claimed)
+            raise CommandError(f"{appeared} has appeared meanwhile, and is kept", "Name another file.") from None
+        at = next(iter(texts))
+        raise CommandError(f"{at} cannot be written: {error.strerror}", "Name a file in another folder.") from error

@@ -1,0 +1,151 @@
+"""A reading within its limits but unlike the passed sisters' is noticed; one like theirs, or with too few, is not."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.reading import Reading, new_id
+from bringup.core.unlike import NOTICED, Sisters, key_of, modified_z
+from bringup.core.words import AttemptResult, Result
+from bringup.files.procedure_file import load_procedure
+from bringup.logbook.opening import open_for_writing
+from bringup.logbook.record import LogbookRecord
+from bringup.logbook.sisters import sisters_of
+from bringup.runner.protocols import Told
+from bringup.terminal.plain import PlainView
+from tests import fakes
+from tests.logbook_samples import MEASURE, NOON, start, volts
+
+MASSES = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+
+
+def test_the_scores_of_the_published_data_flag_the_one_outlier() -> None:
+    # Data: Tietjen and Moore, as in the NIST/SEMATECH e-Handbook 1.3.5.17.1; formula 1.3.5.17 (Iglewicz, Hoaglin).
+    # The scores were computed apart from this code: median 201.37, MAD 0.995.
+    published = [-1.3965, -1.2473, -0.7999, -0.3728, 0.3728, 0.3932, 0.5491, 29.9627]
+
+    found = [modified_z(each, MASSES) for each in MASSES]
+
+    assert found == pytest.approx(published, abs=5e-5)
+    assert [each for each, score in zip(MASSES, found, strict=True) if abs(score) > NOTICED] == [245.57]
+
+
+def test_sisters_that_are_alike_give_no_division_by_nothing() -> None:
+    assert modified_z(3.3, [3.3] * 6) == 0.0
+    assert modified_z(3.4, [3.3] * 6) == float("inf")
+    assert modified_z(3.2, [3.3] * 6) == float("-inf")
+    assert modified_z(3.301, [3.3] * 6, floor=0.001) == pytest.approx(1.0)
+    # MAD zero, not all alike: the mean absolute deviation (0.1 / 6) times 1.253314 stands in for it.
+    assert modified_z(3.4, [3.3] * 5 + [3.4]) == pytest.approx(0.1 / (1.253314 * 0.1 / 6))
+
+
+@given(st.lists(st.floats(-1e3, 1e3), min_size=5, max_size=20), st.floats(-1e3, 1e3), st.floats(1e-3, 1e3))
+def test_the_score_does_not_depend_on_the_unit_nor_the_order(values: list[float], value: float, scale: float) -> None:
+    plain = modified_z(value, values, floor=1.0)
+
+    assert modified_z(value * scale, [each * scale for each in reversed(values)], floor=scale) == pytest.approx(
+        plain, rel=1e-6, abs=1e-6
+    )
+
+
+def sisters(*values: float) -> Sisters:
+    return Sisters({key_of(volts()): values})
+
+
+ALIKE = (3.300, 3.301, 3.302, 3.299, 3.3)
+
+
+def test_a_reading_that_passes_but_lies_apart_is_said_to() -> None:
+    assert sisters(*ALIKE).remark(volts(3.35)) == (
+        "3V3 3.350 V: within its limits, but unlike 5 passed sisters (median 3.300 V, 3.299 V .. 3.302 V; "
+        "modified z +30.3)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("known", "reading"),
+    [
+        (ALIKE, volts(3.302)),
+        (ALIKE[:4], volts(3.35)),
+        (ALIKE, volts(3.9)),
+        (ALIKE, volts(None)),
+        (ALIKE, replace(volts(3.35), aspect="after power off")),
+        (ALIKE, replace(volts(3.35), point="5V0")),
+        ((3.3,) * 5, volts(3.305)),
+    ],
+    ids=["like them", "too few", "failed", "no value", "left charge", "another rail", "instruments differ as much"],
+)  # fmt: skip
+def test_nothing_is_said(known: tuple[float, ...], reading: Reading) -> None:
+    assert sisters(*known).remark(reading) == ""
+
+
+def test_sisters_are_passed_units_of_the_same_kind_with_one_value_each(tmp_path: Path) -> None:
+    logbook = open_for_writing(tmp_path / "bringup.db", tmp_path)
+
+    def attempt(value: float, serial: str, result: AttemptResult = AttemptResult.PASSED, **changes: object) -> None:
+        record = LogbookRecord(logbook, simulated=False)
+        record.begin(replace(start(serial), **changes))  # type: ignore[arg-type]
+        typed = replace(volts(9.9), id=new_id())
+        record.reading(typed)
+        record.reading(replace(volts(value), id=new_id(), replaces=typed.id))
+        record.end(result, "", at=NOON, off_verified=True)
+
+    attempt(3.301, "MBL-0001")
+    attempt(3.302, "MBL-0002")
+    attempt(3.303, "MBL-0002")
+    attempt(3.304, "MBL-0003", AttemptResult.FAILED)
+    attempt(3.305, "MBL-0004", revision="A")
+    attempt(3.306, "MBL-0005", variant="long range")
+    attempt(3.307, "MBL-0006", procedure="Other")
+    attempt(3.308, "MBL-0007", board="Other")
+    attempt(3.309, "MBL-0008")
+    attempt(3.310, "MBL-0009", simulated=True)
+    procedure = load_procedure(fakes.FIRST_POWER_ON)
+
+    found = sisters_of(logbook, procedure, ("MBL-0008", ""), simulated=False)
+
+    assert found.values == {(MEASURE, "3V3", "voltage", ""): (3.301, 3.303)}
+    shifted = replace(procedure, steps=procedure.steps[1:] + procedure.steps[:1])
+    moved = replace(shifted, steps=tuple(replace(step, index=at) for at, step in enumerate(shifted.steps)))
+    assert not sisters_of(logbook, moved, ("MBL-0008", ""), simulated=False).values, "another step has that number now"
+    logbook.close()
+
+
+def test_it_is_kept_and_told_right_after_the_reading() -> None:
+    key = (0, "3V3", "voltage", "")
+    procedure = fakes.picked("apply", "measure", "power_off")
+    bench = fakes.simulated_bench(procedure, history=fakes.SEEN)
+    outcome = bench.run(sisters=Sisters({(1, *key[1:]): (3.25,) * 6}))
+
+    assert outcome.result is AttemptResult.PASSED, "a notice fails nothing"
+    ((_, text, _),) = [event for event in bench.record.events if event[0] == "unlike"]
+    assert "within its limits, but unlike 6 passed sisters" in text
+    at = next(n for n, told in enumerate(bench.told) if told.data.get("kind") == "unlike")
+    before = bench.told[at - 1].reading
+    assert before is not None
+    assert (before.point, before.result) == ("3V3", Result.PASS)
+
+
+def test_the_compact_view_keeps_readings_and_warnings_only() -> None:
+    said = []
+    for compact in (False, True):
+        stream = io.StringIO()
+        view = PlainView(stream)
+        view.scene.compact = compact
+        view.start()
+        view.tell(Told("step-begun", "measure 3V3", step=4, data={"of": 7}))
+        view.tell(Told("prompt-answered", "Go?", data={"by_itself": True}))
+        view.tell(Told("event", "simulated: the supply's leads are plugged in", data={"kind": "simulated"}))
+        view.tell(Told("reading", step=4, reading=volts(3.35)))
+        view.tell(Told("event", "3V3: unlike", data={"kind": "unlike"}))
+        view.close()
+        said.append(stream.getvalue().strip().splitlines())
+
+    assert len(said[0]) == 5
+    assert [line.split()[0] for line in said[1]] == ["3V3", "3V3:"]
