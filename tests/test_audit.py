@@ -315,6 +315,7 @@ def test_a_tail_cut_off_with_its_hashes_is_found_by_an_anchor_only(path: Path) -
         path,
         f"DELETE FROM chain WHERE seq >= {place}",
         "DELETE FROM polls",
+        "DELETE FROM line_texts",
         "DELETE FROM notes WHERE seq = (SELECT max(seq) FROM notes)",
         f"DELETE FROM readings WHERE attempt = '{attempt}'",
         "DELETE FROM events WHERE kind = 'guardian'",
