@@ -19,6 +19,7 @@ from bringup.commands.common import bench_option, find_bench, json_option, logbo
 from bringup.commands.tracing import replay_option, trace_option, traced_ask
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
+from bringup.core.safety_lines import lines_of
 from bringup.errors import CommandError, ExitCode
 
 if TYPE_CHECKING:
@@ -177,7 +178,7 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps()
+    bench = bench.for_steps().listening_to(lines_of(procedure))
     check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     if wanted.replay is not None:
@@ -244,6 +245,7 @@ def carry_out(
         guard=guard,
         only=only,
         sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
+        lines=opened.lines,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,
