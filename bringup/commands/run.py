@@ -179,7 +179,7 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps()
+    bench = bench.for_steps().listening_to(lines_of(procedure))
     check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
@@ -246,9 +246,9 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
-        lines=opened.lines,
         only=only,
         sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
+        lines=opened.lines,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         sources=texts,
         going_on=earlier,

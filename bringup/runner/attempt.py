@@ -168,16 +168,9 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
     for bug in (error if not isinstance(error, EXPECTED) else None, power.bug, journal.bug):
         if bug is not None:
             raise bug
-    return AttemptOutcome(
-        attempt,
-        result,
-        cause,
-        tuple(journal.readings),
-        power.off_verified,
-        power.sinking.off_verified,
-        tuple(journal.unrecorded),
-        isinstance(error, Interrupted | KeyboardInterrupt),
-    )
+    kept, unkept, load_off = tuple(journal.readings), tuple(journal.unrecorded), power.sinking.off_verified
+    interrupted = isinstance(error, Interrupted | KeyboardInterrupt)
+    return AttemptOutcome(attempt, result, cause, kept, power.off_verified, load_off, unkept, interrupted)
 
 
 def _record_end(work: Work, steps: Walk, result: AttemptResult, cause: str) -> LogbookError | None:
