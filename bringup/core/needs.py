@@ -12,7 +12,7 @@ from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
-from bringup.core.safety_bench import probed_points
+from bringup.core.safety_bench import by_meter, probed_points
 from bringup.core.words import Kind
 
 POWERING = ("set_voltage", "set_current_limit", "switch")
@@ -117,7 +117,7 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
         yield "'set_over_voltage' (the step states `over_voltage`)"
     if isinstance(action, Log):
         for channel in action.what:
-            at_supply = channel.kind is not Kind.VOLTAGE or channel.point in procedure.board.inputs
+            at_supply = not channel.by_load and not by_meter(channel, procedure.board)
             name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
             if at_supply and not can_ask(dialect, name):
                 yield f"'{name}'"

@@ -9,6 +9,7 @@ from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
 from bringup.core.preview import Judged, Preview, StepPreview
+from bringup.core.preview_under_load import log_details, pace_of
 from bringup.core.procedure import (
     Apply,
     Dwell,
@@ -20,7 +21,6 @@ from bringup.core.procedure import (
     Note,
     OnLost,
     OnlyIf,
-    Pace,
     PowerOff,
     Question,
     Resistance,
@@ -117,8 +117,7 @@ def doing(step: Step) -> str:
         case Measure():
             return "measure volts"
         case Log():
-            why = " (by hand: `every` is left out)" if action.pace is Pace.BY_HAND else ""
-            return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}{why}"
+            return f"log for {duration(action.duration.number)}, {pace_of(action)}"
         case Sink():
             if action.level is None:
                 return f"the load at {action.rail} off"
@@ -156,6 +155,8 @@ def _details(step: Step) -> Iterator[str]:
     if step.on_lost is not OnLost.END:
         then = "is waited for" if step.on_lost is OnLost.WAIT else "leaves no values, and the step goes on"
         yield f"a meter that is lost {then}"
+    if isinstance(step.action, Log):
+        yield from log_details(step.action)
     if isinstance(step.action, Question):
         if step.action.choices:
             good = f" (good: {listed(step.action.good)})" if step.action.good else ""

@@ -84,12 +84,14 @@ class Measure:
 
 @frozen
 class Channel:
-    """One logged quantity: volts at a point, or volts, amps or watts of an input as the supply reports them."""
+    """One logged quantity: volts at a point, or volts, amps or watts as the supply or the load reports them."""
 
     point: str
     kind: Kind
     text: str
     """As written, such as 'VIN current'."""
+    by_load: bool = False
+    """Whether the electronic load at the point reports it; otherwise the supply (of an input) or the meter."""
 
 
 class Pace(StrEnum):
@@ -100,6 +102,8 @@ class Pace(StrEnum):
     """Left out: what instruments keep."""
     BY_HAND = "by hand"
     """Left out: what a person keeps (core.pacing)."""
+    OWN = "own pace"
+    """As fast as the instruments answer."""
 
 
 @frozen
@@ -109,7 +113,12 @@ class Log:
     what: tuple[Channel, ...]
     duration: Quantity
     every: Quantity
+    """At their own pace: the least time between two samples."""
     pace: Pace = Pace.STATED
+    judging: Mapping[str, Mapping[str, Limits]] = field(default_factory=dict)
+    """Limits of statistics of their own: statistic -> channel as written ("" for all) -> limits."""
+    marks: tuple[tuple[str, Quantity], ...] = ()
+    """What happens on the board, and how long after the start."""
 
 
 @frozen

@@ -9,7 +9,19 @@ from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
 from bringup.core.hazard import shock_points
-from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Question, Resistance, Step
+from bringup.core.procedure import (
+    Apply,
+    Channel,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    PowerOff,
+    Procedure,
+    Question,
+    Resistance,
+    Step,
+)
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
 
@@ -27,6 +39,11 @@ def meter_by_hand(bench: Bench) -> bool:
     return bench.meter is not None and bench.meter.by_hand
 
 
+def by_meter(channel: Channel, board: Board) -> bool:
+    """Whether the meter reads what is logged: volts of a rail. Inputs are the supply's."""
+    return not channel.by_load and channel.kind is Kind.VOLTAGE and channel.point not in board.inputs
+
+
 def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     """Return the points that the meter touches in this step, in order; the supply reports inputs in a `log`."""
     action = step.action
@@ -35,7 +52,7 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     if isinstance(action, Leads):
         return (action.input,)
     if isinstance(action, Log):
-        at_meter = (c.point for c in action.what if c.kind is Kind.VOLTAGE and c.point not in board.inputs)
+        at_meter = (c.point for c in action.what if by_meter(c, board))
         return tuple(dict.fromkeys(at_meter))
     return ()
 
@@ -43,7 +60,7 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
 def uses_supply(step: Step, board: Board) -> bool:
     """Whether the step sets the supply or reads it."""
     if isinstance(step.action, Log):
-        return any(c.point in board.inputs or c.kind is not Kind.VOLTAGE for c in step.action.what)
+        return any(not c.by_load and not by_meter(c, board) for c in step.action.what)
     return isinstance(step.action, Apply | Leads | PowerOff)
 
 

@@ -20,6 +20,7 @@ VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",))
 WATTS = Amount(("W",))
 FARADS, PERCENT = Amount(("F",)), Amount(("%",))
 ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
+OWN_PACE = "own pace"
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
 # fmt: off
@@ -121,6 +122,10 @@ def expect(unit: str | None, doc: str, example: str) -> Field:
     """Return the field that judges a step: one for all, or by point."""
     return Field("expect", Either(Limit(unit), ByName(Limit(unit), "point")), doc, example=example)
 
+def judges(name: str, doc: str, example: str) -> Field:
+    """Return the field with the limits of one statistic of a `log`: one for all, or by channel."""
+    return Field(name, Either(Limit(None), ByName(Limit(None), "channel")), f"limits {doc}", example=example)
+
 def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: bool = False) -> Section:
     """Return the section of one action: its own fields, then those of every step."""
     return Section(f"{name} step", doc, (*fields, *COMMON), short=short, may_be_empty=may_be_empty)
@@ -164,11 +169,22 @@ ACTIONS = {
         expect("V", "limits", "{3V3: 3.3 V ± 1 %}"), short="points"),
     "log": action("log", "Repeated readings; every sample must lie within `expect`. Three in a row outside end it and "
                   "the attempt, unless `on_fail: go_on`.",
-        Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it",
+        Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it, "
+              "or any point with `load voltage`, `load current` or `load power`: what the load reads there",
               required=True, example="VIN current"),
         Field("for", SECONDS, "how long", required=True, example="30 s"),
-        Field("every", SECONDS, "time between samples (left out: by hand 5 s)", default="200 ms", example="200 ms"),
-        expect(None, "limits", "60 mA .. 110 mA"), *STEADY),
+        Field("every", AnyOf((OWN_PACE,), SECONDS), "time between samples (left out: by hand 5 s); `own pace`: as fast "
+              "as the instruments answer", default="200 ms", example="200 ms"),
+        expect(None, "limits", "60 mA .. 110 mA"),
+        judges("minimum", "of the lowest sample, in the place of the lower end of `expect`", "'> 3.2 V'"),
+        judges("maximum", "of the highest sample, in the place of the upper end of `expect`", "< 120 mA"),
+        judges("mean", "of the mean, in the place of `expect`", "3.3 V ± 1 %"),
+        judges("standard_deviation", "of the samples' standard deviation (n - 1)", "< 2 mV"),
+        judges("peak_to_peak", "of the highest sample less the lowest", "< 30 mV"),
+        judges("slope_per_hour", "of the least-squares line through the samples: its change in an hour",
+               "-5 mV .. 5 mV"),
+        Field("marks", ByName(SOME_SECONDS, "mark"), "what happens on the board, and how long after the start; `m` "
+              "sets one by key", example="{radio transmits: 10 s}"), *STEADY),
     "load": action("load", "Have the electronic load draw from a rail that reads within its limits with nothing drawn. "
                    "Off by `off: yes`, before an input is switched off, and at every end.",
         Field("rail", NAME, "rail or input that a channel's leads are on", required=True, example="3V3"),

@@ -50,8 +50,9 @@ def _doing(action: Action) -> str:
         case Measure():
             return f"measure {_named(action.points)}"
         case Log():
+            pace = ", as fast as the instruments answer" if action.pace is Pace.OWN else ""
             by_hand = f", every {duration(action.every.number)} by hand" if action.pace is Pace.BY_HAND else ""
-            lasting = f"for {duration(action.duration.number)}{by_hand}"
+            lasting = f"for {duration(action.duration.number)}{by_hand}{pace}"
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Sink():
             return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"

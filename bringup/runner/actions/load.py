@@ -84,7 +84,7 @@ def _not_fed(work: Work, point: str) -> str:
 def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
     """Keep and judge what the rail carries before anything is drawn; whether it may be loaded."""
     limits, origin = voltage_limits(work.board, draw.point)
-    volts = _volts(work, draw, sample)
+    volts = volts_at_load(work, draw.point, sample)
     judged = Judged(limits, origin)
     if reason := below_minimum_load(work, draw.point):
         judged = Judged(limits, origin, Result.NOT_JUDGED, reason)
@@ -99,12 +99,12 @@ def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
     return True
 
 
-def _volts(work: Work, draw: Draw, sample: LoadSample) -> Value:
+def volts_at_load(work: Work, point: str, sample: LoadSample) -> Value:
     """What the load reads. It knows magnitudes: its leads are on a negative rail the other way round."""
     if sample.volts is None:
         why = "over range" if sample.over_range else sample.fault.value if sample.fault is not None else "no value"
         return Value(None, sample.volts_raw, over_range=int(sample.over_range), why=why)
-    limits, _ = voltage_limits(work.board, draw.point)
+    limits, _ = voltage_limits(work.board, point)
     negative = limits is not None and limits.high is not None and limits.high <= 0
     return Value(-abs(sample.volts) if negative else sample.volts, sample.volts_raw)
 
@@ -122,7 +122,7 @@ def _keep_volts(work: Work, draw: Draw, volts: Value, judged: Judged, aspect: st
 
 def _keep_drawn(work: Work, draw: Draw, sample: LoadSample) -> None:
     """Keep volts and what is drawn, which is judged by what the load was set to."""
-    _keep_volts(work, draw, _volts(work, draw, sample), RECORDED, LOADED)
+    _keep_volts(work, draw, volts_at_load(work, draw.point, sample), RECORDED, LOADED)
     volts, amps = sample.volts, sample.amps
     why = "no value" if sample.fault is None else sample.fault.value
     if draw.mode == "power":

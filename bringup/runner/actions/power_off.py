@@ -12,11 +12,12 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import PowerOff
 from bringup.core.quantity import Quantity, format_quantity
 from bringup.core.replies import Value
+from bringup.core.verdict import sentence
 from bringup.core.words import How, Kind, LimitsFrom
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import read_once, sample_volts
 from bringup.runner.roles import Function
-from bringup.runner.work import Judged, Work, sentence
+from bringup.runner.work import Judged, Work
 
 LONGEST = 60.0
 """Seconds that discharging may take."""
