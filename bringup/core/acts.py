@@ -22,6 +22,7 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Sink,
+    Sweep,
 )
 
 
@@ -50,6 +51,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return *(channel.text for channel in action.what), f"{action.duration.number!r} s"
         case Sink():
             return action.rail, action.mode or "off", *([] if action.level is None else [repr(action.level.number)])
+        case Sweep():
+            return action.input, action.load, *(repr(point.number) for point in action.points)
         case Dwell():
             return (f"{action.duration.number!r} s",)
         case PowerOff():

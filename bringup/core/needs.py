@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step, Sweep
 from bringup.core.safety_bench import by_meter, probed_points
 from bringup.core.words import Kind
 
@@ -125,6 +125,8 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
 
 def _of_load(step: Step, dialect: Dialect, role: LoadRole) -> Iterator[str]:
     action = step.action
+    if isinstance(action, Sweep) and action.load:
+        action = Sink(action.load, "current", action.most, action.stop_voltage)
     if not isinstance(action, Sink) or action.level is None:
         return
     if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):

@@ -15,7 +15,7 @@ from bringup.core.finding import Finding
 from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
 from bringup.core.limits import Limits
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step, Sweep
 from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
 from bringup.core.timing import seconds_of
@@ -118,6 +118,8 @@ def _step(
 def _points(step: Step) -> tuple[str, ...]:
     if isinstance(step.action, Measure | Resistance):
         return step.action.points
+    if isinstance(step.action, Sweep):
+        return step.action.rails
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 
 

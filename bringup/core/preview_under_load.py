@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bringup.core.procedure import Log, Pace
+from bringup.core.procedure import Log, Pace, Sweep
+from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.core.wording import duration, limits_text, listed
 
 
@@ -23,3 +24,22 @@ def log_details(log: Log) -> Iterator[str]:
             yield f"{statistic}{f' of {name}' if name else ''}: {limits_text(limits)}"
     if log.marks:
         yield f"marks: {listed(f'{text} at {after}' for text, after in log.marks)}"
+
+
+def sweep_text(sweep: Sweep) -> str:
+    """Return what a sweep does, in a few words."""
+    count, ends = len(sweep.points), f"from {sweep.points[0]} to {sweep.points[-1]}"
+    if sweep.load:
+        return f"load {sweep.load} with constant current {ends} in {count} points, then off"
+    looks = f", looking for where rails {sweep.looks_for}" if sweep.looks_for else ""
+    return f"set {sweep.input} {ends} in {count} points{looks}, then back to where it was"
+
+
+def sweep_details(sweep: Sweep) -> Iterator[str]:
+    """Say what is read, which figures are worked out by which formula, and what they are judged by."""
+    yield f"reads {listed(sweep.rails)} at each"
+    named = LOAD_FORMULAS if sweep.load else LINE_FORMULAS
+    yield f"{'load' if sweep.load else 'line'} regulation, {sweep.formula}: {named[sweep.formula]}"
+    for figure, by_rail in sweep.judging.items():
+        for name, limits in by_rail.items():
+            yield f"{figure}{f' of {name}' if name else ''}: {limits_text(limits)}"

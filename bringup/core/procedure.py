@@ -137,6 +137,35 @@ class Sink:
 
 
 @frozen
+class Sweep:
+    """Set an input's voltage, or what a load draws, point by point; read the rails at each."""
+
+    points: tuple[Quantity, ...]
+    """Volts of the input or amperes drawn, in the order in which they are set."""
+    rails: tuple[str, ...]
+    """Read at each point."""
+    input: str = ""
+    """Whose voltage is swept; '' where a load's current is."""
+    load: str = ""
+    """Rail or input that the load draws from."""
+    settle: Quantity | None = None
+    """Time from setting a point to reading it."""
+    stop_voltage: Quantity | None = None
+    """Of the load: below this it stops drawing by itself."""
+    looks_for: str = ""
+    """'start' or 'stop': it may rest where converters start, which is otherwise refused."""
+    formula: str = ""
+    """Name of the formula of its regulation (core.sweep_figures)."""
+    judging: Mapping[str, Mapping[str, Limits]] = field(default_factory=dict)
+    """Figure -> rail ("" for all) -> limits."""
+
+    @property
+    def most(self) -> Quantity:
+        """The highest point."""
+        return max(self.points, key=lambda point: point.value)
+
+
+@frozen
 class Dwell:
     """Wait, with the supply watched."""
 
@@ -165,7 +194,21 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff | HostProgram
+Action = (
+    Inspect
+    | Question
+    | Note
+    | Resistance
+    | Leads
+    | Apply
+    | Measure
+    | Log
+    | Sink
+    | Sweep
+    | Dwell
+    | PowerOff
+    | HostProgram
+)
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -177,6 +220,7 @@ ACTION_NAMES: dict[type, str] = {
     Measure: "measure",
     Log: "log",
     Sink: "load",
+    Sweep: "sweep",
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",

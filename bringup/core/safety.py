@@ -13,7 +13,7 @@ from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step, Sweep
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_expect import examine_expectations
@@ -23,6 +23,7 @@ from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
 from bringup.core.safety_scanner import examine_scanner
+from bringup.core.safety_sweep import examine_sweeps
 from bringup.core.wording import listed, shown
 
 __all__ = ["Finding", "examine"]
@@ -44,6 +45,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_order(procedure),
         *examine_irreversible(procedure),
         *examine_loads(procedure, bench),
+        *examine_sweeps(procedure, bench),
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
@@ -69,6 +71,10 @@ def unknown_names(procedure: Procedure) -> Iterator[Finding]:
             continue
         if isinstance(action, Sink) and action.rail not in board.inputs and action.rail not in board.rails:
             yield _unknown(step, action.rail, "input or rail", listed((*board.inputs, *board.rails)))
+        if isinstance(action, Sweep):
+            for name in dict.fromkeys((action.input or action.load, *action.rails)):
+                if name not in board.inputs and name not in board.rails:
+                    yield _unknown(step, name, "input or rail", listed((*board.inputs, *board.rails)))
         for point in _points(step):
             _, name = quantity_of(step, point)
             if name not in board.inputs and name not in board.rails:

@@ -21,6 +21,7 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Step,
+    Sweep,
 )
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
@@ -49,6 +50,8 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     action = step.action
     if isinstance(action, Measure | Resistance):
         return action.points
+    if isinstance(action, Sweep):
+        return action.rails
     if isinstance(action, Leads):
         return (action.input,)
     if isinstance(action, Log):
@@ -61,6 +64,8 @@ def uses_supply(step: Step, board: Board) -> bool:
     """Whether the step sets the supply or reads it."""
     if isinstance(step.action, Log):
         return any(not c.by_load and not by_meter(c, board) for c in step.action.what)
+    if isinstance(step.action, Sweep):
+        return True
     return isinstance(step.action, Apply | Leads | PowerOff)
 
 
@@ -189,7 +194,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     hazardous = shock_points(procedure)
     for step in procedure.steps:
-        if not isinstance(step.action, Measure | Log | Leads):
+        if not isinstance(step.action, Measure | Log | Leads | Sweep):
             continue
         for point in probed_points(step, procedure.board):
             held = bench.probed_by_hand(point) or isinstance(step.action, Leads)

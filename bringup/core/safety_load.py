@@ -10,7 +10,7 @@ from bringup.core.expectation import states_of, voltage_limits
 from bringup.core.finding import Finding
 from bringup.core.hazard import highest_volts
 from bringup.core.loaded import amps_drawn, loaded_board
-from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step, Sweep
 from bringup.core.wording import listed, shown
 
 
@@ -29,6 +29,10 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
                 applied.clear()
         if isinstance(action, Log):
             yield from _logged(step, action, bench, drawn)
+        swept = isinstance(action, Sweep) and bool(action.load)
+        if isinstance(action, Sweep) and swept:
+            # Its highest point is the one that asks the most of everything.
+            action = Sink(action.load, "current", action.most, action.stop_voltage)
         if not isinstance(action, Sink):
             continue
         if bench is not None:
@@ -58,6 +62,8 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         elif source is not None:
             yield from _budget(step, procedure, applied[source], tuple(drawn.values()), state)
         yield from _converter(step, action, procedure)
+        if swept:
+            drawn.pop(action.rail)
 
 
 def _logged(step: Step, log: Log, bench: Bench | None, drawn: Mapping[str, Sink]) -> Iterator[Finding]:

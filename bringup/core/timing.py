@@ -10,7 +10,7 @@ import math
 from bringup.core.arming import plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step, Sweep
 from bringup.core.safety_bench import meter_by_hand
 
 READING = 0.6
@@ -43,6 +43,12 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
         return 2 * SWITCHING + (0.0 if by_hand else READING)
     if isinstance(action, Sink):
         return SWITCHING + (SETTLING if action.settle is None else action.settle.number)
+    if isinstance(action, Sweep):
+        settle = SETTLING if action.settle is None else action.settle.number
+        point = (
+            SETTLING + settle + (SWITCHING if action.load else 0.0) + (0.0 if by_hand else READING) * len(action.rails)
+        )
+        return point * len(action.points)
     if isinstance(action, Apply):
         plan = plan_apply(action, board, bench, state)
         return SWITCHING + sum(SETTLING + (stage.charge_time or 0.0) + plan.hold for stage in plan.stages)

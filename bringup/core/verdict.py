@@ -7,10 +7,16 @@ from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.statistics_of_log import MAXIMUM, MINIMUM
 from bringup.core.wording import limits_text
-from bringup.core.words import Result
+from bringup.core.words import Kind, Result
 
 MOMENTARY = (MINIMUM, MAXIMUM)
 """Statistics with a moment, which their note tells."""
+
+
+def full_name(reading: Reading) -> str:
+    """Return what was read: point, aspect and kind, without the kind where the aspect says it."""
+    kind = "" if reading.kind is Kind.RATIO else reading.kind.value
+    return " ".join(part for part in (reading.point, reading.aspect, kind) if part)
 
 
 def sentence(reading: Reading) -> str:
@@ -18,7 +24,7 @@ def sentence(reading: Reading) -> str:
 
     What failed for another reason than its limits says that reason: '3V3 resistance 7 MΩ: about 850 Ω is expected'.
     """
-    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
+    name = full_name(reading)
     if reading.value is None and reading.result is Result.FAIL:
         return f"{name}: {reading.note}"
     if reading.value is None:

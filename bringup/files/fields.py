@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bringup.core.board import ConverterKind
 from bringup.core.procedure import OnLost
+from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, Part
 from bringup.files.sections import ByName, Field, Section, Several
@@ -21,6 +22,7 @@ WATTS = Amount(("W",))
 FARADS, PERCENT = Amount(("F",)), Amount(("%",))
 ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
 OWN_PACE = "own pace"
+SWEPT, SWEPT_STEP = Amount(("V", "A"), least="zero"), Amount(("V", "A"))
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
 # fmt: off
@@ -122,9 +124,9 @@ def expect(unit: str | None, doc: str, example: str) -> Field:
     """Return the field that judges a step: one for all, or by point."""
     return Field("expect", Either(Limit(unit), ByName(Limit(unit), "point")), doc, example=example)
 
-def judges(name: str, doc: str, example: str) -> Field:
-    """Return the field with the limits of one statistic of a `log`: one for all, or by channel."""
-    return Field(name, Either(Limit(None), ByName(Limit(None), "channel")), f"limits {doc}", example=example)
+def judges(name: str, doc: str, example: str, what: str = "channel") -> Field:
+    """Return the field with the limits of one statistic or figure: one for all, or by channel or rail."""
+    return Field(name, Either(Limit(None), ByName(Limit(None), what)), f"limits {doc}", example=example)
 
 def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: bool = False) -> Section:
     """Return the section of one action: its own fields, then those of every step."""
@@ -195,6 +197,29 @@ ACTIONS = {
         Field("stop_voltage", VOLTS, "below this the load stops by itself, which ends the attempt", default="none",
               example="2.5 V"),
         Field("settle", SECONDS, "time from on to the look that is judged", default="500 ms", example="1 s")),
+    "sweep": action("sweep", "Set an input's voltage, or what the load draws, point by point; read the rails at each. "
+                    "The input needs an `apply` before, and goes back to its volts; the load goes off.",
+        Field("input", NAME, "whose voltage is swept", example="VIN"),
+        Field("load", NAME, "or the rail that the load draws from: its current is swept", example="3V3"),
+        Field("from", SWEPT, "first point, V of the input or A drawn", required=True, example="18 V"),
+        Field("to", SWEPT, "last point; may be the lower one", required=True, example="30 V"),
+        Field("step", SWEPT_STEP, "from point to point", required=True, example="2 V"),
+        Field("rails", Several(NAME), "read at each point", default="the rail that is loaded", example="[5V0, 3V3]"),
+        Field("settle", SECONDS, "time from setting a point to reading it, beside the current's own settling",
+              default="none; of a load 500 ms", example="1 s"),
+        Field("stop_voltage", VOLTS, "of the load: below this it stops by itself, which ends the attempt",
+              default="none", example="2.5 V"),
+        Field("looks_for", OneOf(("start", "stop")), "where rails start (rising) or stop (falling): only then may it "
+              "rest below the lowest working input", default="neither", example="start"),
+        Field("formula", OneOf((*LINE_FORMULAS, *LOAD_FORMULAS)), "of line or load regulation; kept with the figure",
+              default="ends over nominal; of a load ends over full load", example="ends over nominal"),
+        expect("V", "limits of the rails at each point", "{3V3: 3.3 V ± 1 %}"),
+        judges("line_regulation", "of the formula's percentage", "-0.5 % .. 0.5 %", "rail"),
+        judges("load_regulation", "of the formula's percentage", "< 1 %", "rail"),
+        judges("efficiency", "of power out of the loaded rail over power into the input, in percent", "'> 70 %'", "rail"),
+        judges("dropout", "of input less rail, where it is just in regulation", "< 1.5 V", "rail"),
+        judges("starts_at", "of the input at which the rail is up", "13 V .. 15 V", "rail"),
+        judges("stops_at", "of the input at which it is up no more", "11 V .. 13.5 V", "rail")),
     "dwell": action("dwell", "Wait, with the supply watched.",
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
@@ -211,7 +236,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "ripple", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("photo", "ripple", "listen"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

@@ -16,6 +16,7 @@ from bringup.files.log_checks import as_meant, check_channel, check_log
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
+from bringup.files.sweep_checks import check_sweep
 from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
@@ -63,6 +64,9 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             _check_apply(body, problems)
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
+        if kind == "sweep":
+            inputs, known = (None, None) if points is None else (points.inputs, points.all)
+            check_sweep(body, inputs, known, problems)
         if kind == "host_program":
             _check_program(body, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
@@ -155,6 +159,8 @@ def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
         return {channel.text: UNIT_OF[channel.kind] for channel in channels}
     if kind == "leads":
         return {body.get("input", ""): "V"}
+    if kind == "sweep":
+        return dict.fromkeys(body.get("rails", (body.get("load", ""),)), "V")
     return dict.fromkeys(body.get("points", ()), "ohm" if kind == "resistance" else "V")
 
 

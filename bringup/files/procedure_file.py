@@ -40,6 +40,7 @@ from bringup.files.procedure_checks import Points, check_procedure, index_of_ste
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
+from bringup.files.sweep_checks import sweep_of
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
@@ -166,6 +167,8 @@ def _action(kind: str, body: Values, board: Board) -> Action:
         case "load":
             mode = next((name for name in HELD if name in body), "")
             return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
+        case "sweep":
+            return sweep_of(body)
         case "dwell":
             return Dwell(body.get("for"))
         case "host_program":

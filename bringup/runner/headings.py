@@ -20,6 +20,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    Sweep,
 )
 from bringup.core.wording import duration
 
@@ -56,6 +57,9 @@ def _doing(action: Action) -> str:
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Sink():
             return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"
+        case Sweep():
+            what = f"what the load draws from {action.load}" if action.load else action.input
+            return f"sweep {what} from {action.points[0]} to {action.points[-1]}"
         case Dwell():
             return f"dwell {duration(action.duration.number)}"
         case PowerOff():

@@ -35,7 +35,6 @@ from bringup.core.words import How, LimitsFrom, Result
 from bringup.runner.astray import Astray, drawn_by
 from bringup.runner.work import RECORDED, Judged, Work
 
-
 AT_LOAD = " at the load"
 """Added to the statistics of what the load reads: the meter may follow the same rail."""
 
@@ -124,10 +123,14 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
         behind = f", behind the mark '{mark}'" if mark else ""
         note = f"at {duration(moment - begun)}{behind}"
         judged = judge.of(aspect, note)
-        work.keep(channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment)
+        work.keep(
+            channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment
+        )
     for aspect, value in _derived(trace, action.judging):
         judged = judge.of(aspect, "")
-        work.keep(channel.point, channel.kind, value, judged, instrument=instrument, how=How.DERIVED, aspect=aspect + place)
+        work.keep(
+            channel.point, channel.kind, value, judged, instrument=instrument, how=How.DERIVED, aspect=aspect + place
+        )
 
 
 @dataclass(slots=True)

@@ -18,6 +18,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    Sweep,
 )
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
@@ -32,6 +33,7 @@ from bringup.runner.actions.note import note
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
+from bringup.runner.actions.sweep import sweep, sweep_off
 from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
 from bringup.runner.going_on import carry
@@ -65,6 +67,8 @@ def perform(work: Work, action: Action) -> None:
             log(work, action)
         case Sink():
             load(work, action)
+        case Sweep():
+            sweep(work, action)
         case Dwell():
             dwell(work, action)
         case PowerOff():
@@ -212,6 +216,8 @@ class Steps:
             work.power.all_off()
         if isinstance(step.action, Sink):
             load_off(work, step.action)
+        if isinstance(step.action, Sweep):
+            sweep_off(work, step.action)
         if isinstance(step.action, Apply):
             work.unpowered.add(step.action.input)
         off_and_end(work)
@@ -261,6 +267,8 @@ def needed_input(work: Work, step: Step) -> str:
         points = tuple(channel.point for channel in step.action.what)
     elif isinstance(step.action, Sink):
         points = (step.action.rail,)
+    elif isinstance(step.action, Sweep):
+        points = (step.action.input or step.action.load,)
     for point in points:
         name = work.board.input_of(point)
         if name in work.unpowered:
