@@ -216,7 +216,7 @@ ACTIONS = {
         expect("V", "limits of the rails at each point", "{3V3: 3.3 V ± 1 %}"),
         judges("line_regulation", "of the formula's percentage", "-0.5 % .. 0.5 %", "rail"),
         judges("load_regulation", "of the formula's percentage", "< 1 %", "rail"),
-        judges("efficiency", "of power out of the loaded rail over power into the input, in percent", "'> 70 %'", "rail"),
+        judges("efficiency", "of power out of the loaded rail over power into the input", "'> 70 %'", "rail"),
         judges("dropout", "of input less rail, where it is just in regulation", "< 1.5 V", "rail"),
         judges("starts_at", "of the input at which the rail is up", "13 V .. 15 V", "rail"),
         judges("stops_at", "of the input at which it is up no more", "11 V .. 13.5 V", "rail")),
