@@ -11,10 +11,11 @@ from bringup.commands.loading import load
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
-from bringup.core.procedure import Apply, Step, Sweep
+from bringup.core.procedure import Apply, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.safety import examine
+from bringup.core.under_load import Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.files.sweep_checks import points_of
 from bringup.runner.prompts import Answer

@@ -141,11 +141,12 @@ def run(wanted: Wanted) -> ExitCode:
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
+    from bringup.core.safety_ripple import needs_scope
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps()
+    bench = bench.for_steps(scope=needs_scope(procedure))
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
@@ -284,6 +285,7 @@ def setup_of(
         meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
         scanner=opened.scanner(),
         load=opened.load(),
+        scope=opened.scope(),
         clock=clock,
         ask=ask,
         record=record,

@@ -22,8 +22,8 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Sink,
-    Sweep,
 )
+from bringup.core.under_load import Ripple, Sweep
 
 
 def act_of(action: Action, loaded: str = "") -> tuple[str, ...]:
@@ -45,6 +45,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.ask,)
         case Note():
             return (action.text,)
+        case Ripple():
+            return action.by, *action.points
         case Measure() | Resistance():
             return action.points
         case Log():

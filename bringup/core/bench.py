@@ -232,9 +232,9 @@ class Bench:
     load: LoadRole | None = None
     scope: ScopeRole | None = None
 
-    def for_steps(self) -> Bench:
-        """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
-        return replace(self, scope=None)
+    def for_steps(self, *, scope: bool = False) -> Bench:
+        """Return the bench as an attempt uses it: a scope that no step asks, and that may be off, stops nobody."""
+        return self if scope else replace(self, scope=None)
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""

@@ -9,7 +9,8 @@ from __future__ import annotations
 from bringup.core.budget import on_the_node
 from bringup.core.design_values import nominal_volts
 from bringup.core.elements import LIGHT_LOAD_EXCESS
-from bringup.core.procedure import Apply, Procedure, Sweep
+from bringup.core.procedure import Apply, Procedure
+from bringup.core.under_load import Sweep
 
 SHOCK_VOLTS = 60.0
 """DC, by magnitude."""

@@ -11,8 +11,9 @@ from collections.abc import Iterator, Mapping
 from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step, Sweep
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import by_meter, probed_points
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.words import Kind
 
 POWERING = ("set_voltage", "set_current_limit", "switch")
@@ -141,6 +142,8 @@ def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[st
     if not probed_points(step, procedure.board):
         return
     function = "ohms" if isinstance(step.action, Resistance) else "dc volts"
+    if isinstance(step.action, Ripple):
+        function = "ac volts"
     if function not in dialect.functions:
         yield f"the function '{function}'"
     elif configuring(dialect, function, fixed=False) is None:

@@ -9,7 +9,7 @@ from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
 from bringup.core.preview import Judged, Preview, StepPreview
-from bringup.core.preview_under_load import log_details, pace_of, sweep_details, sweep_text
+from bringup.core.preview_under_load import details_under_load, doing_under_load, pace_of
 from bringup.core.procedure import (
     Apply,
     Dwell,
@@ -26,10 +26,10 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
-    Sweep,
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -124,8 +124,8 @@ def doing(step: Step) -> str:
                 return f"the load at {action.rail} off"
             stop = "" if action.stop_voltage is None else f", stops below {action.stop_voltage}"
             return f"read {action.rail}; if in regulation, load it with constant {action.mode} {action.level}{stop}"
-        case Sweep():
-            return sweep_text(action)
+        case Ripple() | Sweep():
+            return doing_under_load(action)
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"
         case PowerOff():
@@ -158,10 +158,7 @@ def _details(step: Step) -> Iterator[str]:
     if step.on_lost is not OnLost.END:
         then = "is waited for" if step.on_lost is OnLost.WAIT else "leaves no values, and the step goes on"
         yield f"a meter that is lost {then}"
-    if isinstance(step.action, Log):
-        yield from log_details(step.action)
-    if isinstance(step.action, Sweep):
-        yield from sweep_details(step.action)
+    yield from details_under_load(step.action)
     if isinstance(step.action, Question):
         if step.action.choices:
             good = f" (good: {listed(step.action.good)})" if step.action.good else ""

@@ -4,9 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bringup.core.procedure import Log, Pace, Sweep
+from bringup.core.procedure import Log, Pace
 from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.wording import duration, limits_text, listed
+
+
+def doing_under_load(action: Ripple | Sweep) -> str:
+    """Return what such a step does, in a few words."""
+    return _ripple_text(action) if isinstance(action, Ripple) else _sweep_text(action)
+
+
+def details_under_load(action: object) -> Iterator[str]:
+    """Say more of it; nothing of any other step."""
+    if isinstance(action, Log):
+        yield from _log_details(action)
+    elif isinstance(action, Sweep):
+        yield from _sweep_details(action)
 
 
 def pace_of(log: Log) -> str:
@@ -17,7 +31,7 @@ def pace_of(log: Log) -> str:
     return f"every {duration(log.every.number)}{why}"
 
 
-def log_details(log: Log) -> Iterator[str]:
+def _log_details(log: Log) -> Iterator[str]:
     """Say which statistics are judged by limits of their own, and what is marked when."""
     for statistic, by_channel in log.judging.items():
         for name, limits in by_channel.items():
@@ -26,7 +40,7 @@ def log_details(log: Log) -> Iterator[str]:
         yield f"marks: {listed(f'{text} at {after}' for text, after in log.marks)}"
 
 
-def sweep_text(sweep: Sweep) -> str:
+def _sweep_text(sweep: Sweep) -> str:
     """Return what a sweep does, in a few words."""
     count, ends = len(sweep.points), f"from {sweep.points[0]} to {sweep.points[-1]}"
     if sweep.load:
@@ -35,7 +49,7 @@ def sweep_text(sweep: Sweep) -> str:
     return f"set {sweep.input} {ends} in {count} points{looks}, then back to where it was"
 
 
-def sweep_details(sweep: Sweep) -> Iterator[str]:
+def _sweep_details(sweep: Sweep) -> Iterator[str]:
     """Say what is read, which figures are worked out by which formula, and what they are judged by."""
     yield f"reads {listed(sweep.rails)} at each"
     named = LOAD_FORMULAS if sweep.load else LINE_FORMULAS
@@ -43,3 +57,10 @@ def sweep_details(sweep: Sweep) -> Iterator[str]:
     for figure, by_rail in sweep.judging.items():
         for name, limits in by_rail.items():
             yield f"{figure}{f' of {name}' if name else ''}: {limits_text(limits)}"
+
+
+def _ripple_text(ripple: Ripple) -> str:
+    """Return how ripple is measured, in a few words."""
+    if ripple.by == "meter":
+        return f"ripple as RMS by the meter's AC volts, band {ripple.band}"
+    return f"ripple from peak to peak by the scope, AC, 20 MHz, ground {ripple.ground} (it is earthed)"

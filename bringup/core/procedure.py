@@ -10,6 +10,7 @@ from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.words import Kind
 
 
@@ -137,35 +138,6 @@ class Sink:
 
 
 @frozen
-class Sweep:
-    """Set an input's voltage, or what a load draws, point by point; read the rails at each."""
-
-    points: tuple[Quantity, ...]
-    """Volts of the input or amperes drawn, in the order in which they are set."""
-    rails: tuple[str, ...]
-    """Read at each point."""
-    input: str = ""
-    """Whose voltage is swept; '' where a load's current is."""
-    load: str = ""
-    """Rail or input that the load draws from."""
-    settle: Quantity | None = None
-    """Time from setting a point to reading it."""
-    stop_voltage: Quantity | None = None
-    """Of the load: below this it stops drawing by itself."""
-    looks_for: str = ""
-    """'start' or 'stop': it may rest where converters start, which is otherwise refused."""
-    formula: str = ""
-    """Name of the formula of its regulation (core.sweep_figures)."""
-    judging: Mapping[str, Mapping[str, Limits]] = field(default_factory=dict)
-    """Figure -> rail ("" for all) -> limits."""
-
-    @property
-    def most(self) -> Quantity:
-        """The highest point."""
-        return max(self.points, key=lambda point: point.value)
-
-
-@frozen
 class Dwell:
     """Wait, with the supply watched."""
 
@@ -205,6 +177,7 @@ Action = (
     | Log
     | Sink
     | Sweep
+    | Ripple
     | Dwell
     | PowerOff
     | HostProgram
@@ -221,6 +194,7 @@ ACTION_NAMES: dict[type, str] = {
     Log: "log",
     Sink: "load",
     Sweep: "sweep",
+    Ripple: "ripple",
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",

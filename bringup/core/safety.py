@@ -13,7 +13,7 @@ from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step, Sweep
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_expect import examine_expectations
@@ -22,8 +22,10 @@ from bringup.core.safety_levels import examine_levels
 from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
+from bringup.core.safety_ripple import examine_ripple
 from bringup.core.safety_scanner import examine_scanner
 from bringup.core.safety_sweep import examine_sweeps
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.wording import listed, shown
 
 __all__ = ["Finding", "examine"]
@@ -53,6 +55,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
     if bench is not None:
         found += examine_bench(procedure, bench)
         found += examine_dialects(procedure, bench)
+        found += examine_ripple(procedure, bench)
         found += examine_scanner(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
@@ -87,7 +90,7 @@ def _unknown(step: Step, name: str, what: str, known: str) -> Finding:
 
 def _points(step: Step) -> tuple[str, ...]:
     action = step.action
-    if isinstance(action, Measure | Resistance):
+    if isinstance(action, Measure | Resistance | Ripple):
         return action.points
     return tuple(channel.text for channel in action.what) if isinstance(action, Log) else ()
 

@@ -21,8 +21,8 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Step,
-    Sweep,
 )
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
 
@@ -52,6 +52,8 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
         return action.points
     if isinstance(action, Sweep):
         return action.rails
+    if isinstance(action, Ripple) and action.by == "meter":
+        return action.points
     if isinstance(action, Leads):
         return (action.input,)
     if isinstance(action, Log):
@@ -194,7 +196,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     hazardous = shock_points(procedure)
     for step in procedure.steps:
-        if not isinstance(step.action, Measure | Log | Leads | Sweep):
+        if not isinstance(step.action, Measure | Log | Leads | Sweep | Ripple):
             continue
         for point in probed_points(step, procedure.board):
             held = bench.probed_by_hand(point) or isinstance(step.action, Leads)
@@ -218,6 +220,8 @@ def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:
         return "takes the leads off the board and puts the meter on them"
     if isinstance(step.action, Resistance):
         return "takes the leads off the board"
+    if isinstance(step.action, Ripple) and step.action.by == "scope":
+        return "holds the scope's probe"
     probed = probed_points(step, procedure.board)
     if bench is not None and any(bench.probed_by_hand(point) for point in probed):
         return "holds the probe"

@@ -10,7 +10,8 @@ from bringup.core.expectation import states_of, voltage_limits
 from bringup.core.finding import Finding
 from bringup.core.hazard import highest_volts
 from bringup.core.loaded import amps_drawn, loaded_board
-from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step, Sweep
+from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step
+from bringup.core.under_load import Sweep
 from bringup.core.wording import listed, shown
 
 

@@ -17,10 +17,11 @@ from bringup.core.budget import expected_current, lowest_working, stop_voltage
 from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.loaded import loaded_board
-from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step, Sweep
+from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
 from bringup.core.protection import least_level
 from bringup.core.safety_levels import volts_beyond
 from bringup.core.safety_ramp import rests
+from bringup.core.under_load import Sweep
 from bringup.core.wording import listed, shown
 
 

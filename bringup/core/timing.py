@@ -10,8 +10,9 @@ import math
 from bringup.core.arming import plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step, Sweep
+from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
+from bringup.core.under_load import Ripple, Sweep
 
 READING = 0.6
 """Seconds for one settled reading of volts, the supply asked beside it."""
@@ -43,6 +44,8 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
         return 2 * SWITCHING + (0.0 if by_hand else READING)
     if isinstance(action, Sink):
         return SWITCHING + (SETTLING if action.settle is None else action.settle.number)
+    if isinstance(action, Ripple):
+        return 0.0 if by_hand and action.by == "meter" else (READING + SWITCHING) * len(action.points)
     if isinstance(action, Sweep):
         settle = SETTLING if action.settle is None else action.settle.number
         point = (

@@ -220,6 +220,14 @@ ACTIONS = {
         judges("dropout", "of input less rail, where it is just in regulation", "< 1.5 V", "rail"),
         judges("starts_at", "of the input at which the rail is up", "13 V .. 15 V", "rail"),
         judges("stops_at", "of the input at which it is up no more", "11 V .. 13.5 V", "rail")),
+    "ripple": action("ripple", "What lies on rails beside their DC. Kept with how it was measured.",
+        Field("points", Several(NAME), "rails or inputs", required=True, example="[5V0, 3V3]"),
+        Field("by", OneOf(("scope", "meter")), "scope: peak to peak, AC coupled, limited to 20 MHz; meter: RMS by its "
+              "AC volts", required=True, example="scope"),
+        Field("ground", TEXT, "how the scope's probe is grounded", example="spring"),
+        Field("time_base", SECONDS, "of the scope, per division", default="10 us", example="10 us"),
+        Field("band", TEXT, "of the meter's AC volts, by its data sheet", example="20 Hz to 100 kHz"),
+        expect("V", "limits; without them it is recorded", "< 50 mV")),
     "dwell": action("dwell", "Wait, with the supply watched.",
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
@@ -236,7 +244,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "ripple", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("photo", "listen"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

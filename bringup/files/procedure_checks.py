@@ -16,10 +16,12 @@ from bringup.files.log_checks import as_meant, check_channel, check_log
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
-from bringup.files.sweep_checks import check_sweep
+from bringup.files.sweep_checks import check_ripple, check_sweep
 from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
+
+WITH_POINTS = ("resistance", "measure", "ripple")
 
 
 class Points:
@@ -64,6 +66,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             _check_apply(body, problems)
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
+        if kind == "ripple":
+            check_ripple(body, problems)
         if kind == "sweep":
             inputs, known = (None, None) if points is None else (points.inputs, points.all)
             check_sweep(body, inputs, known, problems)
@@ -92,12 +96,12 @@ def _check_word(values: Values, name: str, known: Sequence[str], what: str, prob
 def _check_points(kind: str, body: Values, points: Points, problems: Problems) -> None:
     if kind in ("leads", "apply") and (name := body.get("input")) is not None and name not in points.inputs:
         problems.add(body.at("input"), f"the board has no input called '{name}'", nearest(name, points.inputs))
-    for entry in body.many("points") if kind in ("resistance", "measure") else ():
+    for entry in body.many("points") if kind in WITH_POINTS else ():
         _check_point(entry, entry.value, points, problems)
     for entry in body.many("what") if kind == "log" else ():
         if (name := check_channel(entry, points.all, points.inputs, problems)) is not None:
             _check_point(entry, name, points, problems)
-    _check_twice(body, "points" if kind in ("resistance", "measure") else "what", problems)
+    _check_twice(body, "points" if kind in WITH_POINTS else "what", problems)
 
 
 def _check_point(entry: Entry, name: str, points: Points, problems: Problems) -> None:

@@ -30,6 +30,7 @@ from bringup.core.procedure import (
 )
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.core.statistics_of_log import FIELDS
+from bringup.core.under_load import Ripple
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import OWN_PACE, PROCEDURE
@@ -46,6 +47,8 @@ LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
 OWN_PACE_LEAST = "10 ms"
 """Least time between two samples at the instruments' own pace: one that answers at once must not fill the disk."""
+RIPPLE_TIME_BASE = "10 us"
+"""Default time per division of `ripple`: a few periods of most converters (common practice, no source)."""
 PROGRAM_TIME_OUT = "60 s"
 """Default time that a program of this computer may take."""
 
@@ -167,6 +170,9 @@ def _action(kind: str, body: Values, board: Board) -> Action:
         case "load":
             mode = next((name for name in HELD if name in body), "")
             return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
+        case "ripple":
+            base = body.get("time_base", parse_quantity(RIPPLE_TIME_BASE, "s"))
+            return Ripple(body.get("points"), body.get("by"), base, body.get("ground", ""), body.get("band", ""))
         case "sweep":
             return sweep_of(body)
         case "dwell":

@@ -1,17 +1,19 @@
-"""What must fit together in a `sweep` step, and the points it sets."""
+"""What must fit together in a `sweep` or `ripple` step, and the points a sweep sets."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
 
-from bringup.core.procedure import Sweep
 from bringup.core.quantity import Quantity
 from bringup.core.sweep_figures import FIELDS, IN_PERCENT, LINE_FORMULAS, LOAD, LOAD_FORMULAS, OF_INPUT
+from bringup.core.under_load import Sweep
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest
 
+TIME_BASE = (1e-6, 10.0)
+"""Seconds per division that are set."""
 MOST_POINTS = 200
 """Points of one sweep; more are a mistyped step (our choice, no source)."""
 
@@ -123,3 +125,18 @@ def _check_points(body: Values, problems: Problems, *, of_input: bool) -> None:
     if wanted * (end.value - start.value) < 0:
         way = "rising" if wanted > 0 else "falling"
         problems.add(body.at("looks_for"), f"`looks_for: {body.get('looks_for')}` needs a {way} sweep")
+
+
+def check_ripple(body: Values, problems: Problems) -> None:
+    """Report ripple of which nobody says how it is measured: such a number is worth nothing."""
+    needed, other = {"scope": ("ground", "band"), "meter": ("band", "ground")}.get(body.get("by", ""), ("", ""))
+    if needed and needed not in body and needed not in body.wrong:
+        examples = {"ground": "ground: spring", "band": "band: 20 Hz to 100 kHz"}
+        message = f"ripple by the {body.get('by')} without `{needed}`: the number would say nothing"
+        problems.add(body.node, message, f"such as {examples[needed]}")
+    for name in (other, *(("time_base",) if body.get("by") == "meter" else ())):
+        if name and name in body:
+            problems.add(body.at(name), f"`{name}` says nothing of ripple by the {body.get('by')}", "leave it out")
+    base = body.get("time_base")
+    if base is not None and not TIME_BASE[0] <= base.number <= TIME_BASE[1]:
+        problems.add(body.at("time_base"), f"no scope is set to {base} a division here", "1 µs to 10 s")

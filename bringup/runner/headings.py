@@ -20,8 +20,8 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
-    Sweep,
 )
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.wording import duration
 
 MOST_NAMED = 8
@@ -57,6 +57,8 @@ def _doing(action: Action) -> str:
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Sink():
             return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"
+        case Ripple():
+            return f"ripple of {_named(action.points)} by the {action.by}"
         case Sweep():
             what = f"what the load draws from {action.load}" if action.load else action.input
             return f"sweep {what} from {action.points[0]} to {action.points[-1]}"

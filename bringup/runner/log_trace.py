@@ -121,7 +121,7 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
         (MAXIMUM, most, trace.most_at, trace.most_mark),
     ):
         behind = f", behind the mark '{mark}'" if mark else ""
-        note = f"at {duration(moment - begun)}{behind}"
+        note = f"at {duration(round(moment - begun, 3))}{behind}"
         judged = judge.of(aspect, note)
         work.keep(
             channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment

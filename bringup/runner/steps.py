@@ -18,8 +18,8 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
-    Sweep,
 )
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
 from bringup.runner.actions.dwell import dwell
@@ -33,6 +33,7 @@ from bringup.runner.actions.note import note
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
+from bringup.runner.actions.ripple import ripple
 from bringup.runner.actions.sweep import sweep, sweep_off
 from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
@@ -67,6 +68,8 @@ def perform(work: Work, action: Action) -> None:
             log(work, action)
         case Sink():
             load(work, action)
+        case Ripple():
+            ripple(work, action)
         case Sweep():
             sweep(work, action)
         case Dwell():
@@ -261,7 +264,7 @@ def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:
 def needed_input(work: Work, step: Step) -> str:
     """Return an input that the step needs and that this attempt failed to power; '' if there is none."""
     points: tuple[str, ...] = ()
-    if isinstance(step.action, Measure):
+    if isinstance(step.action, Measure | Ripple):
         points = step.action.points
     elif isinstance(step.action, Log):
         points = tuple(channel.point for channel in step.action.what)

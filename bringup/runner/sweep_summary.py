@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import Limits
-from bringup.core.procedure import Sweep
 from bringup.core.replies import Value
 from bringup.core.statistics_of_log import last_digit
 from bringup.core.sweep_figures import (
@@ -23,6 +22,7 @@ from bringup.core.sweep_figures import (
     starts_at,
     stops_at,
 )
+from bringup.core.under_load import Sweep
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.work import Judged, Work
 

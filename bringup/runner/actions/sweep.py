@@ -13,11 +13,12 @@ from bringup.core.arming import plan_apply
 from bringup.core.budget import lowest_working
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
-from bringup.core.procedure import Sink, Sweep
+from bringup.core.procedure import Sink
 from bringup.core.quantity import Quantity, format_quantity
 from bringup.core.replies import Value, read_number
 from bringup.core.safety_sweep import as_apply
 from bringup.core.sweep_figures import efficiency
+from bringup.core.under_load import Sweep
 from bringup.core.words import How, Kind, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.load import load, load_off, volts_at_load
