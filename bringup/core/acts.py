@@ -23,7 +23,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
 )
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 
 
 def act_of(action: Action, loaded: str = "") -> tuple[str, ...]:
@@ -47,6 +47,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.text,)
         case Ripple():
             return action.by, *action.points
+        case PowerCycle():
+            return action.input, f"{action.times} times"
         case Measure() | Resistance():
             return action.points
         case Log():

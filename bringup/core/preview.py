@@ -20,7 +20,7 @@ from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
 from bringup.core.timing import seconds_of
 from bringup.core.unbounded import unbounded
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -119,7 +119,7 @@ def _step(
 def _points(step: Step) -> tuple[str, ...]:
     if isinstance(step.action, Measure | Resistance | Ripple):
         return step.action.points
-    if isinstance(step.action, Sweep):
+    if isinstance(step.action, Sweep | PowerCycle):
         return step.action.rails
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 

@@ -29,7 +29,7 @@ from bringup.core.procedure import (
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -124,7 +124,7 @@ def doing(step: Step) -> str:
                 return f"the load at {action.rail} off"
             stop = "" if action.stop_voltage is None else f", stops below {action.stop_voltage}"
             return f"read {action.rail}; if in regulation, load it with constant {action.mode} {action.level}{stop}"
-        case Ripple() | Sweep():
+        case Ripple() | Sweep() | PowerCycle():
             return doing_under_load(action)
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"

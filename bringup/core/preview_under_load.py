@@ -6,12 +6,17 @@ from collections.abc import Iterator
 
 from bringup.core.procedure import Log, Pace
 from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, limits_text, listed
 
 
-def doing_under_load(action: Ripple | Sweep) -> str:
+def doing_under_load(action: Ripple | Sweep | PowerCycle) -> str:
     """Return what such a step does, in a few words."""
+    if isinstance(action, PowerCycle):
+        below = "" if action.discharged_below is None else f", discharged below {action.discharged_below}"
+        off = listed(map(str, action.off_for))
+        read = f", reading {listed(action.rails)}" if action.rails else ""
+        return f"{action.input} off and on {action.times} times: off for {off}{below}, on for {action.on_for}{read}"
     return _ripple_text(action) if isinstance(action, Ripple) else _sweep_text(action)
 
 

@@ -10,7 +10,7 @@ from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.words import Kind
 
 
@@ -178,6 +178,7 @@ Action = (
     | Sink
     | Sweep
     | Ripple
+    | PowerCycle
     | Dwell
     | PowerOff
     | HostProgram
@@ -195,6 +196,7 @@ ACTION_NAMES: dict[type, str] = {
     Sink: "load",
     Sweep: "sweep",
     Ripple: "ripple",
+    PowerCycle: "power_cycle",
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",

@@ -22,7 +22,7 @@ from bringup.core.procedure import (
     Resistance,
     Step,
 )
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
 
@@ -50,7 +50,7 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     action = step.action
     if isinstance(action, Measure | Resistance):
         return action.points
-    if isinstance(action, Sweep):
+    if isinstance(action, Sweep | PowerCycle):
         return action.rails
     if isinstance(action, Ripple) and action.by == "meter":
         return action.points
@@ -66,7 +66,7 @@ def uses_supply(step: Step, board: Board) -> bool:
     """Whether the step sets the supply or reads it."""
     if isinstance(step.action, Log):
         return any(not c.by_load and not by_meter(c, board) for c in step.action.what)
-    if isinstance(step.action, Sweep):
+    if isinstance(step.action, Sweep | PowerCycle):
         return True
     return isinstance(step.action, Apply | Leads | PowerOff)
 
@@ -196,7 +196,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     hazardous = shock_points(procedure)
     for step in procedure.steps:
-        if not isinstance(step.action, Measure | Log | Leads | Sweep | Ripple):
+        if not isinstance(step.action, Measure | Log | Leads | Sweep | Ripple | PowerCycle):
             continue
         for point in probed_points(step, procedure.board):
             held = bench.probed_by_hand(point) or isinstance(step.action, Leads)

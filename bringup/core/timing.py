@@ -12,7 +12,7 @@ from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 
 READING = 0.6
 """Seconds for one settled reading of volts, the supply asked beside it."""
@@ -44,6 +44,10 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
         return 2 * SWITCHING + (0.0 if by_hand else READING)
     if isinstance(action, Sink):
         return SWITCHING + (SETTLING if action.settle is None else action.settle.number)
+    if isinstance(action, PowerCycle):
+        off = sum(action.off_for[index % len(action.off_for)].number for index in range(action.times))
+        reading = 0.0 if by_hand else READING * len(action.rails)
+        return off + action.times * (2 * SWITCHING + SETTLING + action.on_for.number + reading)
     if isinstance(action, Ripple):
         return 0.0 if by_hand and action.by == "meter" else (READING + SWITCHING) * len(action.points)
     if isinstance(action, Sweep):

@@ -52,3 +52,20 @@ class Ripple:
     """How the scope's probe is grounded, in words."""
     band: str = ""
     """Of the meter's AC range, as its data sheet states it."""
+
+
+@frozen
+class PowerCycle:
+    """Switch an input off and on again, so many times; it must start each time."""
+
+    input: str
+    times: int
+    off_for: tuple[Quantity, ...]
+    """How long it stays off, one after the other, from the first again."""
+    on_for: Quantity
+    rails: tuple[str, ...] = ()
+    """Read each time."""
+    discharged_below: Quantity | None = None
+    """Each time it is waited for this as well."""
+    expect_current: Limits | None = None
+    """Default: what the power budget expects."""

@@ -16,7 +16,7 @@ from bringup.files.log_checks import as_meant, check_channel, check_log
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
-from bringup.files.sweep_checks import check_ripple, check_sweep
+from bringup.files.sweep_checks import check_cycle, check_ripple, check_sweep
 from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
@@ -68,6 +68,9 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             check_load_step(body, None if points is None else points.all, problems)
         if kind == "ripple":
             check_ripple(body, problems)
+        if kind == "power_cycle":
+            inputs, known = (None, None) if points is None else (points.inputs, points.all)
+            check_cycle(body, inputs, known, problems)
         if kind == "sweep":
             inputs, known = (None, None) if points is None else (points.inputs, points.all)
             check_sweep(body, inputs, known, problems)
@@ -163,7 +166,7 @@ def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
         return {channel.text: UNIT_OF[channel.kind] for channel in channels}
     if kind == "leads":
         return {body.get("input", ""): "V"}
-    if kind == "sweep":
+    if kind in ("sweep", "power_cycle"):
         return dict.fromkeys(body.get("rails", (body.get("load", ""),)), "V")
     return dict.fromkeys(body.get("points", ()), "ohm" if kind == "resistance" else "V")
 

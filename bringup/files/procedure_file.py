@@ -41,7 +41,7 @@ from bringup.files.procedure_checks import Points, check_procedure, index_of_ste
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
-from bringup.files.sweep_checks import sweep_of
+from bringup.files.sweep_checks import cycle_of, sweep_of
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
@@ -170,6 +170,8 @@ def _action(kind: str, body: Values, board: Board) -> Action:
         case "load":
             mode = next((name for name in HELD if name in body), "")
             return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
+        case "power_cycle":
+            return cycle_of(body)
         case "ripple":
             base = body.get("time_base", parse_quantity(RIPPLE_TIME_BASE, "s"))
             return Ripple(body.get("points"), body.get("by"), base, body.get("ground", ""), body.get("band", ""))

@@ -1,19 +1,21 @@
-"""What must fit together in a `sweep` or `ripple` step, and the points a sweep sets."""
+"""What must fit together in a `sweep`, `ripple` or `power_cycle` step, and the points a sweep sets."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import Decimal
 
-from bringup.core.quantity import Quantity
+from bringup.core.quantity import Quantity, parse_quantity
 from bringup.core.sweep_figures import FIELDS, IN_PERCENT, LINE_FORMULAS, LOAD, LOAD_FORMULAS, OF_INPUT
-from bringup.core.under_load import Sweep
+from bringup.core.under_load import PowerCycle, Sweep
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest
 
 TIME_BASE = (1e-6, 10.0)
 """Seconds per division that are set."""
+CYCLE_ON_FOR = "1 s"
+"""Default time that a `power_cycle` leaves the input on before the rails are read."""
 MOST_POINTS = 200
 """Points of one sweep; more are a mistyped step (our choice, no source)."""
 
@@ -140,3 +142,21 @@ def check_ripple(body: Values, problems: Problems) -> None:
     base = body.get("time_base")
     if base is not None and not TIME_BASE[0] <= base.number <= TIME_BASE[1]:
         problems.add(body.at("time_base"), f"no scope is set to {base} a division here", "1 µs to 10 s")
+
+
+def cycle_of(body: Values) -> PowerCycle:
+    """Make the record of a `power_cycle`."""
+    return PowerCycle(
+        body.get("input"),
+        body.get("times"),
+        body.get("off_for"),
+        body.get("on_for", parse_quantity(CYCLE_ON_FOR, "s")),
+        body.get("rails", ()),
+        body.get("discharged_below"),
+        body.get("expect_current"),
+    )
+
+
+def check_cycle(body: Values, inputs: Sequence[str] | None, known: Sequence[str] | None, problems: Problems) -> None:
+    """Report names that the board does not have. `inputs`, `known`: those of the board, None if not read."""
+    _check_names(body, inputs, known, problems)

@@ -21,7 +21,7 @@ from bringup.core.procedure import (
     Sink,
     Step,
 )
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration
 
 MOST_NAMED = 8
@@ -57,6 +57,8 @@ def _doing(action: Action) -> str:
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Sink():
             return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"
+        case PowerCycle():
+            return f"power cycle of {action.input}, {action.times} times"
         case Ripple():
             return f"ripple of {_named(action.points)} by the {action.by}"
         case Sweep():

@@ -85,8 +85,8 @@ class Power:
 
     # on
 
-    def up(self, feed: Feed, go: str) -> None:
-        """Switch an input on in the fixed order. `go` tells the person what for. Raises an Ending on any doubt."""
+    def up(self, feed: Feed, go: str, *, agreed: bool = False) -> None:
+        """Switch an input on in the fixed order; `go` tells what for, `agreed`: no longer asked. Raises an Ending."""
         within_bounds(feed, self.ceiling)
         self._guarding.ready(feed.input)
         self.off(feed.output)
@@ -99,7 +99,7 @@ class Power:
         self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
-        self._go(feed, go)
+        self._go(feed, go, agreed=agreed)
         if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
             found = self._read_back(feed)
         self._switch_on(feed, found)
@@ -139,13 +139,13 @@ class Power:
             if (watched := self._watch.of(feed.output)) is not None:
                 watched.over_current = told
 
-    def _go(self, feed: Feed, text: str) -> None:
-        if not self.somebody:
-            self._journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
+    def _go(self, feed: Feed, text: str, *, agreed: bool) -> None:
+        if agreed or not self.somebody:
+            text += ": agreed to before" if agreed else ": nobody is here, the attempt was permitted unattended"
+            self._journal.event("go", text)
             return
-        words = feed.words_by_hand if self.by_hand else feed.words
-        asked = f"{text}. {feed.what_enter_does(by_hand=self.by_hand)}"
-        answer = self._waits.answer(Prompt(PromptKind.GO, asked, lines=words, suggestion="go"))
+        words, does = feed.words_by_hand if self.by_hand else feed.words, feed.what_enter_does(by_hand=self.by_hand)
+        answer = self._waits.answer(Prompt(PromptKind.GO, f"{text}. {does}", lines=words, suggestion="go"))
         by = "the simulated bench" if answer.by_itself else "a person"
         self._journal.event("go", text, {"by": by, "settings": "; ".join(words)}, show="")
 

@@ -19,7 +19,7 @@ from bringup.core.procedure import (
     Sink,
     Step,
 )
-from bringup.core.under_load import Ripple, Sweep
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
 from bringup.runner.actions.dwell import dwell
@@ -30,6 +30,7 @@ from bringup.runner.actions.load import load, load_off
 from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
+from bringup.runner.actions.power_cycle import power_cycle
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
@@ -68,6 +69,8 @@ def perform(work: Work, action: Action) -> None:
             log(work, action)
         case Sink():
             load(work, action)
+        case PowerCycle():
+            power_cycle(work, action)
         case Ripple():
             ripple(work, action)
         case Sweep():
@@ -215,13 +218,13 @@ class Steps:
     def _leave_out(self, step: Step, why: str) -> None:
         """The person leaves the step out. Whatever it may have switched on or half done goes off first."""
         work = self._work
-        if isinstance(step.action, Apply | Leads | PowerOff | Resistance):
+        if isinstance(step.action, Apply | Leads | PowerOff | PowerCycle | Resistance):
             work.power.all_off()
         if isinstance(step.action, Sink):
             load_off(work, step.action)
         if isinstance(step.action, Sweep):
             sweep_off(work, step.action)
-        if isinstance(step.action, Apply):
+        if isinstance(step.action, Apply | PowerCycle):
             work.unpowered.add(step.action.input)
         off_and_end(work)
         self.failed += [f"{named(step)}: {text}" for text in work.tally.failed]
@@ -270,6 +273,8 @@ def needed_input(work: Work, step: Step) -> str:
         points = tuple(channel.point for channel in step.action.what)
     elif isinstance(step.action, Sink):
         points = (step.action.rail,)
+    elif isinstance(step.action, PowerCycle):
+        points = (step.action.input,)
     elif isinstance(step.action, Sweep):
         points = (step.action.input or step.action.load,)
     for point in points:
