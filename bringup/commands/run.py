@@ -160,6 +160,10 @@ def run(wanted: Wanted) -> ExitCode:
         from bringup.commands.logbook_words import print_outcome
 
         print_outcome(wanted.logbook, outcome, kept_in)
+    elif outcome.exit_code is ExitCode.FAILED:
+        from bringup.commands.likely import say_what_is_likely
+
+        say_what_is_likely(wanted.serial, procedure, outcome)
     return outcome.exit_code
 
 
