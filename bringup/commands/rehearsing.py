@@ -22,6 +22,7 @@ from bringup.core.frozen import frozen
 from bringup.core.parts import Parts
 from bringup.core.procedure import HostProgram, Procedure
 from bringup.core.rehearsal import Came, Trial
+from bringup.core.safety_ripple import needs_scope
 from bringup.core.words import AttemptResult
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending
@@ -52,6 +53,7 @@ def scene(procedure_path: Path, bench_path: Path | None, variant: str) -> Scene:
     procedure, bench = load(procedure_path, bench_path)
     # No unit has the serial number of a rehearsal.
     procedure = replace(procedure, board=replace(procedure.board, serial_pattern=""))
+    bench = None if bench is None else bench.for_steps(scope=needs_scope(procedure))
     return Scene(procedure, simulated(bench, procedure.board, procedure_path), variant)
 
 
@@ -67,7 +69,6 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
             simulate=simulate,
             path=str(path),
         )
-    bench = bench.for_steps()
     supply, meter, scanner, load_role = bench.supply, bench.meter, bench.scanner, bench.load
     if bench.simulate is not None:
         simulate = replace(bench.simulate, faults=())
@@ -78,6 +79,7 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
         meter=None if meter is None else replace(meter, resource=None, dialect=meter.dialect or DEFAULT_METER),
         scanner=None if scanner is None else replace(scanner, resource=None),
         load=None if load_role is None else replace(load_role, resource=None),
+        scope=None if bench.scope is None else replace(bench.scope, resource=None),
     )
 
 
@@ -115,6 +117,7 @@ def attempt(scene: Scene, trial: Trial) -> Came:
             meter=answering.meter(person, {}),
             scanner=answering.scanner(),
             load=answering.load(),
+            scope=answering.scope(),
             clock=clock,
             ask=person,
             record=record,

@@ -21,7 +21,6 @@ from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.actions.power_off import discharge
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed, planned
-from bringup.runner.headings import heading
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_amps, settled, settled_current
 from bringup.runner.roles import Function
@@ -66,7 +65,7 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
     off = action.off_for[index % len(action.off_for)]
     cycle = f"cycle {index + 1} of {action.times}"
     work.power.off(feed.output)
-    work.waits.sleep(off.number, f"{heading(work.this_step)}: {cycle}, off for {off}")
+    work.waits.sleep(off.number, f"{cycle}, off for {off}")
     if action.discharged_below is not None:
         discharge(work, feed, action.discharged_below)
     volts_before_power(work, action.input)
@@ -86,7 +85,7 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
         action.input, Kind.CURRENT, amps, judged, instrument="supply", aspect=aspect, beside=sample, spread=spread
     )
     work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
-    work.waits.sleep(action.on_for.number, f"{heading(work.this_step)}: {cycle}, on")
+    work.waits.sleep(action.on_for.number, f"{cycle}, on")
     for rail in action.rails:
         _read(work, rail, aspect)
 
