@@ -8,8 +8,9 @@ from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
+from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
-from bringup.core.preview_under_load import details_under_load, doing_under_load, pace_of
+from bringup.core.preview_under_load import details_under_load, doing_under_load
 from bringup.core.procedure import (
     Apply,
     Dwell,
@@ -117,14 +118,12 @@ def doing(step: Step) -> str:
             return f"power {action.input}"
         case Measure():
             return "measure volts"
-        case Log():
-            return f"log for {duration(action.duration.number)}, {pace_of(action)}"
         case Sink():
             if action.level is None:
                 return f"the load at {action.rail} off"
             stop = "" if action.stop_voltage is None else f", stops below {action.stop_voltage}"
             return f"read {action.rail}; if in regulation, load it with constant {action.mode} {action.level}{stop}"
-        case Ripple() | Sweep() | PowerCycle():
+        case Log() | Ripple() | Sweep() | PowerCycle():
             return doing_under_load(action)
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"
@@ -133,6 +132,8 @@ def doing(step: Step) -> str:
             return f"power off, verified{below}"
         case HostProgram():
             return f"run a program on this computer, for at most {duration(action.time_out.number)}"
+        case Listen():
+            return in_short(action)
 
 
 def only_if_text(only_if: OnlyIf) -> str:
@@ -171,6 +172,8 @@ def _details(step: Step) -> Iterator[str]:
         yield from (f"its output must hold {text!r}" for text in step.action.contains)
         if step.action.loads:
             yield f"loads {step.action.loads}, whose SHA-256 is kept"
+    if isinstance(step.action, Listen):
+        yield from in_detail(step.action, step.expect)
 
 
 def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:

@@ -10,8 +10,10 @@ from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, limits_text, listed
 
 
-def doing_under_load(action: Ripple | Sweep | PowerCycle) -> str:
+def doing_under_load(action: Log | Ripple | Sweep | PowerCycle) -> str:
     """Return what such a step does, in a few words."""
+    if isinstance(action, Log):
+        return f"log for {duration(action.duration.number)}, {_pace_of(action)}"
     if isinstance(action, PowerCycle):
         below = "" if action.discharged_below is None else f", discharged below {action.discharged_below}"
         off = listed(map(str, action.off_for))
@@ -28,7 +30,7 @@ def details_under_load(action: object) -> Iterator[str]:
         yield from _sweep_details(action)
 
 
-def pace_of(log: Log) -> str:
+def _pace_of(log: Log) -> str:
     """Return how often it reads, in words."""
     if log.pace is Pace.OWN:
         return "as fast as the instruments answer"

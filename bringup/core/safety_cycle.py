@@ -25,8 +25,7 @@ def examine_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
             (drawn.discard if action.level is None else drawn.add)(action.rail)
         elif isinstance(action, PowerOff):
             drawn.clear()
-            if step.only_if is None:
-                applied.clear()
+            applied.clear()
         elif isinstance(action, PowerCycle):
             yield from _cycle(step, action, applied.get(action.input), drawn, bench)
 

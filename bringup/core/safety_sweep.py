@@ -40,8 +40,7 @@ def examine_sweeps(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
                 drawn[action.rail] = action
         elif isinstance(action, PowerOff):
             drawn.clear()
-            if step.only_if is None:
-                applied.clear()
+            applied.clear()
         elif isinstance(action, Sweep) and action.input:
             yield from _of_input(step, action, board, bench, state)
             if action.input not in applied:

@@ -45,6 +45,7 @@ class Kind(StrEnum):
     TIME = "time"
     FREQUENCY = "frequency"
     TEMPERATURE = "temperature"
+    CAPACITANCE = "capacitance"
     RATIO = "ratio"
 
 
@@ -56,6 +57,7 @@ UNIT_OF: dict[Kind, str] = {
     Kind.TIME: "s",
     Kind.FREQUENCY: "Hz",
     Kind.TEMPERATURE: "degC",
+    Kind.CAPACITANCE: "F",
     Kind.RATIO: "%",
 }
 """The one unit in which each kind of quantity is computed, stored and put into JSON."""

@@ -11,6 +11,7 @@ from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.statistics_of_log import FIELDS
 from bringup.core.words import UNIT_OF
 from bringup.files.amounts import UNIT_WORDS
+from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
 from bringup.files.log_checks import as_meant, check_channel, check_log
 from bringup.files.nodes import Problems
@@ -76,6 +77,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             check_sweep(body, inputs, known, problems)
         if kind == "host_program":
             _check_program(body, problems)
+        if kind == "listen":
+            check_listen(body, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:
@@ -137,7 +140,7 @@ def _check_only_if(body: Values, points: Points | None, earlier: Sequence[str], 
 
 def _check_expect(kind: str, body: Values, points: Points | None, problems: Problems, field: str = "expect") -> None:
     entry = body.entries.get(field)
-    if entry is None or kind == "question":
+    if entry is None or kind in ("question", "listen"):
         return
     # What a step reads, by the name under which its limits are stated.
     units = _units(kind, body, points)

@@ -15,6 +15,7 @@ from bringup.core.marks import Marks
 from bringup.core.procedure import Channel, Log
 from bringup.core.replies import Value
 from bringup.core.running import Running
+from bringup.core.safety_bench import by_meter
 from bringup.core.statistics_of_log import (
     DEVIATION,
     HOUR,
@@ -33,6 +34,7 @@ from bringup.core.statistics_of_log import (
 from bringup.core.wording import duration
 from bringup.core.words import How, LimitsFrom, Result
 from bringup.runner.astray import Astray, drawn_by
+from bringup.runner.still_there import proves_itself
 from bringup.runner.work import RECORDED, Judged, Work
 
 AT_LOAD = " at the load"
@@ -94,6 +96,14 @@ def instrument_of(work: Work, channel: Channel) -> str:
     return "supply" if channel.point in work.board.inputs else "meter"
 
 
+def believed(work: Work, trace: Trace) -> bool:
+    """Whether what the meter read came from the point; else `work.hands.amiss` says why not."""
+    ends = [each for each in (trace.least, trace.most) if each is not None]
+    if not by_meter(trace.channel, work.board) or not ends or all(proves_itself(each, trace.around) for each in ends):
+        return True
+    return not work.hands.confirm()
+
+
 def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
     """Keep the statistics, each judged by limits of its own; else what lies among the samples as they are."""
     channel = trace.channel
@@ -103,6 +113,11 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
     instrument = instrument_of(work, channel)
     by_hand = {"supply": work.power.by_hand, "load": False}.get(instrument)
     by_hand = work.meter.by_hand if by_hand is None else by_hand
+    if not believed(work, trace):
+        work.tally.missing.append(f"{channel.text}: {work.hands.amiss}")
+        nothing = Value(None, "", why=work.hands.amiss)
+        work.keep(channel.point, channel.kind, nothing, Judged(limits, origin), instrument=instrument)
+        return
     if trace.missed:
         total = trace.missed + trace.seen.count
         work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")

@@ -31,12 +31,13 @@ from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
 from bringup.runner.load_role import LoadSample
-from bringup.runner.log_trace import Trace, sum_up
+from bringup.runner.log_trace import Trace, believed, sum_up
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
+from bringup.runner.still_there import blamed
 from bringup.runner.work import Work
 
 COLLAPSED = 2
@@ -70,6 +71,8 @@ def log(work: Work, action: Log) -> None:
             taken += 1
     if certain := [str(trace.astray) for trace in traces if trace.certain]:
         work.power.all_off()
+        if not all(believed(work, trace) for trace in traces if trace.certain):
+            raise BrokenOff(f"{'; '.join(certain)}, or so it seemed: {work.hands.amiss}")
         work.tally.failed += certain
     elif taken < count and action.pace is not Pace.OWN:
         # What takes longer than the interval is sampled as often as it can be, and never beyond the stated time.
@@ -180,12 +183,14 @@ def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness,
     if channel.point not in work.board.inputs:
         trace.limited = trace.limited or limited
     trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
-    trip = trip or _collapsed(work, trace, value, limited=limited)
-    if trip is not None:
-        work.power.cut(trip)
+    collapsed = None if trip is not None else _collapsed(work, trace, value, limited=limited)
+    if (seen := trip or collapsed) is not None:
+        work.power.cut(seen)
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
     if trip is not None:
         raise trip
+    if collapsed is not None:
+        raise blamed(work, collapsed)
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand and channel.point in looks:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value, moment, marks)
