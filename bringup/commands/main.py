@@ -29,6 +29,9 @@ COMMANDS: dict[str, str] = {
     "history": "one unit's whole story",
     "attempts": "list attempts",
     "readings": "list readings",
+    "compare": "two units, attempts, lots or revisions, or one against the rest",
+    "spread": "one rail over all units: statistics, histogram, order in time, capability",
+    "report": "a page about a unit or attempt, to print or send",
     "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }
