@@ -39,7 +39,7 @@ def test_a_board_that_shorts_is_switched_off_after_three_samples_and_what_was_re
     assert outcome.cause.startswith("step 2 (log): VIN current 193 mA, expected 60 mA .. 110 mA, for 3 samples from ")
     assert outcome.cause.endswith(" s on (68.8 mA before the log)")
     aspects = [reading.aspect for reading in outcome.readings if reading.step == 1]
-    assert aspects == ["minimum", "maximum", "mean", "standard deviation"]
+    assert aspects == ["minimum", "maximum", "mean", "standard deviation", "peak to peak", "slope per hour"]
 
 
 def test_the_output_is_off_before_the_statistics_are_kept() -> None:

@@ -48,4 +48,6 @@ def test_ten_minutes_at_five_samples_a_second_keep_nothing_in_memory(logbook: Pa
         "maximum": max(values),
         "mean": statistics.mean(values),
         "standard deviation": pytest.approx(statistics.stdev(values), rel=1e-15),
+        "peak to peak": max(values) - min(values),
+        "slope per hour": 0.0,
     }

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from bringup.runner.load_role import Load
     from bringup.runner.protocols import Ask, Line, Link
     from bringup.runner.roles import Meter, Scanner, Supply
+    from bringup.runner.scpi_scope import ScpiScope
 
 
 @frozen
@@ -93,6 +94,15 @@ class AnsweringBench:
         from bringup.runner.scpi_load import ScpiLoad
 
         return ScpiLoad(role, self.dialects["load"], self.links["load"], resource=self.resources["load"])
+
+    def scope(self) -> ScpiScope | None:
+        """Return the bench's scope, where a step asks one."""
+        role = self.bench.scope
+        if role is None:
+            return None
+        from bringup.runner.scpi_scope import ScpiScope
+
+        return ScpiScope(role, self.dialects["scope"], self.links["scope"], resource=self.resources["scope"])
 
 
 @frozen

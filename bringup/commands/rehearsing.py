@@ -23,6 +23,7 @@ from bringup.core.listening import Listen
 from bringup.core.parts import Parts
 from bringup.core.procedure import HostProgram, Note, Procedure, Step
 from bringup.core.rehearsal import Came, Trial
+from bringup.core.safety_ripple import needs_scope
 from bringup.core.serial_line import SerialLine
 from bringup.core.words import AttemptResult
 from bringup.runner.attempt import run_attempt
@@ -55,6 +56,7 @@ def scene(procedure_path: Path, bench_path: Path | None, variant: str) -> Scene:
     procedure, bench = load(procedure_path, bench_path)
     # No unit has the serial number of a rehearsal.
     procedure = replace(procedure, board=replace(procedure.board, serial_pattern=""))
+    bench = None if bench is None else bench.for_steps(scope=needs_scope(procedure))
     made = simulated(bench, procedure.board, procedure_path)
     steps = tuple(_heard(step, made) for step in procedure.steps)
     return Scene(replace(procedure, steps=steps), made, variant)
@@ -80,7 +82,6 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
             simulate=simulate,
             path=str(path),
         )
-    bench = bench.for_steps()
     supply, meter, scanner, load_role = bench.supply, bench.meter, bench.scanner, bench.load
     if bench.simulate is not None:
         simulate = replace(bench.simulate, faults=())
@@ -92,6 +93,7 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
         meter=None if meter is None else replace(meter, resource=None, dialect=meter.dialect or DEFAULT_METER),
         scanner=None if scanner is None else replace(scanner, resource=None),
         load=None if load_role is None else replace(load_role, resource=None),
+        scope=None if bench.scope is None else replace(bench.scope, resource=None),
     )
 
 
@@ -129,6 +131,7 @@ def attempt(scene: Scene, trial: Trial) -> Came:
             meter=answering.meter(person, {}),
             scanner=answering.scanner(),
             load=answering.load(),
+            scope=answering.scope(),
             clock=clock,
             ask=person,
             record=record,

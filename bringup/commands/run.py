@@ -175,11 +175,12 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     from bringup.commands.programs import agree_to_programs
     from bringup.commands.surroundings import open_around
     from bringup.core.as_built import as_built
+    from bringup.core.safety_ripple import needs_scope
 
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps().listening_to(lines_of(procedure))
+    bench = bench.for_steps(scope=needs_scope(procedure)).listening_to(lines_of(procedure))
     check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
@@ -187,7 +188,6 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
         from bringup.commands.replaying import replayed
 
         return replayed(wanted, wanted.replay, procedure, bench), None
-    bench = bench.listening_to(lines_of(procedure))
     check_calibration(bench, today())
     agree_to_programs(procedure, bench, unattended=wanted.unattended, option=wanted.agree)
     with ExitStack() as leave:
@@ -286,6 +286,7 @@ def setup_of(
         meter=opened.meter(ask, {name: known for name, known in stated if known is not None}),
         scanner=opened.scanner(),
         load=opened.load(),
+        scope=opened.scope(),
         clock=clock,
         ask=ask,
         record=record,

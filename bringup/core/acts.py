@@ -24,6 +24,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
 )
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 
 
 def act_of(action: Action, loaded: str = "") -> tuple[str, ...]:
@@ -46,6 +47,10 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.ask,)
         case Note():
             return (action.text,)
+        case Ripple():
+            return action.by, *action.points
+        case PowerCycle():
+            return action.input, f"{action.times} times"
         case Measure():
             return action.points
         case Resistance():
@@ -54,6 +59,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return *(channel.text for channel in action.what), f"{action.duration.number!r} s"
         case Sink():
             return action.rail, action.mode or "off", *([] if action.level is None else [repr(action.level.number)])
+        case Sweep():
+            return action.input, action.load, *(repr(point.number) for point in action.points)
         case Dwell():
             return (f"{action.duration.number!r} s",)
         case PowerOff():

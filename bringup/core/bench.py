@@ -258,9 +258,9 @@ class Bench:
         wanted = frozenset(names)
         return replace(self, lines={name: line for name, line in self.lines.items() if name in wanted})
 
-    def for_steps(self) -> Bench:
-        """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
-        return replace(self, scope=None, scope_beside=self.scope is not None)
+    def for_steps(self, *, scope: bool = False) -> Bench:
+        """Return the bench as an attempt uses it: a scope that no step asks, and that may be off, stops nobody."""
+        return self if scope else replace(self, scope=None, scope_beside=self.scope is not None)
 
     def scanned(self, point: str) -> bool:
         """Whether the scanner connects the meter to that point of the board."""

@@ -94,6 +94,11 @@ def limits_of(step: Step, point: str, board: Board, state: str | None = None) ->
     return NOTHING
 
 
+def ripple_limits(step: Step, point: str) -> Limits | None:
+    """Return what the ripple of a point is judged by in this step: stated there, or nothing."""
+    return step.expect.get(point, step.expect.get(""))
+
+
 def quantity_of(step: Step, point: str) -> tuple[Kind, str]:
     """Return what is read, and the name of the input or rail it is read at."""
     action = step.action

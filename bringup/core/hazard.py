@@ -10,6 +10,7 @@ from bringup.core.budget import on_the_node
 from bringup.core.design_values import nominal_volts
 from bringup.core.elements import LIGHT_LOAD_EXCESS
 from bringup.core.procedure import Apply, Procedure
+from bringup.core.under_load import Sweep
 
 SHOCK_VOLTS = 60.0
 """DC, by magnitude."""
@@ -30,6 +31,8 @@ def highest_volts(procedure: Procedure) -> dict[str, float]:
         if isinstance(step.action, Apply):
             applied = [abs(volts.number) for volts in step.action.then]
             highest[step.action.input] = max(highest[step.action.input], *applied)
+        elif isinstance(step.action, Sweep) and step.action.input in highest:
+            highest[step.action.input] = max(highest[step.action.input], abs(step.action.most.number))
     plain = {point.name: name for name in board.inputs for point in on_the_node(board, name)}
     for rail in board.rails.values():
         made = abs(nominal_volts(board, rail.name) or 0.0)

@@ -12,7 +12,8 @@ from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
-from bringup.core.safety_bench import probed_points
+from bringup.core.safety_bench import by_meter, probed_points
+from bringup.core.under_load import Ripple, Sweep
 from bringup.core.words import Kind
 
 POWERING = ("set_voltage", "set_current_limit", "switch")
@@ -117,7 +118,7 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
         yield "'set_over_voltage' (the step states `over_voltage`)"
     if isinstance(action, Log):
         for channel in action.what:
-            at_supply = channel.kind is not Kind.VOLTAGE or channel.point in procedure.board.inputs
+            at_supply = not channel.by_load and not by_meter(channel, procedure.board)
             name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
             if at_supply and not can_ask(dialect, name):
                 yield f"'{name}'"
@@ -125,6 +126,8 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
 
 def _of_load(step: Step, dialect: Dialect, role: LoadRole) -> Iterator[str]:
     action = step.action
+    if isinstance(action, Sweep) and action.load:
+        action = Sink(action.load, "current", action.most, action.stop_voltage)
     if not isinstance(action, Sink) or action.level is None:
         return
     if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):
@@ -139,6 +142,8 @@ def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[st
     if not probed_points(step, procedure.board):
         return
     function = "ohms" if isinstance(step.action, Resistance) else "dc volts"
+    if isinstance(step.action, Ripple):
+        function = "ac volts"
     if function not in dialect.functions:
         yield f"the function '{function}'"
     elif configuring(dialect, function, fixed=False) is None:

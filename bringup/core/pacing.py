@@ -14,9 +14,13 @@ BY_HAND_EVERY = "5 s"
 """A person reads a display, types and presses Enter in about that time (common practice, no source)."""
 
 
+OPEN = (Pace.USUAL, Pace.OWN)
+"""What leaves it to whoever reads."""
+
+
 def paced(procedure: Procedure, bench: Bench) -> Procedure:
-    """Return the procedure with every `log` that states no `every` read as often as this bench can."""
-    if not any(isinstance(step.action, Log) and step.action.pace is Pace.USUAL for step in procedure.steps):
+    """Return the procedure with every `log` that leaves its pace open read as often as this bench can."""
+    if not any(isinstance(step.action, Log) and step.action.pace in OPEN for step in procedure.steps):
         return procedure
     every = parse_quantity(BY_HAND_EVERY, "s")
     return replace(procedure, steps=tuple(_paced(step, procedure.board, bench, every) for step in procedure.steps))
@@ -24,7 +28,7 @@ def paced(procedure: Procedure, bench: Bench) -> Procedure:
 
 def _paced(step: Step, board: Board, bench: Bench, every: Quantity) -> Step:
     log = step.action
-    if not isinstance(log, Log) or log.pace is not Pace.USUAL:
+    if not isinstance(log, Log) or log.pace not in OPEN:
         return step
     by_supply = supply_by_hand(bench) and uses_supply(step, board)
     if not by_supply and not (meter_by_hand(bench) and probed_points(step, board)):

@@ -11,7 +11,7 @@ from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dangers import dangers_before
 from bringup.core.dialect import Dialect, can_ask, can_tell
-from bringup.core.expectation import limits_of, states_of
+from bringup.core.expectation import limits_of, ripple_limits, states_of
 from bringup.core.finding import Finding
 from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
@@ -21,6 +21,7 @@ from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
 from bringup.core.timing import seconds_of
 from bringup.core.unbounded import unbounded
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -117,15 +118,20 @@ def _step(
 
 
 def _points(step: Step) -> tuple[str, ...]:
-    if isinstance(step.action, Measure):
+    if isinstance(step.action, Measure | Ripple):
         return step.action.points
     if isinstance(step.action, Resistance):
         return step.action.read
+    if isinstance(step.action, Sweep | PowerCycle):
+        return step.action.rails
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 
 
 def _judged(step: Step, point: str, procedure: Procedure, state: str | None) -> Judged:
     limits, origin = limits_of(step, point, procedure.board, state)
+    if isinstance(step.action, Ripple):
+        limits = ripple_limits(step, point)
+        origin = LimitsFrom.NONE if limits is None else LimitsFrom.PROCEDURE
     board = procedure.board
     known = point in board.inputs or point in board.rails
     return Judged(point, limits, origin, board.point(point).probe if known else "")

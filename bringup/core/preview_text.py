@@ -10,6 +10,7 @@ from bringup.core.budget import downstream
 from bringup.core.finding import Finding
 from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
+from bringup.core.preview_under_load import details_under_load, doing_under_load
 from bringup.core.procedure import (
     Apply,
     Dwell,
@@ -21,7 +22,6 @@ from bringup.core.procedure import (
     Note,
     OnLost,
     OnlyIf,
-    Pace,
     PowerOff,
     Question,
     Resistance,
@@ -30,6 +30,7 @@ from bringup.core.procedure import (
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -117,14 +118,13 @@ def doing(step: Step) -> str:
             return f"power {action.input}"
         case Measure():
             return "measure volts"
-        case Log():
-            why = " (by hand: `every` is left out)" if action.pace is Pace.BY_HAND else ""
-            return f"log for {duration(action.duration.number)}, every {duration(action.every.number)}{why}"
         case Sink():
             if action.level is None:
                 return f"the load at {action.rail} off"
             stop = "" if action.stop_voltage is None else f", stops below {action.stop_voltage}"
             return f"read {action.rail}; if in regulation, load it with constant {action.mode} {action.level}{stop}"
+        case Log() | Ripple() | Sweep() | PowerCycle():
+            return doing_under_load(action)
         case Dwell():
             return f"wait {duration(action.duration.number)}, the supply watched"
         case PowerOff():
@@ -159,6 +159,7 @@ def _details(step: Step) -> Iterator[str]:
     if step.on_lost is not OnLost.END:
         then = "is waited for" if step.on_lost is OnLost.WAIT else "leaves no values, and the step goes on"
         yield f"a meter that is lost {then}"
+    yield from details_under_load(step.action)
     if isinstance(step.action, Question):
         if step.action.choices:
             good = f" (good: {listed(step.action.good)})" if step.action.good else ""

@@ -13,6 +13,7 @@ from bringup.core.listening import Listen
 from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
 from bringup.core.sisters import LEAST_SISTERS
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.words import Kind
 
 
@@ -144,12 +145,14 @@ class Measure:
 
 @frozen
 class Channel:
-    """One logged quantity: volts at a point, or volts, amps or watts of an input as the supply reports them."""
+    """One logged quantity: volts at a point, or volts, amps or watts as the supply or the load reports them."""
 
     point: str
     kind: Kind
     text: str
     """As written, such as 'VIN current'."""
+    by_load: bool = False
+    """Whether the electronic load at the point reports it; otherwise the supply (of an input) or the meter."""
 
 
 class Pace(StrEnum):
@@ -160,6 +163,8 @@ class Pace(StrEnum):
     """Left out: what instruments keep."""
     BY_HAND = "by hand"
     """Left out: what a person keeps (core.pacing)."""
+    OWN = "own pace"
+    """As fast as the instruments answer."""
 
 
 @frozen
@@ -169,7 +174,12 @@ class Log:
     what: tuple[Channel, ...]
     duration: Quantity
     every: Quantity
+    """At their own pace: the least time between two samples."""
     pace: Pace = Pace.STATED
+    judging: Mapping[str, Mapping[str, Limits]] = field(default_factory=dict)
+    """Limits of statistics of their own: statistic -> channel as written ("" for all) -> limits."""
+    marks: tuple[tuple[str, Quantity], ...] = ()
+    """What happens on the board, and how long after the start."""
 
 
 @frozen
@@ -216,7 +226,7 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Powering = Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff
+Powering = Resistance | Leads | Apply | Measure | Log | Sink | Sweep | Ripple | PowerCycle | Dwell | PowerOff
 Action = Inspect | Question | Note | Powering | HostProgram | Listen
 
 ACTION_NAMES: dict[type, str] = {
@@ -229,6 +239,9 @@ ACTION_NAMES: dict[type, str] = {
     Measure: "measure",
     Log: "log",
     Sink: "load",
+    Sweep: "sweep",
+    Ripple: "ripple",
+    PowerCycle: "power_cycle",
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",

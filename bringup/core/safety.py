@@ -16,6 +16,7 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Resistance, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
+from bringup.core.safety_cycle import examine_cycles
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
@@ -23,7 +24,10 @@ from bringup.core.safety_lines import examine_lines
 from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
+from bringup.core.safety_ripple import examine_ripple
 from bringup.core.safety_scanner import examine_scanner
+from bringup.core.safety_sweep import examine_sweeps
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import listed, shown
 
 __all__ = ["Finding", "examine"]
@@ -46,6 +50,8 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_irreversible(procedure),
         *examine_loads(procedure, bench),
         *_parts(procedure),
+        *examine_sweeps(procedure, bench),
+        *examine_cycles(procedure, bench),
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
@@ -53,6 +59,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
     if bench is not None:
         found += examine_bench(procedure, bench)
         found += examine_dialects(procedure, bench)
+        found += examine_ripple(procedure, bench)
         found += examine_scanner(procedure, bench)
         found += examine_lines(procedure, bench)
     last = len(procedure.steps)
@@ -72,6 +79,11 @@ def unknown_names(procedure: Procedure) -> Iterator[Finding]:
             continue
         if isinstance(action, Sink) and action.rail not in board.inputs and action.rail not in board.rails:
             yield _unknown(step, action.rail, "input or rail", listed((*board.inputs, *board.rails)))
+        if isinstance(action, Sweep | PowerCycle):
+            swept = action.input if isinstance(action, PowerCycle) else action.input or action.load
+            for name in dict.fromkeys((swept, *action.rails)):
+                if name not in board.inputs and name not in board.rails:
+                    yield _unknown(step, name, "input or rail", listed((*board.inputs, *board.rails)))
         for point in _points(step):
             _, name = quantity_of(step, point)
             if name not in board.inputs and name not in board.rails:
@@ -84,7 +96,7 @@ def _unknown(step: Step, name: str, what: str, known: str) -> Finding:
 
 def _points(step: Step) -> tuple[str, ...]:
     action = step.action
-    if isinstance(action, Measure):
+    if isinstance(action, Measure | Ripple):
         return action.points
     if isinstance(action, Resistance):
         return action.touched

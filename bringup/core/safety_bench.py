@@ -9,7 +9,20 @@ from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
 from bringup.core.hazard import shock_points
-from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Question, Resistance, Step
+from bringup.core.procedure import (
+    Apply,
+    Channel,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    PowerOff,
+    Procedure,
+    Question,
+    Resistance,
+    Step,
+)
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
 
@@ -27,6 +40,11 @@ def meter_by_hand(bench: Bench) -> bool:
     return bench.meter is not None and bench.meter.by_hand
 
 
+def by_meter(channel: Channel, board: Board) -> bool:
+    """Whether the meter reads what is logged: volts of a rail. Inputs are the supply's."""
+    return not channel.by_load and channel.kind is Kind.VOLTAGE and channel.point not in board.inputs
+
+
 def probed_points(step: Step, board: Board) -> tuple[str, ...]:
     """Return the points that the meter touches in this step, in order; the supply reports inputs in a `log`."""
     action = step.action
@@ -34,10 +52,14 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
         return action.points
     if isinstance(action, Resistance):
         return action.touched
+    if isinstance(action, Sweep | PowerCycle):
+        return action.rails
+    if isinstance(action, Ripple) and action.by == "meter":
+        return action.points
     if isinstance(action, Leads):
         return (action.input,)
     if isinstance(action, Log):
-        at_meter = (c.point for c in action.what if c.kind is Kind.VOLTAGE and c.point not in board.inputs)
+        at_meter = (c.point for c in action.what if by_meter(c, board))
         return tuple(dict.fromkeys(at_meter))
     return ()
 
@@ -45,7 +67,9 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
 def uses_supply(step: Step, board: Board) -> bool:
     """Whether the step sets the supply or reads it."""
     if isinstance(step.action, Log):
-        return any(c.point in board.inputs or c.kind is not Kind.VOLTAGE for c in step.action.what)
+        return any(not c.by_load and not by_meter(c, board) for c in step.action.what)
+    if isinstance(step.action, Sweep | PowerCycle):
+        return True
     return isinstance(step.action, Apply | Leads | PowerOff)
 
 
@@ -175,7 +199,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     hazardous = shock_points(procedure)
     for step in procedure.steps:
-        if not isinstance(step.action, Measure | Log | Leads):
+        if not isinstance(step.action, Measure | Log | Leads | Sweep | Ripple | PowerCycle):
             continue
         for point in probed_points(step, procedure.board):
             held = bench.probed_by_hand(point) or isinstance(step.action, Leads)
@@ -214,6 +238,8 @@ def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:
         return "takes the leads off the board and puts the meter on them"
     if isinstance(step.action, Resistance):
         return "takes the leads off the board"
+    if isinstance(step.action, Ripple) and step.action.by == "scope":
+        return "holds the scope's probe"
     probed = probed_points(step, procedure.board)
     if bench is not None and any(bench.probed_by_hand(point) for point in probed):
         return "holds the probe"

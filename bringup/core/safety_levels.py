@@ -34,7 +34,7 @@ def examine_levels(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
     for step, state in zip(procedure.steps, states_of(procedure), strict=True):
         action = step.action
         if isinstance(action, Apply):
-            yield from _apply_volts(step, action, ceiling, board, state)
+            yield from volts_beyond(step, action, ceiling, board, state)
             yield from _implausible(step, action.current_limit)
             yield from _current_ceiling(step, action.current_limit, ceiling)
             yield from _protection(step, action, board, bench)
@@ -84,7 +84,8 @@ def _damage_below(name: str, limits: Limits | None, damage: Quantity | None) -> 
     )
 
 
-def _apply_volts(step: Step, apply: Apply, ceiling: Ceiling, board: Board, state: str | None) -> Iterator[Finding]:
+def volts_beyond(step: Step, apply: Apply, ceiling: Ceiling, board: Board, state: str | None) -> Iterator[Finding]:
+    """Find voltages that board or bench do not stand, at the input and at every rail that they reach."""
     for volts in apply.then:
         if volts.number <= 0:
             yield Finding(

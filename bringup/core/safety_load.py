@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench, LoadRole
 from bringup.core.budget import expected_current
@@ -10,7 +10,8 @@ from bringup.core.expectation import states_of, voltage_limits
 from bringup.core.finding import Finding
 from bringup.core.hazard import highest_volts
 from bringup.core.loaded import amps_drawn, loaded_board
-from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step
+from bringup.core.under_load import Sweep
 from bringup.core.wording import listed, shown
 
 
@@ -26,6 +27,12 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         elif isinstance(action, PowerOff) and step.only_if is None:
             drawn.clear()
             applied.clear()
+        if isinstance(action, Log):
+            yield from _logged(step, action, bench, drawn)
+        swept = isinstance(action, Sweep) and bool(action.load)
+        if isinstance(action, Sweep) and swept:
+            # Its highest point is the one that asks the most of everything.
+            action = Sink(action.load, "current", action.most, action.stop_voltage)
         if not isinstance(action, Sink):
             continue
         if bench is not None:
@@ -56,17 +63,37 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         elif source is not None:
             yield from _budget(step, procedure, applied[source], tuple(drawn.values()), state)
         yield from _converter(step, action, procedure)
+        if swept:
+            drawn.pop(action.rail)
+
+
+def _logged(step: Step, log: Log, bench: Bench | None, drawn: Mapping[str, Sink]) -> Iterator[Finding]:
+    """What a load reads is logged only where it draws: nobody else watches its channel."""
+    for name in dict.fromkeys(channel.point for channel in log.what if channel.by_load):
+        if name not in drawn:
+            yield Finding(
+                step.index,
+                f"what the load reads at {name} is logged while it draws nothing there",
+                f"Put a `load` of {name} before this step, or log {name} by the meter.",
+                refused=True,
+            )
+        if bench is not None and bench.load is None:
+            yield no_load(step, name)
+
+
+def no_load(step: Step, point: str) -> Finding:
+    """Return what says that the bench has no load for this step."""
+    return Finding(
+        step.index,
+        f"`{step.kind}` needs an electronic load, and the bench file names none",
+        f"Add `load:` to the bench file, such as `load: {{dialect: function-and-input, channels: {{{point}: 1}}}}`.",
+        refused=True,
+    )
 
 
 def _channel(step: Step, action: Sink, bench: Bench) -> Iterator[Finding]:
     if bench.load is None:
-        yield Finding(
-            step.index,
-            "`load` needs an electronic load, and the bench file names none",
-            "Add `load:` to the bench file, such as "
-            f"`load: {{dialect: function-and-input, channels: {{{action.rail}: 1}}}}`.",
-            refused=True,
-        )
+        yield no_load(step, action.rail)
     elif action.rail not in bench.load.channels:
         mapped = ", ".join(f"{name}: {channel}" for name, channel in bench.load.channels.items())
         yield Finding(

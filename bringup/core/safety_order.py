@@ -11,6 +11,7 @@ from bringup.core.board import Board
 from bringup.core.expectation import limits_of, quantity_of, states_of
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Measure, PowerOff, Procedure, Resistance, Step
+from bringup.core.under_load import Ripple
 from bringup.core.wording import limits_text, listed
 from bringup.core.words import Kind
 
@@ -36,7 +37,7 @@ def examine_order(procedure: Procedure) -> Iterator[Finding]:
     walk = _Walk(recheck=is_recheck(procedure))
     for step, state in zip(procedure.steps, states_of(procedure), strict=True):
         action = step.action
-        if isinstance(action, Measure | Log):
+        if isinstance(action, Measure | Log | Ripple):
             yield from _needs_power(step, procedure.board, state, walk)
         elif isinstance(action, Resistance | Leads):
             yield from _needs_off(step, walk)
@@ -98,7 +99,7 @@ def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> It
 
 
 def _read_at(step: Step) -> tuple[str, ...]:
-    if isinstance(step.action, Measure):
+    if isinstance(step.action, Measure | Ripple):
         return step.action.points
     return tuple(channel.text for channel in step.action.what) if isinstance(step.action, Log) else ()
 

@@ -32,7 +32,7 @@ def examine_ramps(procedure: Procedure) -> Iterator[Finding]:
         elif apply.input not in checked:
             yield _no_short_check(step.index, apply, refused=not is_recheck(procedure))
         yield from _order(step.index, apply)
-        yield from _rests(step.index, apply, procedure.board)
+        yield from rests(step.index, apply, procedure.board)
         if step.only_if is None:
             checked.add(apply.input)
 
@@ -89,7 +89,7 @@ def _order(step: int, apply: Apply) -> Iterator[Finding]:
         )
 
 
-def _rests(step: int, apply: Apply, board: Board) -> Iterator[Finding]:
+def rests(step: int, apply: Apply, board: Board) -> Iterator[Finding]:
     """Refuse each voltage at which the ramp would stand still below the lowest working input."""
     converters = first_converters(board, apply.input)
     if not converters:

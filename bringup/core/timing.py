@@ -13,6 +13,7 @@ from bringup.core.board import Board
 from bringup.core.listening import Listen
 from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 
 READING = 0.6
 """Seconds for one settled reading of volts, the supply asked beside it."""
@@ -44,6 +45,18 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
         return 2 * SWITCHING + (0.0 if by_hand else READING)
     if isinstance(action, Sink):
         return SWITCHING + (SETTLING if action.settle is None else action.settle.number)
+    if isinstance(action, PowerCycle):
+        off = sum(action.off_for[index % len(action.off_for)].number for index in range(action.times))
+        reading = 0.0 if by_hand else READING * len(action.rails)
+        return off + action.times * (2 * SWITCHING + SETTLING + action.on_for.number + reading)
+    if isinstance(action, Ripple):
+        return 0.0 if by_hand and action.by == "meter" else (READING + SWITCHING) * len(action.points)
+    if isinstance(action, Sweep):
+        settle = SETTLING if action.settle is None else action.settle.number
+        point = (
+            SETTLING + settle + (SWITCHING if action.load else 0.0) + (0.0 if by_hand else READING) * len(action.rails)
+        )
+        return point * len(action.points)
     if isinstance(action, Apply):
         plan = plan_apply(action, board, bench, state)
         return SWITCHING + sum(SETTLING + (stage.charge_time or 0.0) + plan.hold for stage in plan.stages)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from bringup.core.board import ConverterKind
 from bringup.core.listening import LINE_ENDS
 from bringup.core.procedure import OnLost
+from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, Part, UnitWord
 from bringup.files.line_shapes import Searched
@@ -22,6 +23,8 @@ VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",))
 WATTS = Amount(("W",))
 FARADS, PERCENT = Amount(("F",)), Amount(("%",))
 ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
+OWN_PACE = "own pace"
+SWEPT, SWEPT_STEP = Amount(("V", "A"), least="zero"), Amount(("V", "A"))
 SEARCHED, UNIT = Searched(), UnitWord()
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
@@ -134,6 +137,10 @@ def expect(unit: str | None, doc: str, example: str) -> Field:
     """Return the field that judges a step: one for all, or by point."""
     return Field("expect", Either(Limit(unit), ByName(Limit(unit), "point")), doc, example=example)
 
+def judges(name: str, doc: str, example: str, what: str = "channel") -> Field:
+    """Return the field with the limits of one statistic or figure: one for all, or by channel or rail."""
+    return Field(name, Either(Limit(None), ByName(Limit(None), what)), f"limits {doc}", example=example)
+
 def action(name: str, doc: str, *fields: Field, short: str = "", may_be_empty: bool = False) -> Section:
     """Return the section of one action: its own fields, then those of every step."""
     return Section(f"{name} step", doc, (*fields, *COMMON), short=short, may_be_empty=may_be_empty)
@@ -187,11 +194,22 @@ ACTIONS = {
         expect("V", "limits", "{3V3: 3.3 V ± 1 %}"), short="points"),
     "log": action("log", "Repeated readings; every sample must lie within `expect`. Three in a row outside end it and "
                   "the attempt, unless `on_fail: go_on`.",
-        Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it",
+        Field("what", Several(NAME), "a point (its volts), or an input with `voltage`, `current` or `power` after it, "
+              "or any point with `load voltage`, `load current` or `load power`: what the load reads there",
               required=True, example="VIN current"),
         Field("for", SECONDS, "how long", required=True, example="30 s"),
-        Field("every", SECONDS, "time between samples (left out: by hand 5 s)", default="200 ms", example="200 ms"),
-        expect(None, "limits", "60 mA .. 110 mA"), *STEADY),
+        Field("every", AnyOf((OWN_PACE,), SECONDS), "time between samples (left out: by hand 5 s); `own pace`: as fast "
+              "as the instruments answer", default="200 ms", example="200 ms"),
+        expect(None, "limits", "60 mA .. 110 mA"),
+        judges("minimum", "of the lowest sample, in the place of the lower end of `expect`", "'> 3.2 V'"),
+        judges("maximum", "of the highest sample, in the place of the upper end of `expect`", "< 120 mA"),
+        judges("mean", "of the mean, in the place of `expect`", "3.3 V ± 1 %"),
+        judges("standard_deviation", "of the samples' standard deviation (n - 1)", "< 2 mV"),
+        judges("peak_to_peak", "of the highest sample less the lowest", "< 30 mV"),
+        judges("slope_per_hour", "of the least-squares line through the samples: its change in an hour",
+               "-5 mV .. 5 mV"),
+        Field("marks", ByName(SOME_SECONDS, "mark"), "what happens on the board, and how long after the start; `m` "
+              "sets one by key", example="{radio transmits: 10 s}"), *STEADY),
     "load": action("load", "Have the electronic load draw from a rail that reads within its limits with nothing drawn. "
                    "Off by `off: yes`, before an input is switched off, and at every end.",
         Field("rail", NAME, "rail or input that a channel's leads are on", required=True, example="3V3"),
@@ -202,6 +220,49 @@ ACTIONS = {
         Field("stop_voltage", VOLTS, "below this the load stops by itself, which ends the attempt", default="none",
               example="2.5 V"),
         Field("settle", SECONDS, "time from on to the look that is judged", default="500 ms", example="1 s")),
+    "sweep": action("sweep", "Set an input's voltage, or what the load draws, point by point; read the rails at each. "
+                    "The input needs an `apply` before, and goes back to its volts; the load goes off.",
+        Field("input", NAME, "whose voltage is swept", example="VIN"),
+        Field("load", NAME, "or the rail that the load draws from: its current is swept", example="3V3"),
+        Field("from", SWEPT, "first point, V of the input or A drawn", required=True, example="18 V"),
+        Field("to", SWEPT, "last point; may be the lower one", required=True, example="30 V"),
+        Field("step", SWEPT_STEP, "from point to point", required=True, example="2 V"),
+        Field("rails", Several(NAME), "read at each point", default="the rail that is loaded", example="[5V0, 3V3]"),
+        Field("settle", SECONDS, "time from setting a point to reading it, beside the current's own settling",
+              default="none; of a load 500 ms", example="1 s"),
+        Field("stop_voltage", VOLTS, "of the load: below this it stops by itself, which ends the attempt",
+              default="none", example="2.5 V"),
+        Field("looks_for", OneOf(("start", "stop")), "where rails start (rising) or stop (falling): only then may it "
+              "rest below the lowest working input", default="neither", example="start"),
+        Field("formula", OneOf((*LINE_FORMULAS, *LOAD_FORMULAS)), "of line or load regulation; kept with the figure",
+              default="ends over nominal; of a load ends over full load", example="ends over nominal"),
+        expect("V", "limits of the rails at each point", "{3V3: 3.3 V ± 1 %}"),
+        judges("line_regulation", "of the formula's percentage", "-0.5 % .. 0.5 %", "rail"),
+        judges("load_regulation", "of the formula's percentage", "< 1 %", "rail"),
+        judges("efficiency", "of power out of the loaded rail over power into the input", "'> 70 %'", "rail"),
+        judges("dropout", "of input less rail, where it is just in regulation", "< 1.5 V", "rail"),
+        judges("starts_at", "of the input at which the rail is up", "13 V .. 15 V", "rail"),
+        judges("stops_at", "of the input at which it is up no more", "11 V .. 13.5 V", "rail")),
+    "ripple": action("ripple", "What lies on rails beside their DC. Kept with how it was measured.",
+        Field("points", Several(NAME), "rails or inputs", required=True, example="[5V0, 3V3]"),
+        Field("by", OneOf(("scope", "meter")), "scope: peak to peak, AC coupled, limited to 20 MHz; meter: RMS by its "
+              "AC volts", required=True, example="scope"),
+        Field("ground", TEXT, "how the scope's probe is grounded", example="spring"),
+        Field("time_base", SECONDS, "of the scope, per division", default="10 us", example="10 us"),
+        Field("band", TEXT, "of the meter's AC volts, by its data sheet", example="20 Hz to 100 kHz"),
+        expect("V", "limits; without them it is recorded", "< 50 mV")),
+    "power_cycle": action("power_cycle", "Switch an input off and on again; it must start each time. The first failure "
+                          "ends it, unless `on_fail: go_on`.",
+        Field("input", NAME, "the input; powered by an `apply` before", required=True, example="VIN"),
+        Field("times", Whole(least=1, most=10_000), "how often", required=True, example="20"),
+        Field("off_for", Several(SECONDS), "how long it stays off, in turn", required=True, example="[500 ms, 5 s]"),
+        Field("on_for", SECONDS, "time on before the rails are read", default="1 s", example="2 s"),
+        Field("rails", Several(NAME), "read and judged each time", default="none", example="[5V0, 3V3]"),
+        Field("discharged_below", VOLTS, "wait for this as well while it is off", default="not waited for",
+              example="1 V"),
+        Field("expect_current", Limit("A"), "judges the input's current each time", default="the power budget",
+              example="60 mA .. 110 mA"),
+        expect("V", "limits of the rails", "{3V3: 3.3 V ± 1 %}")),
     "dwell": action("dwell", "Wait, with the supply watched.",
         Field("for", SECONDS, "how long", required=True, example="2 s"), *STEADY, short="for"),
     "power_off": action("power_off", "Switch off, verify, wait until discharged.",
@@ -234,7 +295,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "ripple"), _BY_HAND)
+LATER_ACTIONS = {"photo": _BY_HAND}
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from bringup.core.limits import Limits
-from bringup.core.procedure import Channel
 from bringup.core.program import MARKERS, marker_of, pasted_marker
+from bringup.core.quantity import Quantity
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
-from bringup.core.words import UNIT_OF, Kind
+from bringup.core.statistics_of_log import FIELDS
+from bringup.core.words import UNIT_OF
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
+from bringup.files.log_checks import as_meant, check_channel, check_log
 from bringup.files.nodes import Problems
 from bringup.files.not_placed import check_inspect
 from bringup.files.resistance_checks import check_resistance_points, read_in
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
+from bringup.files.sweep_checks import check_cycle, check_ripple, check_sweep
 from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
 
-SUPPLY_KINDS = (Kind.VOLTAGE, Kind.CURRENT, Kind.POWER)
-"""What `log` can follow: volts anywhere, volts, amperes and watts of an input as the supply reports them."""
-
-LEAST_EVERY = 1e-4
-"""Seconds between two samples that no instrument on a bench keeps up with (common practice, no source)."""
+WITH_POINTS = ("resistance", "measure", "ripple")
 
 
 class Points:
@@ -39,24 +37,6 @@ class Points:
         self.tree = tree
         self.states: tuple[str, ...] = board.get("states", ())
         self.variants: tuple[str, ...] = board.get("variants", ())
-
-
-def channel_of(text: str) -> Channel:
-    """Read what `log` follows: '3V3', '3V3 voltage', 'VIN current', 'VIN power'."""
-    point, _, word = text.rpartition(" ")
-    kind = next((one for one in SUPPLY_KINDS if one == word), None)
-    if kind is None or not point.strip():
-        return Channel(text, Kind.VOLTAGE, text)
-    return Channel(point.strip(), kind, text)
-
-
-def _as_meant(text: str, points: Points | None) -> Channel:
-    """Read it as `channel_of` does; where that names nothing, with the word in whatever capitals."""
-    channel = channel_of(text)
-    if points is None or channel.point in points.all:
-        return channel
-    point, _, word = text.rpartition(" ")
-    return replace(channel_of(f"{point} {word.casefold()}"), text=text)
 
 
 def index_of_step(name: str, names: Sequence[str]) -> int | None:
@@ -80,16 +60,14 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         if kind == "inspect":
             check_inspect(body, problems)
         every, whole = body.get("every"), body.get("for")
-        if every is not None and whole is not None and every.value > whole.value:
+        if isinstance(every, Quantity) and whole is not None and every.value > whole.value:
             problems.add(
                 body.at("every"), f"a sample every {every} in a step of {whole}", "take more, or log for longer"
             )
-        if every is not None and 0 < every.number < LEAST_EVERY:
-            problems.add(
-                body.at("every"),
-                f"a sample every {every}: no instrument keeps that",
-                "state 100 µs or more, mostly 200 ms",
-            )
+        if kind == "log":
+            check_log(body, problems)
+            for name in FIELDS:
+                _check_expect(kind, body, points, problems, name)
         if kind == "apply":
             _check_apply(body, problems)
             timed = body.get("time_to_regulation")
@@ -98,6 +76,14 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
                 problems.add(body.at("time_to_regulation"), message, nearest(timed, list(points.tree.rails)))
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
+        if kind == "ripple":
+            check_ripple(body, problems)
+        if kind == "power_cycle":
+            inputs, known = (None, None) if points is None else (points.inputs, points.all)
+            check_cycle(body, inputs, known, problems)
+        if kind == "sweep":
+            inputs, known = (None, None) if points is None else (points.inputs, points.all)
+            check_sweep(body, inputs, known, problems)
         if kind == "host_program":
             _check_program(body, problems)
         if kind == "listen":
@@ -127,19 +113,12 @@ def _check_points(kind: str, body: Values, points: Points, problems: Problems) -
         problems.add(body.at("input"), f"the board has no input called '{name}'", nearest(name, points.inputs))
     if kind == "resistance":
         check_resistance_points(body, points.tree, problems)
-    for entry in body.many("points") if kind == "measure" else ():
+    for entry in body.many("points") if kind in WITH_POINTS else ():
         _check_point(entry, entry.value, points, problems)
     for entry in body.many("what") if kind == "log" else ():
-        channel = _as_meant(entry.value, points)
-        if channel != channel_of(entry.value) and channel.kind is not Kind.VOLTAGE:
-            known = [f"{one} {channel.kind}" for one in points.inputs]
-            problems.add(entry.node, f"nothing is called '{entry.value}'", nearest(entry.value, known))
-        elif channel.kind is not Kind.VOLTAGE and channel.point not in points.inputs and channel.point in points.all:
-            message = f"the {channel.kind} of {channel.point} cannot be followed: the supply knows inputs only"
-            problems.add(entry.node, message, nearest(channel.text, [f"{one} {channel.kind}" for one in points.inputs]))
-        else:
-            _check_point(entry, channel.point, points, problems)
-    _check_twice(body, "points" if kind in ("resistance", "measure") else "what", problems)
+        if (name := check_channel(entry, points.all, points.inputs, problems)) is not None:
+            _check_point(entry, name, points, problems)
+    _check_twice(body, "points" if kind in WITH_POINTS else "what", problems)
 
 
 def _check_point(entry: Entry, name: str, points: Points, problems: Problems) -> None:
@@ -170,8 +149,8 @@ def _check_only_if(body: Values, points: Points | None, earlier: Sequence[str], 
         problems.add(only_if.node, "`step` and `result` go together", "such as {step: first look, result: pass}")
 
 
-def _check_expect(kind: str, body: Values, points: Points | None, problems: Problems) -> None:
-    entry = body.entries.get("expect")
+def _check_expect(kind: str, body: Values, points: Points | None, problems: Problems, field: str = "expect") -> None:
+    entry = body.entries.get(field)
     if entry is None or kind in ("question", "listen"):
         return
     # What a step reads, by the name under which its limits are stated.
@@ -196,12 +175,15 @@ def _wrong_unit(entry: Entry, limits: Limits, unit: str, name: str, problems: Pr
 
 def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
     if kind == "log":
-        channels = [_as_meant(text, points) for text in body.get("what", ())]
+        known = () if points is None else points.all
+        channels = [as_meant(text, known) for text in body.get("what", ())]
         return {channel.text: UNIT_OF[channel.kind] for channel in channels}
     if kind == "leads":
         return {body.get("input", ""): "V"}
     if kind == "resistance":
         return dict.fromkeys(read_in(body), "ohm")
+    if kind in ("sweep", "power_cycle"):
+        return dict.fromkeys(body.get("rails", (body.get("load", ""),)), "V")
     return dict.fromkeys(body.get("points", ()), "V")
 
 

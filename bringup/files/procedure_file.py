@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from bringup.core.board import Board
@@ -30,20 +31,28 @@ from bringup.core.procedure import (
 )
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.core.sisters import LEAST_SISTERS
+from bringup.core.statistics_of_log import FIELDS
+from bringup.core.under_load import Ripple
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
-from bringup.files.fields import PROCEDURE
+from bringup.files.fields import OWN_PACE, PROCEDURE
 from bringup.files.load_checks import HELD
+from bringup.files.log_checks import channel_of
 from bringup.files.nodes import Problems, in_order
 from bringup.files.not_placed import read_lists, with_lists
-from bringup.files.procedure_checks import Points, channel_of, check_procedure, index_of_step
+from bringup.files.procedure_checks import Points, check_procedure, index_of_step
 from bringup.files.resistance_checks import points_and_pairs
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
+from bringup.files.sweep_checks import cycle_of, sweep_of
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
+OWN_PACE_LEAST = "10 ms"
+"""Least time between two samples at the instruments' own pace: one that answers at once must not fill the disk."""
+RIPPLE_TIME_BASE = "10 us"
+"""Default time per division of `ripple`: a few periods of most converters (common practice, no source)."""
 LISTEN_WITHIN = "10 s"
 """Default time in which text has to come."""
 PROGRAM_TIME_OUT = "60 s"
@@ -109,7 +118,7 @@ def _build(values: Values, board: Board, path: str) -> Procedure:
     return Procedure(
         name=values.get("procedure"),
         board=board,
-        steps=tuple(_step(index, step, names) for index, step in enumerate(steps)),
+        steps=tuple(_step(index, step, names, board) for index, step in enumerate(steps)),
         unattended_after_first_power=values.get("unattended", "never") == "after first power",
         board_state=values.get("board_state"),
         path=path,
@@ -123,16 +132,16 @@ def _body(step: Values) -> tuple[str, Values]:
     return name, entry.value
 
 
-def _step(index: int, step: Values, names: list[str]) -> Step:
+def _step(index: int, step: Values, names: list[str], board: Board) -> Step:
     kind, body = _body(step)
     key = step.entries[kind].key
     assert key is not None
     return Step(
         index=index,
-        action=_action(kind, body),
+        action=_action(kind, body, board),
         name=body.get("name", ""),
         title=body.get("title", ""),
-        expect=_expect(body),
+        expect=_limits_by_name(body.get("expect")),
         end_on_fail=body.get("on_fail", "end") == "end",
         only_if=_only_if(body.section_in("only_if"), names),
         cautions=body.get("caution", ()),
@@ -146,7 +155,7 @@ def _step(index: int, step: Values, names: list[str]) -> Step:
     )
 
 
-def _action(kind: str, body: Values) -> Action:
+def _action(kind: str, body: Values, board: Board) -> Action:
     match kind:
         case "inspect":
             return Inspect(body.get("confirm", ()))
@@ -165,14 +174,17 @@ def _action(kind: str, body: Values) -> Action:
         case "measure":
             return Measure(body.get("points"))
         case "log":
-            every, pace = (
-                body.get("every", parse_quantity(LOG_EVERY, "s")),
-                Pace.STATED if "every" in body else Pace.USUAL,
-            )
-            return Log(tuple(channel_of(text) for text in body.get("what")), body.get("for"), every, pace)
+            return _log(body, board)
         case "load":
             mode = next((name for name in HELD if name in body), "")
             return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
+        case "power_cycle":
+            return cycle_of(body)
+        case "ripple":
+            base = body.get("time_base", parse_quantity(RIPPLE_TIME_BASE, "s"))
+            return Ripple(body.get("points"), body.get("by"), base, body.get("ground", ""), body.get("band", ""))
+        case "sweep":
+            return sweep_of(body)
         case "dwell":
             return Dwell(body.get("for"))
         case "host_program":
@@ -182,6 +194,19 @@ def _action(kind: str, body: Values) -> Action:
         case _:
             assert kind == "power_off", kind
             return PowerOff(body.get("discharged_below"))
+
+
+def _log(body: Values, board: Board) -> Log:
+    every, pace = body.get("every"), Pace.STATED
+    if every is None or every == OWN_PACE:
+        pace = Pace.USUAL if every is None else Pace.OWN
+        every = parse_quantity(LOG_EVERY if every is None else OWN_PACE_LEAST, "s")
+    known = (*board.inputs, *board.rails)
+    judging = {FIELDS[name]: _limits_by_name(body.get(name)) for name in FIELDS if name in body}
+    marks = tuple(body.get("marks", {}).items())
+    return Log(
+        tuple(channel_of(text, known) for text in body.get("what")), body.get("for"), every, pace, judging, marks
+    )
 
 
 def _program(body: Values) -> HostProgram:
@@ -233,11 +258,10 @@ def _unit_asked(body: Values) -> str:
     return expect.unit if not stated and isinstance(expect, Limits) else stated
 
 
-def _expect(body: Values) -> dict[str, Limits]:
-    expect = body.get("expect")
-    if expect is None:
+def _limits_by_name(stated: Limits | Mapping[str, Limits] | None) -> dict[str, Limits]:
+    if stated is None:
         return {}
-    return {"": expect} if isinstance(expect, Limits) else dict(expect)
+    return {"": stated} if isinstance(stated, Limits) else dict(stated)
 
 
 def _only_if(values: Values | None, names: list[str]) -> OnlyIf | None:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bringup.core.creep import LEAST_POINTS, LEAST_SPAN
 from bringup.core.quantity import Quantity
+from bringup.files.log_checks import BY_LOAD
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 
@@ -33,13 +34,16 @@ def _check_steady(body: Values, problems: Problems) -> None:
     if whole is not None and whole.number < LEAST_SPAN:
         message = f"`steady` in a step of {whole}: a creep shows over {LEAST_SPAN:g} s at the least"
         problems.add(body.at("steady"), message, "take longer, or leave `steady` out")
-    elif whole is not None and every is not None and (LEAST_POINTS - 1) * every.number > whole.number:
+    elif whole is not None and isinstance(every, Quantity) and (LEAST_POINTS - 1) * every.number > whole.number:
         message = f"`steady` with a sample every {every} for {whole}: it takes {LEAST_POINTS} samples at the least"
         problems.add(body.at("steady"), message, "sample more often, or log for longer")
 
 
 def _by_the_supply(body: Values, inputs: Sequence[str] | None) -> bool:
-    """Whether everything that is logged comes from the supply."""
+    """Whether everything that is logged comes from the supply or the load."""
     if inputs is None or "what" in body.wrong:
         return False
-    return all(any(text == name or text.startswith(f"{name} ") for name in inputs) for text in body.get("what", ()))
+    return all(
+        f"{BY_LOAD} " in text or any(text == name or text.startswith(f"{name} ") for name in inputs)
+        for text in body.get("what", ())
+    )

@@ -14,7 +14,7 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import Channel
 from bringup.core.replies import Value
 from bringup.core.wording import duration, limits_text, shown
-from bringup.core.words import UNIT_OF, Kind
+from bringup.core.words import UNIT_OF, How, Kind
 from bringup.runner.looks import Watched
 from bringup.runner.work import Work
 
@@ -80,6 +80,8 @@ def astray(work: Work, channel: Channel, limits: Limits | None, begun: float) ->
         for reading in reversed(work.journal.readings)
         if (reading.point, reading.kind, reading.board_state) == (channel.point, channel.kind, work.state)
         and reading.value is not None
+        and reading.how is not How.DERIVED
+        and not reading.aspect.startswith("ripple")
     )
     last = next(same, None)
     before = "" if last is None else _shown(channel, last)

@@ -24,6 +24,7 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import Attached, Meter, OutputSettings, Scanner, Supply
 from bringup.runner.scanning import try_relays
+from bringup.runner.scpi_scope import ScpiScope
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.supply_replies import no_such_output
 from bringup.runner.wait import WaitPoint
@@ -55,11 +56,12 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | Load | Scanner | None], ...] = (
+    roles: tuple[tuple[str, Supply | Meter | Load | Scanner | ScpiScope | None], ...] = (
         ("supply", setup.supply),
         ("meter", setup.meter),
         ("load", setup.load),
         ("scanner", setup.scanner),
+        ("scope", setup.scope),
     )
     for name, role in roles:
         if role is None:

@@ -13,6 +13,7 @@ from bringup.core.budget import downstream, lowest_working, maker_of
 from bringup.core.expectation import voltage_limits
 from bringup.core.reading import Reading
 from bringup.core.settling import manner_of
+from bringup.core.verdict import sentence
 from bringup.core.wording import listed, shown
 from bringup.core.words import Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
@@ -22,7 +23,7 @@ from bringup.runner.looks import in_current_limit
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.work import Judged, Work, sentence
+from bringup.runner.work import Judged, Work
 
 LEAST_LEFT = 1.0
 """Seconds, and what a look at the supply takes, without which a rail is not begun: it could not settle in less."""

@@ -8,8 +8,16 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.wait import WaitPoint
 
 
-def ask_go(waits: WaitPoint, journal: Journal, feed: Feed, text: str, *, by_hand: bool, somebody: bool) -> None:
-    """Have the person agree to `text`. Without `somebody` the attempt was permitted beforehand, which is kept."""
+def ask_go(
+    waits: WaitPoint, journal: Journal, feed: Feed, text: str, *, by_hand: bool, somebody: bool, agreed: bool = False
+) -> None:
+    """Have the person agree to `text`. Without `somebody` the attempt was permitted beforehand, which is kept.
+
+    `agreed`: the go was given before, for several times.
+    """
+    if agreed:
+        journal.event("go", f"{text}: agreed to before")
+        return
     if not somebody:
         journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
         return

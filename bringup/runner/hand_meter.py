@@ -64,7 +64,7 @@ class HandMeter:
         dead: bool = False,
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
-        if function not in KIND_OF:
+        if function not in KIND_OF or function is Function.AC_VOLTS:
             why = f"{function.value} is not read by hand"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         kind = KIND_OF[function]

@@ -22,6 +22,7 @@ from bringup.core.procedure import (
     Sink,
     Step,
 )
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration
 
 MOST_NAMED = 8
@@ -56,11 +57,19 @@ def _doing(action: Action) -> str:
         case Measure():
             return f"measure {_named(action.points)}"
         case Log():
+            pace = ", as fast as the instruments answer" if action.pace is Pace.OWN else ""
             by_hand = f", every {duration(action.every.number)} by hand" if action.pace is Pace.BY_HAND else ""
-            lasting = f"for {duration(action.duration.number)}{by_hand}"
+            lasting = f"for {duration(action.duration.number)}{by_hand}{pace}"
             return f"log {_named(channel.text for channel in action.what)} {lasting}"
         case Sink():
             return f"load {action.rail}: {'off' if action.level is None else f'constant {action.mode} {action.level}'}"
+        case PowerCycle():
+            return f"power cycle of {action.input}, {action.times} times"
+        case Ripple():
+            return f"ripple of {_named(action.points)} by the {action.by}"
+        case Sweep():
+            what = f"what the load draws from {action.load}" if action.load else action.input
+            return f"sweep {what} from {action.points[0]} to {action.points[-1]}"
         case Dwell():
             return f"dwell {duration(action.duration.number)}"
         case PowerOff():

@@ -1,4 +1,4 @@
-"""What single keys do while an attempt runs. They need no look: q calls off, n notes, l leaves out, c corrects.
+"""What single keys do while an attempt runs, with no look: q calls off, n notes, l leaves out, c corrects, m marks.
 
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
 """
@@ -13,13 +13,15 @@ from bringup.runner.reasons import not_a_reason
 from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
-NOTE, LEAVE_OUT, CORRECT = "n", "l", "c"
+NOTE, LEAVE_OUT, CORRECT, MARK = "n", "l", "c", "m"
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
         raise CalledOff
+    if key == MARK and work.mark_by_key is not None:
+        work.mark_by_key()
     if key not in (NOTE, LEAVE_OUT, CORRECT):
         return
     if not work.waits.may_ask:

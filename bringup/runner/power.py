@@ -87,8 +87,8 @@ class Power:
 
     # on
 
-    def up(self, feed: Feed, go: str) -> None:
-        """Switch an input on in the fixed order. `go` tells the person what for. Raises an Ending on any doubt."""
+    def up(self, feed: Feed, go: str, *, agreed: bool = False) -> None:
+        """Switch an input on in the fixed order; `go` tells what for, `agreed`: no longer asked. Raises an Ending."""
         within_bounds(feed, self.ceiling)
         self._guarding.ready(feed.input)
         self.off(feed.output)
@@ -103,7 +103,7 @@ class Power:
         feed = self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
-        ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody)
+        ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody, agreed=agreed)
         if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
             found = self._read_back(feed)
         self._switch_on(feed, found)

@@ -39,7 +39,12 @@ class Function(StrEnum):
         return UNIT_OF_FUNCTION[self.value]
 
 
-KIND_OF = {Function.DC_VOLTS: Kind.VOLTAGE, Function.DC_AMPS: Kind.CURRENT, Function.OHMS: Kind.RESISTANCE}
+KIND_OF = {
+    Function.DC_VOLTS: Kind.VOLTAGE,
+    Function.AC_VOLTS: Kind.VOLTAGE,
+    Function.DC_AMPS: Kind.CURRENT,
+    Function.OHMS: Kind.RESISTANCE,
+}
 """What the readings of an attempt are of: the functions that steps ask for."""
 
 

@@ -105,6 +105,16 @@ class ScpiScope:
         """How it is named in the logbook; complete after `attach`."""
         return taking_part("scope", self._link, self._dialect, self._resource, self._role.calibration_due)
 
+    @property
+    def by_hand(self) -> bool:
+        """Never: somebody who reads a scope types what a `question` asks for."""
+        return False
+
+    @property
+    def divisions(self) -> float:
+        """How many divisions high its screen is."""
+        return self._dialect.divisions
+
     def attach(self) -> Pending[Attached]:
         """Identify and empty the error queue. Sets nothing. The Pending raises BenchError for another instrument."""
         return attach(self._link, self._dialect, self._role.expected, self)

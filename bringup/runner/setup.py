@@ -21,6 +21,7 @@ from bringup.runner.load_role import Load
 from bringup.runner.protocols import Ask, Clock, Guard, Line, Link, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Scanner, Supply
+from bringup.runner.scpi_scope import ScpiScope
 from bringup.runner.unguarded import Unguarded
 from bringup.runner.wakefulness import KeepAwake
 
@@ -55,6 +56,7 @@ class AttemptSetup:
     tool_version: str
     scanner: Scanner | None = None
     load: Load | None = None
+    scope: ScpiScope | None = None
     simulated_link: Link | None = None
     """A link to a simulated instrument (meter or supply): it then moves probe and leads instead of a person."""
     unattended: bool = False

@@ -20,6 +20,7 @@ from bringup.core.procedure import (
     Sink,
     Step,
 )
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
 from bringup.runner.actions.dwell import dwell
@@ -32,9 +33,12 @@ from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
 from bringup.runner.actions.parts import hold_back
+from bringup.runner.actions.power_cycle import power_cycle
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
+from bringup.runner.actions.ripple import ripple
+from bringup.runner.actions.sweep import sweep, sweep_off
 from bringup.runner.cautions import show_cautions
 from bringup.runner.endings import LeaveOut, MissingEvidence, UnitFailed
 from bringup.runner.going_on import carry
@@ -70,6 +74,12 @@ def perform(work: Work, action: Action) -> None:
             log(work, action)
         case Sink():
             load(work, action)
+        case PowerCycle():
+            power_cycle(work, action)
+        case Ripple():
+            ripple(work, action)
+        case Sweep():
+            sweep(work, action)
         case Dwell():
             dwell(work, action)
         case PowerOff():
@@ -228,11 +238,13 @@ class Steps:
     def _leave_out(self, step: Step, why: str) -> None:
         """The person leaves the step out. Whatever it may have switched on or half done goes off first."""
         work = self._work
-        if isinstance(step.action, Apply | Leads | PowerOff | Resistance):
+        if isinstance(step.action, Apply | Leads | PowerOff | PowerCycle | Resistance):
             work.power.all_off()
         if isinstance(step.action, Sink):
             load_off(work, step.action)
-        if isinstance(step.action, Apply):
+        if isinstance(step.action, Sweep):
+            sweep_off(work, step.action)
+        if isinstance(step.action, Apply | PowerCycle):
             work.unpowered.add(step.action.input)
         off_and_end(work)
         work.lines.take_back()
@@ -283,12 +295,16 @@ def needed_input(work: Work, step: Step) -> str:
     points: tuple[str, ...] = ()
     if isinstance(step.action, Listen) and not work.power.on:
         return next(iter(sorted(work.unpowered)), "")
-    if isinstance(step.action, Measure):
+    if isinstance(step.action, Measure | Ripple):
         points = step.action.points
     elif isinstance(step.action, Log):
         points = tuple(channel.point for channel in step.action.what)
     elif isinstance(step.action, Sink):
         points = (step.action.rail,)
+    elif isinstance(step.action, PowerCycle):
+        points = (step.action.input,)
+    elif isinstance(step.action, Sweep):
+        points = (step.action.input or step.action.load,)
     for point in points:
         name = work.board.input_of(point)
         if name in work.unpowered:

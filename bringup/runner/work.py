@@ -6,17 +6,18 @@ misses its limits, or has no value, is remembered for the step's result.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
 from bringup.core.placement import held_back
 from bringup.core.procedure import Apply, OnLost, Step
-from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
-from bringup.core.wording import limits_text
+from bringup.core.verdict import sentence
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
@@ -121,6 +122,8 @@ class Work:
     """The attempt's id, once it has begun."""
     program: Running | None = None
     """The program of this computer that is under way."""
+    mark_by_key: Callable[[], None] | None = None
+    """Sets a mark in the `log` that is going on; None: there is none."""
     warnings: dict[str, str] = field(default_factory=dict)
     """What does not fail the unit but is told beside the attempt's result, by the point it is about."""
     going_on: GoingOn | None = None
@@ -181,12 +184,16 @@ class Work:
         beside: PollSample | None = None,
         spread: tuple[float, float] | None = None,
         replaces: str | None = None,
+        at: float | None = None,
     ) -> Reading:
         """Make a reading, judge it, keep it, show it, and remember it for the step.
 
-        `spread`: it never settled. `replaces`: id of the reading in whose place it was taken.
+        `spread`: it never settled. `replaces`: id of the reading in whose place it was taken. `at`: its moment in
+        monotonic seconds, where that is not now.
         """
         reading = self._made(point, kind, value, judged, unsettled=spread is not None)
+        if at is not None:
+            reading = replace(reading, at=reading.at - timedelta(seconds=reading.monotonic - at), monotonic=at)
         reading = replace(
             reading,
             instrument=instrument,
@@ -287,24 +294,3 @@ def judged_result(value: Value, judged: Judged, *, unsettled: bool) -> Result:
         return Result.NO_VALUE
     result = judge(value.number, judged.limits)
     return Result.FAIL if unsettled else result
-
-
-def sentence(reading: Reading) -> str:
-    """Say what a reading was and what was wanted: '3V3 voltage 2.81 V, wanted 3.234 V .. 3.366 V'.
-
-    What failed for another reason than its limits says that reason: '3V3 resistance 7 MΩ: about 850 Ω is expected'.
-    """
-    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
-    if reading.value is None and reading.result is Result.FAIL:
-        return f"{name}: {reading.note}"
-    if reading.value is None:
-        found = f"no value ({reading.note})" if reading.note else "no value"
-    else:
-        found = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
-    if reading.unsettled and reading.lowest is not None and reading.highest is not None:
-        low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
-        found += f" never settled ({low} .. {high})"
-    elif reading.result is Result.FAIL and reading.note and judge(reading.value, reading.limits) is not Result.FAIL:
-        return f"{name} {found}: {reading.note}"
-    wanted = f", wanted {limits_text(reading.limits)}" if reading.limits is not None else ""
-    return f"{name} {found}{wanted}"

@@ -165,6 +165,8 @@ class StyledMeter(StyledInstrument):
             return self.world.probe_volts(now, self.seconds, HIGH_IMPEDANCE if self.high_impedance else TEN_MEGOHM)
         if self.measures in (Measures.OHM, Measures.OHM4):
             return self.world.probe_ohms(now, TEST_CURRENT, OPEN_CIRCUIT_VOLTS)
+        if self.measures is Measures.ACV and not self.applied[Measures.ACV]:
+            return self.world.probe_noise(now)
         return self.applied[self.measures]
 
     def _in_form(self, value: float) -> str:

@@ -43,7 +43,7 @@ COMMANDS = "qnlc"
 TOO_SOON = "that key came too soon: read it, then press again"
 BEGUN_TOO_SOON = "that line was begun before this could be read: read it, then type the answer"
 NOT_ALONE = "there was more than Enter: nothing was taken. If that is the answer, press Enter alone"
-KEYS = "q call off    n note    l leave this step out    c correct the last typed value"
+KEYS = "q call off   n note   m mark   l leave this step out   c correct the last value"
 """What single keys do while no text is being typed."""
 
 _SINGLE_KEY = {PromptKind.GO, PromptKind.CAUTION, PromptKind.CHECKLIST, PromptKind.CHOICE}

@@ -7,6 +7,7 @@ from decimal import Context, Decimal
 from bringup.core.limits import Limits, deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
+from bringup.core.verdict import full_name
 from bringup.core.wording import limits_text
 from bringup.core.words import Kind, Result
 from bringup.terminal.lines import Line, Tone
@@ -85,7 +86,7 @@ def _widest(text: str) -> int:
 
 def name_of(reading: Reading) -> str:
     """What was measured: '3V3', 'VIN current mean'."""
-    kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE} else reading.kind.value
+    kind = "" if reading.kind in {Kind.VOLTAGE, Kind.RESISTANCE, Kind.RATIO} else reading.kind.value
     return " ".join(part for part in (reading.point or "", kind, reading.aspect) if part) or reading.kind.value
 
 
@@ -112,8 +113,7 @@ def deviation(value: float | None, limits: Limits | None) -> str:
 
 def told_of(reading: Reading, cause: str) -> bool:
     """Whether the cause names this reading already, by its point, aspect and value."""
-    name = " ".join(part for part in (reading.point, reading.aspect, reading.kind.value) if part)
-    return f"{name} {value_of(reading)}" in cause
+    return f"{full_name(reading)} {value_of(reading)}" in cause
 
 
 def bounds(reading: Reading) -> str:

@@ -33,31 +33,32 @@ leads lose (common practice, no source)."""
 NOT_LOADED, LOADED = "at the load, nothing drawn", "at the load"
 
 
-def load(work: Work, action: Sink) -> None:
-    """Switch the channel on, or off."""
+def load(work: Work, action: Sink, at: str = "") -> bool:
+    """Switch the channel on, or off; return whether it draws. `at`: added to what readings are called."""
     role, sinking = work.setup.bench.load, work.power.sinking
     if role is None or action.rail not in role.channels:
         raise BrokenOff(f"no channel of a load draws from {action.rail}")
     channel = role.channels[action.rail]
     if action.level is None:
         load_off(work, action)
-        return
+        return False
     stop = None if action.stop_voltage is None else action.stop_voltage.number
     damage = damage_above(work, action.rail)
     draw = Draw(channel, action.rail, action.mode, action.level.number, stop, damage)
     if why := _not_fed(work, action.rail):
         work.tally.missing.append(f"{action.rail} is not loaded: {why}")
-        return
+        return False
     if any(each.channel == channel for each in sinking.on):
         sinking.off(channel)
-    if not _in_regulation(work, draw, sinking.prepare(draw)):
-        return
+    if not _in_regulation(work, draw, sinking.prepare(draw), at):
+        return False
     follow_state(work, changing=True, board=sinking.loaded(work.board, (draw,)))
     sinking.go(draw)
     follow_state(work, changing=False)
     settle = SETTLE if action.settle is None else action.settle.number
     work.waits.sleep(settle, f"{action.rail} settles under {draw.words}")
-    _keep_drawn(work, draw, sinking.look(channel))
+    _keep_drawn(work, draw, sinking.look(channel), LOADED + (f", {at}" if at else ""))
+    return True
 
 
 def load_off(work: Work, action: Sink) -> None:
@@ -81,14 +82,14 @@ def _not_fed(work: Work, point: str) -> str:
     return ""
 
 
-def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
+def _in_regulation(work: Work, draw: Draw, sample: LoadSample, at: str) -> bool:
     """Keep and judge what the rail carries before anything is drawn; whether it may be loaded."""
     limits, origin = voltage_limits(work.board, draw.point)
-    volts = _volts(work, draw, sample)
+    volts = volts_at_load(work, draw.point, sample)
     judged = Judged(limits, origin)
     if reason := below_minimum_load(work, draw.point):
         judged = Judged(limits, origin, Result.NOT_JUDGED, reason)
-    reading = _keep_volts(work, draw, volts, judged, NOT_LOADED)
+    reading = _keep_volts(work, draw, volts, judged, NOT_LOADED + (f", before {at}" if at else ""))
     if reading.result not in (Result.PASS, Result.RECORDED, Result.NOT_JUDGED) or volts.number is None:
         work.journal.event("load", f"{draw.point} is not loaded: it is not in regulation")
         return False
@@ -99,12 +100,12 @@ def _in_regulation(work: Work, draw: Draw, sample: LoadSample) -> bool:
     return True
 
 
-def _volts(work: Work, draw: Draw, sample: LoadSample) -> Value:
+def volts_at_load(work: Work, point: str, sample: LoadSample) -> Value:
     """What the load reads. It knows magnitudes: its leads are on a negative rail the other way round."""
     if sample.volts is None:
         why = "over range" if sample.over_range else sample.fault.value if sample.fault is not None else "no value"
         return Value(None, sample.volts_raw, over_range=int(sample.over_range), why=why)
-    limits, _ = voltage_limits(work.board, draw.point)
+    limits, _ = voltage_limits(work.board, point)
     negative = limits is not None and limits.high is not None and limits.high <= 0
     return Value(-abs(sample.volts) if negative else sample.volts, sample.volts_raw)
 
@@ -120,9 +121,9 @@ def _keep_volts(work: Work, draw: Draw, volts: Value, judged: Judged, aspect: st
     return reading
 
 
-def _keep_drawn(work: Work, draw: Draw, sample: LoadSample) -> None:
+def _keep_drawn(work: Work, draw: Draw, sample: LoadSample, aspect: str) -> None:
     """Keep volts and what is drawn, which is judged by what the load was set to."""
-    _keep_volts(work, draw, _volts(work, draw, sample), RECORDED, LOADED)
+    _keep_volts(work, draw, volts_at_load(work, draw.point, sample), RECORDED, aspect)
     volts, amps = sample.volts, sample.amps
     why = "no value" if sample.fault is None else sample.fault.value
     if draw.mode == "power":
@@ -131,12 +132,12 @@ def _keep_drawn(work: Work, draw: Draw, sample: LoadSample) -> None:
             watts, how = volts * amps, How.DERIVED
         value = Value(watts, "", why="" if watts is not None else why)
         judged = Judged(_about(draw.level, "W"), LimitsFrom.RULE)
-        work.keep(draw.point, Kind.POWER, value, judged, instrument="load", aspect=LOADED, how=how)
+        work.keep(draw.point, Kind.POWER, value, judged, instrument="load", aspect=aspect, how=how)
         return
     expected = None if volts is None else amps_drawn(draw.mode, draw.level, abs(volts))
     judged = RECORDED if expected is None else Judged(_about(expected, "A"), LimitsFrom.RULE)
     value = Value(amps, sample.amps_raw, why="" if amps is not None else why)
-    work.keep(draw.point, Kind.CURRENT, value, judged, instrument="load", aspect=LOADED)
+    work.keep(draw.point, Kind.CURRENT, value, judged, instrument="load", aspect=aspect)
 
 
 def _about(value: float, unit: str) -> Limits:

@@ -1,116 +1,142 @@
 """`log`: repeated readings of one or more quantities, each sample kept, then what they come to as readings.
 
-Every sample must lie within the step's `expect`: minimum, maximum and mean are judged by it, the standard deviation
-is recorded. A sample without a value is kept as that and never replaced. Samples are in the logbook, not in memory.
-A rail that collapses or rises to what damages it switches off; so does a creep where the step says so. What stays
-outside `expect` ends the log early where the step ends the attempt: the board goes off, what was read so far stays.
+Every sample must lie within the step's `expect`: minimum, maximum and mean are judged by it unless they have limits of
+their own, as the other statistics may. A sample without a value is kept as that and never replaced. Samples are in the
+logbook, not in memory. A rail that collapses or rises to what damages it switches off; so does a creep where the step
+says so. What stays outside `expect` ends the log early where the step ends the attempt: the board goes off, what was
+read so far stays.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 
 from bringup.core.collapse import collapse_level
 from bringup.core.expectation import limits_of
-from bringup.core.limits import Limits
+from bringup.core.marks import Marks
 from bringup.core.placement import loosened
-from bringup.core.procedure import Channel, Log
+from bringup.core.procedure import Channel, Log, Pace
 from bringup.core.quantity import format_quantity
-from bringup.core.replies import Value
-from bringup.core.running import Running
+from bringup.core.replies import Value, read_number
+from bringup.core.safety_bench import by_meter
+from bringup.core.statistics_of_log import product_resolution, sample_limits
 from bringup.core.wording import shown
-from bringup.core.words import UNIT_OF, How, Kind, Result
-from bringup.runner.astray import Astray, astray, drawn_by, starting
+from bringup.core.words import UNIT_OF, Kind
+from bringup.runner.actions.load import volts_at_load
+from bringup.runner.astray import astray, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
+from bringup.runner.load_role import LoadSample
+from bringup.runner.log_trace import Trace, believed, sum_up
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
-from bringup.runner.still_there import blamed, proves_itself
-from bringup.runner.work import Judged, Work
+from bringup.runner.still_there import blamed
+from bringup.runner.work import Work
 
 COLLAPSED = 2
 """So many samples in a row below its level, the second one taken at once, are a collapse."""
 
 
 @dataclass(slots=True)
-class Trace:
-    """What a channel has shown so far."""
+class _Round:
+    """What one round of samples shares: several channels of one input, or of one load channel, share one look."""
 
-    channel: Channel
-    around: float | None
-    limits: Limits | None
-    collapse: float | None = None
-    """Volts below which a rail that stood has collapsed."""
-    stood: bool = False
-    low: int = 0
-    """How many samples in a row were below that."""
-    seen: Running = field(default_factory=Running)
-    least: Value | None = None
-    most: Value | None = None
-    missed: int = 0
-    limited: bool = False
-    astray: Astray | None = None
-    """Looks for samples that stay outside the limits; None: the log goes on whatever is read."""
-
-    @property
-    def certain(self) -> bool:
-        """Whether it has failed for certain, so that the log need not go on."""
-        return self.astray is not None and self.astray.certain
-
-    def take(self, value: Value) -> None:
-        """Take one sample, with or without a value."""
-        if value.number is None:
-            self.missed += 1
-            return
-        self.seen.add(value.number)
-        if self.least is None or self.least.number is None or value.number < self.least.number:
-            self.least = value
-        if self.most is None or self.most.number is None or value.number > self.most.number:
-            self.most = value
+    looks: dict[str, PollSample] = field(default_factory=dict)
+    at_load: dict[str, LoadSample] = field(default_factory=dict)
 
 
 def log(work: Work, action: Log) -> None:
     """Take samples at the interval for the duration, both ends included, then sum up."""
-    begun, every = work.waits.clock.monotonic(), action.every.number
-    traces = [_trace(work, channel, begun) for channel in action.what]
-    count = 1 + math.floor(action.duration.number / every + 1e-9)
+    begun = work.waits.clock.monotonic()
+    traces = [_trace(work, channel, action, begun) for channel in action.what]
     length = action.duration.number
+    count = 1 + math.floor(length / action.every.number + 1e-9)
     work.journal.show("going", heading(work.this_step), until=begun + length, seconds=length)
-    index = taken = 0
-    with steadily(work.this_step, work.watch, work.journal) as steady:
-        while index < count and not any(trace.certain for trace in traces):
-            work.waits.sleep_until(begun + index * every)
-            looks: dict[str, PollSample] = {}
+    taken = 0
+    with steadily(work.this_step, work.watch, work.journal) as steady, _marking(work, action, begun) as marks:
+        for due in _times(work, action, begun, count):
+            if any(trace.certain for trace in traces):
+                break
+            _wait_until(work, marks, due)
+            together = _Round()
             for trace in traces:
-                _sample(work, trace, looks, steady)
-            late = math.floor((work.waits.clock.monotonic() - begun) / every - 1e-9)
-            index, taken = max(index + 1, late), taken + 1
+                _sample(work, trace, together, steady, marks)
+            taken += 1
     if certain := [str(trace.astray) for trace in traces if trace.certain]:
         work.power.all_off()
-        if not all(_believed(work, trace) for trace in traces if trace.certain):
+        if not all(believed(work, trace) for trace in traces if trace.certain):
             raise BrokenOff(f"{'; '.join(certain)}, or so it seemed: {work.hands.amiss}")
         work.tally.failed += certain
-    elif taken < count:
+    elif taken < count and action.pace is not Pace.OWN:
         # What takes longer than the interval is sampled as often as it can be, and never beyond the stated time.
         text = f"{taken} samples were taken where {count} were due: they take longer than {action.every}"
         work.journal.event("log-slow", text)
     for trace in traces:
-        _sum_up(work, trace)
+        sum_up(work, action, trace, begun)
 
 
-def _trace(work: Work, channel: Channel, begun: float) -> Trace:
-    limits = limits_of(work.this_step, channel.text, work.board, work.state)[0]
-    limits = loosened(work.lacking.known, channel.point, channel.kind, limits)
-    level = collapse_level(work.board, channel.point, limits) if channel.kind is Kind.VOLTAGE else None
+def _times(work: Work, action: Log, begun: float, count: int) -> Iterator[float]:
+    """Yield when each round of samples is due; what takes longer than the interval skips moments."""
+    clock, every = work.waits.clock, action.every.number
+    if action.pace is Pace.OWN:
+        due = begun
+        while due <= begun + action.duration.number:
+            yield due
+            due = max(due + every, clock.monotonic())
+        return
+    index = 0
+    while index < count:
+        yield begun + index * every
+        index = max(index + 1, math.floor((clock.monotonic() - begun) / every - 1e-9))
+
+
+@contextmanager
+def _marking(work: Work, action: Log, begun: float) -> Iterator[Marks]:
+    """Have the key for marks set them meanwhile."""
+    marks = Marks(begun, [(text, after.number) for text, after in action.marks])
+
+    def press() -> None:
+        if text := marks.press(work.waits.clock.monotonic()):
+            _tell_mark(work, text)
+
+    work.mark_by_key = press
+    try:
+        yield marks
+    finally:
+        work.mark_by_key = None
+
+
+def _tell_mark(work: Work, text: str) -> None:
+    work.journal.event("mark", f"mark: {text}", {"mark": text})
+
+
+def _wait_until(work: Work, marks: Marks, due: float) -> None:
+    """Wait for the next sample, and set the stated marks at their moments: the person may have to act on them."""
+    while True:
+        until = min(due, marks.next_due)
+        work.waits.sleep_until(until)
+        for text in marks.take_due(work.waits.clock.monotonic()):
+            _tell_mark(work, text)
+        if until >= due:
+            return
+
+
+def _trace(work: Work, channel: Channel, action: Log, begun: float) -> Trace:
+    stated = limits_of(work.this_step, channel.text, work.board, work.state)[0]
+    stated = loosened(work.lacking.known, channel.point, channel.kind, stated)
+    level = collapse_level(work.board, channel.point, stated) if channel.kind is Kind.VOLTAGE else None
     stood = level is not None and _stood_before(work, channel, level)
+    limits = sample_limits(action.judging, channel.text, stated)
     ends = astray(work, channel, limits, begun)
-    return Trace(channel, around_of(limits), limits, level, stood=stood, astray=ends)
+    return Trace(channel, around_of(stated), limits, level, stood=stood, astray=ends)
 
 
 def _stood_before(work: Work, channel: Channel, level: float) -> bool:
@@ -128,32 +154,36 @@ def _stood_before(work: Work, channel: Channel, level: float) -> bool:
     )
 
 
-def _sample(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
+def _sample(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks) -> None:
     """Take one sample of a channel, and one more at once where it shows a rail low that stood.
 
-    A rail that is gone must not stay powered for another interval. Several channels of one input share one look.
+    A rail that is gone must not stay powered for another interval.
     """
-    _sample_once(work, trace, looks, steady)
+    _sample_once(work, trace, together, steady, marks)
     if trace.low:
-        _sample_once(work, trace, looks, steady)
+        together.at_load.pop(trace.channel.point, None)
+        _sample_once(work, trace, together, steady, marks)
         trace.low = 0
 
 
-def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady: Steadiness) -> None:
-    channel = trace.channel
+def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks) -> None:
+    channel, looks = trace.channel, together.looks
     moment = work.waits.clock.monotonic()
-    if channel.kind is Kind.VOLTAGE and channel.point not in work.board.inputs:
+    if by_meter(channel, work.board):
         work.hands.probe(channel.point)
         value = read_once(work, Function.DC_VOLTS, channel.point, around=trace.around, limits=trace.limits)
-        watched = watched_at(work, channel.point)
-        limited = _limited(watched)
-        trace.limited = trace.limited or limited
+    elif channel.by_load:
+        if channel.point not in together.at_load:
+            together.at_load[channel.point] = _look_at_load(work, channel.point)
+        value = read_at_load(work, channel, together.at_load[channel.point])
     else:
         if channel.point not in looks:
             looks[channel.point] = _look(work, channel.point)
         value = reported(looks[channel.point], channel.kind)
-        watched = watched_at(work, channel.point)
-        limited = _limited(watched)
+    watched = watched_at(work, channel.point)
+    limited = _limited(watched)
+    if channel.point not in work.board.inputs:
+        trace.limited = trace.limited or limited
     trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
     collapsed = None if trip is not None else _collapsed(work, trace, value, limited=limited)
     if (seen := trip or collapsed) is not None:
@@ -163,9 +193,9 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
         raise trip
     if collapsed is not None:
         raise blamed(work, collapsed)
-    if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
+    if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand and channel.point in looks:
         trip_if_shown(feed, looks[channel.point])
-    trace.take(value)
+    trace.take(value, moment, marks)
     if trace.astray is not None:
         trace.astray.take(value, moment, starting=limited or starting(watched, moment))
     if value.number is None:
@@ -218,53 +248,39 @@ def reported(sample: PollSample, kind: Kind) -> Value:
     raw = f"{sample_volts(sample).raw} V * {sample_amps(sample).raw} A"
     if sample.volts is None or sample.amps is None:
         return Value(None, raw, why="the supply gave no value")
-    return Value(sample.volts * sample.amps, raw)
+    volts, amps = sample_volts(sample).resolution, sample_amps(sample).resolution
+    return Value(sample.volts * sample.amps, raw, product_resolution(sample.volts, sample.amps, volts, amps))
 
 
-def _believed(work: Work, trace: Trace) -> bool:
-    """Whether what the meter read came from the point; else `work.hands.amiss` says why not."""
-    ends = [each for each in (trace.least, trace.most) if each is not None]
-    by_meter = trace.channel.kind is Kind.VOLTAGE and trace.channel.point not in work.board.inputs
-    if not by_meter or not ends or all(proves_itself(each, trace.around) for each in ends):
-        return True
-    return not work.hands.confirm()
+def _look_at_load(work: Work, point: str) -> LoadSample:
+    role = work.setup.bench.load
+    if role is None or point not in role.channels:
+        raise BrokenOff(f"no channel of a load is on {point}")
+    return work.power.sinking.look(role.channels[point])
+
+
+def read_at_load(work: Work, channel: Channel, sample: LoadSample) -> Value:
+    """Return volts, amps or watts of a look at the load; no value where the look has none."""
+    volts = volts_at_load(work, channel.point, sample)
+    if sample.volts is not None:
+        volts = replace(volts, resolution=_digit(sample.volts_raw))
+    if channel.kind is Kind.VOLTAGE:
+        return volts
+    why = "the load gave no value" if sample.fault is None else sample.fault.value
+    resolution = None if sample.amps is None else _digit(sample.amps_raw)
+    amps = Value(sample.amps, sample.amps_raw, resolution, why="" if sample.amps is not None else why)
+    if channel.kind is Kind.CURRENT:
+        return amps
+    if sample.volts is None or sample.amps is None:
+        return Value(None, "", why=why)
+    watts = abs(sample.volts) * sample.amps
+    digit = product_resolution(sample.volts, sample.amps, volts.resolution, resolution)
+    return Value(watts, f"{volts.raw} V * {amps.raw} A", digit)
+
+
+def _digit(raw: str) -> float | None:
+    return read_number(raw).resolution if raw else None
 
 
 def _limited(watched: Watched | None) -> bool:
     return watched is not None and watched.latest is not None and in_current_limit(watched, watched.latest)
-
-
-def _sum_up(work: Work, trace: Trace) -> None:
-    """Keep minimum, maximum and mean, each judged by the step's limits, and the standard deviation."""
-    channel = trace.channel
-    limits, limits_from = limits_of(work.this_step, channel.text, work.board, work.state)
-    limits = loosened(work.lacking.known, channel.point, channel.kind, limits)
-    if limits is not None and trace.least is not None:
-        limits = drawn_by(work.board, channel, limits, trace.least)
-    instrument = "supply" if channel.point in work.board.inputs else "meter"
-    by_hand = work.power.by_hand if instrument == "supply" else work.meter.by_hand
-    how = How.TYPED if by_hand else How.READ
-    if not _believed(work, trace):
-        work.tally.missing.append(f"{channel.text}: {work.hands.amiss}")
-        nothing = Value(None, "", why=work.hands.amiss)
-        work.keep(channel.point, channel.kind, nothing, Judged(limits, limits_from), instrument=instrument)
-        return
-    if trace.missed:
-        total = trace.missed + trace.seen.count
-        work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")
-    least, most = trace.least, trace.most
-    if least is None or most is None:
-        nothing = Value(None, "", why="no sample has a value")
-        work.keep(channel.point, channel.kind, nothing, Judged(limits, limits_from), instrument=instrument)
-        return
-    judged = Judged(limits, limits_from)
-    if trace.limited:
-        judged = Judged(limits, limits_from, Result.NOT_JUDGED, "the supply was in current limit")
-        work.tally.missing.append(f"{channel.text}: the supply was in current limit")
-    mean = Value(trace.seen.mean, f"mean of {trace.seen.count} samples", least.resolution)
-    for aspect, value, made in (("minimum", least, how), ("maximum", most, how), ("mean", mean, How.DERIVED)):
-        work.keep(channel.point, channel.kind, value, judged, instrument=instrument, how=made, aspect=aspect)
-    if (deviation := trace.seen.deviation) is not None:
-        spread = Value(deviation, f"of {trace.seen.count} samples")
-        kind, aspect = channel.kind, "standard deviation"
-        work.keep(channel.point, kind, spread, instrument=instrument, how=How.DERIVED, aspect=aspect)

@@ -12,11 +12,12 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import PowerOff
 from bringup.core.quantity import Quantity, format_quantity
 from bringup.core.replies import Value
+from bringup.core.verdict import sentence
 from bringup.core.words import How, Kind, LimitsFrom
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import read_once, sample_volts
 from bringup.runner.roles import Function
-from bringup.runner.work import Judged, Work, sentence
+from bringup.runner.work import Judged, Work
 
 LONGEST = 60.0
 """Seconds that discharging may take."""
@@ -29,7 +30,7 @@ def power_off(work: Work, action: PowerOff) -> None:
     work.power.all_off()
     if action.discharged_below is not None:
         for feed in were_on:
-            _discharge(work, feed, action.discharged_below)
+            discharge(work, feed, action.discharged_below)
 
 
 def discharged_limits(below: Quantity) -> Limits:
@@ -38,7 +39,8 @@ def discharged_limits(below: Quantity) -> Limits:
     return Limits("V", low=-end, high=end, text=f"< {below}")
 
 
-def _discharge(work: Work, feed: Feed, below: Quantity) -> None:
+def discharge(work: Work, feed: Feed, below: Quantity) -> None:
+    """Wait until an input that is off has discharged, and keep the volts it came to, judged."""
     by_meter = work.setup.meter is not None and bool(work.board.inputs[feed.input].probe)
     if work.power.by_hand and not by_meter:
         return

@@ -14,7 +14,8 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.typed import LETTERS
 from bringup.runner.work import Judged, Work
 
-KIND_OF = {unit: kind for kind, unit in UNIT_OF.items()}
+KIND_OF = {unit: kind for kind, unit in UNIT_OF.items() if kind is not Kind.RATIO}
+"""A ratio is none that a meter shows: one is typed as it comes."""
 
 
 def question(work: Work, action: Question) -> None:

@@ -1,0 +1,84 @@
+"""Whether an input may be cycled: it was powered before, by wire, and nothing draws that the first cycle would end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.arming import ApplyPlan, plan_apply
+from bringup.core.bench import Bench
+from bringup.core.board import Board
+from bringup.core.finding import Finding
+from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.under_load import PowerCycle
+from bringup.core.wording import listed, shown
+
+
+def examine_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    """Find every power cycle that must not be made, or cannot."""
+    applied: dict[str, Apply] = {}
+    drawn: set[str] = set()
+    for step in procedure.steps:
+        action = step.action
+        if isinstance(action, Apply):
+            applied[action.input] = action
+        elif isinstance(action, Sink):
+            (drawn.discard if action.level is None else drawn.add)(action.rail)
+        elif isinstance(action, PowerOff):
+            drawn.clear()
+            applied.clear()
+        elif isinstance(action, PowerCycle):
+            yield from _cycle(step, action, applied.get(action.input), drawn, bench)
+
+
+def plan_cycle(cycle: PowerCycle, apply: Apply, board: Board, bench: Bench | None, state: str | None) -> ApplyPlan:
+    """Return how the input goes on each time: to the last voltage of its `apply`, at once."""
+    return plan_apply(
+        Apply(
+            cycle.input,
+            apply.then[-1:],
+            apply.current_limit,
+            expect_current=cycle.expect_current or apply.expect_current,
+            limit_time=apply.limit_time,
+            trip_current=apply.trip_current,
+            over_voltage=apply.over_voltage,
+        ),
+        board,
+        bench,
+        state,
+    )
+
+
+def _cycle(
+    step: Step, cycle: PowerCycle, apply: Apply | None, drawn: set[str], bench: Bench | None
+) -> Iterator[Finding]:
+    if apply is None:
+        yield Finding(
+            step.index,
+            f"{cycle.input} is cycled though nothing has powered it",
+            f"Put an `apply` of {cycle.input} before this step: it checks for a short and brings it up in order.",
+            refused=True,
+        )
+    elif cycle.expect_current is not None and cycle.expect_current.high is not None:
+        high = float(cycle.expect_current.high)
+        if high > apply.current_limit.number:
+            yield Finding(
+                step.index,
+                f"up to {shown(high, 'A', 3)} is expected of {cycle.input}, above the current limit of "
+                f"{apply.current_limit} of its `apply`",
+                "Correct `expect_current`, or the current limit.",
+                refused=True,
+            )
+    if drawn:
+        yield Finding(
+            step.index,
+            f"the load would still draw from {listed(sorted(drawn))}: it goes off with the first cycle, and stays off",
+            "Put a `load` with `off: yes` before this step.",
+            refused=True,
+        )
+    if bench is not None and bench.supply is not None and bench.supply.by_hand:
+        yield Finding(
+            step.index,
+            "a power cycle is asked of a supply that is switched by hand",
+            "Use a bench whose supply is switched by wire, or a `power_off` and an `apply` for each cycle.",
+            refused=True,
+        )

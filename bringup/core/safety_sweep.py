@@ -1,0 +1,139 @@
+"""Whether a sweep stays within what board and bench can stand, point by point, before anything is opened.
+
+A sweep of an input goes from voltage to voltage with the output on. So it needs an `apply` before it, whose
+over-voltage protection, current limit and trip have room for every point; no point may be above what damages the board,
+or rest where converters start, unless that is what it looks for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from bringup.core.arming import plan_apply
+from bringup.core.bench import Bench, Ceiling
+from bringup.core.board import Board
+from bringup.core.budget import expected_current, lowest_working, stop_voltage
+from bringup.core.expectation import states_of
+from bringup.core.finding import Finding
+from bringup.core.loaded import loaded_board
+from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.protection import least_level
+from bringup.core.safety_levels import volts_beyond
+from bringup.core.safety_ramp import rests
+from bringup.core.under_load import Sweep
+from bringup.core.wording import listed, shown
+
+
+def examine_sweeps(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    """Find every sweep of an input that must not be made."""
+    board = procedure.board
+    applied: dict[str, Apply] = {}
+    drawn: dict[str, Sink] = {}
+    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
+        action = step.action
+        if isinstance(action, Apply):
+            applied[action.input] = action
+        elif isinstance(action, Sink):
+            drawn.pop(action.rail, None)
+            if action.level is not None:
+                drawn[action.rail] = action
+        elif isinstance(action, PowerOff):
+            drawn.clear()
+            applied.clear()
+        elif isinstance(action, Sweep) and action.input:
+            yield from _of_input(step, action, board, bench, state)
+            if action.input not in applied:
+                yield _unfed(step, action)
+            else:
+                yield from _room(step, action, applied[action.input], board, bench, state)
+                yield from _currents(step, action, applied[action.input], _loaded(board, drawn), state)
+            if action.looks_for and drawn:
+                yield _loaded_on_the_way(step, action, drawn)
+
+
+def as_apply(sweep: Sweep, apply: Apply | None = None) -> Apply:
+    """Return the sweep as a power-up over its points in rising order: what is examined and planned like one."""
+    points = tuple(sorted(sweep.points, key=lambda point: point.value))
+    if apply is None:
+        return Apply(sweep.input, points, points[-1])
+    return replace(apply, then=points, short_check=None, expect_current=None, hold=None)
+
+
+def _loaded(board: Board, drawn: dict[str, Sink]) -> Board:
+    draws = [(each.rail, each.mode, each.level.number) for each in drawn.values() if each.level is not None]
+    return loaded_board(board, draws) if draws else board
+
+
+def _of_input(step: Step, sweep: Sweep, board: Board, bench: Bench | None, state: str | None) -> Iterator[Finding]:
+    ceiling = bench.supply.ceiling if bench is not None and bench.supply is not None else Ceiling()
+    apply = as_apply(sweep)
+    yield from volts_beyond(step, apply, ceiling, board, state)
+    if not sweep.looks_for:
+        for finding in rests(step.index, apply, board):
+            more = " Or state `looks_for: start` or `stop`, if that is what the sweep is for."
+            yield replace(finding, what_to_do=finding.what_to_do + more)
+    if bench is not None and bench.supply is not None and bench.supply.by_hand:
+        yield Finding(
+            step.index,
+            "a sweep of an input's voltage is asked of a supply that is set by hand",
+            "Use a bench whose supply is set by wire, or an `apply` and a `measure` for each voltage.",
+            refused=True,
+        )
+
+
+def _unfed(step: Step, sweep: Sweep) -> Finding:
+    return Finding(
+        step.index,
+        f"the voltage of {sweep.input} is swept while it is off",
+        f"Put an `apply` of {sweep.input} before this step: it checks for a short, and its protections hold here.",
+        refused=True,
+    )
+
+
+def _loaded_on_the_way(step: Step, sweep: Sweep, drawn: dict[str, Sink]) -> Finding:
+    return Finding(
+        step.index,
+        f"{listed(drawn)} would be loaded while {sweep.input} is where rails {sweep.looks_for}",
+        "Put a `load` with `off: yes` before this step: a load draws only from a rail in regulation.",
+        refused=True,
+    )
+
+
+def _room(
+    step: Step, sweep: Sweep, apply: Apply, board: Board, bench: Bench | None, state: str | None
+) -> Iterator[Finding]:
+    """The supply's over-voltage protection is set once, before the input goes on."""
+    level = plan_apply(apply, board, bench, state).over_voltage
+    least = least_level(bench, abs(sweep.most.number), apply.current_limit.number)
+    if level is not None and level < least:
+        yield Finding(
+            step.index,
+            f"{sweep.input} is swept up to {sweep.most}, but the `apply` before sets the supply's over-voltage "
+            f"protection to {shown(level, 'V')}, which would trip",
+            f"Add `over_voltage: {shown(least, 'V')}` to that `apply`, if the board stands it.",
+            refused=True,
+        )
+
+
+def _currents(step: Step, sweep: Sweep, apply: Apply, board: Board, state: str | None) -> Iterator[Finding]:
+    """The lower the input, the more it draws: a converter is a constant-power load, falling until it stops."""
+    falling = sweep.points[0].value > sweep.points[-1].value
+    working, stop = lowest_working(board, sweep.input), stop_voltage(board, sweep.input)
+    watts = working * (expected_current(board, sweep.input, working, state).amps or 0.0)
+    for point in sweep.points:
+        amps = expected_current(board, sweep.input, point.number, state).amps
+        if amps is None:
+            continue
+        if falling and stop <= point.number < working:
+            amps = max(amps, watts / point.number)
+        for name, most in (("current limit", apply.current_limit), ("trip_current", apply.trip_current)):
+            if most is not None and amps >= most.number:
+                yield Finding(
+                    step.index,
+                    f"at {point} {sweep.input} is expected to draw {shown(amps, 'A', 3)}, which is not below "
+                    f"the {name} of {most}",
+                    f"Sweep less far down, draw less, or raise the {name} in the `apply` of {sweep.input}.",
+                    refused=True,
+                )
+                return

@@ -1,0 +1,213 @@
+"""`sweep`: set an input's voltage, or what a load draws, point by point, read the rails at each, and sum up.
+
+Each point is kept as readings before the next one is set, so that the figures can be worked out again. An input goes
+from point to point with its output on, its over-voltage protection as its `apply` set it, and back to where it was; a
+load goes off. A rail that misses its limits ends the sweep where the step ends the attempt.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bringup.core.arming import plan_apply
+from bringup.core.budget import lowest_working
+from bringup.core.expectation import limits_of
+from bringup.core.limits import Limits
+from bringup.core.procedure import Sink
+from bringup.core.quantity import Quantity, format_quantity
+from bringup.core.replies import Value, read_number
+from bringup.core.safety_sweep import as_apply
+from bringup.core.sweep_figures import efficiency
+from bringup.core.under_load import Sweep
+from bringup.core.words import How, Kind, Result
+from bringup.runner.actions.apply import follow_state
+from bringup.runner.actions.load import load, load_off, volts_at_load
+from bringup.runner.actions.measure import below_minimum_load
+from bringup.runner.damage import spoiled, trip_if_damaging
+from bringup.runner.feed import Feed
+from bringup.runner.load_watch import Draw
+from bringup.runner.measuring import IN_LIMIT, around_of, sample_amps, sample_volts, settled, settled_current
+from bringup.runner.records import PollSample
+from bringup.runner.roles import Function
+from bringup.runner.sweep_summary import Points, figure_limits, percent, sum_up
+from bringup.runner.work import RECORDED, Judged, Work
+
+FALLS_WITHIN = 2.0
+"""Seconds that an input may take to fall to a lower voltage: bulk capacitance, which the supply does not draw from."""
+
+
+def sweep(work: Work, action: Sweep) -> None:
+    """Do it, whichever it is."""
+    if action.load:
+        _of_load(work, action)
+    else:
+        _of_input(work, action)
+
+
+def sweep_off(work: Work, action: Sweep) -> None:
+    """Leave nothing as it was half way: the input goes off, or the load does."""
+    if action.input:
+        work.power.all_off()
+        work.unpowered.add(action.input)
+    else:
+        load_off(work, Sink(action.load))
+
+
+def _of_input(work: Work, action: Sweep) -> None:
+    before = work.power.feed_of(action.input)
+    if before is None or action.input not in work.applied:
+        work.tally.missing.append(f"{action.input} is not swept: it is off")
+        return
+    apply, delay = work.applied[action.input]
+    board = work.power.sinking.loaded(work.board)
+    plan = plan_apply(as_apply(action, apply), board, work.setup.bench, work.state)
+    limit_times = {stage.volts: stage.limit_time for stage in plan.stages}
+    trip = max(plan.trip_current, before.trip_current or 0.0)
+    found = Points(action)
+    working = lowest_working(work.board, action.input)
+    for point in action.points:
+        at = format_quantity(point.value, "V")
+        feed = replace(
+            before, volts=abs(point.number), trip_current=trip, limit_time=limit_times[point.number], then=()
+        )
+        sample = _step_to(work, feed, action)
+        _keep_input(work, feed, sample, at)
+        _read_rails(work, action, point, f"with {action.input} at {at}", found, judged=abs(point.number) >= working)
+        for draw in work.power.sinking.on:
+            _keep_efficiency(work, action, feed, draw, f"with {action.input} at {at}", found)
+        if work.tally.failed and work.this_step.end_on_fail:
+            break
+    _step_to(work, replace(before, trip_current=trip, then=()), action)
+    work.power.protect_current(before, min(plan.over_current, before.current_limit), delay)
+    follow_state(work, changing=False)
+    sum_up(work, action, found)
+
+
+def _of_load(work: Work, action: Sweep) -> None:
+    found, off = Points(action), Sink(action.load)
+    for point in action.points:
+        at = f"with {format_quantity(point.value, 'A')} drawn"
+        if point.value:
+            sink = Sink(action.load, "current", point, action.stop_voltage, action.settle)
+            if not load(work, sink, format_quantity(point.value, "A")):
+                break
+        else:
+            load_off(work, off)
+            work.waits.sleep(0.0 if action.settle is None else action.settle.number)
+        _read_rails(work, action, point, at, found, judged=True)
+        for draw in work.power.sinking.on:
+            name = work.board.input_of(draw.point)
+            feed = None if name is None else work.power.feed_of(name)
+            if feed is not None and draw.point == action.load:
+                _keep_efficiency(work, action, feed, draw, at, found)
+        if work.tally.failed and work.this_step.end_on_fail:
+            break
+    # What leaves this otherwise switches the outputs off first, then the load: nothing here may come before that.
+    load_off(work, off)
+    sum_up(work, action, found)
+
+
+def _step_to(work: Work, feed: Feed, action: Sweep) -> PollSample:
+    """Set the input to another voltage and wait until its current has settled."""
+    before = work.power.feed_of(feed.input)
+    falling = before is not None and before.volts > feed.volts
+    work.power.step_to(feed)
+    watched = work.watch.of(feed.output)
+    if falling and watched is not None:
+        watched.start_up_until = max(watched.start_up_until, work.waits.clock.monotonic() + FALLS_WITHIN)
+        _wait_until_down(work, feed)
+    sample, _ = settled_current(work, feed)
+    if action.settle is not None:
+        work.waits.sleep(action.settle.number, f"{feed.input} settles at {format_quantity(feed.volts, 'V')}")
+        sample = work.power.look_once(feed.output)
+    return sample
+
+
+def _wait_until_down(work: Work, feed: Feed) -> None:
+    """A supply only gives: it comes down as fast as the board draws its capacitors empty."""
+    until = work.waits.clock.monotonic() + FALLS_WITHIN
+    while work.waits.clock.monotonic() < until:
+        sample = work.power.look_once(feed.output)
+        if sample.volts is not None and abs(sample.volts) <= DOWN * feed.volts + DOWN_LEAST:
+            return
+        work.waits.sleep(LOOK_EVERY)
+
+
+DOWN, DOWN_LEAST = 1.01, 0.02
+"""An input is down at its new voltage within so much of it."""
+LOOK_EVERY = 0.05
+
+
+def _keep_input(work: Work, feed: Feed, sample: PollSample, at: str) -> None:
+    aspect = f"at {at}"
+    for kind, value in ((Kind.VOLTAGE, sample_volts(sample)), (Kind.CURRENT, sample_amps(sample))):
+        work.keep(feed.input, kind, value, RECORDED, instrument="supply", aspect=aspect, beside=sample)
+
+
+def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Points, *, judged: bool) -> None:
+    """Read every rail; judged by its limits where it is meant to be in regulation."""
+    for rail in action.rails:
+        work.hands.probe(rail)
+        limits, origin = limits_of(work.this_step, rail, work.board, work.state)
+        reading = settled(work, Function.DC_VOLTS, rail, around=around_of(limits), limits=limits if judged else None)
+        by = Judged(limits, origin) if judged else RECORDED
+        if spoiled(work, rail, reading):
+            by = Judged(limits, origin, Result.NOT_JUDGED, IN_LIMIT)
+            work.tally.missing.append(f"{rail} {at}: {IN_LIMIT}")
+        elif judged and (reason := below_minimum_load(work, rail)):
+            by = Judged(limits, origin, Result.NOT_JUDGED, reason)
+        kept = work.keep_settled(
+            rail, Kind.VOLTAGE, reading if judged else replace(reading, spread=None), by, aspect=at
+        )
+        trip_if_damaging(work, rail, reading.value)
+        in_regulation = kept.result in (Result.PASS, Result.RECORDED) and judged
+        found.take(rail, point.number, kept.value, kept.resolution, in_regulation=in_regulation)
+
+
+def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str, found: Points) -> None:
+    """Work efficiency out from four readings, and say which of them were not taken at the board."""
+    if draw.mode != "current":
+        return
+    elsewhere: list[str] = []
+    sample = work.power.look_once(feed.output)
+    drawn = work.power.sinking.look(draw.channel)
+    amps = Value(drawn.amps, drawn.amps_raw, read_number(drawn.amps_raw).resolution if drawn.amps_raw else None)
+    volts_in = _at_board(work, feed.input) or sample_volts(sample)
+    if volts_in.raw == sample_volts(sample).raw:
+        elsewhere.append(f"volts of {feed.input} at the supply")
+    volts_out = found.latest(draw.point)
+    if volts_out is None:
+        volts_out = volts_at_load(work, draw.point, drawn).number
+        elsewhere.append(f"volts of {draw.point} at the load")
+    numbers = (volts_in.number, sample.amps, volts_out, amps.number)
+    raw = " * ".join("no value" if number is None else f"{number:.6g}" for number in numbers)
+    note = "; ".join(filter(None, (f"not at the board: {', '.join(elsewhere)}" if elsewhere else "", OTHERS)))
+    if None in numbers:
+        value = Value(None, raw, why="one of the four readings has no value")
+    else:
+        figure = efficiency(*(number or 0.0 for number in numbers))
+        value = Value(figure.value, raw, percent(figure.value, sample_amps(sample), amps), why=figure.why)
+    limits, origin = figure_limits(action, "efficiency", draw.point)
+    work.keep(
+        draw.point,
+        Kind.RATIO,
+        value,
+        Judged(limits, origin, note=value.why or note),
+        instrument="supply",
+        how=How.DERIVED,
+        aspect=f"efficiency {at}",
+        beside=sample,
+    )
+
+
+OTHERS = "what else the input feeds counts as loss"
+
+
+def _at_board(work: Work, name: str) -> Value | None:
+    """Return the input's volts at the board, where the meter reaches it without anybody's hands."""
+    meter, bench = work.setup.meter, work.setup.bench
+    if meter is None or meter.by_hand or bench.probed_by_hand(name) or not work.board.inputs[name].probe:
+        return None
+    work.hands.probe(name)
+    limits: Limits | None = work.board.inputs[name].working
+    return settled(work, Function.DC_VOLTS, name, around=around_of(limits), limits=limits).value

@@ -1,0 +1,152 @@
+"""Power cycling: one go for all, each start judged and counted, stopped at the first failure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.limits import parse_limits
+from bringup.core.procedure import Step
+from bringup.core.quantity import parse_quantity
+from bringup.core.reading import Reading
+from bringup.core.safety import examine
+from bringup.core.under_load import PowerCycle
+from bringup.core.words import AttemptResult, Result, StepOutcome
+from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.protocols import Told
+from bringup.runner.setup import AttemptOutcome
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import BENCH, ROOT, SEEN, SimulatedBench, simulated_bench, the_bench, with_steps
+from tests.test_load_attempt import APPLY, drawing
+from tests.test_load_attempt import BENCH as LOADED
+
+CYCLE = PowerCycle(
+    "VIN", 3, (parse_quantity("300 ms"), parse_quantity("2 s")), parse_quantity("200 ms"), rails=("3V3",)
+)
+NOT_FITTED = Fault("3V3", FaultKind.NOT_FITTED)
+
+
+def bench_of(step: Step) -> SimulatedBench:
+    return simulated_bench(with_steps(APPLY, step), history=SEEN)
+
+
+def starts(outcome: AttemptOutcome) -> Reading:
+    return next(each for each in outcome.readings if each.aspect == "starts")
+
+
+def breaks_in(bench: SimulatedBench, cycle: int) -> Callable[[Told], None]:
+    """Return a `tell` that takes the regulator off while the input is off for that cycle."""
+
+    def tell(told: Told) -> None:
+        bench.told.append(told)
+        if f"cycle {cycle} of" in told.text and "off for" in told.text and told.kind == "going":
+            bench.world.plant(NOT_FITTED)
+
+    return tell
+
+
+def test_each_start_is_judged_and_counted_by_one_go() -> None:
+    bench = bench_of(Step(0, CYCLE))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert (starts(outcome).value, starts(outcome).raw, starts(outcome).unit) == (100.0, "3 of 3 starts", "%")
+    aspects = [each.aspect for each in outcome.readings if each.step == 1 and each.point == "3V3"]
+    assert aspects == [
+        "cycle 1 of 3, off for 300 ms",
+        "cycle 2 of 3, off for 2 s",
+        "cycle 3 of 3, off for 300 ms",
+    ]
+    assert isinstance(bench.ask, SimulatedPerson)
+    goes = [
+        prompt.text
+        for prompt, _ in bench.ask.asked
+        if prompt.kind is PromptKind.GO and "times off and on" in prompt.text
+    ]
+    assert len(goes) == 1
+    assert "3 times off and on, not asked for again" in goes[0]
+    power = [text for kind, text, _ in bench.record.events if kind == "power"]
+    assert power.count("VIN OFF, verified by asking") == 4
+    assert power.count("VIN ON at 24 V") == 4
+
+
+def test_the_first_start_that_fails_ends_it() -> None:
+    bench = bench_of(Step(0, replace(CYCLE, times=5)))
+
+    outcome = bench.run(tell=breaks_in(bench, 2))
+
+    assert outcome.result is AttemptResult.FAILED
+    assert starts(outcome).raw == "1 of 2 starts, 5 wanted"
+    assert starts(outcome).result is Result.FAIL
+    assert "3V3 cycle 2 of 5, off for 2 s voltage" in outcome.cause
+    assert outcome.off_verified
+
+
+def test_where_the_step_goes_on_every_start_is_counted() -> None:
+    bench = bench_of(replace(Step(0, CYCLE), end_on_fail=False))
+
+    outcome = bench.run(tell=breaks_in(bench, 2))
+
+    assert starts(outcome).raw == "1 of 3 starts"
+    assert starts(outcome).value == pytest.approx(33.3, abs=0.1)
+
+
+def test_it_waits_for_a_discharge_and_judges_the_current_by_what_the_step_states() -> None:
+    cycle = replace(
+        CYCLE, times=1, discharged_below=parse_quantity("1 V"), expect_current=parse_limits("10 mA .. 20 mA"), rails=()
+    )
+    bench = bench_of(replace(Step(0, cycle), end_on_fail=False))
+
+    outcome = bench.run()
+
+    found = {each.aspect: each for each in outcome.readings if each.step == 1}
+    assert abs(found["after power off"].value or 9.0) < 1.0
+    assert found["cycle 1 of 1, off for 300 ms"].result is Result.FAIL
+    assert starts(outcome).raw == "0 of 1 starts"
+
+
+def test_a_cycle_that_is_left_out_leaves_the_input_off() -> None:
+    bench = bench_of(Step(0, CYCLE))
+    script = (Scripted(Answer("enough of them"), containing="why leave out"),)
+    bench.ask = SimulatedPerson(attended=True, clock=bench.clock, script=script)
+
+    def leave(told: Told) -> None:
+        if told.kind == "going" and "cycle 2 of 3, on" in told.text:
+            bench.ask.press("l", bench.clock.monotonic())  # type: ignore[attr-defined]
+
+    bench.run(tell=leave)
+
+    assert bench.record.ended_steps[-1][:2] == (1, StepOutcome.LEFT_OUT)
+    assert not bench.on()
+
+
+@pytest.mark.parametrize(
+    ("steps", "path", "message"),
+    [
+        ((Step(0, CYCLE),), BENCH, "VIN is cycled though nothing has powered it"),
+        (
+            (APPLY, drawing(), Step(0, CYCLE)),
+            LOADED,
+            "the load would still draw from 3V3: it goes off with the first cycle, and stays off",
+        ),
+        (
+            (APPLY, Step(0, CYCLE)),
+            ROOT / "fixtures/benches/handheld.yaml",
+            "a power cycle is asked of a supply that is switched by hand",
+        ),
+        (
+            (APPLY, Step(0, replace(CYCLE, expect_current=parse_limits("< 500 mA")))),
+            BENCH,
+            "up to 500 mA is expected of VIN, above the current limit of 400 mA of its `apply`",
+        ),
+    ],
+)
+def test_what_must_not_be_cycled_is_refused(steps: tuple[Step, ...], path: Path, message: str) -> None:
+    found = examine(with_steps(*steps), the_bench(path))
+
+    assert message in [each.message for each in found if each.refused]

@@ -1,0 +1,215 @@
+"""Sweeps of an input's voltage and of a load's current: refused before anything is opened, carried out, summed up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bringup.commands.loading import load
+from bringup.core.limits import parse_limits
+from bringup.core.preview import look_ahead
+from bringup.core.preview_text import text_of
+from bringup.core.procedure import Apply, Step
+from bringup.core.quantity import parse_quantity
+from bringup.core.reading import Reading
+from bringup.core.safety import examine
+from bringup.core.under_load import Sweep
+from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
+from bringup.files.sweep_checks import points_of
+from bringup.runner.prompts import Answer
+from bringup.runner.protocols import Told
+from bringup.simulation.person import Scripted, SimulatedPerson
+from tests.fakes import ROOT, SEEN, SimulatedBench, simulated_bench, the_bench, with_steps
+from tests.test_load_attempt import BENCH, drawing
+
+APPLY = Apply(
+    "VIN",
+    (parse_quantity("24 V"),),
+    parse_quantity("400 mA"),
+    short_check=parse_quantity("1 V"),
+    over_voltage=parse_quantity("31.5 V"),
+)
+WIDE = Step(0, APPLY)
+
+
+def points(start: str, end: str, step: str) -> tuple[object, ...]:
+    return points_of(*(parse_quantity(text) for text in (start, end, step)))
+
+
+def of_input(start: str, end: str, step: str, *rails: str, **changes: object) -> Step:
+    sweep = Sweep(points(start, end, step), rails, input="VIN", formula="ends over nominal")  # type: ignore[arg-type]
+    return Step(0, replace(sweep, **changes))  # type: ignore[arg-type]
+
+
+def of_load(start: str, end: str, step: str, **changes: object) -> Step:
+    sweep = Sweep(points(start, end, step), ("3V3",), load="3V3", formula="ends over full load")  # type: ignore[arg-type]
+    return Step(0, replace(sweep, **changes))  # type: ignore[arg-type]
+
+
+def refused(*steps: Step) -> list[str]:
+    return [each.message for each in examine(with_steps(*steps), the_bench(BENCH)) if each.refused]
+
+
+def bench_of(*steps: Step) -> SimulatedBench:
+    return simulated_bench(with_steps(WIDE, *steps), history=SEEN, bench_path=BENCH)
+
+
+def figures(readings: tuple[Reading, ...]) -> dict[str, Reading]:
+    return {f"{each.point} {each.aspect}": each for each in readings}
+
+
+def test_the_points_reach_both_ends_exactly() -> None:
+    assert [str(each) for each in points_of(*map(parse_quantity, ("18 V", "19 V", "300 mV")))] == [
+        "18 V",
+        "18.3 V",
+        "18.6 V",
+        "18.9 V",
+        "19 V",
+    ]
+    assert [str(each) for each in points_of(*map(parse_quantity, ("2 A", "1 A", "500 mA")))] == ["2 A", "1.5 A", "1 A"]
+
+
+# before anything is opened
+
+
+@pytest.mark.parametrize(
+    ("step", "message"),
+    [
+        (of_input("24 V", "34 V", "2 V", "3V3"), "VIN is set to 34 V, above the 33 V that damage VIN"),
+        (of_input("24 V", "32 V", "2 V", "3V3"), "VIN would get 32 V, above this bench's ceiling of 30 V"),
+        (of_input("16 V", "24 V", "2 V", "3V3"), "the ramp rests at 16 V, below 18 V (the lowest working input)"),
+        (of_load("0 A", "900 mA", "300 mA"), "900 mA would be drawn from 3V3 at 3.37 V, above the load's ceiling"),
+        (of_load("0 A", "480 mA", "240 mA"), "with 480 mA from 3V3, VIN is expected to draw"),
+        (
+            of_input("24 V", "1 V", "1 V", "3V3", looks_for="stop"),
+            "at 13 V VIN is expected to draw",
+        ),
+    ],
+)
+def test_each_point_is_examined(step: Step, message: str) -> None:
+    tight = Step(0, replace(APPLY, current_limit=parse_quantity("115 mA")))
+    found = refused(tight, step)
+
+    assert any(each.startswith(message) for each in found), found
+
+
+def test_an_input_is_swept_only_after_its_apply_and_within_its_protection() -> None:
+    usual = Step(0, replace(APPLY, over_voltage=None))
+    sweep = of_input("24 V", "30 V", "2 V", "3V3")
+
+    assert refused(WIDE, sweep) == []
+    assert "the voltage of VIN is swept while it is off" in refused(sweep)
+    (tripping,) = refused(usual, sweep)
+    assert tripping.startswith(
+        "VIN is swept up to 30 V, but the `apply` before sets the supply's over-voltage protection"
+    )
+
+
+def test_the_start_region_is_entered_only_where_that_is_what_is_looked_for_and_nothing_is_loaded() -> None:
+    falling = of_input("18 V", "10 V", "2 V", "12V0", looks_for="stop")
+
+    assert refused(WIDE, falling) == []
+    (loaded,) = refused(WIDE, drawing(), falling)
+    assert loaded == "3V3 would be loaded while VIN is where rails stop"
+
+
+def test_a_file_is_read_and_told_beforehand(tmp_path: Path) -> None:
+    path = tmp_path / "sweep.yaml"
+    path.write_text(
+        f"""procedure: Look
+board: {ROOT / "fixtures/boards/mooring-buoy-logger.yaml"}
+steps:
+  - apply: {{input: VIN, short_check: 1 V, then: [18 V, 24 V], current_limit: 400 mA}}
+  - sweep: {{load: 3V3, from: 0 A, to: 100 mA, step: 50 mA, load_regulation: < 1 %}}
+""",
+        encoding="utf-8",
+    )
+
+    procedure, bench = load(path, BENCH)
+
+    told = text_of(look_ahead(procedure, bench))
+    assert "load 3V3 with constant current from 0 A to 100 mA in 3 points, then off" in told
+    assert "load regulation, ends over full load: 100 % *" in told
+    assert "load regulation: < 1 %" in told
+    assert not [each for each in examine(procedure, bench) if each.refused]
+
+
+# carried out
+
+
+def test_line_regulation_comes_of_kept_points_and_the_input_goes_back() -> None:
+    judging = {"line regulation": {"3V3": parse_limits("-0.1 % .. 0.1 %")}}
+    bench = bench_of(of_input("30 V", "18 V", "6 V", "3V3", judging=judging))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    found = figures(outcome.readings)
+    volts = {at: found[f"3V3 with VIN at {at} V"].value for at in (30, 24, 18)}
+    line = found["3V3 line regulation"]
+    assert line.value == pytest.approx(100 * ((volts[30] or 0) - (volts[18] or 0)) / 3.3)
+    assert (line.kind, line.unit, line.result) == (Kind.RATIO, "%", Result.PASS)
+    assert "V at highest input" in line.raw
+    assert [text for kind, text, _ in bench.record.events if kind == "power"][-2] == "VIN set to 24 V"
+
+
+def test_start_and_stop_are_found_between_two_points() -> None:
+    stop = of_input("18 V", "11 V", "1 V", "12V0", looks_for="stop", judging={"dropout": {"": parse_limits("< 6 V")}})
+    start = of_input("11 V", "15 V", "1 V", "12V0", looks_for="start")
+
+    found = figures(bench_of(stop, start).run().readings)
+
+    assert found["12V0 stops at"].value == 12.0, "the board file says 12.5 V"
+    assert found["12V0 starts at"].value == 14.0, "the board file says 14 V"
+    assert found["12V0 with VIN at 11 V"].result is Result.RECORDED
+    assert found["12V0 dropout"].value == pytest.approx(13.0 - 12.08, abs=0.02)
+
+
+def test_a_load_is_swept_from_nothing_off_at_the_end_with_efficiency_at_each_point() -> None:
+    bench = bench_of(of_load("0 A", "100 mA", "50 mA", judging={"load regulation": {"": parse_limits("< 1 %")}}))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    found = figures(outcome.readings)
+    least, full = (found[f"3V3 with {at} drawn"].value or 0.0 for at in ("0 A", "100 mA"))
+    assert found["3V3 load regulation"].value == pytest.approx(100 * (least - full) / full)
+    at_full = found["3V3 efficiency with 100 mA drawn"]
+    assert at_full.value == pytest.approx(100 * full * 0.1 / (24.0 * (at_full.input_amps or 0.0)), rel=5e-3)
+    assert "not at the board" not in at_full.note
+    assert not bench.world.loads.is_on(2)
+    assert outcome.load_off
+
+
+def test_a_rail_out_of_its_limits_ends_the_sweep_and_no_figure_is_made_of_half_of_it() -> None:
+    limits = {"3V3": parse_limits("3.2995 V .. 3.4 V")}
+    judging = {"load regulation": {"": parse_limits("< 1 %")}}
+    bench = bench_of(replace(of_load("0 A", "100 mA", "25 mA", judging=judging), expect=limits))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert outcome.cause.startswith("step 2 (sweep): 3V3 with 50 mA drawn voltage 3.299")
+    assert figures(outcome.readings)["3V3 load regulation"].note == "the sweep ended before its last point"
+    assert (outcome.off_verified, outcome.load_off) == (True, True)
+
+
+def test_a_sweep_that_is_left_out_half_way_leaves_the_input_off() -> None:
+    script = (Scripted(Answer("the leads are too warm"), containing="why leave out"),)
+    bench = bench_of(of_input("24 V", "30 V", "1 V", "3V3"))
+    bench.ask = SimulatedPerson(attended=True, clock=bench.clock, script=script)
+    on_after: list[bool] = []
+
+    def leave(told: Told) -> None:
+        if told.text == "VIN set to 26 V":
+            bench.ask.press("l", bench.clock.monotonic())  # type: ignore[attr-defined]
+        elif told.kind == "step-ended" and told.step == 1:
+            on_after.append(bench.on())
+
+    outcome = bench.run(tell=leave)
+
+    assert bench.record.ended_steps[-1][:2] == (1, StepOutcome.LEFT_OUT)
+    assert on_after == [False]
+    assert outcome.off_verified
