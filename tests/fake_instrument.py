@@ -121,6 +121,8 @@ class FakeWorld:
             self._known(point)
         self.probed = point
 
+    hand = probe
+
     def set_voltage(self, output: int, volts: float, now: float) -> None:
         self._move(now)
         self.outputs[output].volts = volts

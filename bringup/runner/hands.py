@@ -46,6 +46,12 @@ class Hands(Protocol):
     def probe(self, point: str) -> None:
         """Put the meter's probe on a point of the board (an input's or rail's name)."""
 
+    def reach(self, point: str) -> None:
+        """Have the probe go to a point that the view names, by whoever holds it. Returns at once."""
+
+    def reached(self, point: str) -> None:
+        """Take notice that the probe is on the point."""
+
     def release(self) -> None:
         """Take the meter's own probe off whatever it is on."""
 
@@ -87,6 +93,15 @@ class PersonHands:
             self._move = f"probe on {self._board.point(point).probe or point}, black on ground"
         else:
             self._go(f"Probe on {self._named(point)}, black on ground")
+        self._at = point
+
+    def reach(self, point: str) -> None:
+        """Ask nothing: the view says where the probe goes, and the meter tells when it is there."""
+        del point
+        self._at, self._move = None, ""
+
+    def reached(self, point: str) -> None:
+        """Take notice that it is there."""
         self._at = point
 
     def release(self) -> None:
@@ -151,6 +166,20 @@ class SimulatedHands:
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
+
+    def reach(self, point: str) -> None:
+        """Have a simulated hand take the probe there, in its own time."""
+        if self._person is not None:
+            self._person.reach(point)
+        if self._at != point:
+            self._at = None
+            self._send(f'SIMulate:HAND "{point}"')
+
+    def reached(self, point: str) -> None:
+        """Take notice that it is there."""
+        if self._person is not None:
+            self._person.reached(point)
+        self._at = point
 
     def release(self) -> None:
         """Take the simulated probe off the board."""

@@ -66,6 +66,16 @@ class ScannerHands:
         if routed.rested and self._scanner.settling:
             self._waits.sleep_until(routed.rested + self._scanner.settling)
 
+    def reach(self, point: str) -> None:
+        """Have the meter's own probe go there, every relay open."""
+        self._open()
+        self._held = True
+        self._others.reach(point)
+
+    def reached(self, point: str) -> None:
+        """Take notice that the probe is there."""
+        self._others.reached(point)
+
     def release(self) -> None:
         """Take the probe off what it is on; a scanner's relays stay."""
         self._release()

@@ -9,6 +9,7 @@ from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRol
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
+from bringup.simulation.hand import HeldWorld
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.load_style import LoadStyle
 from bringup.simulation.load_styles import LOAD_STYLES
@@ -164,7 +165,7 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
     supply_role, meter_role, simulate = bench.supply, bench.meter, bench.simulate
     outputs = {} if supply_role is None else dict(supply_role.outputs)
     leads = None if simulate is None else simulate.lead_resistance
-    world = BoardWorld(
+    world = HeldWorld(
         board,
         outputs=outputs,
         serial=serial,

@@ -57,6 +57,9 @@ class World(Protocol):
         With leads FREE, an input's name means the free ends of its leads.
         """
 
+    def hand(self, point: str | None, now: float) -> None:
+        """Have a hand take the probe there, as hands do: in its own time, through the air."""
+
     # the supply's power stage, per output
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:

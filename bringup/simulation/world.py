@@ -93,6 +93,8 @@ class BoardWorld:
         self._probe = Probe(point, ohms_from=self._bench.now)
         self._note()
 
+    hand = probe
+
     # the supply
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:
