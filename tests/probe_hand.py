@@ -37,6 +37,8 @@ class Holder(SimulatedPerson):
     def ask(self, prompt: Prompt) -> Pending[Answer]:
         """Leave an offered reading open until the key is pressed."""
         if PEDAL not in prompt.text:
+            if "Was the probe on" in prompt.text and not self._agrees(prompt):
+                prompt = replace(prompt, suggestion=prompt.choices[1])
             return super().ask(prompt)
         pending: Pending[Answer] = Pending(math.inf, self._time.wake)
         self._open = pending

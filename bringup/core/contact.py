@@ -27,6 +27,10 @@ ALIKE = 0.005
 """Two points whose volts differ by less than this part (and ALIKE_LEAST) cannot be told apart by their volts."""
 ALIKE_LEAST = 0.01
 """Volts."""
+AS_SET = 0.02
+"""Part of the volts set that leads and instruments may take from them, or add, without a question ..."""
+AS_SET_LEAST = 0.1
+"""... and never a question for less than this many volts."""
 
 
 class Standing(StrEnum):
@@ -54,6 +58,7 @@ class Why(StrEnum):
     SAME = "the same as the last point"
     NEAR_ZERO = "near 0 V, as an open probe reads"
     NOT_SEEN_LIFTED = "the probe was not seen to leave the last point"
+    NOT_AS_SET = "not the volts that are set"
     NO_LIMITS = "it is not known between which volts it should be"
     OUTSIDE = "outside its limits"
     UNSTEADY = "never settled"
@@ -77,6 +82,8 @@ class Sought:
     """The point that the probe was on last, and what it read; None: nobody knows."""
     sure: bool = True
     """False: it takes a key whatever it reads."""
+    due: float | None = None
+    """The volts that are set there, of an input: its limits are often wide enough for other nodes."""
 
 
 @frozen
@@ -179,6 +186,8 @@ class Touch:
             Why.ALIKE: bool(like),
             Why.SAME: same,
             Why.NOT_SEEN_LIFTED: not self._lifted,
+            Why.NOT_AS_SET: sought.due is not None
+            and abs(number - sought.due) > max(AS_SET_LEAST, AS_SET * abs(sought.due)),
             Why.NO_LIMITS: not _two_ended(sought.limits) or not sought.sure,
         }
         why = tuple(doubt for doubt, holds in doubts.items() if holds)

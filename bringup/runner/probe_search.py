@@ -42,9 +42,11 @@ def sought(work: Work, point: str, limits: Limits | None, *, sure: bool = True) 
             known.pop(each.point, None)
             if each.value is not None and each.board_state == work.state:
                 known[each.point] = each.value
+    feed = work.power.feed_of(point) if point in board.inputs else None
+    due = None if feed is None else math.copysign(feed.volts, board.inputs[point].voltage.number)
     known.pop(point, None)
     given = {name: each for name, each in others.items() if each is not None and each.unit == "V"}
-    return Sought(point, limits, given, known, work.held.last, sure)
+    return Sought(point, limits, given, known, work.held.last, sure, due)
 
 
 class Search:

@@ -46,6 +46,9 @@ def _said(why: Why, sought: Sought, contact: Contact, board: Board) -> str:
         Why.SAME: f"the same as {last} read",
         Why.NEAR_ZERO: "an open probe reads like that, too",
         Why.NOT_SEEN_LIFTED: f"the probe was not seen to leave {last}",
+        Why.NOT_AS_SET: "not the volts that are set"
+        if sought.due is None
+        else f"{format_quantity(sought.due, 'V')} are set",
         Why.NO_LIMITS: "no limits to know it by",
         Why.OUTSIDE: f"outside {limits_text(sought.limits)}{turned}",
         Why.UNSTEADY: f"never settled ({low} .. {high})",
