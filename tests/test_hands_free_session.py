@@ -60,6 +60,6 @@ def test_a_measure_is_gone_through_without_a_key_and_with_the_single_ones(sessio
     assert "\a" in session.seen
     with closing(sqlite3.connect(tmp_path / "bringup.db")) as logbook:
         rows = logbook.execute(
-            "SELECT rail, result, replaces IS NOT NULL, value IS NULL FROM readings WHERE step = 1 ORDER BY seq"
+            "SELECT rail, result, replaces IS NOT NULL, value IS NULL FROM readings WHERE step = 2 ORDER BY seq"
         ).fetchall()
     assert rows == [("12V0", "pass", 0, 0), ("12V0", "pass", 1, 0), ("3V3", "pass", 0, 0), ("1V8", "no value", 0, 1)]

@@ -7,7 +7,7 @@ from bringup.core.wording import limits_text, shown
 from bringup.runner.protocols import Told
 from bringup.terminal.letters import drawable, large
 
-PROBE_KEYS = "r last again   l leave this point out   x extra reading   n note   q call off   L leave the step out"
+PROBE_KEYS = "r again   l leave point out   x extra   n note   q call off   L leave step out"
 """What single keys do while a point is waited for."""
 
 

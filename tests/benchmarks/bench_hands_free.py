@@ -111,7 +111,8 @@ class Hand:
         for _ in range(self.random.randint(1, 5)):
             course += bounced(point, at, self.random.random())
             at += self._s(0.05, 0.3)
-            course.append(Touching(at, self.random.choice([*PINS, self._other(point), None])))
+            elsewhere: list[str | float | None] = [*PINS, self._other(point), None]
+            course.append(Touching(at, self.random.choice(elsewhere)))
             at += self._s(0.03, 1.5)
         return [*course, Touching(at, point)]
 
