@@ -186,5 +186,16 @@ def test_a_point_that_never_comes_to_rest_is_offered_with_its_extent() -> None:
     assert (found.standing, found.why, found.spread) == (Standing.OFFERED, (Why.UNSTEADY,), (3.1, 3.5))
 
 
+def test_a_probe_that_slides_from_a_node_with_nearly_the_same_volts_has_to_come_to_rest_anew() -> None:
+    sought = Sought("VIN", parse_limits("18 V .. 30 V", "V"), RAILS, {}, ("3V3", 3.3), due=24.0)
+    lifted = [*level(3.3), *level(0.001, 0.4)]
+
+    found = standings(sought, [*lifted, *level(23.4, 1.0), 23.566, *level(24.0)])
+
+    on_the_other = round(1.0 / EVERY)
+    assert found[len(lifted) + on_the_other - 1] is Standing.ASKED
+    assert found[len(lifted) + on_the_other :][:4] == [*[Standing.COMING] * 3, Standing.TAKEN]
+
+
 def test_the_same_point_again_need_not_be_lifted() -> None:
     assert standings(seek(last=("3V3", 3.3)), level(3.3))[-1] is Standing.TAKEN

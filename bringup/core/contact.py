@@ -27,6 +27,8 @@ ALIKE = 0.005
 """Two points whose volts differ by less than this part (and ALIKE_LEAST) cannot be told apart by their volts."""
 ALIKE_LEAST = 0.01
 """Volts."""
+STILL, SCATTERS = 3.0, 6.0
+"""So many times what may still drift, and so many standard deviations, a value at rest may move."""
 AS_SET = 0.02
 """Part of the volts set that leads and instruments may take from them, or add, without a question ..."""
 AS_SET_LEAST = 0.1
@@ -138,7 +140,7 @@ class Touch:
             self.begin_again()
             self._before = self._on_from = None
             return Contact(Standing.OVER_RANGE if value.over_range else Standing.NO_VALUE, value)
-        if self._jumped(number):
+        if self._jumped(number, value.resolution or 0.0):
             self.begin_again()
         self._before = number
         self._follow(at, number)
@@ -150,12 +152,14 @@ class Touch:
             return self._moving(at, value, number)
         return self._at_rest(at - self._rest_from, value, number)
 
-    def _jumped(self, number: float) -> bool:
+    def _jumped(self, number: float, resolution: float) -> bool:
         """Whether this is no noise of what was read before: the probe has moved, or has only now come to rest."""
-        base = self._before if self._settler.mean is None else self._settler.mean
-        if base is None:
-            return False
-        return abs(number - base) > max(self._manner.noise_least, self._manner.noise_relative * abs(base))
+        manner, mean, base = self._manner, self._settler.mean, self._before
+        if mean is not None:
+            # At rest, what is more than its own scatter is another node, however near: it has to come to rest anew.
+            drift = max(manner.counts * resolution, manner.relative * abs(mean), manner.least)
+            return abs(number - mean) > STILL * drift + SCATTERS * (self._settler.scatter or 0.0)
+        return base is not None and abs(number - base) > max(manner.noise_least, manner.noise_relative * abs(base))
 
     def _follow(self, at: float, number: float) -> None:
         """Notice a probe that is lifted, and since when it has been on something."""

@@ -139,7 +139,8 @@ class Hand:
         course = [Touching(at, None)]
         for _ in range(self.random.randint(1, 6)):
             at += self._s(0.01, 0.3)
-            course.append(Touching(at, self.random.choice([*PINS, self._other(point)])))
+            others: list[str | float | None] = [*PINS, self._other(point)]
+            course.append(Touching(at, self.random.choice(others)))
             at += self._s(0.005, 0.2)
             course.append(Touching(at, None))
         return [*course, *bounced(point, at + self._s(0.05, 0.6), self.random.random())]
