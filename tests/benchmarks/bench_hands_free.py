@@ -319,8 +319,10 @@ def main() -> int:
                 flush=True,
             )
         for job in jobs:
-            count.add(job.result())
-            for text in count.wrong[-3:]:
+            done = job.result()
+            count.add(done)
+            print(f"{count.sequences} sequences, {len(count.wrong)} wrong so far", flush=True)
+            for text in done.wrong:
                 print("  WRONG", text, flush=True)
     print(
         f"{count.sequences} sequences, {count.readings} readings, {count.by_key} of them by a key: "
