@@ -14,12 +14,13 @@ from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading
 
 ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
-    {"go", "trip-level", "unread", "range", "look-behind"}
+    {"go", "trip-level", "unread", "range", "look-behind", "heard", "sent"}
 )
 """Events of every attempt, and how a reading came about: kept, but not told again."""
 TAKEN_ON = frozenset({"override", "accepted"})
@@ -43,24 +44,44 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 @logbook_option
 @click.option("--real", "simulated", flag_value="real", help="Only what happened to the real unit.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated attempts.")
+@click.option("--serial-text", is_flag=True, help="Also all that came on the board's serial lines, with its time.")
 @json_option
-def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) -> None:
+def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool, as_json: bool) -> None:
     """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings."""
     lacking = say_what_waits(logbook)
     stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
+    said = said_in(logbook, stories) if serial_text else {}
     if as_json:
         told = {
             "serial": serial,
-            "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
+            "attempts": [
+                attempt.as_story() | ({"serial_text": [each.as_json() for each in said[attempt.id]]} if said else {})
+                for story in stories
+                for attempt in story.attempts
+            ],
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
         }
         print_json(lacking.beside(told, stories[0].serial))
     else:
         width = columns(unknown=None)
-        say("\n\n".join("\n".join(folded(line, width) for line in _told(story)) for story in stories))
+        say("\n\n".join("\n".join(folded(line, width) for line in _told(story, said)) for story in stories))
 
 
-def _told(story: Story) -> list[str]:
+def said_in(logbook: Path, stories: list[Story]) -> dict[str, list[LoggedText]]:
+    """Return what came on serial lines, by attempt."""
+    ids = [attempt.id for story in stories for attempt in story.attempts]
+    return read(logbook, lambda connection: {each: line_texts(connection, each) for each in ids})
+
+
+def _said(texts: list[LoggedText]) -> list[str]:
+    """Tell what came on serial lines, each line with its time of day."""
+    times = [f"{each.at.astimezone():%H:%M:%S.%f}"[:-3] for each in texts]
+    return [
+        f"{INDENT}{at} step {each.step or '-'} {each.line}: {each.text}" for at, each in zip(times, texts, strict=True)
+    ]
+
+
+def _told(story: Story, said: dict[str, list[LoggedText]]) -> list[str]:
     last = next(attempt for attempt in story.attempts if attempt.id == story.last)
     design = f"{last.board}, revision {last.revision}" + (f", {last.variant}" if last.variant else "")
     lines = [f"{story.serial}  {design}" + (f", lot {last.lot}" if last.lot else "")]
@@ -70,7 +91,8 @@ def _told(story: Story) -> list[str]:
     for attempt in story.attempts:
         earlier = [note for note in notes if note.attempt is None and note.at <= attempt.started]
         lines += _notes(earlier)
-        lines += ["", *_attempt(attempt), *_notes([note for note in notes if note.attempt == attempt.id], INDENT)]
+        own = [note for note in notes if note.attempt == attempt.id]
+        lines += ["", *_attempt(attempt), *_said(said.get(attempt.id, [])), *_notes(own, INDENT)]
         notes = [note for note in notes if note not in earlier]
     return lines + _notes([note for note in notes if note.attempt is None])
 

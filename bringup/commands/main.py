@@ -29,6 +29,7 @@ COMMANDS: dict[str, str] = {
     "history": "one unit's whole story",
     "attempts": "list attempts",
     "readings": "list readings",
+    "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

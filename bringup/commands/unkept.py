@@ -9,7 +9,7 @@ from datetime import datetime
 
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
-from bringup.runner.records import AttemptStart, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PollSample, UnitHistory
 
 
 @dataclass(slots=True)
@@ -41,6 +41,9 @@ class Unkept:
         """Keep nothing."""
 
     def polls(self, samples: Sequence[PollSample]) -> None:
+        """Keep nothing."""
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
         """Keep nothing."""
 
     def event(

@@ -8,6 +8,7 @@ from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
+from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
     Apply,
@@ -131,6 +132,8 @@ def doing(step: Step) -> str:
             return f"power off, verified{below}"
         case HostProgram():
             return f"run a program on this computer, for at most {duration(action.time_out.number)}"
+        case Listen():
+            return in_short(action)
 
 
 def only_if_text(only_if: OnlyIf) -> str:
@@ -168,6 +171,8 @@ def _details(step: Step) -> Iterator[str]:
         yield from (f"its output must hold {text!r}" for text in step.action.contains)
         if step.action.loads:
             yield f"loads {step.action.loads}, whose SHA-256 is kept"
+    if isinstance(step.action, Listen):
+        yield from in_detail(step.action, step.expect)
 
 
 def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:

@@ -9,6 +9,7 @@ from enum import StrEnum
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
+from bringup.core.listening import Listen
 from bringup.core.quantity import Quantity
 from bringup.core.words import Kind
 
@@ -156,7 +157,8 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff | HostProgram
+Powering = Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff
+Action = Inspect | Question | Note | Powering | HostProgram | Listen
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -171,6 +173,7 @@ ACTION_NAMES: dict[type, str] = {
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",
+    Listen: "listen",
 }
 """The key that names each action in a procedure."""
 

@@ -52,6 +52,9 @@ class Hands(Protocol):
     def reached(self, point: str) -> None:
         """Take notice that the probe is on the point."""
 
+    def confirm(self) -> str:
+        """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
+
     def release(self) -> None:
         """Take the meter's own probe off whatever it is on."""
 
@@ -103,6 +106,10 @@ class PersonHands:
     def reached(self, point: str) -> None:
         """Take notice that it is there."""
         self._at = point
+
+    def confirm(self) -> str:
+        """Ask nothing: who holds a probe sees where it is."""
+        return ""
 
     def release(self) -> None:
         """Ask for the probe to be taken off."""
@@ -180,6 +187,10 @@ class SimulatedHands:
         if self._person is not None:
             self._person.reached(point)
         self._at = point
+
+    def confirm(self) -> str:
+        """The simulated probe stays where it is."""
+        return ""
 
     def release(self) -> None:
         """Take the simulated probe off the board."""

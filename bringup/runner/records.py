@@ -150,6 +150,32 @@ class ProgramEnd:
     """Why there is no exit code, or what else was odd, in words."""
 
 
+@frozen
+class Heard:
+    """Bytes that came on a serial line, or what became of the line."""
+
+    monotonic: float
+    """When the first of them came."""
+    data: bytes = b""
+    lost: int = 0
+    """Bytes left out before these, which came faster than they could be taken."""
+    news: str = ""
+    """That the line is gone, or back, in words; '' where it is as it was."""
+
+
+@frozen
+class LineText:
+    """What came on a serial line, as it is kept."""
+
+    step: int | None
+    """The step under way; None between steps."""
+    line: str
+    at: datetime
+    monotonic: float
+    content: str
+    """As core.listening.readable writes it: nothing is lost, and nothing in it does anything to a screen."""
+
+
 IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED = "irreversible-begun", "irreversible-ended"
 """Kinds of events that tell of irreversible steps, with `name`, `what` and (at the end) `result` in their data."""
 

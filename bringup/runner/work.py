@@ -23,6 +23,7 @@ from bringup.runner.evidence import Evidence
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.held import Held
 from bringup.runner.journal import Journal
+from bringup.runner.listening import Listening
 from bringup.runner.lost_meter import LostMeter
 from bringup.runner.power import Power
 from bringup.runner.protocols import Running
@@ -89,6 +90,7 @@ class Work:
     journal: Journal
     power: Power
     hands: Hands
+    lines: Listening
     state: str | None
     """The board state that holds now."""
     evidence: Evidence = field(default_factory=Evidence)
