@@ -126,6 +126,8 @@ class FakeWorld:
         for point in filter(None, (red, black)):
             self._known(point)
 
+    hand = probe
+
     def set_voltage(self, output: int, volts: float, now: float) -> None:
         self._move(now)
         self.outputs[output].volts = volts

@@ -32,11 +32,11 @@ from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.simulation import meter as simulated_meter
 from bringup.simulation.bench import DEFAULT_METER, LOADS, METERS, SUPPLIES
 from bringup.simulation.clock import SimulatedClock
+from bringup.simulation.hand import HeldWorld
 from bringup.simulation.memory_line import MemoryLine
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
 from bringup.simulation.talking import Talking
-from bringup.simulation.world import BoardWorld
 
 ROOT = Path(__file__).parent.parent
 BENCH = ROOT / "fixtures/benches/simulated.yaml"
@@ -174,7 +174,7 @@ class SimulatedBench:
     procedure: Procedure
     bench: Bench
     clock: SimulatedClock
-    world: BoardWorld
+    world: HeldWorld
     supply_link: MemoryLink
     meter_link: MemoryLink
     supply: Supply
@@ -241,7 +241,7 @@ def simulated_bench(
     assert bench.supply is not None
     assert bench.meter is not None
     loads = {} if bench.load is None else bench.load.channels
-    world = BoardWorld(procedure.board, outputs=bench.supply.outputs, faults=faults, loads=loads)
+    world = HeldWorld(procedure.board, outputs=bench.supply.outputs, faults=faults, loads=loads)
     maker = SUPPLIES[bench.supply.dialect]
     dialect = the_dialect(bench.supply.dialect, BENCH)
     address = bench.supply.address

@@ -348,7 +348,7 @@ def test_a_board_that_stays_charged_is_said_so() -> None:
 # hands
 
 
-def test_a_person_is_asked_to_move_the_probe_only_when_it_moves() -> None:
+def test_a_person_is_told_where_the_probe_goes_and_asked_for_no_key() -> None:
     bench = simulated_bench(
         with_steps(APPLY, Step(1, Measure(("3V3", "5V0")))),
         history=SEEN,
@@ -358,8 +358,9 @@ def test_a_person_is_asked_to_move_the_probe_only_when_it_moves() -> None:
 
     outcome = bench.run(ask=asked)
 
-    moves = [prompt.text for prompt, _ in asked.asked if prompt.text.startswith("Probe on")]
-    assert moves == [f"Probe on {where}, black on ground" for where in ("J1.1 (VIN)", "TP4 (3V3)", "TP3 (5V0)")]
+    places = dict.fromkeys(told.text for told in bench.told if told.kind == "probing")
+    assert list(places) == ["J1.1 (VIN)", "TP4 (3V3)", "TP3 (5V0)"]
+    assert not [prompt.text for prompt, _ in asked.asked if "robe" in prompt.text]
     assert outcome.result is AttemptResult.PASSED
 
 

@@ -22,7 +22,8 @@ from bringup.terminal.person import NOT_ALONE, Person
 from bringup.terminal.pictures import ASCII, UNICODE, place
 from bringup.terminal.plain import PlainView
 from bringup.terminal.readings import reading_line
-from bringup.terminal.scene import Ring, Scene
+from bringup.terminal.rings import Ring
+from bringup.terminal.scene import Scene
 
 LIMITS = parse_limits("3.3 V ± 2 %")
 GOOD = Reading(

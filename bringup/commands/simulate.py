@@ -47,8 +47,9 @@ def command(
     """Serve a simulated bench on loopback until stopped, for any SCPI client; print the resource strings.
 
     Every instrument also takes commands of our own, with which a client moves the probe and the leads:
-    SIMulate:PROBe "3V3"|NONE, SIMulate:LEADs BOARD|FREE|OFF, SIMulate:UNIT "SN", SIMulate:STATe "programmed",
-    SIMulate:POINt? "3V3" (true volts), SIMulate:OUTPut? 1.
+    SIMulate:PROBe "3V3"|NONE, SIMulate:HAND "3V3"|NONE (through the air, with a bounce),
+    SIMulate:LEADs BOARD|FREE|OFF, SIMulate:UNIT "SN", SIMulate:STATe "programmed", SIMulate:POINt? "3V3" (true
+    volts), SIMulate:OUTPut? 1.
     """
     from bringup.files.bench_file import load_bench
     from bringup.files.board_file import load_board

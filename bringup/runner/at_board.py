@@ -15,6 +15,7 @@ from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
+from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free
 from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled
 from bringup.runner.records import PollSample
@@ -37,9 +38,17 @@ def measure_at_board(work: Work, feed: Feed, read_off: PollSample | None = None)
     """
     if not due(work, feed):
         return
-    work.hands.probe(feed.input)
     limits, limits_from = voltage_limits(work.board, feed.input)
-    found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits), limits=limits)
+    if hands_free(work, feed.input):
+        try:
+            found = by_hand(work, feed.input, limits)
+        except PointLeftOut as choice:
+            work.journal.event("probe", f"{feed.input} was not measured at the board: {choice.why}")
+            work.inputs_seen[_seen(work, feed)] = None
+            return
+    else:
+        work.hands.probe(feed.input)
+        found = settled(work, Function.DC_VOLTS, feed.input, around=around_of(limits), limits=limits)
     judged = Judged(limits, limits_from)
     if spoiled(work, feed.input, found):
         judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)

@@ -49,6 +49,12 @@ class Hands(Protocol):
     def across(self, red: str | None, black: str | None) -> None:
         """Put the meter's leads on two points, None for ground; both None: their tips together, on nothing."""
 
+    def reach(self, point: str) -> None:
+        """Have the probe go to a point that the view names, by whoever holds it. Returns at once."""
+
+    def reached(self, point: str) -> None:
+        """Take notice that the probe is on the point."""
+
     def confirm(self) -> str:
         """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
 
@@ -110,6 +116,15 @@ class PersonHands:
             self._move = text
         else:
             self._go(text[0].upper() + text[1:])
+
+    def reach(self, point: str) -> None:
+        """Ask nothing: the view says where the probe goes, and the meter tells when it is there."""
+        del point
+        self._at, self._move = None, ""
+
+    def reached(self, point: str) -> None:
+        """Take notice that it is there."""
+        self._at = point
 
     def confirm(self) -> str:
         """Ask nothing: who holds a probe sees where it is."""
@@ -185,6 +200,20 @@ class SimulatedHands:
         places = ("NONE" if point is None else f'"{point}"' for point in (red, black))
         self._send(f"SIMulate:ACRoss {','.join(places)}")
         self._at = None
+
+    def reach(self, point: str) -> None:
+        """Have a simulated hand take the probe there, in its own time."""
+        if self._person is not None:
+            self._person.reach(point)
+        if self._at != point:
+            self._at = None
+            self._send(f'SIMulate:HAND "{point}"')
+
+    def reached(self, point: str) -> None:
+        """Take notice that it is there."""
+        if self._person is not None:
+            self._person.reached(point)
+        self._at = point
 
     def confirm(self) -> str:
         """The simulated probe stays where it is."""

@@ -14,12 +14,17 @@ from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
 NOTE, LEAVE_OUT, CORRECT, MARK = "n", "l", "c", "m"
+LEAVE_STEP_OUT = "L"
+"""The same while a point is sought with a probe held by hand, where `l` is about the point."""
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
         raise CalledOff
+    if work.waits.may_ask and work.held.takes(key):
+        return
+    key = LEAVE_OUT if key == LEAVE_STEP_OUT else key
     if key == MARK and work.mark_by_key is not None:
         work.mark_by_key()
     if key not in (NOTE, LEAVE_OUT, CORRECT):

@@ -99,7 +99,9 @@ def _answered_by_meter(
 
     A person who reads it may type a key's letter instead: that is acted on, and the question put again.
     """
-    move, dead = work.hands.move(), not expected_as_powered(work, point, around)
+    move = work.hands.move()
+    # An open probe shows as such at 10 megohm only: held by hand, it is read like a dead board.
+    dead = bool(work.held.seeking) or not expected_as_powered(work, point, around)
     while True:
         pending = work.meter.read(function, around=around, limits=limits, point=point, move=move, dead=dead)
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
@@ -132,7 +134,7 @@ def settled(
     pending: Pending[PollSample] | None = None
     while True:
         begun = clock.monotonic()
-        pending = pending or _look_beside(work, point)
+        pending = pending or look_beside(work, point)
         value = read_once(work, function, point, around=around, limits=limits)
         # A meter that reads on meanwhile settles in its own time, however slow the supply.
         if pending is None or pending.done or work.watch.look_takes <= UNHURRIED:
@@ -163,8 +165,8 @@ class _Course:
 
     def look(self, work: Work, point: str, pending: Pending[PollSample] | None) -> None:
         """Take in a look at the supply, waiting for it."""
-        self.beside = _answered(work, pending)
-        self.limited = self.limited or _limited(work, point, self.beside)
+        self.beside = looked(work, pending)
+        self.limited = self.limited or limited_at(work, point, self.beside)
 
     def ends(self, value: Value, spread: tuple[float, float] | None = None, *, rising: bool = False) -> Settled:
         """Return this as what it settled at."""
@@ -200,9 +202,9 @@ def _typed(work: Work, function: Function, point: str, around: float | None, lim
     """Take what a person reads off the meter, who has waited for it to settle."""
     value = read_once(work, function, point, around=around, limits=limits)
     # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
-    beside = _answered(work, _look_beside(work, point))
+    beside = looked(work, look_beside(work, point))
     rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
-    return Settled(value, None, beside, _limited(work, point, beside), rising=rising)
+    return Settled(value, None, beside, limited_at(work, point, beside), rising=rising)
 
 
 def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, float] | None]:
@@ -277,13 +279,13 @@ def watched_at(work: Work, point: str) -> Watched | None:
     return None if feed is None else work.watch.of(feed.output)
 
 
-def _look_beside(work: Work, point: str) -> Pending[PollSample] | None:
+def look_beside(work: Work, point: str) -> Pending[PollSample] | None:
     """Ask the supply at the same moment as the meter, so that it costs no time."""
     feed = feed_beside(work, point)
     return None if feed is None else work.watch.look(feed.output)
 
 
-def _answered(work: Work, pending: Pending[PollSample] | None) -> PollSample | None:
+def looked(work: Work, pending: Pending[PollSample] | None) -> PollSample | None:
     """Return the look; None if it does not come: the watch counts silent looks, a reading has nothing beside it."""
     if pending is None:
         return None
@@ -293,7 +295,8 @@ def _answered(work: Work, pending: Pending[PollSample] | None) -> PollSample | N
         return None
 
 
-def _limited(work: Work, point: str, beside: PollSample | None) -> bool:
+def limited_at(work: Work, point: str, beside: PollSample | None) -> bool:
+    """Whether the look shows the input that a reading at this point depends on in current limit."""
     feed = feed_beside(work, point)
     watched = None if feed is None else work.watch.of(feed.output)
     return watched is not None and beside is not None and in_current_limit(watched, beside)

@@ -72,6 +72,16 @@ class ScannerHands:
         self._held = True
         self._others.across(red, black)
 
+    def reach(self, point: str) -> None:
+        """Have the meter's own probe go there, every relay open."""
+        self._open()
+        self._held = True
+        self._others.reach(point)
+
+    def reached(self, point: str) -> None:
+        """Take notice that the probe is there."""
+        self._others.reached(point)
+
     def confirm(self) -> str:
         """Ask the scanner whether the point is still connected. Raises as `probe` does."""
         point = self._at

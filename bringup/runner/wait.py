@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Protocol, TypeVar
 
+from bringup.core.frozen import frozen
 from bringup.errors import LinkError, LogbookError
 from bringup.runner.endings import Ending, Interrupted, MissingEvidence
 from bringup.runner.journal import Journal
@@ -25,6 +26,14 @@ T = TypeVar("T")
 
 WAY_OUT = "q"
 """Typed instead of a reason it calls off, as the key does."""
+
+
+@frozen
+class Offer:
+    """A question that was put without waiting for its answer."""
+
+    pending: Pending[Answer]
+    number: int
 
 
 def take_off_asked(clock: Clock) -> bool:
@@ -124,6 +133,20 @@ class WaitPoint:
             "prompt-answered", prompt.text, kind=str(prompt.kind), answer=answer.text, by_itself=answer.by_itself
         )
         return answer
+
+    def put(self, prompt: Prompt) -> Offer:
+        """Put a question that nothing waits for: what happens meanwhile may take it back."""
+        self._questions += 1
+        return Offer(self._ask.ask(prompt), self._questions)
+
+    def stands(self, offer: Offer) -> bool:
+        """Whether it is the question on the screen, or was answered there: no other one took its place."""
+        return self._questions == offer.number
+
+    def take_back(self, offer: Offer) -> None:
+        """Take the question off the screen, unless it is gone already."""
+        if self.stands(offer) and not offer.pending.done:
+            self._ask.withdraw()
 
     def _answered(self, prompt: Prompt) -> Answer:
         while True:

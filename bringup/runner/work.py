@@ -23,6 +23,7 @@ from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
 from bringup.runner.hands import Hands, LeadsPlace
+from bringup.runner.held import Held
 from bringup.runner.journal import Journal
 from bringup.runner.lacking import Lacking
 from bringup.runner.listening import Listening
@@ -98,6 +99,7 @@ class Work:
     evidence: Evidence = field(default_factory=Evidence)
     tally: Tally = field(default_factory=Tally)
     lost: LostMeter = field(default_factory=LostMeter)
+    held: Held = field(default_factory=Held)
     leads_at: tuple[LeadsPlace, tuple[str, ...]] | None = None
     """Where the supply's leads are, and of which inputs. None: nobody knows yet."""
     history: UnitHistory = field(default_factory=UnitHistory)
@@ -256,13 +258,17 @@ class Work:
             replaces=replaces,
         )
 
+    def take_back(self, old: Reading) -> None:
+        """Have a reading count no more for its step: another one takes its place, and both are kept."""
+        for sentences in (self.tally.failed, self.tally.missing):
+            if sentence(old) in sentences:
+                sentences.remove(sentence(old))
+
     def replace(self, old: Reading, new: Reading) -> None:
         """Keep a correction beside what it corrects. A failed step that has ended stays failed: its unit is retried."""
         new = held_back(new, self.lacking.known)
         self.journal.reading(new)
-        for sentences in (self.tally.failed, self.tally.missing):
-            if sentence(old) in sentences:
-                sentences.remove(sentence(old))
+        self.take_back(old)
         if new.point is not None and new.result not in (Result.PASS, Result.RECORDED):
             if new.kind is Kind.RESISTANCE:
                 self.evidence.doubt_resistance(new.point)

@@ -12,6 +12,7 @@ from bringup.core.board import Board
 from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
+from bringup.simulation.hand import HeldWorld
 from bringup.simulation.instrument import Instrument
 from bringup.simulation.load_style import LoadStyle
 from bringup.simulation.load_styles import LOAD_STYLES
@@ -164,7 +165,7 @@ class SimulatedBench:
 
 
 class WorldMaker(Protocol):
-    """Makes the world in which the unit lies: BoardWorld, or one that somebody watches."""
+    """Makes the world in which the unit lies: HeldWorld, or one that somebody watches."""
 
     def __call__(
         self,
@@ -182,7 +183,7 @@ class WorldMaker(Protocol):
 
 
 def build(
-    bench: Bench, board: Board, serial: str, *, pace: float = 1.0, world_of: WorldMaker = BoardWorld
+    bench: Bench, board: Board, serial: str, *, pace: float = 1.0, world_of: WorldMaker = HeldWorld
 ) -> SimulatedBench:
     """Put a unit of the board on a simulated bench, with the faults and the state that the bench file names.
 

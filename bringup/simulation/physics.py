@@ -60,6 +60,9 @@ class World(Protocol):
     def across(self, red: str | None, black: str | None, now: float) -> None:
         """Put the meter's leads on two points of the board, None for ground; both None: their tips together."""
 
+    def hand(self, point: str | None, now: float) -> None:
+        """Have a hand take the probe there, as hands do: in its own time, through the air."""
+
     # the supply's power stage, per output
 
     def set_voltage(self, output: int, volts: float, now: float) -> None:

@@ -1,7 +1,8 @@
 """What every simulated SCPI instrument has: messages carried out unit by unit, common commands, a hand on the world.
 
 The commands under SIMulate are our own: with them any SCPI client moves the probe and the leads, puts another unit on
-the bench and looks at what is true. `SIMulate:PROBe "3V3"|NONE`, `SIMulate:LEADs BOARD|FREE|OFF`,
+the bench and looks at what is true. `SIMulate:PROBe "3V3"|NONE`, `SIMulate:HAND "3V3"|NONE` (as hands
+do: after a while, through the air, with a bounce), `SIMulate:LEADs BOARD|FREE|OFF`,
 `SIMulate:UNIT "MBL-0001"`, `SIMulate:STATe "programmed"`, `SIMulate:POINt? "3V3"` (true volts),
 `SIMulate:OUTPut? 1` (1 or 0 as the power stage is).
 """
@@ -129,17 +130,18 @@ class ScpiInstrument:
     def _private(self) -> Iterable[Command]:
         yield Command("SIMulate:PROBe", self._probe, (string_or_none(),))
         yield Command("SIMulate:ACRoss", self._across, (string_or_none(), string_or_none()))
+        yield Command("SIMulate:HAND", lambda call: self._probe(call, by_hand=True), (string_or_none(),))
         yield Command("SIMulate:LEADs", self._leads, (word(*LeadsAt),))
         yield Command("SIMulate:UNIT", self._unit, (string(),))
         yield Command("SIMulate:STATe", self._state, (string(),))
         yield Command("SIMulate:POINt?", self._point, (string(),))
         yield Command("SIMulate:OUTPut?", self._output, (integer(1, max(self.outputs)),))
 
-    def _probe(self, call: Call) -> None:
+    def _probe(self, call: Call, *, by_hand: bool = False) -> None:
         (point,) = call.values
         assert point is None or isinstance(point, str), "the parameter reader gives text or None"
         try:
-            self.world.probe(point, call.now)
+            (self.world.hand if by_hand else self.world.probe)(point, call.now)
         except BenchError:
             raise ScpiFault(-224, "no such point") from None
 

@@ -8,15 +8,18 @@ from bringup.core.board import Board
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.parts import Parts
 from bringup.core.rehearsal import Stress
+from bringup.simulation.hand import HeldWorld, Touching
 from bringup.simulation.physics import LeadsAt
-from bringup.simulation.world import BoardWorld
 
 REVERSED_ABOVE = 1.0
 """Volts the wrong way round at an input that count as beyond what it bears: a short check goes up to that."""
 
+IN_THE_AIR = 0.1
+"""Seconds: two readings, of which one shows that the probe was lifted."""
 
-class StressedWorld(BoardWorld):
-    """BoardWorld that keeps the highest voltage of every point whose board file states what damages it."""
+
+class StressedWorld(HeldWorld):
+    """HeldWorld that keeps the highest voltage of every point whose board file states what damages it."""
 
     def __init__(
         self,
@@ -47,6 +50,10 @@ class StressedWorld(BoardWorld):
         )
         stated = ((point.name, point.damage_above) for point in board.points())
         self._levels = tuple((name, abs(level.number)) for name, level in stated if level is not None)
+
+    def hand(self, point: str | None, now: float) -> None:
+        """Have a deft hand take the probe there: so briefly in the air that nobody takes that for a reading of 0 V."""
+        self.follow([Touching(now, None), Touching(now + IN_THE_AIR, point)], now)
 
     @property
     def stressed(self) -> tuple[Stress, ...]:

@@ -1,7 +1,6 @@
 """The simulated bench in time: one unit of a board, a supply's outputs and their leads, one probe.
 
-It implements physics.World and knows no SCPI. The same calls at the same times give the same values. Not thread-safe:
-whoever carries messages to it does so one at a time.
+It implements physics.World and knows no SCPI. The same calls at the same times give the same values. One at a time.
 """
 
 from __future__ import annotations
@@ -103,6 +102,8 @@ class BoardWorld:
         self._advance(now)
         self._touching.put_across(red, black)
         self._note()
+
+    hand = probe
 
     # the supply
 

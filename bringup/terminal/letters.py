@@ -1,4 +1,4 @@
-"""Large letters for the one thing that must not be overlooked: nobody knows whether an output is on. Pure."""
+"""Large letters, for what must not be overlooked (nobody knows whether an output is on) or is read from afar. Pure."""
 
 from __future__ import annotations
 
@@ -10,16 +10,46 @@ from bringup.terminal.lines import Line, Tone, wrapped
 _LETTERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "A": (" ### ", "#   #", "#####", "#   #", "#   #"),
+        "B": ("#### ", "#   #", "#### ", "#   #", "#### "),
+        "C": (" ####", "#    ", "#    ", "#    ", " ####"),
+        "D": ("#### ", "#   #", "#   #", "#   #", "#### "),
         "E": ("#####", "#    ", "#### ", "#    ", "#####"),
         "F": ("#####", "#    ", "#### ", "#    ", "#    "),
+        "G": (" ####", "#    ", "#  ##", "#   #", " ####"),
+        "H": ("#   #", "#   #", "#####", "#   #", "#   #"),
+        "I": ("#####", "  #  ", "  #  ", "  #  ", "#####"),
+        "J": ("  ###", "   # ", "   # ", "#  # ", " ##  "),
         "K": ("#   #", "#  # ", "###  ", "#  # ", "#   #"),
+        "L": ("#    ", "#    ", "#    ", "#    ", "#####"),
+        "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
         "N": ("#   #", "##  #", "# # #", "#  ##", "#   #"),
         "O": (" ### ", "#   #", "#   #", "#   #", " ### "),
         "P": ("#### ", "#   #", "#### ", "#    ", "#    "),
+        "Q": (" ### ", "#   #", "# # #", "#  # ", " ## #"),
+        "R": ("#### ", "#   #", "#### ", "#  # ", "#   #"),
         "S": (" ####", "#    ", " ### ", "    #", "#### "),
         "T": ("#####", "  #  ", "  #  ", "  #  ", "  #  "),
         "U": ("#   #", "#   #", "#   #", "#   #", " ### "),
+        "V": ("#   #", "#   #", "#   #", " # # ", "  #  "),
         "W": ("#   #", "#   #", "# # #", "## ##", "#   #"),
+        "X": ("#   #", " # # ", "  #  ", " # # ", "#   #"),
+        "Y": ("#   #", " # # ", "  #  ", "  #  ", "  #  "),
+        "Z": ("#####", "   # ", "  #  ", " #   ", "#####"),
+        "0": (" ### ", "#  ##", "# # #", "##  #", " ### "),
+        "1": ("  #  ", " ##  ", "  #  ", "  #  ", " ### "),
+        "2": ("#### ", "    #", " ### ", "#    ", "#####"),
+        "3": ("#### ", "    #", " ### ", "    #", "#### "),
+        "4": ("#  # ", "#  # ", "#####", "   # ", "   # "),
+        "5": ("#####", "#    ", "#### ", "    #", "#### "),
+        "6": (" ### ", "#    ", "#### ", "#   #", " ### "),
+        "7": ("#####", "    #", "   # ", "  #  ", "  #  "),
+        "8": (" ### ", "#   #", " ### ", "#   #", " ### "),
+        "9": (" ### ", "#   #", " ####", "    #", " ### "),
+        ".": ("  ", "  ", "  ", "  ", "# "),
+        "-": ("    ", "    ", "### ", "    ", "    "),
+        "+": ("     ", "  #  ", "#####", "  #  ", "     "),
+        "/": ("    #", "   # ", "  #  ", " #   ", "#    "),
+        "_": ("     ", "     ", "     ", "     ", "#####"),
         " ": ("   ", "   ", "   ", "   ", "   "),
     }
 )
@@ -34,6 +64,11 @@ OFF_AFTER_ALL = "REACHED AGAIN: OUTPUTS OFF"
 def large(text: str, block: str = "#") -> list[str]:
     """Return the text as five rows of large letters, drawn with `block`."""
     return [" ".join(_LETTERS[letter][row] for letter in text).replace("#", block).rstrip() for row in range(5)]
+
+
+def drawable(text: str) -> bool:
+    """Whether there is a large letter for each of its characters."""
+    return all(letter in _LETTERS for letter in text)
 
 
 def unknown_frame(said: Sequence[str], width: int | None = None, block: str = "#") -> list[Line]:

@@ -13,6 +13,7 @@ from bringup.terminal.letters import WORDS
 from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.loaded import loaded_words
 from bringup.terminal.person import KEYS, Person
+from bringup.terminal.probe_place import PROBE_KEYS, place_in_large, place_in_words, state_in_words
 from bringup.terminal.view import View, question_lines, ring
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ _POWER: dict[bool | None, str] = {
     None: "bold black on yellow",
 }
 """Whether an output is on -> style of the words; the words differ, too."""
+_TALL = 20
+"""Rows of a window from which large letters leave room for what else there is."""
 _FOOT = 10
 """Rows of the status beside a question's own lines, and of what stays above it."""
 
@@ -92,7 +95,16 @@ class LiveView(View):
         """Return everything that the status shows; equal means that it would look the same."""
         scene, person = self.scene, self.person
         asked = () if person is None else (person.put, person.question, person.typed, person.remark, person.keys_line)
-        state = (scene.title, scene.ended, scene.power, scene.unknown, scene.poll, scene.step, scene.loaded)
+        state = (
+            scene.title,
+            scene.ended,
+            scene.power,
+            scene.unknown,
+            scene.poll,
+            scene.step,
+            scene.loaded,
+            scene.probing,
+        )
         return (*state, self._width(), self._going(), *asked)
 
     def _put_up_long_question(self) -> None:
@@ -127,6 +139,7 @@ class LiveView(View):
             parts += self._texts(f"  {loaded_words(scene.loaded)}", "bold yellow") if scene.loaded else []
             doing = "; ".join(part for part in (scene.step, self._going()) if part)
             parts += self._texts(doing, "dim") if doing else []
+            parts += self._place() if scene.probing is not None else []
         # Outputs found on are asked about before the attempt has a title.
         if person is not None and question is not None:
             parts += self._question(person, question)
@@ -138,7 +151,19 @@ class LiveView(View):
         """Return what keys do now; while switching off is tried, only what was said of that holds."""
         if self.scene.unknown:
             return self.scene.unknown[0]
-        return KEYS if self.person is None else self.person.keys_line
+        keys = KEYS if self.person is None else self.person.keys_line
+        return PROBE_KEYS if keys == KEYS and self.scene.probing is not None else keys
+
+    def _place(self) -> list[RenderableType]:
+        """Return where the probe is to go: in large letters where the window has the rows for them."""
+        from rich.text import Text
+
+        told, width = self.scene.probing, self._width()
+        assert told is not None, "asked for only while a point is waited for"
+        tall = self._console is not None and self._console.height >= _TALL
+        rows = place_in_large(told, width, self._fit(self.scene.signs.block)) if tall else []
+        large = [Text(f" {row}", style="bold cyan") for row in rows]
+        return [*large, *self._texts(place_in_words(told), "bold"), *self._texts(f"  {state_in_words(told)}", "cyan")]
 
     def _head(self) -> Text:
         from rich.text import Text

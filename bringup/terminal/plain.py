@@ -7,6 +7,7 @@ from typing import TextIO
 
 from bringup.terminal.lines import Line
 from bringup.terminal.person import KEYS, Person
+from bringup.terminal.probe_place import PROBE_KEYS, place_in_words
 from bringup.terminal.view import View, question_lines, ring
 
 _USUAL = 80
@@ -21,6 +22,8 @@ class PlainView(View):
         self._asked = 0
         self._echoed = ""
         self._remark = ""
+        self._place = ""
+        self._keys_said = False
 
     def _open(self) -> None:
         if self.person is not None:
@@ -44,6 +47,7 @@ class PlainView(View):
         """Put a new question into lines, and echo what is typed."""
         if self.person is None:
             return
+        self._show_place()
         person = self.person
         put, question, typed, remark = person.put, person.question, person.typed, person.remark
         if put != self._asked:
@@ -62,6 +66,17 @@ class PlainView(View):
         self._stream.write(self._fit(typed[len(self._echoed) :]))
         self._echoed = typed
         self._stream.flush()
+
+    def _show_place(self) -> None:
+        """Say where the probe goes, once for each point, and what keys do meanwhile, once."""
+        told = self.scene.probing
+        place = "" if told is None else place_in_words(told)
+        if place and place != self._place:
+            self._put(Line(f"  {place}"))
+            if not self._keys_said:
+                self._put(Line(f"  [keys: {PROBE_KEYS}]"))
+            self._keys_said = True
+        self._place = place
 
     def _end_line(self) -> None:
         """End the line on which typed text was echoed: what comes next is a line of its own."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum
 from types import MappingProxyType
 
 from bringup.core.harmless import harmless
@@ -24,6 +23,7 @@ from bringup.terminal.lines import Line, Tone
 from bringup.terminal.loaded import loaded_after
 from bringup.terminal.pictures import UNICODE, Signs
 from bringup.terminal.readings import reading_line, told_of
+from bringup.terminal.rings import Ring
 from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end
 from bringup.terminal.verdict import Verdict
 
@@ -31,21 +31,10 @@ WIDE_FROM = 112
 """Columns from which a reading's whole line fits."""
 SHORT_WAIT = 1.0
 """Seconds below which a wait is not worth a word."""
-_REFRESHING = frozenset({"poll", "sample", "going"})
+_REFRESHING = frozenset({"poll", "sample", "going", "probing"})
 """What only changes the status: it says nothing about whether a run of lines is over."""
 _STATE: Mapping[str, bool | None] = MappingProxyType({"yes": True, "no": False, "unknown": None})
 CLAIMS = "supply set by hand: ON and OFF are what the person says, and nothing but the person watches"
-
-
-class Ring(StrEnum):
-    """The bell's three words: how often it strikes says which."""
-
-    TAKEN = "taken"
-    FAILED = "failed"
-    TRIPPED = "tripped"
-
-
-STRIKES = {Ring.TAKEN: 1, Ring.FAILED: 2, Ring.TRIPPED: 4}
 
 
 @dataclass(slots=True)
@@ -70,6 +59,8 @@ class Scene:
     """What was said when the outputs could not be verified off; empty unless that holds now."""
     poll: PollSample | None = None
     loaded: Mapping[str, str] = field(default_factory=dict)
+    probing: Told | None = None
+    """Where a probe held by hand is to go, and what it is on; None while none is waited for."""
     going: str = ""
     going_until: float | None = None
     """When it will be over; None for what comes again and again, each time for less than a second."""
@@ -178,10 +169,11 @@ class Scene:
 
     def _nothing_going(self) -> None:
         self.going, self.going_until, self.sampled, self._brief = "", None, None, ("", 0.0)
+        self.probing = None
 
     def _reading(self, told: Told) -> tuple[Line, ...]:
         assert told.reading is not None
-        self.going = ""
+        self.going, self.probing = "", None
         self.readings += 1
         self.corrected += told.reading.replaces is not None
         line = reading_line(told.reading, self.signs, narrow=self.narrow)
@@ -192,6 +184,12 @@ class Scene:
             self.failures.append(told.reading)
         self.ring = Ring.FAILED if failed else Ring.TAKEN
         return (line,)
+
+    def _probing(self, told: Told) -> tuple[Line, ...]:
+        asked = self.probing is not None and bool(self.probing.data.get("wanted"))
+        self.ring = Ring.WANTED if told.data.get("wanted") and not asked else None
+        self.probing = told
+        return ()
 
     def _sample(self, told: Told) -> tuple[Line, ...]:
         self.sampled = told

@@ -17,11 +17,12 @@ from bringup.runner.protocols import Told
 from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.person import Person, hint
 from bringup.terminal.pictures import ASCII, UNICODE, Signs
-from bringup.terminal.scene import STRIKES, Scene
+from bringup.terminal.rings import STRIKES
+from bringup.terminal.scene import Scene
 
 _MOST = 5_000
 """Things told but not yet shown; beyond, the oldest are dropped (they are in the logbook)."""
-_LOSSY = {"poll", "sample", "going"}
+_LOSSY = {"poll", "sample", "going", "probing"}
 _LOSSY_FROM = 100
 """Queue length from which what only refreshes the picture is dropped."""
 _REFRESH = 0.12

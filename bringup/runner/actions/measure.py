@@ -1,5 +1,7 @@
 """`measure`: volts at each point, one after the other, each settled, with the input's volts and amps beside it.
 
+With a probe held by hand a reading is taken once the probe is on its point; it can be taken again, or left out.
+
 Never judged while the supply is in current limit, nor where the rail's load is below what its converter needs.
 """
 
@@ -10,10 +12,13 @@ import math
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
 from bringup.core.procedure import Measure
+from bringup.core.reading import Reading
+from bringup.core.replies import Value
 from bringup.core.solver import solve
-from bringup.core.words import Kind, Result
+from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import due, measure_at_board, note_leads
 from bringup.runner.damage import spoiled, trip_if_damaging
+from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free
 from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.roles import Function
@@ -28,23 +33,50 @@ def measure(work: Work, action: Measure) -> None:
     for feed in work.power.on:
         if not (work.meter.by_hand and feed.input in action.points):  # one typed value serves for both
             measure_at_board(work, feed)
+    work.held.again = None
     for point in action.points:
+        try:
+            _take(work, point)
+        except PointLeftOut as choice:
+            work.held.again = None
+            left_out = Value(None, "", why=f"left out: {choice.why}")
+            work.keep(point, Kind.VOLTAGE, left_out, instrument="person", how=How.TYPED)
+    work.held.again = None
+
+
+def _take(work: Work, point: str, old: Reading | None = None) -> None:
+    """Take one point, judge and keep it. `old`: the reading that it is taken again for, which stays beside it."""
+    limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
+    if hands_free(work, point):
+        found = by_hand(work, point, limits)
+    else:
         work.hands.probe(point)
-        limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
         found = _out_of_limit(work, point, limits)
-        judged = Judged(limits, limits_from)
-        if spoiled(work, point, found):
-            judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
-            work.tally.missing.append(f"{point}: {IN_LIMIT}")
-        elif reason := below_minimum_load(work, point):
-            judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
-        fed = work.power.feed_of(point) if point in work.board.inputs else None
-        if fed is not None:
-            judged = against_set(work, fed, found, judged)
-        reading = work.keep_settled(point, Kind.VOLTAGE, found, judged)
-        trip_if_damaging(work, point, found.value)
-        if fed is not None and due(work, fed):
-            note_leads(work, fed, reading, found.beside)
+    judged = Judged(limits, limits_from)
+    if spoiled(work, point, found):
+        judged = Judged(limits, limits_from, Result.NOT_JUDGED, IN_LIMIT)
+        work.tally.missing.append(f"{point}: {IN_LIMIT}")
+    elif reason := below_minimum_load(work, point):
+        judged = Judged(limits, limits_from, Result.NOT_JUDGED, reason)
+    fed = work.power.feed_of(point) if point in work.board.inputs else None
+    if fed is not None:
+        judged = against_set(work, fed, found, judged)
+    if old is not None:
+        work.take_back(old)
+    reading = work.keep_settled(point, Kind.VOLTAGE, found, judged, replaces=None if old is None else old.id)
+    work.held.again = lambda: _again(work, point, reading)
+    trip_if_damaging(work, point, found.value)
+    if fed is not None and due(work, fed):
+        note_leads(work, fed, reading, found.beside)
+
+
+def _again(work: Work, point: str, old: Reading) -> None:
+    """Take the last reading again; left out after all, the old one stands."""
+    try:
+        _take(work, point, old)
+    except PointLeftOut as choice:
+        work.journal.event("probe", f"{point} was not taken again: {choice.why}")
+        work.held.again = lambda: _again(work, point, old)
 
 
 def _out_of_limit(work: Work, point: str, limits: Limits | None) -> Settled:

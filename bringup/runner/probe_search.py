@@ -1,0 +1,222 @@
+"""One point being sought with a probe held by hand: the meter read, the supply watched, until a reading is the point's.
+
+core/contact.py says what the probe is on. A key is asked for where the volts alone could be another point's: nothing
+is taken of which the meter cannot tell that it is the point, unless a person says so.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from bringup.core.contact import HELD_FOR, Contact, Sought, Standing, Touch, Why
+from bringup.core.expectation import voltage_limits
+from bringup.core.hazard import SHOCK_VOLTS
+from bringup.core.limits import Limits
+from bringup.core.quantity import format_quantity
+from bringup.core.replies import Value
+from bringup.core.wording import shown
+from bringup.core.words import Kind
+from bringup.runner.damage import trip_of
+from bringup.runner.endings import BrokenOff, Trip
+from bringup.runner.lost_meter import SILENT_READINGS
+from bringup.runner.measuring import LEAST_STEP, around_of, limited_at, look_beside, looked, read_once
+from bringup.runner.probe_words import asked, told, where
+from bringup.runner.prompts import Prompt, PromptKind
+from bringup.runner.roles import Function
+from bringup.runner.wait import Offer
+from bringup.runner.work import Settled, Work
+
+STALE = 0.5
+"""Seconds after which a reading says nothing of where the probe is now: a question was answered meanwhile."""
+WAS_ON_IT, WAS_NOT = "yes, it was", "no, it was on something else"
+
+
+def sought(work: Work, point: str, limits: Limits | None, *, sure: bool = True) -> Sought:
+    """Return what there is to know the point by, and what it could be mistaken for."""
+    board = work.board
+    others = {name: voltage_limits(board, name)[0] for name in (*board.inputs, *board.rails) if name != point}
+    known = {feed.input: math.copysign(feed.volts, board.inputs[feed.input].voltage.number) for feed in work.power.on}
+    for each in work.journal.readings:
+        if each.kind is Kind.VOLTAGE and each.instrument == "meter" and each.point is not None:
+            known.pop(each.point, None)
+            if each.value is not None and each.board_state == work.state:
+                known[each.point] = each.value
+    feed = work.power.feed_of(point) if point in board.inputs else None
+    due = None if feed is None else math.copysign(feed.volts, board.inputs[point].voltage.number)
+    known.pop(point, None)
+    given = {name: each for name, each in others.items() if each is not None and each.unit == "V"}
+    return Sought(point, limits, given, known, work.held.last, sure, due)
+
+
+class Search:
+    """One point being sought, from when it is shown where the probe goes until a reading is taken."""
+
+    def __init__(self, work: Work, point: str, limits: Limits | None, *, sure: bool) -> None:
+        self._work, self._point, self._limits = work, point, limits
+        self._sought = sought(work, point, limits, sure=sure)
+        self._touch = Touch(self._sought)
+        self._offer: Offer | None = None
+        self._offered: tuple[object, ...] = ()
+        self._shown = ""
+        self._silent = 0
+        self._around = around_of(limits)
+        self._wide = False
+        """Whether the meter finds its own range: the volts were beyond that of the volts expected."""
+        self._over_from: float | None = None
+        self._shocks = 0
+
+    def found(self) -> Settled | None:
+        """Read until a reading is taken. None: a key wished for something else first."""
+        work, point = self._work, self._point
+        if not work.held.told_impedance and work.setup.bench.meter is not None:
+            work.held.told_impedance = True
+            if work.setup.bench.meter.high_impedance:
+                text = "while the probe is held by hand volts are read at 10 MΩ: nothing else tells an open probe"
+                work.journal.event("probe", text)
+        work.hands.reach(point)
+        self._tell(None)
+        try:
+            while True:
+                begun = work.waits.clock.monotonic()
+                if work.held.wish:
+                    return None
+                around = None if self._wide else self._around
+                value = read_once(work, Function.DC_VOLTS, point, around=around, limits=self._limits)
+                if (found := self._take_in(value)) is not None:
+                    return found
+                if work.waits.clock.monotonic() - begun < LEAST_STEP:
+                    work.waits.sleep(LEAST_STEP)
+        finally:
+            self._take_back()
+
+    def _take_in(self, value: Value) -> Settled | None:
+        """Take one more reading in; return it where it is the point's."""
+        work, now = self._work, self._work.waits.clock.monotonic()
+        at = now if value.received is None else value.received
+        self._silent = 0 if value.number is not None or value.over_range else self._silent + 1
+        if self._silent >= SILENT_READINGS:
+            return Settled(value)
+        self._stop_if_it_hurts(value)
+        contact = self._touch.feed(at, value)
+        if now - at > STALE:
+            self._touch.begin_again()
+            return None
+        contact = self._over_range(at, contact)
+        if contact.standing is Standing.OFFERED and (found := self._cut_if_damaging(contact)) is not None:
+            return found
+        confirmed = self._offer is not None and self._offer.pending.done
+        if contact.standing is Standing.TAKEN or (confirmed and contact.by_key):
+            sample = looked(work, look_beside(work, self._point))
+            if limited_at(work, self._point, sample):
+                text = f"waiting for the supply to leave current limit at {self._point}"
+                work.waits.sleep(work.setup.poll_every, text)
+                self._touch.begin_again()
+                self._take_back()
+                return None
+            if confirmed:
+                work.journal.event("probe", f"taken by a key: {told(self._sought, contact, work.board)}")
+            return Settled(contact.value or value, contact.spread, sample)
+        self._ask(contact, answered=confirmed)
+        self._tell(contact)
+        return None
+
+    def _over_range(self, at: float, contact: Contact) -> Contact:
+        """Beyond the range of the volts expected the meter finds its own; what is beyond every range is offered."""
+        number = None if contact.value is None else contact.value.number
+        self._wide = self._wide and (number is None or abs(number) > abs(self._around or 0.0))
+        if contact.standing is not Standing.OVER_RANGE:
+            self._over_from = None
+            return contact
+        self._wide = True
+        self._over_from = at if self._over_from is None else self._over_from
+        if at - self._over_from < HELD_FOR or not self._touch.lifted:
+            return contact
+        return replace(contact, standing=Standing.OFFERED, why=(Why.OUTSIDE,))
+
+    def _stop_if_it_hurts(self, value: Value) -> None:
+        """Power off where the probe in somebody's hand meets volts that can shock."""
+        if value.number is None:
+            return
+        self._shocks = self._shocks + 1 if abs(value.number) >= SHOCK_VOLTS else 0
+        if self._shocks > 1:
+            text = f"the probe held by hand met {format_quantity(value.number, 'V', resolution=value.resolution)}"
+            trip = Trip(f"{text}, while {where(self._work.board, self._point)} was to be probed: hands off")
+            self._work.power.cut(trip)
+            raise trip
+
+    def _cut_if_damaging(self, contact: Contact) -> Settled | None:
+        """Power off for volts that damage the point, where they are no other point's; return the reading.
+
+        Whether the probe was on the point is asked with power off.
+        """
+        work = self._work
+        point, known = self._point, self._point in (*work.board.inputs, *work.board.rails)
+        if not known or contact.value is None or contact.like or Why.UNSTEADY in contact.why:
+            return None
+        trip = trip_of(work, point, contact.value)
+        if trip is None:
+            return None
+        self._take_back()
+        work.power.cut(trip)
+        work.power.answered()
+        work.journal.event("cut", f"power was cut: {trip.cause}")
+        text = f"Power is off: {trip.cause}. Was the probe on {where(work.board, point)}?"
+        choices = (WAS_ON_IT, WAS_NOT)
+        if work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=WAS_ON_IT)).text == WAS_NOT:
+            raise BrokenOff(f"power was cut for volts that the probe met elsewhere than at {point}")
+        return Settled(contact.value)
+
+    # the key that is asked for
+
+    def _ask(self, contact: Contact, *, answered: bool) -> None:
+        """Ask for a key where one would take the reading, once for each thing that it rests on."""
+        if answered:
+            self._offer = None
+            self._offered = ()
+            self._work.journal.show("event", "the probe had moved on when the key came: nothing was taken", kind="key")
+        if not contact.by_key:
+            self._take_back()
+            return
+        rests_on = (contact.standing, contact.why, contact.like)
+        waits = self._work.waits
+        if self._offer is not None and rests_on == self._offered and waits.stands(self._offer):
+            return
+        self._take_back()
+        self._offered = rests_on
+        self._offer = waits.put(Prompt(PromptKind.GO, asked(self._sought, contact, self._work.board)))
+
+    def _take_back(self) -> None:
+        if self._offer is not None:
+            self._work.waits.take_back(self._offer)
+        self._offer, self._offered = None, ()
+
+    # what is shown
+
+    def _tell(self, contact: Contact | None) -> None:
+        """Show where the probe goes and what it is on, when that changes."""
+        work, value = self._work, None if contact is None else contact.value
+        now = "" if value is None else "over range" if value.over_range else ""
+        if value is not None and value.number is not None and contact is not None:
+            # What an open probe picks up means nothing, and changes all the time.
+            now = "" if contact.standing is Standing.OPEN else shown(value.number, "V", 4)
+        standing = "" if contact is None else contact.standing.value
+        state = f"{standing} {now}"
+        if state != self._shown:
+            wanted = contact is not None and contact.by_key
+            self._shown = state
+            work.journal.show(
+                "probing",
+                where(work.board, self._point),
+                point=self._point,
+                probe=self._probe(),
+                limits=self._limits,
+                now=now,
+                standing=standing,
+                wanted=wanted,
+            )
+
+    def _probe(self) -> str:
+        board = self._work.board
+        on_board = self._point in board.inputs or self._point in board.rails
+        return (board.point(self._point).probe or "") if on_board else ""

@@ -1,0 +1,222 @@
+"""A probe held by hand and a connected meter: what is taken by itself, what takes a key, what keys do meanwhile."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+
+from bringup.core.board import Board
+from bringup.core.quantity import parse_quantity
+from bringup.core.words import AttemptResult, Result
+from bringup.runner.prompts import Answer
+from bringup.runner.protocols import Interruption
+from bringup.simulation.hand import Touching, bounced, course_to
+from bringup.simulation.person import Scripted
+from tests.fakes import SimulatedBench
+from tests.probe_hand import CourseOf, held, measured, offers
+
+
+def with_two_alike() -> Board:
+    board = held("3V3").board
+    return replace(board, rails={**board.rails, "3V3A": replace(board.rails["3V3"], name="3V3A", probe="TP8")})
+
+
+def press(bench: SimulatedBench, key: str, at: float) -> None:
+    bench.clock.at(at, lambda: bench.ask._keys.append(key))  # type: ignore[attr-defined]
+
+
+def first_on(other: str | float | None, seconds: float) -> CourseOf:
+    """A hand that puts the probe on something else first, for so long."""
+
+    def course(point: str, now: float) -> Sequence[Touching]:
+        at = now + 0.8
+        there = [Touching(at, None), *bounced(other, at + 0.5, point, now)]
+        return [*there, Touching(at + 0.5 + seconds, None), *bounced(point, at + 1.2 + seconds, now)]
+
+    return course
+
+
+def test_every_rail_is_taken_without_a_key_and_the_supply_is_watched_all_the_while() -> None:
+    bench = held("12V0", "5V0", "3V3", "1V8", "VREF", "N12V")
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert list(measured(bench)) == ["12V0", "5V0", "3V3", "1V8", "VREF", "N12V"]
+    assert offers(bench) == []
+    polls = [sample.monotonic for batch in bench.record.batches for sample in batch]
+    assert max(later - sooner for sooner, later in pairwise(polls)) < 0.4
+
+
+def test_a_probe_on_the_wrong_rail_is_told_by_name_and_nothing_is_taken() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on("5V0", 4.0)}, agrees=lambda _: False)
+
+    bench.run()
+
+    (said,) = offers(bench)
+    assert "TP4 (3V3) reads 4.9" in said or "TP4 (3V3) reads 5.0" in said
+    assert "this reads like 5V0, at TP3" in said
+    assert "FAILED reading" in said
+    assert measured(bench)["3V3"] == pytest.approx(3.3, abs=0.03)
+
+
+def test_what_does_not_fit_is_kept_as_failed_by_one_key() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(2.9, 30.0)})
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert outcome.cause.startswith("step 2 (measure): 3V3 voltage 2.9")
+    assert "outside 3.3 V ± 2 %" in offers(bench)[0]
+
+
+def test_two_rails_that_read_alike_take_one_key_each() -> None:
+    bench = held("5V0", "3V3", "3V3A", board=with_two_alike())
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert len(offers(bench)) == 2
+    assert "this reads like 3V3A, at TP8" in offers(bench)[0]
+    assert [kind for kind, text, _ in bench.record.events if "taken by a key" in text] == ["probe", "probe"]
+
+
+def test_a_probe_that_slides_over_without_leaving_takes_a_key() -> None:
+    def slides(point: str, now: float) -> Sequence[Touching]:
+        return [Touching(now + 1.0, point)]
+
+    bench = held("5V0", "3V3", courses={"3V3": slides})
+
+    bench.run()
+
+    assert ["the probe was not seen to leave TP3 (5V0)" in text for text in offers(bench)] == [True]
+
+
+def test_an_open_probe_is_no_reading_and_no_zero() -> None:
+    def stays_in_the_air(_: str, now: float) -> Sequence[Touching]:
+        return [Touching(now + 0.5, None)]
+
+    bench = held("12V0", "3V3", courses={"3V3": stays_in_the_air}, agrees=lambda _: False)
+    bench.clock.interrupt(Interruption.CTRL_C, 20.0)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert outcome.off_verified is True
+    assert "3V3" not in measured(bench)
+    assert "an open probe reads like that, too" in offers(bench)[0]
+
+
+def test_taking_the_last_reading_again_keeps_the_first_one_beside_it() -> None:
+    bench = held("12V0", "5V0")
+
+    def after_the_first() -> None:
+        if "12V0" in measured(bench):
+            bench.ask._keys.append("r")  # type: ignore[attr-defined]
+        else:
+            bench.clock.at(bench.clock.monotonic() + 0.05, after_the_first)
+
+    bench.clock.at(1.0, after_the_first)
+
+    outcome = bench.run()
+
+    first, second, _ = [each for each in bench.record.readings if each.step == 1]
+    assert (first.point, second.point) == ("12V0", "12V0")
+    assert first.replaces is None
+    assert second.replaces == first.id
+    assert outcome.result is AttemptResult.PASSED
+
+
+def when_sought(bench: SimulatedBench, point: str, keys: str) -> None:
+    """Press these keys once that point is the one to go to."""
+
+    def look() -> None:
+        if any(told.kind == "probing" and told.data.get("point") == point for told in bench.told):
+            bench.ask._keys.extend(keys)  # type: ignore[attr-defined]
+        else:
+            bench.clock.at(bench.clock.monotonic() + 0.05, look)
+
+    bench.clock.at(0.5, look)
+
+
+def answering(bench: SimulatedBench, containing: str, text: str) -> None:
+    bench.ask._script.append(Scripted(Answer(text), containing=containing))  # type: ignore[attr-defined]
+
+
+def test_a_point_is_left_out_with_a_reason_and_the_unit_is_incomplete() -> None:
+    bench = held("12V0", "5V0", "3V3")
+    when_sought(bench, "5V0", "l")
+    answering(bench, "Why leave out TP3 (5V0)", "the pad is covered in lacquer")
+
+    outcome = bench.run()
+
+    (left_out,) = [each for each in bench.record.readings if each.point == "5V0"]
+    assert left_out.result is Result.NO_VALUE
+    assert left_out.note == "left out: the pad is covered in lacquer"
+    assert measured(bench)["3V3"] is not None
+    assert outcome.result is AttemptResult.INCOMPLETE
+
+
+def test_an_extra_reading_of_any_point_is_taken_on_the_way() -> None:
+    bench = held("12V0", "5V0")
+    when_sought(bench, "5V0", "x")
+    answering(bench, "of which point or node", "tp4")
+
+    outcome = bench.run()
+
+    extra = next(each for each in bench.record.readings if each.aspect == "extra")
+    assert (extra.point, extra.result) == ("3V3", Result.PASS)
+    assert list(measured(bench)) == ["12V0", "3V3", "5V0"]
+    assert outcome.result is AttemptResult.PASSED
+
+
+def test_volts_that_damage_and_fit_nothing_else_cut_power_and_are_asked_about() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 9.0)})
+    damaging = replace(bench.board.rails["3V3"], damage_above=parse_quantity("4 V"))
+    board = replace(bench.board, rails={**bench.board.rails, "3V3": damaging})
+    bench.procedure = replace(bench.procedure, board=board)
+    answering(bench, "Was the probe on TP4 (3V3)?", "no, it was on something else")
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert outcome.off_verified is True
+    assert "elsewhere than at 3V3" in outcome.cause
+    assert "3V3" not in measured(bench)
+
+
+def test_volts_that_can_shock_cut_power_at_once() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(75.0, 5.0)})
+
+    outcome = bench.run()
+
+    assert outcome.off_verified is True
+    assert "hands off" in outcome.cause
+
+
+def test_a_silent_meter_is_no_value() -> None:
+    def falls_silent(point: str, now: float) -> Sequence[Touching]:
+        bench.meter_link.troubles.silent_from = now + 0.3
+        bench.meter_link.troubles.silent_until = math.inf
+        return course_to(point, now)
+
+    bench = held("12V0", "3V3", courses={"3V3": falls_silent})
+
+    outcome = bench.run()
+
+    lost = [each for each in bench.record.readings if each.step == 1 and each.value is None]
+    assert [each.result for each in lost] == [Result.NO_VALUE]
+    assert outcome.result is not AttemptResult.PASSED
+
+
+def test_a_tidy_hand_bounces_and_comes_to_rest() -> None:
+    course = course_to("3V3", 10.0)
+
+    assert course[0].on is None
+    assert course[-1].on == "3V3"
+    assert [each.at for each in course] == sorted(each.at for each in course)
+    assert len(course) > 3
