@@ -28,6 +28,8 @@ COMMANDS: dict[str, str] = {
     "history": "one unit's whole story",
     "attempts": "list attempts",
     "readings": "list readings",
+    "note": "a text into a unit's history",
+    "rework": "what was changed on a unit, and which checks it makes due again",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

@@ -92,6 +92,8 @@ class Input:
     unpowered_resistance: Quantity | None = None
     ground: Limits | None = None
     stays_live: Limits | None = None
+    parts: tuple[str, ...] = ()
+    """Reference designators of parts on this net, as far as the file names them."""
 
 
 @frozen
@@ -116,6 +118,8 @@ class Rail:
     """By magnitude; 0 V: it may go, as one does that firmware switches. Default: half its lower limit."""
     stays_live: Limits | None = None
     """Volts that may be found on it with the supply off (a cell, a debug lead)."""
+    parts: tuple[str, ...] = ()
+    """Reference designators of parts on this net, as far as the file names them."""
 
 
 @frozen
@@ -145,6 +149,11 @@ class Board:
     def fed_from(self, name: str) -> tuple[Rail, ...]:
         """Return the rails whose source is `name`, in the order of the file."""
         return tuple(rail for rail in self.rails.values() if rail.source == name)
+
+    def nets_of(self, part: str) -> tuple[str, ...]:
+        """Return the inputs and rails on whose nets the file names that part; empty where it names it nowhere."""
+        asked = part.strip().casefold()
+        return tuple(point.name for point in self.points() if asked in (name.casefold() for name in point.parts))
 
     def input_of(self, rail: str) -> str | None:
         """Return the input at the root of that rail's branch, None where the file does not say."""

@@ -73,6 +73,7 @@ def _input(name: str, values: Values) -> Input:
         unpowered_resistance=values.get("unpowered_resistance"),
         ground=values.get("ground"),
         stays_live=values.get("stays_live"),
+        parts=values.get("parts", ()),
     )
 
 
@@ -91,6 +92,7 @@ def _rail(name: str, values: Values) -> Rail:
         damage_above=values.get("damage_above"),
         collapse_below=values.get("collapse_below"),
         stays_live=values.get("stays_live"),
+        parts=values.get("parts", ()),
     )
 
 

@@ -45,6 +45,7 @@ LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
 LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
+PARTS_DOC = "parts on this net by their reference designators: a rework of one has the rail checked again"
 
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
@@ -56,6 +57,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    Field("parts", Several(NAME), PARTS_DOC, example="[U3, R12, C7]"),
 ), short="voltage")
 
 RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
@@ -73,6 +75,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
+    Field("parts", Several(NAME), PARTS_DOC, example="[U3, R12, C7]"),
 ), short="expect")
 
 BOARD = Section("board", "A design: one revision of it.", (

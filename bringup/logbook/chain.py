@@ -27,6 +27,13 @@ COVERED: dict[str, tuple[str, ...]] = {
     "polls": (),
     "events": (),
     "notes": ("id",),
+    "reworks": ("id",),
+    "observations": ("id",),
+    "observation_readings": ("observation", "reading"),
+    "pictures": ("sha256",),
+    "picture_parts": ("sha256", "part"),
+    "photos": ("id",),
+    "dispositions": ("id",),
 }
 """Covered table -> the columns that name a row. None: rows are only ever added, and their order names them."""
 
@@ -175,7 +182,10 @@ def anchor(connection: sqlite3.Connection, attempt: str) -> str | None:
 def adopt(connection: sqlite3.Connection) -> None:
     """Link every row of a logbook from before the chain, marked so: changes are found from here on."""
     chain = Chain(connection)
+    there = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     for table, key in COVERED.items():
+        if table not in there:
+            continue  # a later migration makes it
         cursor = connection.execute(f"SELECT * FROM {table} ORDER BY rowid")  # noqa: S608 - words of ours
         names = tuple(column[0] for column in cursor.description)
         owner = "id" if table == "attempts" else "attempt"

@@ -13,7 +13,10 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.deviation_queries import beside
+from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
+from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
 from bringup.logbook.values import time_text
@@ -72,6 +75,8 @@ WARNINGS = (
 
 NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
 
+UNIT = "SELECT u.board, u.revision FROM units u WHERE u.serial = :serial AND u.simulated = :simulated"
+
 COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
 
 
@@ -115,7 +120,13 @@ class Story:
     attempts: tuple[LoggedAttempt, ...]
     notes: tuple[LoggedNote, ...]
     last: str
-    """Id of the attempt that counts as the last."""
+    """Id of the attempt that counts as the last; '' where the unit was never run."""
+    beside: Beside = Beside()
+    """Reworks and what else was entered."""
+    effects: tuple[Effect, ...] = ()
+    """What attempts found otherwise than before a rework."""
+    design: tuple[str, str] = ("", "")
+    """Board and revision, as the unit was made known."""
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
@@ -185,12 +196,17 @@ def history(connection: sqlite3.Connection, serial: str, simulated: bool | None 
     check_names(connection, Filters(serial=serial))
     stories = []
     for kind in (False, True) if simulated is None else (simulated,):
-        made = attempts(connection, Filters(serial=serial, simulated=kind, replaced=True))
-        if made:
-            rows = connection.execute(NOTES, {"serial": made[0].serial, "simulated": int(kind)})
-            notes = tuple(note_of(row) for row in rows)
-            (last,) = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
-            stories.append(Story(made[0].serial, kind, tuple(_whole(connection, one) for one in made), notes, last.id))
+        key = {"serial": serial, "simulated": int(kind)}
+        unit = connection.execute(UNIT, key).fetchone()
+        if unit is not None:
+            made = tuple(attempts(connection, Filters(serial=serial, simulated=kind, replaced=True)))
+            entered = beside(connection, serial, simulated=kind)
+            notes = tuple(note_of(row) for row in connection.execute(NOTES, key))
+            last = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
+            whole = tuple(_whole(connection, one) for one in made)
+            found = tuple(effects(made, entered.reworks))
+            design = (unit["board"], unit["revision"])
+            stories.append(Story(serial, kind, whole, notes, last[0].id if last else "", entered, found, design))
     if not stories:
         kind_asked = "simulated" if simulated else "real"
         raise CommandError(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
+from bringup.logbook.deviation_tables import DEVIATIONS
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -282,6 +283,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     Migration(2, "an attempt that continues another", CONTINUES),
     Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
+    Migration(4, "reworks, observations, photos, dispositions", DEVIATIONS),
 )
 
 VERSION = MIGRATIONS[-1].number

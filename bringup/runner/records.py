@@ -170,12 +170,19 @@ class UnitHistory:
 
     known: bool = False
     first_power_passed: bool = False
-    """An attended attempt with `apply` passed since the last trip."""
+    """An attended attempt with `apply` passed since the last trip and the last rework."""
     resistance_seen: frozenset[str] = frozenset()
-    """Points whose resistance passed after the last trip."""
+    """Points whose resistance passed after the last trip and the last rework that touched them."""
     leads_seen: frozenset[tuple[str, str]] = frozenset()
     """Bench and input: where the free leads were good when they were read last on this unit, after the last trip."""
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
+    reworked: str = ""
+    """The last rework in words, '' if there was none: nothing from before it vouches for what it touched."""
     not_taken_in: tuple[str, ...] = ()
     """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""
+
+    @property
+    def since(self) -> str:
+        """What put an end to what was known of the unit, in words."""
+        return f"since its last trip or rework ({self.reworked})" if self.reworked else "since its last trip"
