@@ -55,6 +55,7 @@ def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) ->
             "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
             "reworks": [each.as_json() for story in stories for each in story.beside.reworks],
+            "observations": [each.as_json() for story in stories for each in story.beside.observations],
             "changes": [each.as_json() for story in stories for each in story.effects],
         }
         print_json(lacking.beside(told, stories[0].serial))

@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from datetime import datetime
 
 from bringup.commands.tables import local_time, quantity_text, value_text
+from bringup.core.deviations import Target
 from bringup.core.frozen import frozen
-from bringup.logbook.deviation_rows import Beside, LoggedRework, Origin
+from bringup.logbook.deviation_rows import Beside, LoggedObservation, LoggedRework, Origin
+from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rework_effects import Change, Effect
 from bringup.logbook.rows import LoggedAttempt, LoggedNote
 
@@ -37,6 +39,10 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
         Entry(each.origin.at, rework_line(each), each.origin.attempt, places.get(each.follows or "", 0))
         for each in beside.reworks
     ]
+    told += [
+        Entry(each.origin.at, observation_line(each), each.origin.attempt, by_time(each.origin.at))
+        for each in beside.observations
+    ]
     return sorted(told, key=lambda entry: (entry.place, entry.at))
 
 
@@ -49,6 +55,16 @@ def rework_line(done: LoggedRework) -> str:
     """Tell a rework in one line."""
     rework = done.rework
     return f"{said('rework', done.origin)}{rework.change} ({rework.why}); {rework.again}"
+
+
+def observation_line(seen: LoggedObservation) -> str:
+    """Tell an observation in one line, with how it is named."""
+    observed = seen.observation
+    whom = "the design" if observed.target is Target.DESIGN else "this unit"
+    behind = f"; {len(observed.readings)} readings behind it" if observed.readings else ""
+    behind = behind.replace("1 readings", "1 reading") if len(observed.readings) == 1 else behind
+    name = f"observation {seen.origin.id[:ID_SHOWN]}"
+    return f"{said(name, seen.origin)}{observed.severity}, for {whom}: {observed.text}{behind}"
 
 
 def effect_lines(effect: Effect) -> list[str]:

@@ -139,6 +139,11 @@ def readings(connection: sqlite3.Connection, filters: Filters) -> list[LoggedRea
     return _readings(connection, check_names(connection, filters))
 
 
+def behind_observations(connection: sqlite3.Connection) -> list[LoggedReading]:
+    """Return the readings that an observation refers to, corrected ones too."""
+    return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
+
+
 def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
     """Return the attempts asked for, each with all its readings that still hold. Raises CommandError."""
     filters = check_names(connection, filters)
