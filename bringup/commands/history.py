@@ -10,10 +10,20 @@ from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.history_beside import effect_lines, entries
 from bringup.commands.saying import columns, say
-from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
+from bringup.commands.tables import (
+    INDENT,
+    SIMULATED,
+    failure_text,
+    links,
+    local_time,
+    result_text,
+    value_text,
+    with_waiver,
+)
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
+from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
@@ -56,6 +66,7 @@ def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) ->
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
             "reworks": [each.as_json() for story in stories for each in story.beside.reworks],
             "observations": [each.as_json() for story in stories for each in story.beside.observations],
+            "dispositions": [each.as_json() for story in stories for each in story.beside.dispositions],
             "changes": [each.as_json() for story in stories for each in story.effects],
         }
         print_json(lacking.beside(told, stories[0].serial))
@@ -72,7 +83,7 @@ def _told(story: Story) -> list[str]:
     effects = {effect.attempt: effect for effect in story.effects}
     for number, attempt in enumerate(story.attempts):
         lines += [entry.line for entry in outside if entry.place == number]
-        lines += ["", *_attempt(attempt)]
+        lines += ["", *_attempt(attempt, story.beside.dispositions)]
         lines += [f"{INDENT}{entry.line}" for entry in told if entry.attempt == attempt.id]
         if attempt.id in effects:
             lines += [f"{INDENT}{line}" for line in effect_lines(effects[attempt.id])]
@@ -91,7 +102,7 @@ def _head(story: Story) -> list[str]:
     return lines if last is not None else [*lines, "It was not run yet."]
 
 
-def _attempt(attempt: LoggedAttempt) -> list[str]:
+def _attempt(attempt: LoggedAttempt, decided: tuple[LoggedDisposition, ...]) -> list[str]:
     current = [reading for reading in attempt.readings if not reading.replaced_by]
     head = f"{local_time(attempt.started)}  {attempt.procedure}: {result_text(attempt)}"
     lines = [f"{head}  {SIMULATED}" if attempt.simulated else head]
@@ -109,7 +120,8 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
         if step.outcome is StepOutcome.LEFT_OUT:
             by = f" by {step.who}" if step.who else ""
             lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
-    lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
+    failed = [reading for reading in current if reading.reading.result in FAILED]
+    lines += [f"{INDENT}{with_waiver(failure_text(each), waiver_of(each.reading, decided))}" for each in failed]
     lines += _corrections(attempt.readings)
     told = [event for event in attempt.events if _worth_telling(event) and not _said_by(attempt.cause, event)]
     lines += [f"{INDENT}{_event(event, attempt)}" for event in told]

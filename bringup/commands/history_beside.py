@@ -43,6 +43,10 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
         Entry(each.origin.at, observation_line(each), each.origin.attempt, by_time(each.origin.at))
         for each in beside.observations
     ]
+    told += [
+        Entry(each.origin.at, f"{said(each.said, each.origin)}{each.why}", each.origin.attempt, by_time(each.origin.at))
+        for each in beside.dispositions
+    ]
     return sorted(told, key=lambda entry: (entry.place, entry.at))
 
 

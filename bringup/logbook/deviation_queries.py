@@ -7,11 +7,13 @@ import sqlite3
 from collections import defaultdict
 
 from bringup.core.deviations import Decision
+from bringup.core.limits import parse_limits
 from bringup.logbook.deviation_rows import (
     Beside,
     LoggedDisposition,
     LoggedPhoto,
     LoggedRework,
+    Waived,
     observation_from,
     origin_from,
 )
@@ -28,7 +30,10 @@ PHOTOS = (
     "SELECT x.*, p.kind, p.width, p.height, p.bytes FROM photos x LEFT JOIN pictures p ON p.sha256 = x.picture"
     f" WHERE {_UNIT}"
 )
-DISPOSITIONS = f"SELECT x.* FROM dispositions x WHERE {_UNIT}"
+DISPOSITIONS = (
+    "SELECT x.*, r.rail, r.quantity, r.aspect FROM dispositions x LEFT JOIN readings r ON r.id = x.reading"
+    " WHERE (:serial IS NULL OR (x.serial = :serial AND x.simulated = :simulated)) ORDER BY x.seq"
+)
 
 
 def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Beside:
@@ -65,4 +70,17 @@ def photo_from(row: sqlite3.Row) -> LoggedPhoto:
 
 
 def _disposition(row: sqlite3.Row) -> LoggedDisposition:
-    return LoggedDisposition(origin_from(row), Decision(row["kind"]), row["why"], row["reading"])
+    waived = None
+    if row["reading"] is not None:
+        limits = None if row["limits"] is None else parse_limits(row["limits"])
+        waived = Waived(row["reading"], row["rail"], row["quantity"], row["aspect"], limits)
+    return LoggedDisposition(origin_from(row), Decision(row["kind"]), row["why"], waived)
+
+
+def all_dispositions(connection: sqlite3.Connection) -> dict[tuple[str, bool], tuple[LoggedDisposition, ...]]:
+    """Return the decisions about every unit, by serial number and whether it is simulated, oldest first."""
+    found: dict[tuple[str, bool], tuple[LoggedDisposition, ...]] = defaultdict(tuple)
+    for row in connection.execute(DISPOSITIONS, {"serial": None, "simulated": 0}):
+        made = _disposition(row)
+        found[made.origin.serial, made.origin.simulated] += (made,)
+    return found

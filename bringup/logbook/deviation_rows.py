@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
 from bringup.core.deviations import Decision, Observation, Rework, Severity, Target
 from bringup.core.frozen import frozen
+from bringup.core.limits import Limits
+from bringup.core.reading import Reading
+from bringup.core.words import Result
 from bringup.logbook.values import time_text
 
 Json = dict[str, Any]
@@ -115,18 +119,64 @@ class LoggedPhoto:
 
 
 @frozen
+class Waived:
+    """What a waiver is about."""
+
+    reading: str
+    """Id of the failed reading."""
+    rail: str | None
+    quantity: str
+    aspect: str
+    limits: Limits | None
+    """Within which later failures of the same are waived, too."""
+
+    def covers(self, reading: Reading) -> bool:
+        """Whether that failure is waived."""
+        if reading.id == self.reading:
+            return True
+        same = (reading.point, reading.kind.value, reading.aspect) == (self.rail, self.quantity, self.aspect)
+        if not same or self.limits is None or reading.value is None or reading.unsettled:
+            return False
+        return self.limits.unit == reading.unit and self.limits.accepts(reading.value)
+
+
+@frozen
 class LoggedDisposition:
     """A decision about a unit, or about one failed reading of it."""
 
     origin: Origin
     kind: Decision
     why: str
-    reading: str | None
-    """Id of the reading that a waiver is about."""
+    waived: Waived | None
+
+    @property
+    def said(self) -> str:
+        """What was decided, in words: 'quarantine', 'waiver of 3V3 voltage within 3.1 V .. 3.5 V'."""
+        if self.waived is None:
+            return self.kind.value
+        name = " ".join(filter(None, (self.waived.rail, self.waived.quantity, self.waived.aspect)))
+        within = f" within {self.waived.limits.text}" if self.waived.limits is not None else ""
+        return f"{self.kind} of {name}{within}"
 
     def as_json(self) -> Json:
         """Return every field."""
-        return self.origin.as_json() | {"kind": self.kind.value, "why": self.why, "reading": self.reading}
+        waived = self.waived
+        return self.origin.as_json() | {
+            "kind": self.kind.value,
+            "why": self.why,
+            "reading": None if waived is None else waived.reading,
+            "rail": None if waived is None else waived.rail,
+            "quantity": None if waived is None else waived.quantity,
+            "limits": waived.limits.text if waived is not None and waived.limits is not None else None,
+        }
+
+
+def waiver_of(reading: Reading, dispositions: Iterable[LoggedDisposition]) -> LoggedDisposition | None:
+    """Return the last waiver of that reading, None if it is not waived or needs none."""
+    if reading.result not in (Result.FAIL, Result.CONDITIONAL_FAIL):
+        return None
+    found = [each for each in dispositions if each.waived is not None and each.waived.covers(reading)]
+    return found[-1] if found else None
 
 
 @frozen

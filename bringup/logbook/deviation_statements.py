@@ -35,7 +35,7 @@ OBSERVATION_READING = insert("observation_readings", "observation reading")
 PICTURE = insert("pictures", "sha256 kind width height bytes", " ON CONFLICT (sha256) DO NOTHING")
 PICTURE_PART = insert("picture_parts", "sha256 part content", " ON CONFLICT (sha256, part) DO NOTHING")
 PHOTO = insert("photos", f"{_ENTERED} picture file caption")
-DISPOSITION = insert("dispositions", f"{_ENTERED} kind why reading")
+DISPOSITION = insert("dispositions", f"{_ENTERED} kind why reading limits")
 
 
 def unit_statement(serial: str, board: str, revision: str, *, simulated: bool) -> Statement:
@@ -78,9 +78,11 @@ def photo_statement(entered: Entered, photo: Photo, picture: str) -> Statement:
     return PHOTO, (*_row(entered), picture, storable(photo.file), storable(photo.caption))
 
 
-def disposition_statement(entered: Entered, kind: Decision, why: str, reading: str | None = None) -> Statement:
-    """A decision about a unit. `reading`: id of the one that a waiver is about."""
-    return DISPOSITION, (*_row(entered), kind, storable(why), reading)
+def disposition_statement(
+    entered: Entered, kind: Decision, why: str, reading: str | None = None, limits: str | None = None
+) -> Statement:
+    """A decision about a unit. `reading`, `limits`: what a waiver is about, and within what later ones are waived."""
+    return DISPOSITION, (*_row(entered), kind, storable(why), reading, limits)
 
 
 def _row(entered: Entered) -> Values:

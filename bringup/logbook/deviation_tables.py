@@ -79,14 +79,17 @@ CREATE TABLE photos (
     {_UNIT}
 ) STRICT
 """,
+    # `limits`: within which later failures of the same are waived, too.
     f"""
 CREATE TABLE dispositions (
     {_OF_UNIT}
     kind TEXT NOT NULL CHECK (kind IN ('waiver', 'quarantine', 'scrap', 'released')),
     why TEXT NOT NULL CHECK (why <> ''),
     reading TEXT REFERENCES readings (id),
+    limits TEXT,
     {_UNIT},
-    CHECK ((kind = 'waiver') = (reading IS NOT NULL))
+    CHECK ((kind = 'waiver') = (reading IS NOT NULL)),
+    CHECK (limits IS NULL OR kind = 'waiver')
 ) STRICT
 """,
     "CREATE INDEX reworks_of_unit ON reworks (serial, simulated)",

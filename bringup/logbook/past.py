@@ -14,6 +14,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
+from bringup.core.deviations import Decision
 from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
 from bringup.logbook.reworked import Done, Moment, reworks_of, undone
@@ -85,7 +86,21 @@ def unit_history(
         leads_seen=_leads_passed(connection, unit, reworks, late=late),
         irreversible=_irreversible(connection, unit, late=late),
         reworked=reworks[-1].said if reworks else "",
+        held=held(connection, serial, simulated=simulated),
     )
+
+
+def held(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> str:
+    """Return in words that a unit is in quarantine or scrapped; '' if it is not, or was released since."""
+    row = connection.execute(
+        "SELECT kind, at, who, why FROM dispositions WHERE serial = :serial AND simulated = :simulated"
+        " AND kind <> 'waiver' ORDER BY seq DESC LIMIT 1",
+        {"serial": serial, "simulated": int(simulated)},
+    ).fetchone()
+    if row is None or row[0] == Decision.RELEASED:
+        return ""
+    state = "scrapped" if row[0] == Decision.SCRAP else "in quarantine"
+    return f"{state} since {row[1][:10]}, by {row[2]}: {row[3]}"
 
 
 def _moment(seq: int, monotonic: float, started: str, late: int) -> Moment:

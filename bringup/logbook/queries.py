@@ -13,8 +13,8 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.deviation_queries import beside
-from bringup.logbook.deviation_rows import Beside
+from bringup.logbook.deviation_queries import all_dispositions, beside
+from bringup.logbook.deviation_rows import Beside, LoggedDisposition, waiver_of
 from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
@@ -88,6 +88,17 @@ class Standing:
     first: LoggedAttempt
     last: LoggedAttempt
     failed_last: tuple[LoggedReading, ...]
+    dispositions: tuple[LoggedDisposition, ...] = ()
+    """What was decided about it, oldest first."""
+
+    @property
+    def decided(self) -> LoggedDisposition | None:
+        """The last decision about the unit as a whole."""
+        return next((each for each in reversed(self.dispositions) if each.waived is None), None)
+
+    def waiver(self, logged: LoggedReading) -> LoggedDisposition | None:
+        """Return by what that failure is waived; None if it is not."""
+        return waiver_of(logged.reading, self.dispositions)
 
     def as_json(self) -> Json:
         """Return one unit's standing; board, revision and lot as in its last attempt."""
@@ -108,6 +119,8 @@ class Standing:
             "first_result": self.first.result.value if self.first.result else None,
             "first_attempt": self.first.id,
             "failed_last": [reading.as_json() for reading in self.failed_last],
+            "disposition": self.decided.as_json() if self.decided else None,
+            "waived_last": [made.as_json() for made in map(self.waiver, self.failed_last) if made is not None],
         }
 
 
@@ -178,6 +191,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
         (attempt.serial, attempt.simulated): attempt
         for attempt in _attempts(connection, Filters(serial=filters.serial, simulated=filters.simulated, only="first"))
     }
+    decided = all_dispositions(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
     for reading in _readings(
         connection, replace(filters, only="last", sort=""), " AND r.result IN ('fail', 'conditional fail', 'no value')"
@@ -189,6 +203,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
             first[attempt.serial, attempt.simulated],
             attempt,
             tuple(failed[attempt.id]),
+            decided[attempt.serial, attempt.simulated],
         )
         for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
     ]

@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import sqlite3
 
-from bringup.errors import CommandError
+from bringup.core.limits import parse_limits
+from bringup.core.quantity import format_quantity
+from bringup.errors import CommandError, NotationError
 from bringup.logbook.additions import KnownUnit
 from bringup.logbook.filters import like
 
@@ -15,7 +17,7 @@ _BY_RAIL = (
     f"SELECT r.id, r.attempt, r.quantity, r.result{_OF_UNIT} AND lower(r.rail) = lower(:rail)"
     " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY a.seq DESC, r.monotonic DESC"
 )
-_FAILED = ("fail", "conditional fail", "no value")
+_FAILED = ("fail", "conditional fail")
 
 
 def by_id(connection: sqlite3.Connection, unit: KnownUnit, beginning: str) -> str:
@@ -49,3 +51,23 @@ def of_rail(connection: sqlite3.Connection, unit: KnownUnit, rail: str, *, faile
         what = "no reading that failed in its last attempt" if rows else "no reading"
         raise CommandError(f"{unit.named} has {what} of '{rail}'", f"It has readings of: {rails or 'nothing'}.")
     return tuple(last.values())
+
+
+def check_failed(connection: sqlite3.Connection, reading: str, limits: str | None) -> None:
+    """Raise CommandError where a reading has nothing to waive, or lies outside the limits of its own waiver."""
+    rail, quantity, value, unit, result = connection.execute(
+        "SELECT rail, quantity, value, unit, result FROM readings WHERE id = ?", (reading,)
+    ).fetchone()
+    name = f"{rail or ''} {quantity}".strip()
+    if result not in _FAILED:
+        raise CommandError(f"the reading {reading[:8]} of {name} did not fail: {result}", "Only a failure is waived.")
+    if limits is None:
+        return
+    try:
+        within = parse_limits(limits, unit)
+    except NotationError as error:
+        raise CommandError(f"--limits {limits!r}: {error.message}", error.what_to_do) from error
+    if value is not None and not within.accepts(value):
+        raise CommandError(
+            f"{name} read {format_quantity(value, unit)}: that is outside {limits}, by which it is to be waived"
+        )

@@ -179,6 +179,8 @@ class UnitHistory:
     """Irreversible steps that were ever begun on it, by what they are known by."""
     reworked: str = ""
     """The last rework in words, '' if there was none: nothing from before it vouches for what it touched."""
+    held: str = ""
+    """That it is in quarantine or scrapped, in words; '' if it is not."""
     not_taken_in: tuple[str, ...] = ()
     """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""
 
