@@ -12,6 +12,7 @@ from typing import Any
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
+from bringup.core.deviations import Observation, Rework
 from bringup.core.faults import Fault
 from bringup.core.procedure import Procedure, Step
 from bringup.core.reading import Reading
@@ -85,6 +86,8 @@ class RecordFake:
     batch_times: list[float] = field(default_factory=list)
     events: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    reworks: list[Rework] = field(default_factory=list)
+    observations: list[Observation] = field(default_factory=list)
     ends: list[tuple[AttemptResult, str, bool | None]] = field(default_factory=list)
     clock: SimulatedClock | None = None
 
@@ -141,6 +144,14 @@ class RecordFake:
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         self._write()
         self.notes.append(text)
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        self._write()
+        self.reworks.append(rework)
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        self._write()
+        self.observations.append(observation)
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         self._write()

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from bringup.core.deviations import Observation, Rework
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.records import AttemptStart, PollSample, UnitHistory
@@ -59,6 +60,14 @@ class Unkept:
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         """Remember what was said."""
         self.events.append(text)
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Remember what was said."""
+        self.events.append(rework.change)
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Remember what was said."""
+        self.events.append(observation.text)
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Keep nothing."""

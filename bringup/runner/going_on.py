@@ -84,5 +84,6 @@ def carry(work: Work, step: Step) -> str:
     assert work.going_on is not None, "nothing to carry over"
     if isinstance(step.action, Resistance):
         for point in step.action.points:
-            work.evidence.trust_resistance(point)
+            if point not in work.evidence.resistance_doubted:
+                work.evidence.trust_resistance(point)
     return f"carried over from attempt {work.going_on.steps[step.index][:ID_SHOWN]}: {heading(step)}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from datetime import datetime
 
+from bringup.core.deviations import Observation, Rework
 from bringup.core.reading import Reading
 from bringup.errors import LogbookError
 from bringup.runner.protocols import Clock, Record, Tell, Told
@@ -106,6 +107,25 @@ class Journal:
         """Keep a note in the unit's history, then show it."""
         self.record.note(text, at=self.clock.utc(), step=self.step)
         self.show("event", text, kind="note")
+
+    def rework(self, rework: Rework) -> None:
+        """Keep a rework of the unit, then show it."""
+        at, monotonic = self.now()
+        try:
+            self.record.rework(rework, at=at, monotonic=monotonic, step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        self.show("event", f"{rework.change} ({rework.why}); {rework.again}", kind="rework")
+
+    def observation(self, observation: Observation) -> None:
+        """Keep an observation, then show it."""
+        try:
+            self.record.observation(observation, at=self.clock.utc(), step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        self.show(
+            "event", f"{observation.severity}, for the {observation.target}: {observation.text}", kind="observation"
+        )
 
     def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
         """Keep what an instrument reported, with the command that caused it."""

@@ -1,5 +1,7 @@
 """What single keys do while an attempt runs. They need no look: q calls off, n notes, l leaves out, c corrects.
 
+Two begin a few questions (entering.py): r enters a rework, o an observation.
+
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
 """
 
@@ -7,20 +9,20 @@ from __future__ import annotations
 
 from bringup.runner.correcting import correct
 from bringup.runner.endings import CalledOff, LeaveOut
+from bringup.runner.entering import observe, rework, text_asked
 from bringup.runner.headings import heading
-from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
 from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
-NOTE, LEAVE_OUT, CORRECT = "n", "l", "c"
+NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE = "n", "l", "c", "r", "o"
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
         raise CalledOff
-    if key not in (NOTE, LEAVE_OUT, CORRECT):
+    if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE):
         return
     if not work.waits.may_ask:
         work.journal.show("event", f"{key}: answer the question first", kind="key")
@@ -28,20 +30,18 @@ def act_on(work: Work, key: str) -> None:
         _note(work)
     elif key == CORRECT:
         correct(work)
+    elif key == REWORK:
+        rework(work)
+    elif key == OBSERVE:
+        observe(work)
     elif work.step is not None:
         asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
         remark = ""
-        while why := _text(work, asked, remark):
+        while why := text_asked(work, asked, remark):
             if not (remark := not_a_reason(why)):
                 raise LeaveOut(why)
 
 
 def _note(work: Work) -> None:
-    if text := _text(work, "Note"):
+    if text := text_asked(work, "Note"):
         work.journal.note(text)
-
-
-def _text(work: Work, asked: str, remark: str = "") -> str:
-    """Ask for text that need not be given; return it without the space about it."""
-    lines = (remark,) if remark else ()
-    return work.waits.answer(Prompt(PromptKind.TEXT, asked, lines, suggestion="", optional=True)).text.strip()

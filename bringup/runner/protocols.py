@@ -20,6 +20,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.records import AttemptStart, PollSample, ProgramEnd, ProgramOrder, Reply, UnitHistory
 
 if TYPE_CHECKING:  # the clock is wanted early, these are not
+    from bringup.core.deviations import Observation, Rework
     from bringup.core.reading import Reading
     from bringup.runner.prompts import Answer, Prompt
 
@@ -203,6 +204,12 @@ class Record(Protocol):
 
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         """Keep a note in the unit's history."""
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Keep what was changed on the unit."""
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Keep what was observed on the unit."""
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt. `off_verified` None: nothing was ever switched on."""
