@@ -66,6 +66,7 @@ def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) ->
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
             "reworks": [each.as_json() for story in stories for each in story.beside.reworks],
             "observations": [each.as_json() for story in stories for each in story.beside.observations],
+            "photos": [each.as_json() for story in stories for each in story.beside.photos],
             "dispositions": [each.as_json() for story in stories for each in story.beside.dispositions],
             "changes": [each.as_json() for story in stories for each in story.effects],
         }

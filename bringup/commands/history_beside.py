@@ -11,7 +11,7 @@ from datetime import datetime
 from bringup.commands.tables import local_time, quantity_text, value_text
 from bringup.core.deviations import Target
 from bringup.core.frozen import frozen
-from bringup.logbook.deviation_rows import Beside, LoggedObservation, LoggedRework, Origin
+from bringup.logbook.deviation_rows import Beside, LoggedObservation, LoggedPhoto, LoggedRework, Origin
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rework_effects import Change, Effect
 from bringup.logbook.rows import LoggedAttempt, LoggedNote
@@ -47,6 +47,9 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
         Entry(each.origin.at, f"{said(each.said, each.origin)}{each.why}", each.origin.attempt, by_time(each.origin.at))
         for each in beside.dispositions
     ]
+    told += [
+        Entry(each.origin.at, photo_line(each), each.origin.attempt, by_time(each.origin.at)) for each in beside.photos
+    ]
     return sorted(told, key=lambda entry: (entry.place, entry.at))
 
 
@@ -69,6 +72,14 @@ def observation_line(seen: LoggedObservation) -> str:
     behind = behind.replace("1 readings", "1 reading") if len(observed.readings) == 1 else behind
     name = f"observation {seen.origin.id[:ID_SHOWN]}"
     return f"{said(name, seen.origin)}{observed.severity}, for {whom}: {observed.text}{behind}"
+
+
+def photo_line(photo: LoggedPhoto) -> str:
+    """Tell a photo in one line, with what writes it out again."""
+    width, height = photo.size
+    shows = f" ({photo.caption})" if photo.caption else ""
+    what = f"{width} x {height} {photo.kind}" if photo.sha256 else "its picture is not in this logbook"
+    return f"{said(f'photo {photo.origin.id[:ID_SHOWN]}', photo.origin)}{photo.file}{shows}, {what}"
 
 
 def effect_lines(effect: Effect) -> list[str]:

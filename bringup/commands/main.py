@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "note": "a text into a unit's history",
     "rework": "what was changed on a unit, and which checks it makes due again",
     "observation": "something noticed on a unit; --design lists what is to change in the next revision",
+    "photo": "a photo into a unit's history, and out again",
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
     "audit": "whether the logbook is as it was written",
 }

@@ -150,6 +150,32 @@ class ProgramEnd:
     """Why there is no exit code, or what else was odd, in words."""
 
 
+@frozen
+class Seen:
+    """A file in a folder, as it was when it was looked at."""
+
+    path: str
+    size: int
+    """Bytes."""
+    changed: int
+    """When it was changed last, in nanoseconds of the file system's clock: only differences count."""
+
+
+@frozen
+class PhotoFile:
+    """A file that was read as a photo. `why` says in words why it is none; empty for one."""
+
+    path: str
+    data: bytes = b""
+    digest: str = ""
+    """SHA-256 in hexadecimal digits."""
+    kind: str = ""
+    """'jpeg', 'png', 'gif' or 'webp'."""
+    size: tuple[int, int] = (0, 0)
+    """Width and height in pixels."""
+    why: str = ""
+
+
 IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED = "irreversible-begun", "irreversible-ended"
 """Kinds of events that tell of irreversible steps, with `name`, `what` and (at the end) `result` in their data."""
 
