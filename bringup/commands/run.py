@@ -219,6 +219,7 @@ def carry_out(
     from bringup.commands.guarding import guarded
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
     from bringup.commands.telling import Telling
+    from bringup.host.photos import HostPhotos
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.runner.attempt import run_attempt
@@ -248,6 +249,7 @@ def carry_out(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
+        photos=HostPhotos(clock.wake),
         sources=texts,
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),

@@ -22,6 +22,7 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Sink,
+    TakePhoto,
 )
 
 
@@ -44,6 +45,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.ask,)
         case Note():
             return (action.text,)
+        case TakePhoto():
+            return (action.of,)
         case Measure() | Resistance():
             return action.points
         case Log():

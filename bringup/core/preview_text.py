@@ -26,6 +26,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
@@ -108,6 +109,9 @@ def doing(step: Step) -> str:
             return f"ask: {action.ask}"
         case Note():
             return f"note: {action.text}"
+        case TakePhoto():
+            where = f", the next in {action.folder}" if action.folder else f", {action.file}" if action.file else ""
+            return f"photo of {action.of}{where}"
         case Resistance():
             return "resistance to ground, everything off, supply leads off the input"
         case Leads():

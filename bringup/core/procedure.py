@@ -41,6 +41,17 @@ class Note:
 
 
 @frozen
+class TakePhoto:
+    """A photo of something: the next picture in a folder, a file, or the file that the person names."""
+
+    of: str
+    folder: str = ""
+    """Watched for a new picture; counts from the procedure's folder."""
+    file: str = ""
+    """Read as it is; counts from the procedure's folder."""
+
+
+@frozen
 class Resistance:
     """Unpowered resistance to ground at each point. Limits: the step's `expect`, else the board's `ground`."""
 
@@ -156,12 +167,27 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = Inspect | Question | Note | Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff | HostProgram
+Action = (
+    Inspect
+    | Question
+    | Note
+    | TakePhoto
+    | Resistance
+    | Leads
+    | Apply
+    | Measure
+    | Log
+    | Sink
+    | Dwell
+    | PowerOff
+    | HostProgram
+)
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
     Question: "question",
     Note: "note",
+    TakePhoto: "photo",
     Resistance: "resistance",
     Leads: "leads",
     Apply: "apply",

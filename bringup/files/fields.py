@@ -140,6 +140,11 @@ ACTIONS = {
         expect(None, "limits of a value", "< 60 degC"), short="ask"),
     "note": action("note", "A text shown and put into the unit's history.",
         Field("text", TEXT, "the text", required=True, example="Antenna load fitted from here on"), short="text"),
+    "photo": action("photo", "A photo of the unit, kept in the logbook: JPEG, PNG, GIF or WebP.",
+        Field("of", TEXT, "what it is to show", required=True, example="Top side, before power"),
+        Field("folder", TEXT, "where the camera puts pictures: the next one is taken; relative to this file",
+              default="the person names the file", example="~/camera"),
+        Field("file", TEXT, "a file that is there by then, relative to this one", example="top-side.jpg"), short="of"),
     "resistance": action("resistance", "Unpowered resistance to ground at each point.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[12V0, 5V0]"),
         expect("ohm", "limits", "'> 200 Ω'"), short="points"),
@@ -198,7 +203,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("photo", "sweep", "ripple", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("sweep", "ripple", "listen"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

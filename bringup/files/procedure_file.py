@@ -26,6 +26,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.errors import FileError, Problem
@@ -147,6 +148,8 @@ def _action(kind: str, body: Values) -> Action:
             return Question(body.get("ask"), body.get("choices", ()), body.get("good", ()), _unit_asked(body))
         case "note":
             return Note(body.get("text"))
+        case "photo":
+            return TakePhoto(body.get("of"), body.get("folder", ""), body.get("file", ""))
         case "resistance":
             return Resistance(body.get("points"))
         case "leads":

@@ -68,7 +68,7 @@ def stored_photo(connection: sqlite3.Connection, beginning: str) -> StoredPhoto:
     if picture is None:
         raise CommandError(
             f"the picture of the photo {identity[:8]} ({file}) is not in this logbook",
-            "It came in from a rescue file: look in the logbook that the attempt began with, or for a file of that name.",
+            "It came in from a rescue file: look in the logbook that the attempt began with, or for that file.",
         )
     data = b"".join(row[0] for row in connection.execute(_PARTS, {"picture": picture}))
     if hashlib.sha256(data).hexdigest() != picture:

@@ -7,26 +7,32 @@ given gets onto the disk, whatever happens to the logbook, is keeping.py.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bringup.core.deviations import Observation, Rework
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading, new_id
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook import statements
-from bringup.logbook.deviation_statements import Entered, observation_statements, rework_statement
+from bringup.logbook.deviation_statements import (
+    Entered,
+    observation_statements,
+    photo_statement,
+    rework_statement,
+)
 from bringup.logbook.faults import explain
 from bringup.logbook.keeping import Keeper
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.past import check_same_board, unit_history
+from bringup.logbook.pictures import to_store
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
-from bringup.runner.records import AttemptStart, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, PhotoFile, PollSample, UnitHistory
 
 
 class LogbookRecord:
@@ -199,6 +205,20 @@ class LogbookRecord:
         self._keep(
             lambda: f"observation at {at.isoformat()}: {observation.text}",
             lambda: observation_statements(entered, observation, *self._design),
+        )
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Keep a photo, one commit at each step: its picture's parts are not put aside where that fails."""
+        entered = self._entered(at, step)
+        try:
+            for made in to_store(self._connection, found):
+                self._keeper.store(made)
+                yield
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "read") from error
+        self._keep(
+            lambda: f"photo at {at.isoformat()}: {found.path}, SHA-256 {found.digest}",
+            lambda: photo_statement(entered, photo, found.digest),
         )
 
     def _entered(self, at: datetime, step: int | None) -> Entered:

@@ -24,8 +24,8 @@ DIAL_OF = {
     Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
 INSTEAD = (
-    "Instead of a value: c corrects the last one, n notes, r enters a rework, o an observation, l leaves the step out,"
-    " q calls off; then Enter."
+    "Instead of a value: c corrects the last one, n notes, r enters a rework, o an observation, p a photo,"
+    " l leaves the step out, q calls off; then Enter."
 )
 """Said once: while a value is typed, keys are letters of it."""
 

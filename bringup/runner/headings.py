@@ -20,6 +20,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.wording import duration
 
@@ -40,6 +41,8 @@ def _doing(action: Action) -> str:
             return action.ask
         case Note():
             return f"note: {action.text}"
+        case TakePhoto():
+            return f"photo of {action.of}"
         case Resistance():
             return f"resistance to ground of {_named(action.points)}"
         case Leads():

@@ -6,14 +6,14 @@ irreversible step once that is over); what could not be kept stays here so that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
-from bringup.core.deviations import Observation, Rework
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.errors import LogbookError
 from bringup.runner.protocols import Clock, Record, Tell, Told
-from bringup.runner.records import PollSample
+from bringup.runner.records import PhotoFile, PollSample
 from bringup.runner.roles import Trouble
 
 POLLS_AT_MOST_OLD = 0.7
@@ -126,6 +126,15 @@ class Journal:
         self.show(
             "event", f"{observation.severity}, for the {observation.target}: {observation.text}", kind="observation"
         )
+
+    def photo(self, photo: Photo, found: PhotoFile) -> Iterator[None]:
+        """Keep a photo part by part, then show it; whoever iterates looks around at each step."""
+        try:
+            yield from self.record.photo(photo, found, at=self.clock.utc(), step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        width, height = found.size
+        self.show("event", f"{photo.file}, {width} x {height} {photo.caption}".rstrip(), kind="photo")
 
     def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
         """Keep what an instrument reported, with the command that caused it."""

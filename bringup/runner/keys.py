@@ -1,12 +1,13 @@
 """What single keys do while an attempt runs. They need no look: q calls off, n notes, l leaves out, c corrects.
 
-Two begin a few questions (entering.py): r enters a rework, o an observation.
+Three begin a few questions (entering.py): r enters a rework, o an observation, p a photo.
 
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
 """
 
 from __future__ import annotations
 
+from bringup.runner.actions.photo import photo_by_key
 from bringup.runner.correcting import correct
 from bringup.runner.endings import CalledOff, LeaveOut
 from bringup.runner.entering import observe, rework, text_asked
@@ -15,14 +16,14 @@ from bringup.runner.reasons import not_a_reason
 from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
-NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE = "n", "l", "c", "r", "o"
+NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO = "n", "l", "c", "r", "o", "p"
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
         raise CalledOff
-    if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE):
+    if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return
     if not work.waits.may_ask:
         work.journal.show("event", f"{key}: answer the question first", kind="key")
@@ -34,6 +35,8 @@ def act_on(work: Work, key: str) -> None:
         rework(work)
     elif key == OBSERVE:
         observe(work)
+    elif key == PHOTO:
+        photo_by_key(work)
     elif work.step is not None:
         asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
         remark = ""

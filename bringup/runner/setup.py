@@ -16,7 +16,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
 from bringup.runner.load_role import Load
-from bringup.runner.protocols import Ask, Clock, Guard, Link, Programs, Record, Tell
+from bringup.runner.protocols import Ask, Clock, Guard, Link, Photos, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Scanner, Supply
 from bringup.runner.unguarded import Unguarded
@@ -66,6 +66,8 @@ class AttemptSetup:
     """Cautions acknowledged in this sitting; grows, so pass the same set to every attempt of a sitting."""
     programs: Programs | None = None
     """Where programs of this computer are run; None: nowhere."""
+    photos: Photos | None = None
+    """Where photos are read; None: nowhere."""
     program_files: Mapping[str, str] = field(default_factory=dict)
     """Program as the procedure names it -> its file, as found before anything was powered."""
     loaded: Mapping[str, str] = field(default_factory=dict)

@@ -18,6 +18,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.words import StepOutcome
 from bringup.runner.actions.apply import apply, follow_state
@@ -29,6 +30,7 @@ from bringup.runner.actions.load import load, load_off
 from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
+from bringup.runner.actions.photo import take_photo
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
 from bringup.runner.actions.resistance import resistance
@@ -53,6 +55,8 @@ def perform(work: Work, action: Action) -> None:
             question(work, action)
         case Note():
             note(work, action)
+        case TakePhoto():
+            take_photo(work, action)
         case Resistance():
             resistance(work, action)
         case Leads():
