@@ -15,9 +15,9 @@ from bringup.simulation.memory_link import MemoryLink
 
 @dataclass
 class IdleLink:
-    """Passes everything on; the first batch after `idle` seconds goes into the void, the one after it to a new link.
+    """Passes everything on; what is sent after `idle` seconds goes into the void, until a question brings the loss.
 
-    What only told something looks sent, as on a socket whose other end has gone; the first question brings the loss.
+    What only told something looks sent, as on a socket whose other end has gone. After the loss there is a new link.
     """
 
     link: MemoryLink
@@ -36,9 +36,11 @@ class IdleLink:
 
     def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
         now = self.clock.monotonic()
-        idle, self.last = now - self.last, now
-        if idle < self.idle:
+        if now - self.last < self.idle:
+            self.last = now
             return self.link.submit(messages)
+        if any(message.expects is not None for message in messages):
+            self.last = now
         self.dropped.append(tuple(message.text for message in messages))
         fault: LinkFault | None = None
         replies = []

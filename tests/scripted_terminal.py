@@ -9,15 +9,14 @@ from __future__ import annotations
 import os
 import select
 import shutil
-import tempfile
 import termios
 import threading
 import time
 import tty
-from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from bringup.simulation.terminal_port import named_of_its_own
 from tests.scripted_server import Script
 
 
@@ -29,9 +28,8 @@ class ScriptedTerminal:
         self._end = end
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
-        self._folder = Path(tempfile.mkdtemp(prefix="bringup-port-"))
-        self.path = str(self._folder / Path(os.ttyname(self._near)).name)
-        Path(self.path).symlink_to(os.ttyname(self._near))
+        name = named_of_its_own(self._near)
+        self._folder, self.path = name.parent, str(name)
         self.resource = f"ASRL{self.path}::INSTR"
         self.lines: list[str] = []
         self.asked = threading.Condition()

@@ -33,6 +33,7 @@ from bringup.simulation.scanner_styles import (
 from bringup.simulation.style import Asked, Told
 from bringup.simulation.styled_scanner import StyledScanner
 from tests.fake_instrument import FakeWorld
+from tests.idle_link import IdleLink
 
 T = TypeVar("T")
 CASES = {style.model: style for style in (STATE_BY_CHANNEL, OPENS_ALL, LIST_OF_CLOSED)}
@@ -206,6 +207,28 @@ def test_a_scanner_that_is_lost_is_not_believed_any_more(name: str) -> None:
     assert routed.lost
     assert routed.why.startswith("the scanner: ")
     assert ("close", 101) not in bench.instrument.moved
+
+
+@every
+@pytest.mark.parametrize("idle_before", ["connecting", "opening all"])
+def test_a_link_that_was_dropped_while_idle_costs_a_second_try_that_opens_all_first(
+    name: str, idle_before: str
+) -> None:
+    bench = make(name)
+    bench.connect("3V3")
+    idle = IdleLink(bench.link, bench.clock, idle=5.0, last=bench.clock.monotonic() - 6.0)
+    bench.scanner._link = idle
+    before = len(bench.link.sent)
+
+    routed = bench.connect("VIN") if idle_before == "connecting" else bench.open_all()
+
+    assert (routed.why, routed.lost) == ("", False)
+    assert "the link is lost" in [trouble.fault for trouble in routed.troubles]
+    assert bench.instrument.closed == ({101} if idle_before == "connecting" else set())
+    assert bench.instrument.tied == 0
+    moves = [text for text in bench.link.sent[before:] if text.startswith("ROUT:") and "?" not in text]
+    assert "OPEN" in moves[0]
+    assert idle.dropped
 
 
 @every

@@ -13,8 +13,10 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Measure
 from bringup.core.safety import examine
 from bringup.core.words import AttemptResult, Result
-from bringup.errors import BenchError, LogbookError
+from bringup.errors import BenchError, BringupError, LinkError, LogbookError
 from bringup.files.any_file import read_any
+from bringup.runner.pending import Pending
+from bringup.runner.roles import Routed
 from bringup.runner.scpi_scanner import ScpiScanner
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.scanner_styles import SCANNER_STYLES
@@ -168,6 +170,29 @@ def test_a_scanner_that_is_lost_ends_the_attempt_outputs_off() -> None:
     assert outcome.result is AttemptResult.BROKEN_OFF
     assert outcome.cause.startswith("an instrument is lost: the scanner: ")
     assert (outcome.off_verified, made.bench.on()) == (True, False)
+
+
+@pytest.mark.parametrize(
+    "error",
+    [LinkError("it is gone", instrument="scanner"), BenchError("scanner: another instrument answers")],
+    ids=["nobody answers", "another one answers"],
+)
+def test_relays_that_cannot_be_opened_at_the_end_are_said_to_be_unknown_and_the_attempt_ends_as_it_would(
+    error: BringupError,
+) -> None:
+    made = scanned()
+    broken: Pending[Routed] = Pending(float("inf"))
+    broken.fail(error)
+    scanner = made.bench.changes["scanner"]
+    _at_first_reading(made, lambda: setattr(scanner, "open_all", lambda: broken))
+
+    outcome = made.run()
+
+    assert outcome.result is AttemptResult.PASSED
+    assert not made.bench.on()
+    assert [text for kind, text, _ in made.bench.record.events if "UNKNOWN state" in text] == [
+        f"the scanner's relays are in an UNKNOWN state: {error.message}. Switch it off before touching the board"
+    ]
 
 
 @pytest.mark.parametrize("ends", [KeyboardInterrupt(), LogbookError("the disk is full", "Make room.")])

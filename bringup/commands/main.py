@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "run": "an attempt on a unit, with a live view, everything logged",
     "check": "validate procedures, benches, boards, dialects; nothing is opened",
     "preview": "what a procedure would do, step by step, with limits and where they come from",
+    "rehearse": "a procedure against the simulated board and every single fault of it",
     "bench": "who answers, errors waiting, calibration due; --find lists what can be found",
     "off": "every output of the bench off, now, whoever holds it",
     "simulate": "serve a simulated bench on loopback, for any SCPI client",

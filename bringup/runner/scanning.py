@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from bringup.errors import BenchError, LinkError
+from bringup.errors import BenchError, BringupError, LinkError
 from bringup.runner.endings import BrokenOff
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.in_volts import not_in_volts
@@ -137,7 +137,7 @@ def open_at_the_end(scanner: Scanner, waits: WaitPoint, journal: Journal) -> Non
         with waits.emergency(OPEN_WITHIN):
             routed = waits.result(scanner.open_all(), "scanner", "opening all")
         why = routed.why
-    except LinkError as error:
+    except BringupError as error:  # no answer, or another instrument answers now
         why = error.message
     if why:
         text = f"the scanner's relays are in an UNKNOWN state: {why}. Switch it off before touching the board"

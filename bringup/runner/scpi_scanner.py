@@ -28,7 +28,7 @@ from bringup.runner.exchange import (
 )
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
-from bringup.runner.records import InstrumentInfo, Reply
+from bringup.runner.records import InstrumentInfo, LinkFault, Reply
 from bringup.runner.roles import Attached, Routed, Trouble
 
 ASK_AGAIN, ASK_LATER, LONGER = 0.001, 0.05, 1.1
@@ -90,22 +90,11 @@ class ScpiScanner:
         wanted = frozenset({self._role.channels[point]}) | self._ground
         if self._closed == wanted:
             return settled(Routed())
-        if self._closed is None:
-            opened = self.open_all()
-        elif self._closed - wanted:
-            opened = self._open(self._closed - wanted)
-        else:
-            opened = settled(Routed())
-        return opened.chain(lambda done: self._close_after(done, wanted, point), MOVES_WITHIN + self._answers())
+        return self._once_more(lambda: self._connect(wanted, point))
 
     def open_all(self) -> Pending[Routed]:
         """Open every relay, those of the channel map by name where that is possible, and verify it."""
-        sends: list[Message] = []
-        if can_tell(self._dialect, "open_all"):
-            sends += spell(self._dialect, "open_all")
-        if can_tell(self._dialect, "open"):
-            sends += spell(self._dialect, "open", channels=tuple(sorted(self._mapped)))
-        return self._move(tuple(sends), NONE, "")
+        return self._once_more(self._open_all)
 
     def close(self) -> None:
         """Let go of the link; a card lets go of nothing, for the link is the meter's."""
@@ -113,6 +102,36 @@ class ScpiScanner:
             self._link.close()
 
     # moving
+
+    def _once_more(self, move: Callable[[], Pending[Routed]]) -> Pending[Routed]:
+        """Move; once more where the link turns out to be gone, as many instruments drop one that was idle.
+
+        What is closed is unknown then, so the second try begins with opening all and verifying that.
+        """
+
+        def moved(first: Routed) -> Pending[Routed]:
+            if not any(trouble.fault is LinkFault.LOST for trouble in first.troubles):
+                return settled(first)
+            return move().then(lambda second: replace(second, troubles=(*first.troubles, *second.troubles)))
+
+        return move().chain(moved, 2 * (MOVES_WITHIN + self._answers()))
+
+    def _connect(self, wanted: Channels, point: str) -> Pending[Routed]:
+        if self._closed is None:
+            opened = self._open_all()
+        elif self._closed - wanted:
+            opened = self._open(self._closed - wanted)
+        else:
+            opened = settled(Routed())
+        return opened.chain(lambda done: self._close_after(done, wanted, point), MOVES_WITHIN + self._answers())
+
+    def _open_all(self) -> Pending[Routed]:
+        sends: list[Message] = []
+        if can_tell(self._dialect, "open_all"):
+            sends += spell(self._dialect, "open_all")
+        if can_tell(self._dialect, "open"):
+            sends += spell(self._dialect, "open", channels=tuple(sorted(self._mapped)))
+        return self._move(tuple(sends), NONE, "")
 
     def _open(self, channels: Channels) -> Pending[Routed]:
         assert self._closed is not None, "whoever asks has looked"

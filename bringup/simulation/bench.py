@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
 from bringup.core.board import Board
+from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.errors import BenchError
 from bringup.simulation.instrument import Instrument
@@ -155,7 +156,26 @@ class SimulatedBench:
         return {role: instrument for role, instrument in named.items() if instrument is not None}
 
 
-def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> SimulatedBench:
+class WorldMaker(Protocol):
+    """Makes the world in which the unit lies: BoardWorld, or one that somebody watches."""
+
+    def __call__(
+        self,
+        board: Board,
+        *,
+        outputs: Mapping[str, int],
+        serial: str,
+        faults: Sequence[Fault],
+        state: str | None,
+        lead_resistance: float,
+        loads: Mapping[str, int],
+    ) -> BoardWorld:
+        """Make it."""
+
+
+def build(
+    bench: Bench, board: Board, serial: str, *, pace: float = 1.0, world_of: WorldMaker = BoardWorld
+) -> SimulatedBench:
     """Put a unit of the board on a simulated bench, with the faults and the state that the bench file names.
 
     `pace` stretches the instruments' own times; 0 makes them answer at once. Raises BenchError for a dialect that no
@@ -164,7 +184,7 @@ def build(bench: Bench, board: Board, serial: str, *, pace: float = 1.0) -> Simu
     supply_role, meter_role, simulate = bench.supply, bench.meter, bench.simulate
     outputs = {} if supply_role is None else dict(supply_role.outputs)
     leads = None if simulate is None else simulate.lead_resistance
-    world = BoardWorld(
+    world = world_of(
         board,
         outputs=outputs,
         serial=serial,

@@ -48,8 +48,8 @@ class Wiring:
     circuit: Circuit
     children: tuple[tuple[tuple[int, Stage], ...], ...]
     """Per net, the nets made from it and their converters."""
-    parents: tuple[tuple[int, int], ...]
-    """Every rail and the net it is made from, children first."""
+    parents: tuple[tuple[int, int, Stage], ...]
+    """Every rail, the net it is made from and the converter between them, children first."""
     stages: tuple[tuple[int, Stage], ...]
     farads: tuple[float, ...]
     dies: tuple[bool, ...]
@@ -61,13 +61,14 @@ def wiring_of(circuit: Circuit) -> Wiring:
     stages = tuple((index, net.stage) for index, net in enumerate(circuit.nets) if net.stage is not None)
     stage_of = dict(stages)
     children = tuple(tuple((child, stage_of[child]) for child, _ in net.children) for net in circuit.nets)
-    parents = tuple((child, index) for index, found in enumerate(children) for child, _ in found)
+    parents = [(child, index, stage) for index, found in enumerate(children) for child, stage in found]
     dies = [False for _ in circuit.nets]
     for index, stage in reversed(stages):
         below = all(dies[child] for child, _ in children[index])
         dies[index] = below and not circuit.nets[index].drain.feeds and stage.kind is not ConverterKind.BOOST
     farads = tuple(map(_farads, circuit.nets))
-    return Wiring(circuit, children, tuple(sorted(parents, reverse=True)), stages, farads, tuple(dies))
+    parents.sort(key=lambda rail: rail[0], reverse=True)
+    return Wiring(circuit, children, tuple(parents), stages, farads, tuple(dies))
 
 
 def _farads(net: Net) -> float:
@@ -157,8 +158,8 @@ class BoardInTime:
     def step_rails(self, now: float, seconds: float) -> float:
         """Move every rail on, children first; returns the worst error as a multiple of what is allowed."""
         worst = 0.0
-        for index, parent in self.wiring.parents:
-            worst = max(worst, self._step_rail(index, self.volts[parent], now, seconds))
+        for index, parent, stage in self.wiring.parents:
+            worst = max(worst, self._step_rail(index, stage, self.volts[parent], now, seconds))
         return worst
 
     def excess(self, index: int, relaxed: Relaxed) -> float:
@@ -171,10 +172,9 @@ class BoardInTime:
 
     def crossed(self, before: BoardInTime) -> bool:
         """Whether some converter's input passed a start or stop voltage since `before`."""
-        stages = self.circuit.nets
-        for child, index in self.wiring.parents:
+        for child, index, stage in self.wiring.parents:
             old, new = before.volts[index], self.volts[index]
-            if old != new and (stage := stages[child].stage) is not None and stage.fitted:
+            if old != new and stage.fitted:
                 level = stage.stop if self.converting[child].running else stage.start
                 if (old < level) != (new < level):
                     return True
@@ -210,9 +210,8 @@ class BoardInTime:
             state.wait_until += seconds
             state.limiting_since = None if state.limiting_since is None else state.limiting_since + seconds
 
-    def _step_rail(self, index: int, vin: float, now: float, seconds: float) -> float:
-        stage, state = self.circuit.nets[index].stage, self.converting[index]
-        assert stage is not None, "the net of an input has no converter"
+    def _step_rail(self, index: int, stage: Stage, vin: float, now: float, seconds: float) -> float:
+        state = self.converting[index]
         _start_or_stop(stage, state, vin, now)
         volts = self.volts[index]
         if volts == 0.0 and not state.running and self.wiring.dies[index]:

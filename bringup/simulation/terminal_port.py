@@ -23,6 +23,14 @@ from bringup.simulation.stream import StreamConversation
 from bringup.simulation.wall_time import Desk
 
 
+def named_of_its_own(descriptor: int) -> Path:
+    """Return a name for that terminal, in a folder of its own: whoever ends the port removes the folder."""
+    terminal = Path(os.ttyname(descriptor))
+    name = Path(tempfile.mkdtemp(prefix="bringup-port-")) / terminal.name
+    name.symlink_to(terminal)
+    return name
+
+
 class TerminalPort:
     """One instrument's pseudo-terminal."""
 
@@ -38,9 +46,8 @@ class TerminalPort:
         self._far, self._near = os.openpty()
         tty.setraw(self._near)
         self._stop, self._stopper = os.pipe()
-        self._folder = Path(tempfile.mkdtemp(prefix="bringup-port-"))
-        path = self._folder / Path(os.ttyname(self._near)).name
-        path.symlink_to(os.ttyname(self._near))
+        path = named_of_its_own(self._near)
+        self._folder = path.parent
         self.resource = f"ASRL{path}::INSTR"
         self._conversation = StreamConversation(self, desk, manners, speech, dropped=threading.Event())
         self._thread = threading.Thread(target=self._serve, name=self.resource, daemon=True)

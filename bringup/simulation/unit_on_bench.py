@@ -5,6 +5,7 @@ It decides which faults are present after how much output-on time, and draws the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import inf
 
@@ -58,18 +59,20 @@ class UnitOnBench:
     board: Board
     serial: str
     state: str | None = None
+    draw: Callable[[Board, str], Parts] = parts_of
+    """The parts of the unit with a serial number."""
     planted: list[Planted] = field(default_factory=list)
     parts: Parts = field(init=False)
     _ohms: dict[tuple[str, str, tuple[Fault, ...]], float] = field(default_factory=dict)
     """Resistances found so far, by point, serial number and faults: an ohmmeter asks for the same again and again."""
 
     def __post_init__(self) -> None:
-        self.parts = parts_of(self.board, self.serial)
+        self.parts = self.draw(self.board, self.serial)
 
     def change(self, serial: str, on_seconds: float) -> None:
         """Make it another unit; faults count their time anew."""
         self.serial = serial
-        self.parts = parts_of(self.board, serial)
+        self.parts = self.draw(self.board, serial)
         for planted in self.planted:
             planted.due, planted.present, planted.steps = on_seconds + planted.fault.after, False, 0
 

@@ -6,12 +6,13 @@ whoever carries messages to it does so one at a time.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import inf
 
 from bringup.core.board import Board
 from bringup.core.design_values import sign_of
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.parts import Parts, parts_of
 from bringup.core.solver import SENSE_OPEN_RISE
 from bringup.errors import BenchError
 from bringup.simulation.advancing import Advancing
@@ -27,7 +28,7 @@ SMALLEST_LEAD_OHMS = 1e-3
 
 
 class BoardWorld:
-    """physics.World for one board. `outputs`: board input -> output number (1 for every input not named)."""
+    """physics.World for one board. `outputs`: board input -> number (1 where not named); `draw`: a unit's parts."""
 
     def __init__(
         self,
@@ -39,11 +40,12 @@ class BoardWorld:
         state: str | None = None,
         lead_resistance: float = 0.1,
         loads: Mapping[str, int] | None = None,
+        draw: Callable[[Board, str], Parts] = parts_of,
     ) -> None:
         """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel."""
         self._board = whole(board)
         self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
-        self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None))
+        self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None), draw)
         if state is not None:
             self._unit.put_into(state)
         self._leads = LeadsAt.BOARD

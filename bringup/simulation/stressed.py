@@ -1,0 +1,70 @@
+"""A simulated bench that notices what a fault does to the board meanwhile: voltages beyond what damages a point."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from bringup.core.board import Board
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.parts import Parts
+from bringup.core.rehearsal import Stress
+from bringup.simulation.physics import LeadsAt
+from bringup.simulation.world import BoardWorld
+
+REVERSED_ABOVE = 1.0
+"""Volts the wrong way round at an input that count as beyond what it bears: a short check goes up to that."""
+
+
+class StressedWorld(BoardWorld):
+    """BoardWorld that keeps the highest voltage of every point whose board file states what damages it."""
+
+    def __init__(
+        self,
+        board: Board,
+        *,
+        outputs: Mapping[str, int],
+        serial: str = "",
+        faults: Sequence[Fault] = (),
+        state: str | None = None,
+        lead_resistance: float = 0.1,
+        loads: Mapping[str, int] | None = None,
+        draw: Callable[[Board, str], Parts],
+    ) -> None:
+        """As for BoardWorld."""
+        self._highest: dict[str, float] = {}
+        self._levels: tuple[tuple[str, float], ...] = ()
+        super().__init__(
+            board,
+            outputs=outputs,
+            serial=serial,
+            faults=faults,
+            state=state,
+            lead_resistance=lead_resistance,
+            loads=loads,
+            draw=draw,
+        )
+        stated = ((point.name, point.damage_above) for point in board.points())
+        self._levels = tuple((name, abs(level.number)) for name, level in stated if level is not None)
+
+    @property
+    def stressed(self) -> tuple[Stress, ...]:
+        """What was beyond its level, in the order of the board file; a reversed input with a level of 0 V."""
+        levels = dict(self._levels)
+        return tuple(Stress(name, volts, levels.get(name, 0.0)) for name, volts in self._highest.items())
+
+    def _note(self) -> None:
+        super()._note()
+        volts, index_of = self._bench.board.volts, self._bench.board.circuit.net_of
+        for name, level in self._levels:
+            if name in index_of and volts[index_of[name]] > level:
+                self._highest[name] = max(volts[index_of[name]], self._highest.get(name, 0.0))
+        if self._leads is not LeadsAt.BOARD:
+            return
+        for name in self._reversed():
+            reached = abs(self._terminals_at(name))
+            if reached > REVERSED_ABOVE:
+                self._highest[name] = max(reached, self._highest.get(name, 0.0))
+
+    def _reversed(self) -> list[str]:
+        planted = [one for one in self._unit.planted if one.fault.kind is FaultKind.LEADS_REVERSED]
+        return [one.fault.point for one in planted if one.present]

@@ -1,0 +1,157 @@
+"""Which faults a rehearsal tries, what would show them, and what it concludes. Expected volts are computed by hand."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bringup.core.fault_check import why_impossible
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.rehearsal import Came, Check, Fate, Stress, Trial, corners, fate_of, fewest, shows, summed_up
+from bringup.core.single_faults import E24, neighbours, said, single_faults
+from bringup.core.solver import solve
+from bringup.core.words import AttemptResult
+from tests.small_board import lim, small_board, tiny_board, with_rail
+
+BOARD = small_board()
+LOW_UPPER = Fault("12V0", FaultKind.UPPER_VALUE, 130e3)
+MISSING = Fault("5V0", FaultKind.CAPACITOR_MISSING)
+
+
+def came(fault: Fault | None, result: AttemptResult, *stressed: Stress) -> Came:
+    name = "sound" if fault is None else said(BOARD, fault)
+    return Came(Trial(name, fault), result, "", None, stressed)
+
+
+def test_every_fault_is_one_that_the_board_can_have_and_is_tried_once() -> None:
+    faults = single_faults(BOARD, remote_sense=True)
+
+    assert [why_impossible(BOARD, fault) for fault in faults] == [None] * len(faults)
+    assert len({said(BOARD, fault) for fault in faults}) == len(faults)
+    assert {fault.kind for fault in faults} >= {
+        FaultKind.SENSE_OPEN,
+        FaultKind.LEADS_REVERSED,
+        FaultKind.NOT_FITTED,
+        FaultKind.UPPER_OPEN,
+        FaultKind.LOWER_VALUE,
+    }
+
+
+def test_a_feedback_resistor_is_tried_a_decade_off_and_at_the_preferred_values_beside_it() -> None:
+    faults = single_faults(BOARD)
+    values = [fault.value for fault in faults if (fault.point, fault.kind) == ("12V0", FaultKind.UPPER_VALUE)]
+
+    assert values == pytest.approx([14e3, 130e3, 150e3, 1.4e6])
+
+
+def test_a_rail_without_facts_is_tried_with_what_can_be_wrong_at_any_net() -> None:
+    kinds = Counter(fault.kind for fault in single_faults(tiny_board()) if fault.point == "3V3")
+
+    assert FaultKind.NOT_FITTED not in kinds
+    assert kinds[FaultKind.SHORTED_THROUGH] == 2
+
+
+@given(st.floats(0.1, 1e7))
+def test_a_neighbour_is_a_preferred_value_and_none_lies_between(ohms: float) -> None:
+    below, above = neighbours(ohms)
+
+    assert below < ohms < above
+    for value in (below, above):
+        assert min(abs(value / 10**decade - each) for decade in range(-3, 9) for each in E24) < 1e-9
+    between = [e * 10**d for d in range(-3, 9) for e in E24 if below * 1.001 < e * 10**d < above * 0.999]
+    assert between == pytest.approx([ohms] * len(between), rel=1e-3)
+
+
+def test_faults_are_said_in_words() -> None:
+    assert said(BOARD, LOW_UPPER) == "12V0: upper feedback resistor 130 kΩ instead of 140 kΩ"
+    assert said(BOARD, Fault("VIN", FaultKind.LEADS_REVERSED)) == "VIN: supply leads reversed"
+
+
+def test_at_its_corners_a_rail_is_as_high_and_as_low_as_its_parts_allow() -> None:
+    volts = {trial.name: solve(BOARD, {"VIN": 24.0}, parts=trial.parts).volts["12V0"] for trial in corners(BOARD)}
+
+    # 99 % of 1 %: 0.80792 V, 141.386 kohm, 9.901 kohm; and 0.79208 V, 138.614 kohm, 10.099 kohm.
+    assert volts["sound, 12V0 at its highest"] == pytest.approx(0.80792 * (1 + 141.386 / 9.901), rel=1e-6)
+    assert volts["sound, 12V0 at its lowest"] == pytest.approx(0.79208 * (1 + 138.614 / 10.099), rel=1e-6)
+    assert volts["sound, every part nominal"] == pytest.approx(12.0)
+    assert volts["sound, N12V at its highest"] == pytest.approx(12.0)
+    assert [trial.name for trial in corners(BOARD, ["N12V"])] == [
+        "sound, every part nominal",
+        "sound, N12V at its lowest",
+        "sound, N12V at its highest",
+    ]
+
+
+def test_a_rail_of_stated_limits_uses_half_of_them() -> None:
+    parts = {trial.name: trial.parts for trial in corners(BOARD)}
+
+    assert parts["sound, 5V0 at its highest"].value("5V0", "output", 0.0) == pytest.approx(5.0495)
+
+
+@pytest.mark.parametrize(
+    ("fault", "check", "point"),
+    [
+        (LOW_UPPER, Check.VOLTAGE, "12V0"),  # 0.8 V * (1 + 130/10) = 11.2 V
+        (Fault("12V0", FaultKind.SHORTED_THROUGH, 10.0), Check.RESISTANCE, "12V0"),
+        (Fault("12V0", FaultKind.NOT_FITTED), Check.CURRENT, "VIN"),
+        (Fault("5V0", FaultKind.BACK_FED, 3.3), Check.RESISTANCE, "5V0"),
+        (Fault("VIN", FaultKind.WRONG_VOLTAGE, 30.0), Check.VOLTAGE, "VIN"),
+    ],
+)
+def test_what_would_show_a_fault(fault: Fault, check: Check, point: str) -> None:
+    assert (check, point) in shows(BOARD, fault, ("blank",))
+
+
+def test_what_shows_on_a_sound_board_shows_no_fault() -> None:
+    amiss = with_rail("5V0", expect=lim("6 V ± 2 %"), converter=BOARD.rails["12V0"].converter)
+
+    assert shows(amiss, MISSING, ("blank",)) == ()
+
+
+@pytest.mark.parametrize(
+    ("result", "stressed", "showing", "fate"),
+    [
+        (AttemptResult.PASSED, (), (), Fate.WITHIN),
+        (AttemptResult.PASSED, (), ((Check.VOLTAGE, "5V0"),), Fate.MISSED),
+        (AttemptResult.PASSED, (Stress("5V0", 7.0, 6.0),), (), Fate.MISSED),
+        (AttemptResult.FAILED, (), ((Check.VOLTAGE, "5V0"),), Fate.CAUGHT),
+        (AttemptResult.INCOMPLETE, (), (), Fate.CAUGHT),
+        (AttemptResult.FAILED, (Stress("5V0", 7.0, 6.0),), ((Check.VOLTAGE, "5V0"),), Fate.TOO_LATE),
+    ],
+)
+def test_what_becomes_of_a_fault(
+    result: AttemptResult, stressed: tuple[Stress, ...], showing: tuple[tuple[Check, str], ...], fate: Fate
+) -> None:
+    assert fate_of(came(MISSING, result, *stressed), showing) is fate
+
+
+def test_coverage_counts_what_shows_and_a_blamed_sound_unit_is_a_false_alarm() -> None:
+    trials = [
+        came(None, AttemptResult.PASSED),
+        came(None, AttemptResult.FAILED),
+        came(LOW_UPPER, AttemptResult.PASSED),
+        came(MISSING, AttemptResult.PASSED),
+        came(Fault("12V0", FaultKind.NOT_FITTED), AttemptResult.FAILED),
+    ]
+    showing = {each.trial.name: shows(BOARD, each.trial.fault) for each in trials if each.trial.fault is not None}
+
+    found = summed_up(trials, showing)
+
+    assert (found.coverage, found.good, len(found.false_alarms)) == (0.5, False, 1)
+    assert found.added[0][:2] == (Check.VOLTAGE, "12V0")
+
+
+CHECKS = st.tuples(st.sampled_from(list(Check)), st.sampled_from(["VIN", "12V0", "5V0", "3V3"]))
+
+
+@given(st.lists(st.sets(CHECKS, max_size=4).map(tuple), max_size=8))
+def test_the_checks_to_add_show_every_missed_fault_that_any_check_shows(
+    missed: list[tuple[tuple[Check, str], ...]],
+) -> None:
+    chosen = {(check, point) for check, point, _ in fewest(missed)}
+
+    assert all(chosen & set(each) for each in missed if each)
+    assert sum(count for _, _, count in fewest(missed)) == sum(bool(each) for each in missed)
