@@ -21,6 +21,8 @@ from bringup.files.procedure_file import load_procedure
 from bringup.logbook.additions import opened
 from bringup.logbook.audit import audit
 from bringup.logbook.earlier import last_attempt
+from bringup.logbook.filters import Filters
+from bringup.logbook.queries import standing as standing_of
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.reworked import Done, Moment
@@ -217,3 +219,13 @@ def test_within_an_attempt_its_own_clock_says_what_came_first() -> None:
     assert done.comes_after(moment(2, 99.0))
     assert done.comes_after(moment(4, 51.0, late=True)), "what came in late is older by the clock on the wall"
     assert not done.comes_after(moment(4, 51.0, late=True, started="2026-11-25T13"))
+
+
+def test_standing_says_that_a_unit_was_changed_since_its_last_attempt(run: Run, path: Path) -> None:
+    run("rework", "MBL-0001", "--part", "R12", "--to", "100 kΩ", *WHY)
+    (unit,) = read(path, lambda connection: [one.as_json() for one in standing_of(connection, Filters())])
+    assert (unit["result"], [each["part"] for each in unit["reworked_since"]]) == ("passed", ["R12"])
+    with LogbookRecord.open(path, simulated=False) as record:
+        add_attempt(record, start(), [ohms("5V0")])
+    (unit,) = read(path, lambda connection: [one.as_json() for one in standing_of(connection, Filters())])
+    assert unit["reworked_since"] == []

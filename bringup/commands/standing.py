@@ -71,7 +71,8 @@ def _below(unit: Standing) -> list[str]:
     """What was decided; what failed, where the last attempt did not pass; its cause only where no reading says it."""
     made = unit.decided
     decided = [f"{made.said} by {made.origin.who}, {local_time(made.origin.at)}: {made.why}"] if made else []
-    return decided + _failures(unit)
+    since = [f"reworked since, and not run again: {each.rework.change}" for each in unit.reworks]
+    return decided + since + _failures(unit)
 
 
 def _failures(unit: Standing) -> list[str]:

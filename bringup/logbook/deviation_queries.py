@@ -21,6 +21,7 @@ from bringup.logbook.reworked import rework_from
 
 _UNIT = "x.serial = :serial AND x.simulated = :simulated ORDER BY x.seq"
 REWORKS = f"SELECT x.* FROM reworks x WHERE {_UNIT}"
+REWORKS_SINCE = "SELECT x.* FROM reworks x WHERE x.attempt IS NULL AND x.follows IS NOT NULL ORDER BY x.seq"
 OBSERVATIONS = f"SELECT x.* FROM observations x WHERE {_UNIT}"
 BEHIND = (
     "SELECT o.observation, o.reading FROM observation_readings o JOIN readings r ON r.id = o.reading"
@@ -83,4 +84,12 @@ def all_dispositions(connection: sqlite3.Connection) -> dict[tuple[str, bool], t
     for row in connection.execute(DISPOSITIONS, {"serial": None, "simulated": 0}):
         made = _disposition(row)
         found[made.origin.serial, made.origin.simulated] += (made,)
+    return found
+
+
+def reworks_since(connection: sqlite3.Connection) -> dict[str, tuple[LoggedRework, ...]]:
+    """Return what was changed after the end of each attempt, before the next one on that unit, by the attempt's id."""
+    found: dict[str, tuple[LoggedRework, ...]] = defaultdict(tuple)
+    for row in connection.execute(REWORKS_SINCE):
+        found[row["follows"]] += (_rework(row),)
     return found

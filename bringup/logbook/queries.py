@@ -13,8 +13,8 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.deviation_queries import all_dispositions, beside
-from bringup.logbook.deviation_rows import Beside, LoggedDisposition, waiver_of
+from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
+from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
 from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
@@ -90,6 +90,8 @@ class Standing:
     failed_last: tuple[LoggedReading, ...]
     dispositions: tuple[LoggedDisposition, ...] = ()
     """What was decided about it, oldest first."""
+    reworks: tuple[LoggedRework, ...] = ()
+    """What was changed on it since its last attempt: that one says nothing about the unit as it is now."""
 
     @property
     def decided(self) -> LoggedDisposition | None:
@@ -119,6 +121,7 @@ class Standing:
             "first_result": self.first.result.value if self.first.result else None,
             "first_attempt": self.first.id,
             "failed_last": [reading.as_json() for reading in self.failed_last],
+            "reworked_since": [rework.as_json() for rework in self.reworks],
             "disposition": self.decided.as_json() if self.decided else None,
             "waived_last": [made.as_json() for made in map(self.waiver, self.failed_last) if made is not None],
         }
@@ -191,7 +194,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
         (attempt.serial, attempt.simulated): attempt
         for attempt in _attempts(connection, Filters(serial=filters.serial, simulated=filters.simulated, only="first"))
     }
-    decided = all_dispositions(connection)
+    decided, since = all_dispositions(connection), reworks_since(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
     for reading in _readings(
         connection, replace(filters, only="last", sort=""), " AND r.result IN ('fail', 'conditional fail', 'no value')"
@@ -204,6 +207,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
             attempt,
             tuple(failed[attempt.id]),
             decided[attempt.serial, attempt.simulated],
+            since[attempt.id],
         )
         for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
     ]
