@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
@@ -27,13 +28,18 @@ def low(value: float = 3.2) -> Any:
     return replace(volts(value), result=Result.FAIL)
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    path = tmp_path / "bringup.db"
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("filled") / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         add_attempt(record, start(), [ohms(), low()], result=AttemptResult.FAILED, cause="3V3 is low")
         add_attempt(record, start(simulated=True), [ohms(), low(3.1)], result=AttemptResult.FAILED)
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, filled: Path) -> Path:
+    return Path(shutil.copy(filled, tmp_path / "bringup.db"))
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,15 +24,20 @@ LOW = replace(volts(2.91), result=Result.FAIL)
 Run = Callable[..., Any]
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    path = tmp_path / "bringup.db"
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("filled") / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         add_attempt(record, start("MBL-0001"), [ohms(), LOW])
         add_attempt(record, start("MBL-0002"), [ohms(), volts()])
         add_attempt(record, replace(start("MBL-0003"), revision="C"), [ohms(), volts()])
         add_attempt(record, start("MBL-0001", simulated=True), [ohms(), volts(3.9)])
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, filled: Path) -> Path:
+    return Path(shutil.copy(filled, tmp_path / "bringup.db"))
 
 
 @pytest.fixture

@@ -173,7 +173,7 @@ def test_the_key_p_keeps_the_newest_picture_of_a_folder_and_refuses_what_is_none
         ((str(tmp_path / "words.txt"),), []),
         (("",), []),
     ):
-        bench = bench_with(APPLY, Step(1, DWELL))
+        bench = bench_with(Step(0, DWELL))
         asked = person(bench, *lines)
         asked.press("p", 4.0)
         bench.run(ask=asked, photos=PhotosAtOnce())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import struct
 import threading
 from collections.abc import Callable
@@ -30,12 +31,17 @@ from tests.sample_pictures import EVERY, GIF, JPEG, PNG, WEBP_LOSSLESS
 Run = Callable[..., Any]
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    path = tmp_path / "bringup.db"
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("filled") / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         add_attempt(record, start())
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, filled: Path) -> Path:
+    return Path(shutil.copy(filled, tmp_path / "bringup.db"))
 
 
 @pytest.fixture

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -36,16 +37,21 @@ WHY = ("--why", "reads too high")
 Run = Callable[..., tuple[int, str, str]]
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A logbook in which MBL-0001 passed once, with ohms of two rails and its leads."""
-    path = tmp_path / "bringup.db"
+    path = tmp_path_factory.mktemp("filled") / "bringup.db"
     text = BOARD.read_text(encoding="utf-8")
     sources = (SourceText("board", str(BOARD), text),)
     leads = replace(volts(24.0), step=LEADS, point="VIN", limits=None, result=Result.PASS)
     with LogbookRecord.open(path, simulated=False) as record:
         add_attempt(record, replace(start(), sources=sources), [ohms("3V3"), ohms("5V0"), leads, volts(3.27)])
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, filled: Path) -> Path:
+    return Path(shutil.copy(filled, tmp_path / "bringup.db"))
 
 
 @pytest.fixture
