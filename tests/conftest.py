@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
 from itertools import islice
 
@@ -24,6 +25,21 @@ os.environ.setdefault("BRINGUP_TEST_TRY_FOR", "20")
 
 # Where several workers run, each is told how wide the terminal is; what is printed into a pipe must not depend on it.
 os.environ.pop("COLUMNS", None)
+
+
+def pass_on_no_ignored_hang_up() -> None:
+    """Go on ignoring SIGHUP where the suite was started so (nohup), but have no process that it starts do so.
+
+    What is ignored stays ignored in every program started from here; what is caught does not.
+    """
+    if sys.platform == "win32":
+        return
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN or os.environ.get("BRINGUP_TEST_NOHUP"):
+        os.environ["BRINGUP_TEST_NOHUP"] = "yes"  # for pytest's workers, which are started from here
+        signal.signal(signal.SIGHUP, lambda *_: None)
+
+
+pass_on_no_ignored_hang_up()
 
 WAITING = (
     "test_readme",

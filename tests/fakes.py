@@ -24,7 +24,7 @@ from bringup.files.procedure_file import load_procedure
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask, Told
-from bringup.runner.records import AttemptStart, InstrumentInfo, PhotoFile, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PhotoFile, PollSample, UnitHistory
 from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
@@ -33,8 +33,10 @@ from bringup.runner.setup import AttemptOutcome, AttemptSetup
 from bringup.simulation import meter as simulated_meter
 from bringup.simulation.bench import DEFAULT_METER, LOADS, METERS, SUPPLIES
 from bringup.simulation.clock import SimulatedClock
+from bringup.simulation.memory_line import MemoryLine
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
+from bringup.simulation.talking import Talking
 from bringup.simulation.world import BoardWorld
 
 ROOT = Path(__file__).parent.parent
@@ -89,6 +91,7 @@ class RecordFake:
     photos: list[tuple[Photo, PhotoFile]] = field(default_factory=list)
     reworks: list[Rework] = field(default_factory=list)
     observations: list[Observation] = field(default_factory=list)
+    texts: list[LineText] = field(default_factory=list)
     ends: list[tuple[AttemptResult, str, bool | None]] = field(default_factory=list)
     clock: SimulatedClock | None = None
 
@@ -128,6 +131,10 @@ class RecordFake:
         self.batches.append(tuple(samples))
         if self.clock is not None:
             self.batch_times.append(self.clock.monotonic())
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
+        self._write()
+        self.texts += texts
 
     def event(
         self,
@@ -188,6 +195,7 @@ class SimulatedBench:
     record: RecordFake
     load_link: MemoryLink | None = None
     load: ScpiLoad | None = None
+    lines: dict[str, MemoryLine] = field(default_factory=dict)
     told: list[Told] = field(default_factory=list)
     changes: dict[str, Any] = field(default_factory=dict)
 
@@ -211,6 +219,7 @@ class SimulatedBench:
             tool_version="0",
             simulated_link=self.meter_link,
             load=self.load,
+            lines=self.lines,
         )
         return replace(start, **{**self.changes, **changes})
 
@@ -258,7 +267,10 @@ def simulated_bench(
         load_dialect = the_dialect(bench.load.dialect, BENCH)
         load_link = MemoryLink("load (simulated)", LOADS[bench.load.dialect](world), clock, dialect=load_dialect)
         load = ScpiLoad(bench.load, load_dialect, load_link, monotonic=clock.monotonic)
+    talks = {} if bench.simulate is None else bench.simulate.talks
+    lines = {name: MemoryLine(clock, Talking(world, talks[name]) if name in talks else None) for name in bench.lines}
     return SimulatedBench(
+        lines=lines,
         procedure=procedure,
         bench=bench,
         clock=clock,

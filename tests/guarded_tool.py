@@ -3,7 +3,8 @@
 Started as a process of its own: `python -m tests.guarded_tool BENCH LOGBOOK HOW [HANG_BOUND [TRY_FOR]]`. It prints
 `on GUARDIAN ATTEMPT` once the output is on. HOW: `beats` (until killed), `silent` (no sign of life), `take over` and
 `look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open),
-`nothing` (the attempt is begun and nothing switched on), `late` (hears nobody, but is switching off and says so).
+`nothing` (the attempt is begun and nothing switched on), `late` (hears nobody, but is switching off and says so),
+`load` (beats; the supply is set by hand, and what is on is a channel of the load).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.guarding import command
 from bringup.commands.reaching import dialect_of, lock_name
+from bringup.core.bench import LoadRole
 from bringup.files.bench_file import load_bench
 from bringup.host.control import ControlServer
 from bringup.host.guardian import GuardianProcess
@@ -26,6 +28,7 @@ from bringup.host.vigil import FINISHING
 from bringup.instruments.opening import Wanted, connect, result
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
+from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_supply import ScpiSupply
 from tests.logbook_samples import start
 
@@ -51,13 +54,14 @@ def main() -> None:
     path, logbook, how = sys.argv[1:4]
     bounds = [float(text) for text in sys.argv[4:]]
     bench = load_bench(Path(path))
-    role = bench.supply
+    name = "load" if how == "load" else "supply"
+    role = bench.load if how == "load" else bench.supply
     assert role is not None
     assert role.resource is not None
-    dialect = dialect_of(bench, "supply")
-    lock = lock_name(bench, "supply")
+    dialect = dialect_of(bench, name)
+    lock = lock_name(bench, name)
     with ControlServer(lambda: None) as control, hold((lock,), about(how, control)):
-        link = connect([Wanted("supply", role.resource, dialect)])["supply"]
+        link = connect([Wanted(name, role.resource, dialect)])[name]
         spec = GuardianSpec(
             role, dialect, role.resource, "@py", lock, link.identity, bench.name, "MBL-0001", logbook, os.getpid()
         )
@@ -68,14 +72,18 @@ def main() -> None:
         with LogbookRecord(open_for_writing(Path(logbook)), simulated=True) as record:
             attempt = record.begin(start(simulated=True))
         guard.attempt(attempt)
-        supply = ScpiSupply(role, dialect, link)
         if how == "nothing":
             link.close()
             print("on", guard.pid, attempt, flush=True)
             time.sleep(60.0)
         result(guard.on())
-        result(supply.set_voltage(1, 5.0))
-        result(supply.switch(1, True))
+        if isinstance(role, LoadRole):
+            load = ScpiLoad(role, dialect, link)
+            result(load.switch(2, True))
+        else:
+            supply = ScpiSupply(role, dialect, link)
+            result(supply.set_voltage(1, 5.0))
+            result(supply.switch(1, True))
         child = holding_everything() if how == "with child" else None
         print("on", guard.pid, attempt, child.pid if child is not None else "", flush=True)
         if how == "late":

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 
 from bringup.core.bench import Ceiling
 from bringup.core.board import check_serial
+from bringup.core.calibration import calibration, day_at
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Channel, Dwell, Inspect, Log, Measure, Note, OnLost, OnlyIf, Question, Step
@@ -149,6 +151,30 @@ def test_an_overdue_calibration_is_said() -> None:
         (kind, text) for kind, text, _ in bench.record.events
     ]
     assert bench.record.notes == ["hello"]
+
+
+@pytest.mark.parametrize(("zone", "said"), [("UTC+12", False), ("UTC-12", True)])
+def test_a_calibration_is_due_by_the_date_where_the_person_is(
+    monkeypatch: pytest.MonkeyPatch, zone: str, said: bool
+) -> None:
+    """The same day for the refusal before anything is opened and for what is kept."""
+    bench = simulated_bench(with_steps(Step(0, Note("hello"))))
+    day = bench.clock.utc().date() - timedelta(days=1)
+    assert bench.clock.utc().hour < 12, "twelve hours back it is the day before, on which it is due"
+    late = replace(bench.bench.meter, calibration_due=day)  # type: ignore[type-var]
+    bench.meter._role = late  # type: ignore[attr-defined]
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        overdue = calibration(day, day_at(bench.clock.utc())) == "overdue"
+        bench.run()
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+
+    texts = [text for kind, text, _ in bench.record.events if kind == "calibration"]
+    assert overdue == said
+    assert any(" was due on " in text for text in texts) == said
 
 
 # an output found on

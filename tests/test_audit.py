@@ -42,7 +42,7 @@ from bringup.logbook.queries import attempts
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.tables import CHAINED, MIGRATIONS
-from bringup.runner.records import PollSample
+from bringup.runner.records import LineText, PollSample
 from tests.logbook_samples import MEASURE, NOON, add_attempt, filled_logbook, ohms, start, volts
 
 ORDERED = [table for table, key in COVERED.items() if not key]
@@ -63,6 +63,7 @@ def write_all_kinds(path: Path) -> dict[str, str]:
             record.event("override", f"reason {number}", at=NOON, monotonic=107.0, data={"why": "same leads"})
             record.note(f"note {number}", at=NOON, step=MEASURE)
         record.polls([PollSample(106.0 + number, 1, 24.0, 0.08, on=True, mode="voltage") for number in range(4)])
+        record.line_texts([LineText(MEASURE, "console", NOON, 106.0 + number, "ready\r\n") for number in range(4)])
         record.reading(volts())
     mark_broken_off(path, ids["long"], "killed", off_verified=True, at=NOON)
     return ids
@@ -355,6 +356,7 @@ def test_a_tail_cut_off_with_its_hashes_is_found_by_an_anchor_only(path: Path) -
         path,
         f"DELETE FROM chain WHERE seq >= {place}",
         "DELETE FROM polls",
+        "DELETE FROM line_texts",
         "DELETE FROM notes WHERE seq = (SELECT max(seq) FROM notes)",
         f"DELETE FROM readings WHERE attempt = '{attempt}'",
         "DELETE FROM events WHERE kind = 'guardian'",

@@ -15,6 +15,7 @@ import pytest
 
 from bringup.host.clock import HostClock
 from bringup.runner.protocols import Interruption
+from tests.conftest import pass_on_no_ignored_hang_up
 
 posix = pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
 
@@ -181,6 +182,7 @@ ATTEMPT = """
 import sys
 from bringup.host.clock import HostClock
 from bringup.runner.protocols import Interruption
+from tests.conftest import pass_on_no_ignored_hang_up
 clock = HostClock()
 with clock.signals():
     print("ready", flush=True)
@@ -233,3 +235,17 @@ def test_ctrl_z_stops_the_process_only_when_it_says_so() -> None:
         process.send_signal(signal.SIGTERM)
         out, err = process.communicate(timeout=60)
         assert (out, err, process.returncode) == ("SIGTERM\nswitched off\n", "", 0)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="what a process ignores is read from /proc")
+def test_a_suite_that_ignores_hang_ups_starts_nothing_that_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As under nohup: what is ignored here would stay ignored in every `bringup` that a test starts."""
+    monkeypatch.setenv("BRINGUP_TEST_NOHUP", "")
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        pass_on_no_ignored_hang_up()
+        os.kill(os.getpid(), signal.SIGHUP)  # and this process lives on
+        child = subprocess.run(["grep", "SigIgn", "/proc/self/status"], capture_output=True, text=True, check=True)
+    finally:
+        signal.signal(signal.SIGHUP, before)
+    assert not int(child.stdout.split()[1], 16) & 1 << (signal.SIGHUP - 1)

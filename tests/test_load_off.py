@@ -136,6 +136,8 @@ class Told(list[Outcome]):
         del asks
         self.append(outcome)
 
+    asks = 1
+
 
 @pytest.mark.parametrize("there", [True, False])
 def test_whoever_asks_the_guardian_is_not_told_off_while_the_load_is_unknown(tmp_path: Path, there: bool) -> None:
@@ -151,3 +153,27 @@ def test_whoever_asks_the_guardian_is_not_told_off_while_the_load_is_unknown(tmp
 
         assert off.verified
         assert told == [Outcome.OFF if there else Outcome.UNKNOWN]
+
+
+def test_who_asks_the_guardian_anew_has_the_load_switched_off_anew(tmp_path: Path) -> None:
+    """What was verified before is no answer: a hand may have been at its panel since."""
+    with served_bench(tmp_path, load=LOAD) as bench:
+        spec, told = spec_of(bench, tmp_path, reached(bench)), Told()
+        duty = SwitchingOff(spec, ControlAddress(0, ""), threading.Event())
+        account: Any = Slow()
+        control: Any = told
+        afterwards = Afterwards(spec, control, Letters(), duty, account)
+        duty.once(2.0)
+        assert duty.load.trouble() == ""
+        switch_on(bench)
+        afterwards._obey()
+
+        assert on(bench) == (["0"], ["1", "0"])
+        assert told == [Outcome.OFF]
+
+
+class Slow:
+    """What nobody is told here."""
+
+    def slow(self, why: str) -> None:
+        raise AssertionError(why)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import pairwise
 from typing import Any
 
@@ -13,8 +14,12 @@ from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.runner import measuring as measuring_module
 from bringup.runner.emergency import READ_WITHIN
+from bringup.runner.looks import SILENT_LOOKS
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.setup import AttemptOutcome
+from bringup.runner.watch import PATIENCE
 from bringup.simulation.instrument import take
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -361,3 +366,91 @@ def test_a_supply_that_is_back_as_another_one_is_switched_off(meanwhile: str, sa
     assert outcome.off_verified is True
     assert bench.record.ended_steps[-1][1] is StepOutcome.DONE
     assert bench.clock.monotonic() < 12.0
+
+
+# when the words come, and when they would be wrong
+
+
+def test_the_words_come_at_once_when_the_supply_is_known_to_be_lost() -> None:
+    """Not after the first try at it, which may take seconds while the screen goes on counting down."""
+    bench = simulated_bench(with_steps(APPLY, Step(1, Dwell(parse_quantity("60 s")))), history=SEEN)
+    silent, said = list[float](), list[float]()
+
+    def tell(told: Any) -> None:
+        then_lost(told)
+        if told.kind == "off-unknown":
+            said.append(bench.clock.monotonic())
+        if told.kind == "poll" and silent:
+            silent[0] = bench.clock.monotonic()
+
+    def lose(now: float) -> None:
+        bench.supply_link.troubles.silent_from = now + 1.0
+        silent.append(now)
+
+    then_lost = at_step(bench, 1, lose)
+    outcome = bench.run(tell=tell, ask=SimulatedPerson(attended=False, clock=bench.clock))
+
+    assert outcome.off_verified is False
+    patience = SILENT_LOOKS * (PATIENCE + 0.2)
+    assert said[0] - silent[0] <= patience, "two looks, and no try at switching off"
+
+
+def at_the_go(bench: SimulatedBench, disturb: Callable[[float], None]) -> SimulatedPerson:
+    """A person who does that while the question stands, and then calls off."""
+
+    class Leaving(SimulatedPerson):
+        def ask(self, prompt: Prompt) -> Pending[Answer]:
+            if prompt.kind is PromptKind.GO:
+                now = bench.clock.monotonic()
+                disturb(now)
+                bench.clock.interrupt(Interruption.CTRL_C, now + 30.0)
+                return Pending(math.inf, bench.clock.wake)
+            return super().ask(prompt)
+
+    return Leaving(attended=True, clock=bench.clock)
+
+
+def test_a_supply_that_falls_silent_at_the_go_is_no_unknown_output_for_it_was_just_verified_off() -> None:
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+    person = at_the_go(bench, lambda now: setattr(bench.supply_link.troubles, "silent_from", now))
+
+    outcome = bench.run(ask=person)
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert outcome.off_verified is None, "none was ever switched on"
+    assert "off-unknown" not in bench.tell_kinds()
+    (text,) = events(bench, "supply-silent")
+    assert text.startswith("the supply does not answer any more; every output was OFF, verified by asking")
+    assert bench.clock.monotonic() < 60.0, "and it is not tried for an hour"
+
+
+def test_an_output_that_somebody_switched_on_at_the_go_is_unknown_until_it_is_off() -> None:
+    """It answers, so what was verified before is not relied upon."""
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+
+    def stuck(now: float) -> None:
+        del now
+        bench.supply_link.troubles.garbage["OUTP?"] = "1"
+
+    person = at_the_go(bench, stuck)
+    person.press("q", 90.0)
+    outcome = bench.run(ask=person)
+
+    assert outcome.off_verified is False
+    assert "off-unknown" in bench.tell_kinds()
+
+
+def test_an_output_found_on_that_cannot_be_switched_off_is_unknown_though_nothing_was_switched_on_here() -> None:
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+    for text in ("INST:NSEL 1", "VOLT 12", "CURR 1", "OUTP ON"):
+        take(bench.supply_link._instrument, text.encode(), bench.clock.monotonic())
+
+    def tell(told: Any) -> None:
+        bench.told.append(told)
+        if told.kind == "attempt-begun":
+            bench.supply_link.troubles.silent_from = bench.clock.monotonic()
+
+    outcome = bench.run(tell=tell, ask=SimulatedPerson(attended=False, clock=bench.clock))
+
+    assert outcome.off_verified is False
+    assert "off-unknown" in bench.tell_kinds()

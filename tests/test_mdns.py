@@ -9,10 +9,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bringup.instruments.finding import announced
+from bringup.instruments.finding import announced, multicast
 from bringup.instruments.finding.announced import Heard, sightings, unanswered
-from bringup.instruments.finding.dns import MOST_JUMPS, PTR, SRV, TXT, A, Malformed, Record, question, read_answer
+from bringup.instruments.finding.dns import (
+    MOST_JUMPS,
+    MOST_LABELS,
+    MOST_TEXTS,
+    PTR,
+    SRV,
+    TXT,
+    A,
+    Malformed,
+    Record,
+    question,
+    read_answer,
+)
 from bringup.instruments.finding.multicast import Answers, ask_network
+from bringup.instruments.finding.sighting import merged, of_resource
 from tests.mdns_responder import Packer, Responder, announcement
 
 PATIENT = 30.0
@@ -139,6 +152,49 @@ def test_so_many_instances_are_read_and_no_more() -> None:
     ]
 
     assert len(sightings([Heard("10.0.0.1", (*records, *instances))])) == announced.MOST_INSTANCES
+
+
+def stuffed(number: int) -> bytes:
+    """Fifty records with a long name that is written once and pointed at."""
+    packer = Packer(number)
+    name = tuple(f"{place % 10}{chr(97 + place % 26)}" for place in range(MOST_LABELS - 1))
+    for _ in range(50):
+        packer.record(name, A, lambda _: b"\x0a\0\0\1")
+    return packer.packed()
+
+
+def test_what_is_kept_of_a_flood_is_bounded_whatever_each_message_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(multicast, "MOST_RECORDS", 120)
+    came = asked(lambda number, _: [stuffed(number)] * 6, packets=6)
+
+    assert [len(each.records) for each in came.heard] == [50, 50]
+    assert came.passed_over == 4
+
+
+def test_a_name_of_very_many_labels_and_texts_without_end_are_cut() -> None:
+    names, texts = Packer(NUMBER), Packer(NUMBER)
+    names.record(("a",) * (MOST_LABELS + 1), A, lambda _: b"\x0a\0\0\1")
+    texts.record(("a", "local"), TXT, lambda _: b"".join(b"\x05%04d=" % number for number in range(500)))
+
+    with pytest.raises(Malformed, match="without end"):
+        read_answer(names.packed(), NUMBER)
+    (record,) = read_answer(texts.packed(), NUMBER)
+    assert len(record.texts) == MOST_TEXTS
+
+
+def test_whoever_is_called_by_anothers_address_is_not_taken_for_it() -> None:
+    packer = Packer(NUMBER)
+    kind = ("_scpi-raw", "_tcp", "local")
+    theirs = ("192", "0", "2", "10")
+    packer.record(kind, PTR, lambda at: packer.name(("Supply", *kind), at))
+    packer.record(("Supply", *kind), SRV, lambda at: struct.pack("!3H", 0, 0, 5025) + packer.name(theirs, at + 6))
+    packer.record(theirs, A, lambda _: b"\xc0\0\2\x42")
+    false = sightings(heard(packer.packed(), sender="192.0.2.66"))
+    assert [each.name for each in false] == ["192.0.2.10"]
+
+    seen = merged([*false, of_resource("TCPIP0::192.0.2.10::5025::SOCKET", "@py")])
+
+    assert [each.place for each in seen] == ["lan 192.0.2.10", "lan 192.0.2.66"]
 
 
 def test_listening_ends_with_the_number_of_messages_however_many_more_come() -> None:

@@ -33,7 +33,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "ruamel": ("files/full_yaml.py",),
     "pyvisa": ("instruments/visa_",),
     "pyvisa_py": ("instruments/visa_",),
-    "serial": ("instruments/finding/serial_ports.py",),
+    "serial": ("instruments/serial_library.py",),
     "rich": ("terminal/live.py",),
     "sqlite3": ("logbook/",),
     "sqlite_utils": ("logbook/",),

@@ -14,7 +14,7 @@ from bringup.core.bench import Bench, LoadCeiling, LoadRole, SupplyRole
 from bringup.core.budget import expected_current
 from bringup.core.loaded import amps_drawn, loaded_board
 from bringup.core.needs import lacking
-from bringup.core.procedure import Action, Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Action, Apply, OnlyIf, PowerOff, Procedure, Sink, Step
 from bringup.core.safety import examine
 from bringup.core.safety_load import examine_loads
 from bringup.files.dialect_file import find_dialect
@@ -64,6 +64,21 @@ def test_constant_power_is_held_against_the_ceiling_at_the_lowest_volts_it_draws
     assert refused(UP, draw, bench=replace(BENCH, load=loaded)) == [
         f"{amps} would be drawn from 5V0 at {at}, above the load's ceiling of 500 mA on this bench"
     ]
+
+
+@pytest.mark.parametrize("between", [Sink("5V0"), PowerOff()])
+@pytest.mark.parametrize("surely", [True, False])
+def test_what_may_still_draw_counts_where_the_step_that_ends_it_may_be_left_out(between: Action, surely: bool) -> None:
+    # 100 mA from 5V0 make 135 mA, 120 mA from 12V0 are 12 * 0.12 / (0.8 * 24) = 75 mA more: 210 mA, of 200 mA.
+    up, other = replace(UP, current_limit=q("200 mA")), Sink("12V0", "current", q("120 mA"), q("10 V"))
+    both = replace(LOAD, channels={"5V0": 1, "12V0": 2})
+    made = procedure(up, DRAW, between, *([up] if surely else []), other)
+    steps = [
+        replace(each, only_if=OnlyIf(variant="A")) if each.index == 2 and not surely else each for each in made.steps
+    ]
+    found = examine_loads(replace(made, steps=tuple(steps)), replace(BENCH, load=both))
+
+    assert any("expected to draw 210 mA" in each.message for each in found if each.refused) == (not surely)
 
 
 def test_a_load_draws_only_from_what_is_fed() -> None:

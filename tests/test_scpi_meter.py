@@ -2,24 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from bringup.core.bench import Expected, MeterRole
-from bringup.core.dialect import Dialect
+from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import Value
 from bringup.errors import BenchError
 from bringup.files.dialect_file import find_dialect
 from bringup.runner.pending import Pending
-from bringup.runner.records import LinkFault
+from bringup.runner.records import LinkFault, Reply
 from bringup.runner.roles import Function, Trouble
 from bringup.runner.scpi_meter import ScpiMeter
 from tests.fake_link import Answer, FakeLink
 
 DIALECT = find_dialect("configure-and-read", ".")
 SETUP = ["CONF:VOLT:DC 10", "SYST:ERR?", "VOLT:DC:NPLC 1", "SYST:ERR?"]
+
+
+class Late(FakeLink):
+    """Answers only when it is told to, in order."""
+
+    def __init__(self, answers: dict[str, Answer]) -> None:
+        super().__init__(answers)
+        self._waiting: list[tuple[Sequence[Message], Pending[tuple[Reply, ...]]]] = []
+
+    def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
+        pending: Pending[tuple[Reply, ...]] = Pending(1.0)
+        self._waiting.append((messages, pending))
+        return pending
+
+    def answer(self) -> None:
+        while self._waiting:
+            messages, pending = self._waiting.pop(0)
+            pending.settle(super().submit(messages).value())
 
 
 def meter(
@@ -90,6 +109,27 @@ def test_a_link_dropped_while_idle_costs_a_second_try_with_the_set_up_and_is_tol
     assert value.number == 3.306
     assert [trouble.fault for trouble in troubles] == [LinkFault.LOST]
     assert link.batches[1:] == [["READ?"], [*SETUP, "READ?"]]
+
+
+@pytest.mark.parametrize("where", ["SYST:ERR?", "VOLT:DC:NPLC 1"])
+def test_a_set_up_that_went_into_a_dropped_link_is_made_again_and_the_reading_taken(where: str) -> None:
+    """What only tells looks sent on a dead link: the first question brings the loss."""
+    it, link = meter({where: [LinkFault.LOST, '0,"No error"', '0,"No error"']})
+    value, troubles = read(it)
+    assert value.number == 3.306
+    assert [trouble.fault for trouble in troubles] == [LinkFault.LOST]
+    assert link.sent.count("CONF:VOLT:DC 10") == 2
+    assert link.batches[-1] == [*SETUP, "READ?"], "the reading is that of the second set-up"
+
+
+def test_a_reading_asked_for_behind_one_whose_link_was_lost_is_taken_anew_with_the_set_up() -> None:
+    """It came over the new link, from a meter that nobody had set up: what it says is not taken."""
+    link = Late({"READ?": ["+1.0", LinkFault.LOST, "+0.5", "+3.306", "+3.307"]})
+    it = ScpiMeter(MeterRole("TCPIP0::192.0.2.11::5025::SOCKET", DIALECT.name), DIALECT, link)
+    pending = [it.read(Function.DC_VOLTS, around=3.3) for _ in range(3)]
+    link.answer()
+    assert [each.value()[0].number for each in pending] == [1.0, 3.306, 3.307]
+    assert link.batches == [[*SETUP, "READ?"], ["READ?"], ["READ?"], [*SETUP, "READ?"], ["READ?"]]
 
 
 def test_a_link_that_stays_lost_gives_no_value_after_two_tries() -> None:

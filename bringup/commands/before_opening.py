@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 
 from bringup.core.bench import Bench
-from bringup.core.calibration import calibration, days
+from bringup.core.calibration import calibration, day_at, days
 from bringup.core.finding import Finding
 from bringup.core.needs import powered_together
 from bringup.core.procedure import Procedure
@@ -43,7 +43,7 @@ def refuse_findings(procedure: Procedure, bench: Bench, *more: Finding) -> None:
 
 def today() -> date:
     """Return the date where the person is."""
-    return datetime.now(UTC).astimezone().date()
+    return day_at(datetime.now(UTC))
 
 
 def check_calibration(bench: Bench, on: date) -> None:

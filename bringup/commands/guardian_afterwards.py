@@ -77,6 +77,7 @@ class Afterwards:
         if self._spec.own_child:
             self.report(None, asks)
             return
+        self._duty.load.forget()
         off = self._duty.until_off(self._spec.try_for, self._account.slow)
         self.report(off.verified, asks)
         if not off.verified:

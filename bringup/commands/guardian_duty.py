@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 
@@ -18,10 +18,12 @@ from bringup.commands.load_off import LoadOffBeside
 from bringup.commands.reaching import instrument_locks
 from bringup.commands.session_alone import session_alone
 from bringup.commands.watchdog_off import disarm_ours
-from bringup.errors import BringupError
+from bringup.core.bench import LoadRole
+from bringup.errors import BringupError, LinkError
 from bringup.host.lock import About, ControlAddress, hold, holder_of
 from bringup.instruments.opening import result
 from bringup.runner.roles import Done
+from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_supply import ScpiSupply
 
 FIRST_PAUSE, LONGEST_PAUSE = 0.02, 2.0
@@ -53,7 +55,7 @@ class Off:
 
 
 class SwitchingOff:
-    """Opens the supply by itself and switches it off, for as long as it takes."""
+    """Opens the supply (or the load in its place) by itself and switches it off, for as long as it takes."""
 
     def __init__(
         self, spec: GuardianSpec, control: ControlAddress, asked: threading.Event, *, armed: bool = False
@@ -105,13 +107,22 @@ class SwitchingOff:
     def once(self, patience: float, *, look_first: bool = False) -> Off:
         """Open, identify, switch off, ask. Never raises. `look_first`: also see what was on, which takes longer."""
         spec = self._spec
+        says_on, silent = "the supply says that an output is on", "the supply does not say whether it is off"
+        still_armed = ""
         try:
-            with session_alone("supply", spec, patience) as link:
-                supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
-                ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
-                found_on = look_first and any(result(supply.settings(each)).on for each in ours)
-                done: Done = result(supply.all_off())
-                still_armed = disarm_ours(supply, spec.role, armed=self._armed) if done.on is False else ""
+            if isinstance(spec.role, LoadRole):
+                says_on, silent = "the load says that a channel is on", "the load does not say whether it is off"
+                with session_alone("load", spec, patience) as link:
+                    load = ScpiLoad(spec.role, spec.dialect, link, resource=spec.resource)
+                    found_on = look_first and _found_on(load, load.channels())
+                    done: Done = result(load.all_off())
+            else:
+                with session_alone("supply", spec, patience) as link:
+                    supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
+                    ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
+                    found_on = look_first and _found_on(supply, ours)
+                    done = result(supply.all_off())
+                    still_armed = disarm_ours(supply, spec.role, armed=self._armed) if done.on is False else ""
         except BringupError as error:
             return Off(False, error.message)
         except Exception as error:  # noqa: BLE001 - whatever it is, the next try may get through
@@ -121,7 +132,7 @@ class SwitchingOff:
             self.load.begin()
         if done.on is False:
             return Off(True, still_armed, reached=True, found_on=found_on)
-        why = "the supply says that an output is on" if done.on else "the supply does not say whether it is off"
+        why = says_on if done.on else silent
         return Off(False, "; ".join((why, *(trouble.text for trouble in done.troubles))), True, found_on)
 
     def _anothers(self) -> bool:
@@ -133,3 +144,13 @@ class SwitchingOff:
         except BringupError:
             return False
         return holder is not None and holder.pid not in (0, self._spec.tool) and holder.command != "bringup off"
+
+
+def _found_on(role: ScpiSupply | ScpiLoad, ours: Sequence[int]) -> bool:
+    """Whether one of them says that it is on. What does not answer that is switched off all the same."""
+    try:
+        if isinstance(role, ScpiLoad):
+            return any(result(role.settings(each)).on for each in ours)
+        return any(result(role.settings(each)).on for each in ours)
+    except LinkError:
+        return False

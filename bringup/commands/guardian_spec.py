@@ -1,7 +1,7 @@
-"""What the guardian is given to know: everything it needs to switch a supply off by itself, in one line.
+"""What the guardian is given to know: everything it needs to switch a supply or a load off by itself, in one line.
 
 The records themselves travel, not the files they were read from: whatever becomes of those during an attempt, the
-guardian speaks to the supply as the tool did. Both ends are the same program in the same version.
+guardian speaks to the instrument as the tool did. Both ends are the same program in the same version.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import field
 from typing import Any
 
 from bringup.commands.load_off import LoadReached
-from bringup.core.bench import Identity, SupplyRole
+from bringup.core.bench import Identity, LoadRole, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.host.vigil import HANG_BOUND
@@ -34,15 +34,15 @@ def try_for() -> float:
 
 @frozen
 class GuardianSpec:
-    """One supply, one attempt, one tool."""
+    """One supply, one attempt, one tool. With a supply set by hand the load stands in its place."""
 
-    role: SupplyRole
+    role: SupplyRole | LoadRole
     dialect: Dialect
     resource: str
-    """Where the supply is reached; for a simulated role, where it was served."""
+    """Where it is reached; for a simulated role, where it was served."""
     backend: str
     lock: str
-    """What is locked for the supply (reaching.lock_name)."""
+    """What is locked for it (reaching.lock_name)."""
     known: Identity | None
     """Who answered there when the attempt began: nobody else is switched off."""
     bench: str
@@ -52,7 +52,7 @@ class GuardianSpec:
     tool: int
     """The tool's process."""
     load: LoadReached | None = None
-    """The load, which goes off after the supply; None: there is none, or it goes with the tool."""
+    """The load, which goes off after the supply; None: there is none beside `role`, or it goes with the tool."""
     own_child: bool = False
     """The supply is simulated by a child of the tool, and goes with it."""
     terminal: str = ""
@@ -63,6 +63,11 @@ class GuardianSpec:
     """The command that goes on with the attempt; empty where nobody knows it."""
     hang_bound: float = HANG_BOUND
     try_for: float = field(default_factory=try_for)
+
+    @property
+    def load_alone(self) -> bool:
+        """Whether only the load can be switched off from here: the supply is set by hand."""
+        return isinstance(self.role, LoadRole)
 
     def as_line(self) -> str:
         """Return it as one line of text."""

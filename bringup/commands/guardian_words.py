@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from bringup.commands.guardian_spec import GuardianSpec
+from bringup.core.bench import LoadRole
 from bringup.core.harmless import harmless_lines
 from bringup.errors import BringupError, LogbookError
 from bringup.host.left_messages import at_words, leave_message
@@ -20,10 +21,12 @@ from bringup.host.programs import end_left_over
 from bringup.host.vigil import Vigil
 from bringup.logbook.breaking_off import mark_broken_off
 from bringup.runner.emergency import UNKNOWN
+from bringup.runner.sinking import UNKNOWN as LOAD_UNKNOWN
 
 LOGBOOK_TRIES = 5
 BETWEEN_LOGBOOK_TRIES = 2.0
 FRAME = "=" * 76
+BY_HAND = "The supply is set by hand: nobody but you can switch it off, or see that it is off"
 _SHOW_CURSOR = "\x1b[?25h"
 
 
@@ -35,7 +38,12 @@ class Account:
 
     def slow(self, why: str) -> None:
         """Tell the person at the terminal that it takes time: their hand is quicker."""
-        self._to_terminal("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, f"bringup guardian: trying on; {why}")))
+        self._to_terminal(self._framed(f"bringup guardian: trying on; {why}"))
+
+    def _framed(self, text: str) -> str:
+        """Set it under large words that say what is not known, and which switch is left."""
+        words = LOAD_UNKNOWN if self._spec.load_alone else UNKNOWN
+        return "\n".join((FRAME, *words.split(": ", 1), FRAME, text))
 
     def settle(self, verified: bool | None, trouble: str) -> None:
         """Keep and say what became of the outputs (None: none had been on, or none is left to be asked)."""
@@ -58,7 +66,8 @@ class Account:
 
     def came_on_again(self, verified: bool, trouble: str) -> None:
         """Keep and say that an output was on though off had been verified."""
-        self._say("an output came on again after off was verified, by what was still on its way", verified, trouble)
+        what = "the load" if self._spec.load_alone else "an output"
+        self._say(f"{what} came on again after off was verified, by what was still on its way", verified, trouble)
 
     def not_off(self, trouble: str) -> None:
         """Keep and say that off was asked for once more and could not be verified."""
@@ -73,19 +82,22 @@ class Account:
             f"{outputs[:1].upper()}{outputs[1:]}. {kept}"
         )
         if verified is False:
-            said = "\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, said))
+            said = self._framed(said)
         self._to_terminal(said)
         with suppress(OSError, BringupError):
             # A full disk: it has been said, and is in the logbook if that could be written.
             leave_message(said)
 
     def _what(self) -> str:
-        on = " with an output on" if self._vigil.on else ""
+        what = "the load" if self._spec.load_alone else "an output"
+        on = f" with {what} on" if self._vigil.on else ""
         if self._vigil.silent_until is not None and "hung" in self._why:
             return f"{self._why}: no sign of life for {self._spec.hang_bound:g} s{on}"
         return f"{self._why}{on}"
 
     def _outputs(self, verified: bool | None, trouble: str) -> str:
+        if isinstance(self._spec.role, LoadRole):
+            return f"{_of_the_load(verified, trouble)}. {BY_HAND}"
         if self._spec.own_child and self._vigil.was_on:
             return "the simulated bench ended with the tool, so its outputs were not asked"
         if verified is None:
@@ -105,7 +117,12 @@ class Account:
                 time.sleep(BETWEEN_LOGBOOK_TRIES)
             try:
                 mark_broken_off(
-                    Path(self._spec.logbook), self._vigil.attempt, cause, off_verified=verified, at=datetime.now(UTC)
+                    Path(self._spec.logbook),
+                    self._vigil.attempt,
+                    cause,
+                    off_verified=verified,
+                    at=datetime.now(UTC),
+                    asked=not self._spec.load_alone,
                 )
             except LogbookError as error:
                 trouble = error.message
@@ -141,3 +158,11 @@ class Account:
             with suppress(termios.error):
                 termios.tcsetattr(descriptor, termios.TCSANOW, self._spec.terminal_modes)
         os.write(descriptor, _SHOW_CURSOR.encode())
+
+
+def _of_the_load(verified: bool | None, trouble: str) -> str:
+    if verified is None:
+        return "the load had not been on"
+    if verified:
+        return "every channel of the load is OFF, verified by asking" + (f"; {trouble}" if trouble else "")
+    return f"the state of the load is UNKNOWN: {trouble}"

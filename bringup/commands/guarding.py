@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.load_off import LoadReached
 from bringup.commands.own_python import own_command
-from bringup.commands.reaching import lock_name
+from bringup.commands.reaching import guarded_role, lock_name
 from bringup.commands.saying import say
 from bringup.host.guardian import GuardianProcess
 from bringup.runner.unguarded import Unguarded
@@ -24,29 +24,31 @@ if TYPE_CHECKING:
 def guarded(
     opened: OpenBench, serial: str, logbook: Path | None, wake: Callable[[], None], to_go_on: str = ""
 ) -> Guard:
-    """Start the guardian of a bench whose supply answers to us; by hand there is nothing that one could switch off.
+    """Start the guardian of a bench whose supply answers to us, or else its load: nothing else could be switched off.
 
     `logbook` None: what is done is no attempt on a unit, and nothing of it is kept.
     `to_go_on`: the command that goes on with the attempt, for what the guardian says when the tool is gone.
 
     It loads what it needs while the attempt goes on; the runner waits for it before the first output goes on.
     """
-    role = opened.bench.supply
-    if role is None or role.by_hand:
+    name = guarded_role(opened.bench)
+    if name is None:
         return Unguarded()
+    role = opened.bench.supply if name == "supply" else opened.bench.load
+    assert role is not None
     terminal, modes = terminal_of_ours()
     spec = GuardianSpec(
         role=role,
-        dialect=opened.dialects["supply"],
-        resource=opened.resources["supply"],
+        dialect=opened.dialects[name],
+        resource=opened.resources[name],
         backend=opened.bench.backend,
-        lock=lock_name(opened.bench, "supply"),
-        known=opened.links["supply"].identity,
+        lock=lock_name(opened.bench, name),
+        known=opened.links[name].identity,
         bench=opened.bench.name,
         serial=serial,
         logbook="" if logbook is None else str(logbook.absolute()),
         tool=os.getpid(),
-        load=_load_of(opened),
+        load=_load_of(opened) if name == "supply" else None,
         own_child=role.resource is None,
         terminal=terminal,
         terminal_modes=modes,
@@ -55,7 +57,7 @@ def guarded(
     process = GuardianProcess(command(serial), spec.as_line(), wake)
 
     def stand_down() -> None:
-        if process.close(look_again=opened.links["supply"].left_behind):
+        if process.close(look_again=opened.links[name].left_behind):
             say(
                 f"The guardian (process {process.pid}) goes on trying to switch off and says here what came of it.",
                 err=True,

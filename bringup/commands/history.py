@@ -25,12 +25,13 @@ from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
 from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedReading
 
 ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
-    {"go", "trip-level", "unread", "range", "look-behind"}
+    {"go", "trip-level", "unread", "range", "look-behind", "heard", "sent"}
 )
 """Events of every attempt, and how a reading came about: kept, but not told again."""
 TAKEN_ON = frozenset({"override", "accepted"})
@@ -54,15 +55,21 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 @logbook_option
 @click.option("--real", "simulated", flag_value="real", help="Only what happened to the real unit.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated attempts.")
+@click.option("--serial-text", is_flag=True, help="Also all that came on the board's serial lines, with its time.")
 @json_option
-def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) -> None:
+def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool, as_json: bool) -> None:
     """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings, reworks."""
     lacking = say_what_waits(logbook)
     stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
+    said = said_in(logbook, stories) if serial_text else {}
     if as_json:
         told = {
             "serial": serial,
-            "attempts": [attempt.as_story() for story in stories for attempt in story.attempts],
+            "attempts": [
+                attempt.as_story() | ({"serial_text": [each.as_json() for each in said[attempt.id]]} if said else {})
+                for story in stories
+                for attempt in story.attempts
+            ],
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
             "reworks": [each.as_json() for story in stories for each in story.beside.reworks],
             "observations": [each.as_json() for story in stories for each in story.beside.observations],
@@ -73,10 +80,24 @@ def command(serial: str, logbook: Path, simulated: str | None, as_json: bool) ->
         print_json(lacking.beside(told, stories[0].serial))
     else:
         width = columns(unknown=None)
-        say("\n\n".join("\n".join(folded(line, width) for line in _told(story)) for story in stories))
+        say("\n\n".join("\n".join(folded(line, width) for line in _told(story, said)) for story in stories))
 
 
-def _told(story: Story) -> list[str]:
+def said_in(logbook: Path, stories: list[Story]) -> dict[str, list[LoggedText]]:
+    """Return what came on serial lines, by attempt."""
+    ids = [attempt.id for story in stories for attempt in story.attempts]
+    return read(logbook, lambda connection: {each: line_texts(connection, each) for each in ids})
+
+
+def _said(texts: list[LoggedText]) -> list[str]:
+    """Tell what came on serial lines, each line with its time of day."""
+    times = [f"{each.at.astimezone():%H:%M:%S.%f}"[:-3] for each in texts]
+    return [
+        f"{INDENT}{at} step {each.step or '-'} {each.line}: {each.text}" for at, each in zip(times, texts, strict=True)
+    ]
+
+
+def _told(story: Story, said: dict[str, list[LoggedText]]) -> list[str]:
     lines = _head(story)
     told = entries(story.attempts, story.notes, story.beside)
     inside = {attempt.id for attempt in story.attempts}
@@ -84,7 +105,7 @@ def _told(story: Story) -> list[str]:
     effects = {effect.attempt: effect for effect in story.effects}
     for number, attempt in enumerate(story.attempts):
         lines += [entry.line for entry in outside if entry.place == number]
-        lines += ["", *_attempt(attempt, story.beside.dispositions)]
+        lines += ["", *_attempt(attempt, story.beside.dispositions), *_said(said.get(attempt.id, []))]
         lines += [f"{INDENT}{entry.line}" for entry in told if entry.attempt == attempt.id]
         if attempt.id in effects:
             lines += [f"{INDENT}{line}" for line in effect_lines(effects[attempt.id])]

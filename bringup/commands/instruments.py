@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
@@ -19,10 +20,11 @@ from bringup.errors import BenchError
 
 if TYPE_CHECKING:
     from bringup.host.control import ControlServer
+    from bringup.instruments.line_reader import LineReader
     from bringup.instruments.traced import Note
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.load_role import Load
-    from bringup.runner.protocols import Ask, Link
+    from bringup.runner.protocols import Ask, Line, Link
     from bringup.runner.roles import Meter, Scanner, Supply
 
 
@@ -101,6 +103,8 @@ class OpenBench(AnsweringBench):
     control: ControlServer
     links_closed: ExitStack
     """What is put here is done once the links are closed, before anybody else may have the bench."""
+    lines: Mapping[str, Line] = field(default_factory=dict)
+    """The serial lines that are heard, by name."""
 
     def report_off(self, verified: bool | None, asked_since: Callable[[], bool]) -> None:
         """Tell whoever asked with `bringup off` what became of the outputs: OFF only if asking found them so.
@@ -158,4 +162,9 @@ def open_bench(
             raise
         for link in links.values():
             leave.callback(link.close)
-        yield OpenBench(bench, dialects, resources, links, control, links_closed)
+        lines: dict[str, LineReader] = {}
+        if bench.lines:
+            from bringup.commands.lines import open_lines
+
+            lines = leave.enter_context(open_lines(bench, resources, wake))
+        yield OpenBench(bench, dialects, resources, links, control, links_closed, lines)

@@ -74,6 +74,11 @@ class LoadOffBeside:
         self._thread = threading.Thread(target=self._work, args=(self._load,), name="load off", daemon=True)
         self._thread.start()
 
+    def forget(self) -> None:
+        """Rely on nothing that was verified before: a hand may have been at its panel since."""
+        if self._thread is not None and not self._thread.is_alive():
+            self._thread = None
+
     def trouble(self) -> str:
         """Wait for its end and return in words what stood in the way; '' where it is off, verified by asking."""
         if self._thread is None:

@@ -34,6 +34,7 @@ COMMANDS: dict[str, str] = {
     "observation": "something noticed on a unit; --design lists what is to change in the next revision",
     "photo": "a photo into a unit's history, and out again",
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
+    "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

@@ -22,6 +22,7 @@ from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
 
 if TYPE_CHECKING:
+    from bringup.host.control import Outcome
     from bringup.instruments.opening import Wanted
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.roles import Done, Supply
@@ -55,10 +56,10 @@ def command(bench: Path | None) -> ExitCode:
     if role is None and described.load is None:
         raise BenchError(f"{described.name} has no supply", "There is nothing that this command could switch off.")
     if role is None:
-        return load_too(described, ExitCode.PASSED)
+        return load_alone(described, ExitCode.PASSED)
     if role.by_hand:
         why = "the supply is set by hand: nobody but you can switch it off, or see that it is off"
-        return load_too(described, unknown(why))
+        return load_alone(described, unknown(why))
     said: list[str] = []
     if ask_holders(described, said):
         return ExitCode.PASSED
@@ -78,6 +79,22 @@ def command(bench: Path | None) -> ExitCode:
         say("\n".join(said), err=True)
     say(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
     return load_too(described, ExitCode.PASSED)
+
+
+def load_alone(bench: Bench, code: ExitCode) -> ExitCode:
+    """Have the load switched off by whoever drives it, else by its guardian, else from here. Returns as `load_too`.
+
+    An attempt that has heard it switches the load off at once, but answers only when the person there has said what
+    became of the supply: its guardian, who would end it meanwhile, is asked only where nobody else has heard.
+    """
+    if bench.load is None:
+        return code
+    said: list[str] = []
+    if ask_holders(bench, said, "load", insist=False):
+        return code
+    if said:
+        say("\n".join(said), err=True)
+    return load_too(bench, code)
 
 
 def load_too(bench: Bench, code: ExitCode) -> ExitCode:
@@ -115,49 +132,56 @@ def spared(role: SupplyRole) -> str:
     return f" (output {', '.join(map(str, role.leave_alone))} was left alone, as the bench file says)"
 
 
-def ask_holders(bench: Bench, said: list[str]) -> bool:
-    """Have whoever drives the supply switch off, else its guardian. Returns whether one did and verified it.
+def ask_holders(bench: Bench, said: list[str], role: str = "supply", *, insist: bool = True) -> bool:
+    """Have whoever drives that role switch off, else its guardian. Returns whether one did and verified it.
 
     Appends to `said` why not. A guardian that finds the attempt not answering ends it first, for most supplies speak
-    to one program at a time.
+    to one program at a time. `insist`: also where the attempt has heard and does not know.
     """
     from bringup.commands.reaching import guardian_lock
+    from bringup.host.control import Outcome
 
-    resource = lock_name(bench, "supply")
+    resource = lock_name(bench, role)
     asked: set[int] = set()
-    whom = ((resource, HOLDER_WITHIN), (guardian_lock(resource), GUARDIAN_WITHIN))
-    return any(_ask(bench, name, within, asked, said) for name, within in whom)
+    what = "output" if role == "supply" else "channel of the load"
+    outcome = _ask(bench, resource, HOLDER_WITHIN, asked, said, what)
+    if outcome is None or (insist and outcome is Outcome.UNKNOWN):
+        outcome = _ask(bench, guardian_lock(resource), GUARDIAN_WITHIN, asked, said, what)
+    return outcome in (Outcome.OFF, Outcome.NONE)
 
 
-def _ask(bench: Bench, name: str, within: float, asked: set[int], said: list[str]) -> bool:
-    """Ask whoever holds that lock, unless it was asked before; it has so many seconds."""
+def _ask(
+    bench: Bench, name: str, within: float, asked: set[int], said: list[str], what: str = "output"
+) -> Outcome | None:
+    """Ask whoever holds that lock, unless it was asked before; it has so many seconds. None: nobody has heard."""
     from bringup.host.control import Outcome, ask_holder_off
     from bringup.host.lock import holder_of
 
     try:
         holder = holder_of(name)
         if holder is None or holder.pid in asked:
-            return False
+            return None
         asked.add(holder.pid)
         say(f"Asking {holder} to switch off ...")
         outcome = ask_holder_off(name, within)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.
         said.append(error.message)
-        return False
+        return None
     if outcome is Outcome.OFF:
-        say(f"Every output of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
-        return True
-    if outcome is Outcome.NONE:
+        say(f"Every {what} of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
+    elif outcome is Outcome.NONE:
         say(f"{bench.name} was simulated and has ended with its program: there is nothing left to switch off.")
-        return True
-    said.append(f"{holder} " + ("does not take the request" if outcome is None else "does not know what became of it"))
-    return False
+    else:
+        heard = "does not know what became of it" if outcome is Outcome.UNKNOWN else "does not take the request"
+        said.append(f"{holder} {heard}")
+    return outcome
 
 
 def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
     """Open the supply and switch its outputs off. Returns whether it says so; appends to `said` what went wrong."""
     from bringup.commands.watchdog_off import disarm_ours
+    from bringup.host.control import Outcome
     from bringup.host.lock import About, hold
     from bringup.runner.exchange import compare
     from bringup.runner.scpi_supply import ScpiSupply
@@ -175,7 +199,8 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
         # Somebody may drive it under another name: who holds it should know why it goes off.
-        if any(_ask(bench, name, HOLDER_WITHIN, set(), said) for name in instrument_locks(link.identity)):
+        drivers = instrument_locks(link.identity)
+        if any(_ask(bench, name, HOLDER_WITHIN, set(), said) in (Outcome.OFF, Outcome.NONE) for name in drivers):
             return True
         supply = ScpiSupply(role, dialect, link)
         verified = any(_try(supply, said) for _ in range(TRIES))

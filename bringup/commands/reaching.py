@@ -64,23 +64,39 @@ def instrument_locks(*answered: Identity | None) -> tuple[str, ...]:
     return tuple(found)
 
 
+def guarded_role(bench: Bench) -> str | None:
+    """Return what a guardian of this bench switches off: the supply, or with a supply set by hand the load.
+
+    None where nothing would be left on that a guardian could reach: a simulated load ends with the tool.
+    """
+    if bench.supply is not None and not bench.supply.by_hand:
+        return "supply"
+    return "load" if bench.load is not None and bench.load.resource is not None else None
+
+
 def lock_names(bench: Bench) -> tuple[str, ...]:
-    """Return what is locked for a bench."""
-    return tuple(lock_name(bench, name) for name, role in roles_of(bench).items() if not role.by_hand)
+    """Return what is locked for a bench: its instruments, and the serial lines that are heard."""
+    lines = (f"LINE::{line.where}" for line in bench.lines.values() if not line.simulated)
+    return *(lock_name(bench, name) for name, role in roles_of(bench).items() if not role.by_hand), *lines
 
 
 @contextmanager
 def reached(bench: Bench, *, serial: str = "") -> Iterator[dict[str, str]]:
-    """Give role -> resource string of every role that is not by hand; simulated ones are served while this lasts."""
+    """Give role -> resource string of every role that is not by hand; simulated ones are served while this lasts.
+
+    So are simulated serial lines, by their names.
+    """
     roles = roles_of(bench)
+    lines = [line.name for line in bench.lines.values() if line.simulated]
     real = {name: role.resource for name, role in roles.items() if role.resource is not None}
-    if all(name in real or role.by_hand for name, role in roles.items()):
+    if not lines and all(name in real or role.by_hand for name, role in roles.items()):
         yield real
         return
     from bringup.commands.simulated_child import simulated_bench
 
     with simulated_bench(Path(bench.path), serial=serial) as served:
-        yield {**{name: served[name] for name, role in roles.items() if name in served and not role.by_hand}, **real}
+        wanted = [name for name, role in roles.items() if name in served and not role.by_hand]
+        yield {**{name: served[name] for name in (*wanted, *lines)}, **real}
 
 
 def dialect_of(bench: Bench, role: str) -> Dialect:
@@ -104,4 +120,5 @@ def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:
     return [
         Wanted(name, resource, dialect_of(bench, name), roles[name].port, roles[name].address)
         for name, resource in resources.items()
+        if name in roles
     ]

@@ -2,7 +2,7 @@
 
 The instruments are those that the bench's dialects speak to, whatever the bench file says of where they are; a role
 that is played by hand is played by a simulated instrument. Programs of this computer are not run: each ends as the
-procedure wants it to.
+procedure wants it to. A step that listens to a line on which the bench file lets the board say nothing is a note.
 """
 
 from __future__ import annotations
@@ -19,9 +19,11 @@ from bringup.commands.reaching import dialect_of, roles_of
 from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
+from bringup.core.listening import Listen
 from bringup.core.parts import Parts
-from bringup.core.procedure import HostProgram, Procedure
+from bringup.core.procedure import HostProgram, Note, Procedure, Step
 from bringup.core.rehearsal import Came, Trial
+from bringup.core.serial_line import SerialLine
 from bringup.core.words import AttemptResult
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending
@@ -30,6 +32,7 @@ from bringup.runner.setup import AttemptSetup
 from bringup.simulation.bench import DEFAULT_METER, DEFAULT_SUPPLY, build
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.forgetful import ForgetfulRecord
+from bringup.simulation.memory_line import MemoryLine
 from bringup.simulation.memory_link import MemoryLink
 from bringup.simulation.person import SimulatedPerson
 from bringup.simulation.stressed import StressedWorld
@@ -52,7 +55,17 @@ def scene(procedure_path: Path, bench_path: Path | None, variant: str) -> Scene:
     procedure, bench = load(procedure_path, bench_path)
     # No unit has the serial number of a rehearsal.
     procedure = replace(procedure, board=replace(procedure.board, serial_pattern=""))
-    return Scene(procedure, simulated(bench, procedure.board, procedure_path), variant)
+    made = simulated(bench, procedure.board, procedure_path)
+    steps = tuple(_heard(step, made) for step in procedure.steps)
+    return Scene(replace(procedure, steps=steps), made, variant)
+
+
+def _heard(step: Step, bench: Bench) -> Step:
+    """Return the step; of one that listens where nobody says what the board says, a note in its place."""
+    if not isinstance(step.action, Listen) or step.action.line in bench.lines:
+        return step
+    note = Note(f"not rehearsed: nobody says what the board says on {step.action.line}")
+    return replace(step, action=note, expect={})
 
 
 def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
@@ -74,6 +87,7 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
     return replace(
         bench,
         simulate=simulate,
+        lines={name: SerialLine(name) for name in bench.lines if name in simulate.talks},
         supply=None if supply is None else replace(supply, resource=None, dialect=supply.dialect or DEFAULT_SUPPLY),
         meter=None if meter is None else replace(meter, resource=None, dialect=meter.dialect or DEFAULT_METER),
         scanner=None if scanner is None else replace(scanner, resource=None),
@@ -121,6 +135,7 @@ def attempt(scene: Scene, trial: Trial) -> Came:
             tell=lambda _told: None,
             operator="rehearsal",
             tool_version=__version__,
+            lines={name: MemoryLine(clock, talking) for name, talking in built.lines.items()},
             simulated_link=links.get("meter") or links.get("supply"),
             variant=scene.variant,
             programs=Well(scene.procedure),

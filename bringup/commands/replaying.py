@@ -24,6 +24,7 @@ from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure, TakePhoto
 from bringup.core.program import programs_of
+from bringup.core.safety_lines import lines_of
 from bringup.core.traffic import Differs
 from bringup.errors import BenchError, CommandError, ExitCode
 from bringup.files.traffic_file import Traffic, load_traffic
@@ -130,6 +131,11 @@ def refuse(wanted: Wanted, procedure: Procedure) -> None:
         raise CommandError(
             f"--replay does not go with {'--trace' if wanted.trace is not None else '--continue'}",
             "A replay is the whole attempt again, and writes no trace.",
+        )
+    if lines_of(procedure):
+        raise CommandError(
+            "a procedure that listens to the board cannot be replayed",
+            "What came on its serial lines is in the logbook, not in the trace: `bringup history` of the unit.",
         )
     if programs_of(procedure):
         raise CommandError(

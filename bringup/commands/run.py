@@ -21,6 +21,7 @@ from bringup.commands.tracing import noted_by, replay_option, trace_option, trac
 from bringup.core.bench import Bench
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
+from bringup.core.safety_lines import lines_of
 from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ def run(wanted: Wanted) -> ExitCode:
     show_left_messages()
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
-    bench = bench.for_steps()
+    bench = bench.for_steps().listening_to(lines_of(procedure))
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     if wanted.replay is not None:
         from bringup.commands.replaying import replayed
@@ -159,6 +160,10 @@ def run(wanted: Wanted) -> ExitCode:
         from bringup.commands.logbook_words import print_outcome
 
         print_outcome(wanted.logbook, outcome, kept_in)
+    elif outcome.exit_code is ExitCode.FAILED:
+        from bringup.commands.likely import say_what_is_likely
+
+        say_what_is_likely(wanted.serial, procedure, outcome)
     return outcome.exit_code
 
 
@@ -248,6 +253,7 @@ def carry_out(
     setup = replace(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
+        lines=opened.lines,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
         photos=HostPhotos(clock.wake),
         sources=texts,

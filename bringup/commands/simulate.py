@@ -57,10 +57,11 @@ def command(
     stop = _stop_event(until_stdin_closes=until_stdin_closes)
     made = build(described, board, _checked(serial, board), pace=pace)
     served = made.instruments()
-    if not served:
+    if not served and not made.lines:
         raise BenchError(f"{path} leaves nothing to simulate", "Its supply and its meter are both played by hand.")
     spoken = {role: speech_of(dialect_of(described, role)) for role in served if role in roles_of(described)}
-    with InstrumentServer(served, over=dict.fromkeys(served, over), speech=spoken) as server:
+    carriers = dict.fromkeys((*served, *made.lines), over)
+    with InstrumentServer(served, over=carriers, speech=spoken, lines=made.lines) as server:
         resources = server.resources()
         say(json.dumps(resources) if as_json else "\n".join(f"{role} {text}" for role, text in resources.items()))
         sys.stdout.flush()

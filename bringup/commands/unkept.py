@@ -10,7 +10,7 @@ from datetime import datetime
 from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
-from bringup.runner.records import AttemptStart, PhotoFile, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, UnitHistory
 
 
 @dataclass(slots=True)
@@ -42,6 +42,9 @@ class Unkept:
         """Keep nothing."""
 
     def polls(self, samples: Sequence[PollSample]) -> None:
+        """Keep nothing."""
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
         """Keep nothing."""
 
     def event(

@@ -6,6 +6,7 @@ deed of the same command. Pure.
 
 from __future__ import annotations
 
+from bringup.core.listening import Listen
 from bringup.core.procedure import (
     ACTION_NAMES,
     Action,
@@ -57,6 +58,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (f"{action.duration.number!r} s",)
         case PowerOff():
             return ()
+        case Listen():
+            return action.line, *action.send, action.line_end, *(() if action.send else (action.wanted,))
 
 
 def exclude_each_other(one: OnlyIf | None, other: OnlyIf | None) -> bool:

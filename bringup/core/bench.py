@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field, replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -13,7 +13,9 @@ from bringup.core.calibration import CalibrationRule
 from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
+from bringup.core.serial_line import SerialLine
 from bringup.core.serial_port import PortSettings
+from bringup.core.talk import Talk
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect  # its replies know the Identity that stands here
@@ -210,6 +212,8 @@ class Simulate:
     """Both supply leads together; default 0.1 ohm."""
     board_name: str = ""
     """Name of the board in that file."""
+    talks: Mapping[str, Talk] = field(default_factory=dict)
+    """Serial line -> what the simulated board says there."""
 
 
 @frozen
@@ -231,6 +235,13 @@ class Bench:
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
     load: LoadRole | None = None
     scope: ScopeRole | None = None
+    lines: Mapping[str, SerialLine] = field(default_factory=dict)
+    """Serial lines of the board, by name."""
+
+    def listening_to(self, names: Iterable[str]) -> Bench:
+        """Return the bench with no other serial lines than these: a line that nobody hears is not opened."""
+        wanted = frozenset(names)
+        return replace(self, lines={name: line for name, line in self.lines.items() if name in wanted})
 
     def for_steps(self) -> Bench:
         """Return the bench as an attempt uses it: no step asks a scope, so one that is off stops nobody."""
@@ -261,3 +272,6 @@ class Bench:
                 yield f"the {name} is by hand"
             elif role is not None and role.resource is not None and not on_loopback(role.resource):
                 yield f"the {name} is at {role.resource}"
+        for line in self.lines.values():
+            if not line.simulated and not line.on_loopback:
+                yield f"the serial line {line.name} is at {line.where}"

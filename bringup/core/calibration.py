@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from bringup.core.frozen import frozen
 
@@ -26,6 +26,11 @@ def calibration(due: date | None, today: date, warn_days: int = WARN_DAYS) -> st
     if due < today:
         return "overdue"
     return "due soon" if due <= today + timedelta(days=warn_days) else "valid"
+
+
+def day_at(moment: datetime) -> date:
+    """Return the date where the person is, which is the day that a certificate means. `moment`: aware."""
+    return moment.astimezone().date()
 
 
 def days(count: int) -> str:

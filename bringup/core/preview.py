@@ -168,8 +168,6 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
         gaps.append(_power_cut(bench.supply, supply))
     if bench.load is not None and (load := bench.dialects.get("load")) is not None:
         gaps += _silent_about_load(load)
-        if supply_by_hand(bench):
-            gaps.append("with a supply set by hand there is no guardian: the load stays on if this program is killed")
     if meter_by_hand(bench):
         gaps.append("the meter is read by hand: a reading is what the person typed, and no rail is watched")
     elif bench.meter is not None:

@@ -8,6 +8,7 @@ from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
 from bringup.core.bench import Bench
 from bringup.core.budget import downstream
 from bringup.core.finding import Finding
+from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.procedure import (
     Apply,
@@ -107,11 +108,8 @@ def doing(step: Step) -> str:
             return f"inspect, {len(action.confirm)} to confirm"
         case Question():
             return f"ask: {action.ask}"
-        case Note():
-            return f"note: {action.text}"
-        case TakePhoto():
-            where = f", the next in {action.folder}" if action.folder else f", {action.file}" if action.file else ""
-            return f"photo of {action.of}{where}"
+        case Note() | TakePhoto():
+            return action.said
         case Resistance():
             return "resistance to ground, everything off, supply leads off the input"
         case Leads():
@@ -135,6 +133,8 @@ def doing(step: Step) -> str:
             return f"power off, verified{below}"
         case HostProgram():
             return f"run a program on this computer, for at most {duration(action.time_out.number)}"
+        case Listen():
+            return in_short(action)
 
 
 def only_if_text(only_if: OnlyIf) -> str:
@@ -172,6 +172,8 @@ def _details(step: Step) -> Iterator[str]:
         yield from (f"its output must hold {text!r}" for text in step.action.contains)
         if step.action.loads:
             yield f"loads {step.action.loads}, whose SHA-256 is kept"
+    if isinstance(step.action, Listen):
+        yield from in_detail(step.action, step.expect)
 
 
 def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:

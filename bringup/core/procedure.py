@@ -9,6 +9,7 @@ from enum import StrEnum
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
+from bringup.core.listening import Listen
 from bringup.core.quantity import Quantity
 from bringup.core.words import Kind
 
@@ -39,6 +40,11 @@ class Note:
 
     text: str
 
+    @property
+    def said(self) -> str:
+        """What it does, in a few words."""
+        return f"note: {self.text}"
+
 
 @frozen
 class TakePhoto:
@@ -49,6 +55,12 @@ class TakePhoto:
     """Watched for a new picture; counts from the procedure's folder."""
     file: str = ""
     """Read as it is; counts from the procedure's folder."""
+
+    @property
+    def said(self) -> str:
+        """What it does, in a few words."""
+        where = f", the next in {self.folder}" if self.folder else f", {self.file}" if self.file else ""
+        return f"photo of {self.of}{where}"
 
 
 @frozen
@@ -167,21 +179,8 @@ class HostProgram:
     """File that it loads into the board; its SHA-256 is kept."""
 
 
-Action = (
-    Inspect
-    | Question
-    | Note
-    | TakePhoto
-    | Resistance
-    | Leads
-    | Apply
-    | Measure
-    | Log
-    | Sink
-    | Dwell
-    | PowerOff
-    | HostProgram
-)
+Powering = Resistance | Leads | Apply | Measure | Log | Sink | Dwell | PowerOff
+Action = Inspect | Question | Note | TakePhoto | Powering | HostProgram | Listen
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
@@ -197,6 +196,7 @@ ACTION_NAMES: dict[type, str] = {
     Dwell: "dwell",
     PowerOff: "power_off",
     HostProgram: "host_program",
+    Listen: "listen",
 }
 """The key that names each action in a procedure."""
 

@@ -19,6 +19,7 @@ from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
+from bringup.core.safety_lines import examine_lines
 from bringup.core.safety_load import examine_loads
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
@@ -52,6 +53,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         found += examine_bench(procedure, bench)
         found += examine_dialects(procedure, bench)
         found += examine_scanner(procedure, bench)
+        found += examine_lines(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
 

@@ -23,16 +23,16 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         action = step.action
         if isinstance(action, Apply):
             applied[action.input] = action
-        elif isinstance(action, PowerOff):
+        elif isinstance(action, PowerOff) and step.only_if is None:
             drawn.clear()
-            if step.only_if is None:
-                applied.clear()
+            applied.clear()
         if not isinstance(action, Sink):
             continue
         if bench is not None:
             yield from _channel(step, action, bench)
         if action.level is None:
-            drawn.pop(action.rail, None)
+            if step.only_if is None:  # else it may draw on
+                drawn.pop(action.rail, None)
             continue
         drawn[action.rail] = action
         if bench is not None and bench.load is not None:

@@ -10,6 +10,7 @@ import math
 from bringup.core.arming import plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
+from bringup.core.listening import Listen
 from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
 
@@ -46,6 +47,8 @@ def seconds_of(step: Step, board: Board, bench: Bench | None, state: str | None 
     if isinstance(action, Apply):
         plan = plan_apply(action, board, bench, state)
         return SWITCHING + sum(SETTLING + (stage.charge_time or 0.0) + plan.hold for stage in plan.stages)
+    if isinstance(action, Listen):
+        return action.within.number if action.waits else 0.0
     if isinstance(action, PowerOff):
         below = DISCHARGED_BELOW if action.discharged_below is None else action.discharged_below.number
         return SWITCHING + max((discharge_time(board, name, below) for name in board.inputs), default=0.0)

@@ -45,6 +45,8 @@ class Kind(StrEnum):
     TIME = "time"
     FREQUENCY = "frequency"
     TEMPERATURE = "temperature"
+    CAPACITANCE = "capacitance"
+    RATIO = "ratio"
 
 
 UNIT_OF: dict[Kind, str] = {
@@ -55,6 +57,8 @@ UNIT_OF: dict[Kind, str] = {
     Kind.TIME: "s",
     Kind.FREQUENCY: "Hz",
     Kind.TEMPERATURE: "degC",
+    Kind.CAPACITANCE: "F",
+    Kind.RATIO: "%",
 }
 """The one unit in which each kind of quantity is computed, stored and put into JSON."""
 

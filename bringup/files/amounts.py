@@ -10,6 +10,7 @@ from typing import Any
 from bringup.core.accuracy import parse_accuracy
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, parse_limits
+from bringup.core.listening import unit_of
 from bringup.core.quantity import Quantity, format_quantity, parse_quantity
 from bringup.errors import NotationError
 from bringup.files.nodes import Node, Problems, Scalar
@@ -107,6 +108,27 @@ class Amount:
     def words(self) -> str:
         """Return the units."""
         return joined([UNIT_WORDS[unit] for unit in self.units])
+
+
+@frozen
+class UnitWord:
+    """A unit alone, with its prefix: `mV`."""
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return it as written."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        return WRONG if notation(text, lambda unit: unit_of(unit.strip()), problems) is WRONG else text.text.strip()
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string."""
+        del definitions
+        return {"type": "string"}
+
+    def words(self) -> str:
+        """Return what it is."""
+        return "a unit, such as `mV`"
 
 
 @frozen

@@ -11,6 +11,7 @@ from bringup.core.serial_port import clash
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
 from bringup.files.channel_map import check_numbers
 from bringup.files.dialect_checks import port_settings
+from bringup.files.line_file import check_lines, check_talks
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
@@ -73,7 +74,10 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
         if section is not None and resource not in (BY_HAND, IN_METER) and resource in taken and not told:
             problems.add(section.at("resource"), f"the {role}'s resource is that of the {taken[resource]}")
         taken.setdefault(resource, role)
+    check_lines(values, {resource.upper(): role for resource, role in taken.items()}, problems)
     simulate = values.section_in("simulate")
+    if simulate is not None:
+        check_talks(values, simulate, board, problems)
     if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
         states = board.get("states", ())
         if state not in states:

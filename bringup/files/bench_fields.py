@@ -8,6 +8,7 @@ from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Error
 from bringup.files.dialect_fields import SERIAL_PORT
 from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
+from bringup.files.line_shapes import Hexadecimal
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, Number, OneOf, Whole, YesNo
 
@@ -31,6 +32,7 @@ PORT = Field("serial_port", SERIAL_PORT, "how its serial port is set", default="
 ADDRESS = Field("address", Whole(most=99), "its address, where its dialect greets it by one", example="6")
 ACCURACY = Field("accuracy", Error(), "how far its volts may be off, as its data sheet says",
                  default="what `bringup bench --loop-back` says", example="'0.05 % + 10 mV'")
+HEX = Hexadecimal()
 DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
 
 SUPPLY = Section("supply", "The supply.", (
@@ -103,6 +105,36 @@ SCOPE_ROLE = Section("scope", "The oscilloscope, of which one channel is used: r
     IDENTITY, DUE,
 ))
 
+ADAPTER = Section("USB adapter", "A USB serial adapter, by what it says of itself.", (
+    Field("vendor", HEX, "its vendor's number", required=True, example="0x1234"),
+    Field("product", HEX, "its product's number", required=True, example="0x5678"),
+    Field("serial", TEXT, "its serial number", default="any", example="SN1"),
+))
+SERIAL_LINE = Section("serial line", "A serial line of the board, for `listen`. Only what a step says is sent.", (
+    Field("port", TEXT, "serial port", example="/dev/ttyUSB0"),
+    Field("adapter", ADAPTER, "or the USB adapter, wherever it is plugged in",
+          example="{vendor: 0x1234, product: 0x5678, serial: SN1}"),
+    Field("socket", TEXT, "or a TCP socket, as HOST:PORT", example="'192.0.2.20:4001'"),
+    Field("serial_port", SERIAL_PORT, "how a port is set: `baud`, and what `dtr` and `rts` are held at, for opening it "
+          "may reset the board", example="{baud: 115200, dtr: off, rts: off}"),
+    Field("comes_with_power", YesNo(), "the port is the board's own, and need not be there before power", default="no",
+          example="yes"),
+    Field("lent_to_programs", YesNo(), "the port is let go of while a `host_program` runs, which needs it itself",
+          default="no", example="yes"),
+), may_be_empty=True)
+SAYING = Section("saying", "One text that the simulated board says.", (
+    Field("text", TEXT, "the text; {3V3} in it becomes the volts of that rail", required=True, example="ready"),
+    Field("after", SOME_SECONDS, "from when its rail came up, or its state changed", default="0 s", example="300 ms"),
+    Field("every", SECONDS, "again and again", default="once", example="2 s"),
+), short="text")
+TALK = Section("talk", "What the simulated board says on one serial line.", (
+    Field("powered_by", NAME, "rail that has to stand for it", required=True, example="3V3"),
+    Field("says", ByName(Several(SAYING), "board state"), "texts by board state (`default`: the others)",
+          example="{programmed: [{text: logger ready, after: 1 s}]}"),
+    Field("answers", ByName(TEXT, "line"), "line that is sent to it -> what it answers",
+          example="{'vbat?': 'vbat {VIN} V'}"),
+))
+
 FAULT = Section("fault", "One thing that is wrong with the simulated board.", (
     Field("rail", NAME, "the rail it sits on (or `input`)", example="3V3"),
     Field("input", NAME, "the input it sits on (or `rail`)", example="VIN"),
@@ -128,6 +160,8 @@ SIMULATE = Section("simulate", "A bench whose instruments are simulated, and wha
     Field("faults", Several(FAULT), "what is wrong with it", default="nothing", example="[{rail: 3V3, upper: open}]"),
     Field("state", NAME, "board state", default="the board's first", example="programmed"),
     Field("leads", OHMS, "resistance of both supply leads together", default="0.1 Ω", example="80 mΩ"),
+    Field("talks", ByName(TALK, "serial line"), "what the board says on its serial lines", default="nothing",
+          example="{console: {powered_by: 3V3, says: {default: [{text: ready, after: 1 s}]}}}"),
 ))
 BENCH = Section("bench", "Which instrument plays which role.", (
     Field("bench", NAME, "its name", required=True, example="Corner bench"),
@@ -141,6 +175,9 @@ BENCH = Section("bench", "Which instrument plays which role.", (
           example="{resource: in the meter, dialect: list-of-closed, channels: {VIN: 101}, rating: 60 V}"),
     Field("scope", SCOPE_ROLE, "an oscilloscope", default="none",
           example="{dialect: vpp-by-channel, channel: 1, probe: 10}"),
+    Field("serial_lines", ByName(SERIAL_LINE, "serial line"), "serial lines of the board, by names of your own",
+          default="none",
+          example="{console: {port: /dev/ttyUSB0, serial_port: {baud: 115200, dtr: off, rts: off}}}"),
     Field("calibration", CALIBRATION, "what is done about calibrations that run out",
           default="a warning from 30 days before on", example="{warn_days: 30, overdue: refuse}"),
     Field("backend", TEXT, "pyvisa's backend", default="@py", example="'@py'"),

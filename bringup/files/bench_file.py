@@ -26,6 +26,7 @@ from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
+from bringup.files.line_file import read_lines, read_talks
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
 from bringup.files.sections import Values
@@ -98,6 +99,7 @@ def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
         state=values.get("state"),
         lead_resistance=values.get("leads"),
         board_name="" if board is None else board.get("board", ""),
+        talks=read_talks(values),
     )
 
 
@@ -117,6 +119,7 @@ def _build(
         dialects=dialects,
         load=_load(values, simulated=simulate is not None),
         scope=_scope(values, simulated=simulate is not None),
+        lines=read_lines(values),
     )
 
 

@@ -7,9 +7,11 @@ From this table come the reader, the JSON Schemas (`bringup check --schema KIND`
 from __future__ import annotations
 
 from bringup.core.board import ConverterKind
+from bringup.core.listening import LINE_ENDS
 from bringup.core.procedure import OnLost
 from bringup.files.alternatives import AnyOf, Either
-from bringup.files.amounts import Amount, Limit, Part
+from bringup.files.amounts import Amount, Limit, Part, UnitWord
+from bringup.files.line_shapes import Searched
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Fixed, OneOf, Pattern, Text, Whole, YesNo
 
@@ -20,6 +22,7 @@ VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",))
 WATTS = Amount(("W",))
 FARADS, PERCENT = Amount(("F",)), Amount(("%",))
 ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
+SEARCHED, UNIT = Searched(), UnitWord()
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
 # fmt: off
@@ -200,10 +203,26 @@ ACTIONS = {
         Field("contains", TEXTS, "what its output must hold", example="[Verified]"),
         Field("loads", TEXT, "file that it loads, relative to this one; its SHA-256 is kept", example="logger.bin"),
         short="program"),
+    "listen": action("listen", "Wait for text on a serial line of the board, sent lines first; all that comes is kept. "
+                     "`board_state` holds from the end of a step that passed on.",
+        Field("line", NAME, "serial line, as the bench file names it", required=True, example="console"),
+        Field("text", TEXT, "text that is waited for", example="logger ready"),
+        Field("pattern", SEARCHED, "regular expression that is waited for, within one line; its named groups become "
+              "readings", example="'vbat=(?P<vbat>[0-9]+) mV'"),
+        Field("within", SECONDS, "how long it may take", default="10 s", example="5 s"),
+        Field("units", ByName(UNIT, "group"), "units of numbers that stand without one", example="{vbat: mV}"),
+        Field("expect", ByName(Limit(None), "group"), "limits", example="{vbat: 3.3 V ± 5 %}"),
+        Field("words", Several(NAME), "groups that are kept as text", example="[version]"),
+        Field("bad", TEXTS, "texts of which any fails the step at once", example="[ASSERT, brown-out]"),
+        Field("send", TEXTS, "lines sent to the board when the step begins", example="[self test]"),
+        Field("line_end", OneOf(tuple(LINE_ENDS)), "what ends each sent line; needed with `send`", example="crlf"),
+        Field("only_new", YesNo(), "only text from the step's beginning on counts; else also what came since the last "
+              "apply or program began, after what an earlier `listen` found", default="with `send`: yes, else no",
+              example="yes")),
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = dict.fromkeys(("sweep", "ripple", "listen"), _BY_HAND)
+LATER_ACTIONS = dict.fromkeys(("sweep", "ripple"), _BY_HAND)
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

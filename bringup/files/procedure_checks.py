@@ -11,6 +11,7 @@ from bringup.core.program import MARKERS, marker_of, pasted_marker
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
+from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
@@ -90,6 +91,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
             check_load_step(body, None if points is None else points.all, problems)
         if kind == "host_program":
             _check_program(body, problems)
+        if kind == "listen":
+            check_listen(body, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:
@@ -158,7 +161,7 @@ def _check_only_if(body: Values, points: Points | None, earlier: Sequence[str], 
 
 def _check_expect(kind: str, body: Values, points: Points | None, problems: Problems) -> None:
     entry = body.entries.get("expect")
-    if entry is None or kind == "question":
+    if entry is None or kind in ("question", "listen"):
         return
     # What a step reads, by the name under which its limits are stated.
     units = _units(kind, body, points)

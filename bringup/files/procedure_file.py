@@ -7,6 +7,7 @@ from pathlib import Path
 from bringup.core.board import Board
 from bringup.core.creep import ALLOWED
 from bringup.core.limits import Limits
+from bringup.core.listening import Listen
 from bringup.core.procedure import (
     Action,
     Apply,
@@ -41,6 +42,8 @@ from bringup.files.source import Opened, open_file, report_other_kind
 
 LOG_EVERY = "200 ms"
 """Default time between two samples of `log`."""
+LISTEN_WITHIN = "10 s"
+"""Default time in which text has to come."""
 PROGRAM_TIME_OUT = "60 s"
 """Default time that a program of this computer may take."""
 
@@ -172,6 +175,8 @@ def _action(kind: str, body: Values) -> Action:
             return Dwell(body.get("for"))
         case "host_program":
             return _program(body)
+        case "listen":
+            return _listen(body)
         case _:
             assert kind == "power_off", kind
             return PowerOff(body.get("discharged_below"))
@@ -181,6 +186,21 @@ def _program(body: Values) -> HostProgram:
     time_out = body.get("time_out", parse_quantity(PROGRAM_TIME_OUT, "s"))
     texts = body.get("program"), time_out, body.get("exit_code", 0), body.get("contains", ()), body.get("loads", "")
     return HostProgram(*texts)
+
+
+def _listen(body: Values) -> Listen:
+    return Listen(
+        body.get("line"),
+        body.get("within", parse_quantity(LISTEN_WITHIN, "s")),
+        body.get("text", ""),
+        body.get("pattern", ""),
+        body.get("send", ()),
+        body.get("line_end", ""),
+        body.get("bad", ()),
+        body.get("units", {}),
+        body.get("words", ()),
+        only_new=body.get("only_new", "send" in body),
+    )
 
 
 _APPLY_FIELDS = (

@@ -11,7 +11,7 @@ from bringup.files.sections import Values
 
 MOST_CREEP = 50
 """Percent: what may move by more is not steady."""
-WITHOUT_METER = ("inspect", "question", "note", "load", "dwell")
+WITHOUT_METER = ("inspect", "question", "note", "load", "dwell", "listen")
 
 
 def check_watched(kind: str, body: Values, inputs: Sequence[str] | None, problems: Problems) -> None:

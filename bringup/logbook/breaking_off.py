@@ -29,14 +29,18 @@ WAIT_SECONDS = 5.0
 """How long the guardian waits for another writer: nothing is powered any more by then."""
 
 
-def mark_broken_off(path: Path, attempt: str, cause: str, *, off_verified: bool | None, at: datetime) -> bool:
+def mark_broken_off(
+    path: Path, attempt: str, cause: str, *, off_verified: bool | None, at: datetime, asked: bool = True
+) -> bool:
     """Close an attempt from another process. Returns whether it was open; an event says what is known in any case.
 
     Its rescue file is removed where nothing had to be put into it and its process is gone.
 
     `attempt`: its whole id; `off_verified`: False means that the outputs may have stayed on, None that nothing had
-    been on. `at`: aware. Call it when the outputs are off: it waits up to WAIT_SECONDS for another writer. Raises
-    LogbookError for a file that is gone, of another version, or cannot be written, and for an unknown attempt.
+    been on. `asked` False: outputs that nobody can ask, which may have stayed on if the attempt used power, whatever
+    `off_verified` says of something else. `at`: aware. Call it when what can be switched off is off: it waits up to
+    WAIT_SECONDS for another writer. Raises LogbookError for a file that is gone, of another version, or cannot be
+    written, and for an unknown attempt.
     """
     try:
         with closing(_open_existing(path)) as connection:
@@ -44,6 +48,8 @@ def mark_broken_off(path: Path, attempt: str, cause: str, *, off_verified: bool 
             try:
                 _check(connection, path)
                 _, monotonic = _last(connection, attempt)
+                if not asked:
+                    off_verified = False if _powered(connection, attempt) else None
                 found = _close(connection, attempt, (AttemptResult.BROKEN_OFF, cause, time_text(at), off_verified))
                 _say(connection, attempt, "guardian", cause if found else f"{cause} (it was closed already)", monotonic)
             except BaseException:
@@ -95,17 +101,23 @@ def _check(connection: sqlite3.Connection, path: Path) -> None:
 def _left_open(connection: sqlite3.Connection, attempt: str) -> None:
     """Close one attempt at the time of the last thing it recorded; nothing says that its outputs went off."""
     last, monotonic = _last(connection, attempt)
+    powered = _powered(connection, attempt)
+    off_verified = False if powered else None
+    if _close(connection, attempt, (AttemptResult.BROKEN_OFF, LEFT_OPEN, last, off_verified)):
+        stayed = " Its outputs may have stayed on." if powered else ""
+        said = f"Found open, its process gone; closed as broken off.{stayed}"
+        _say(connection, attempt, "left open", said, monotonic)
+
+
+def _powered(connection: sqlite3.Connection, attempt: str) -> bool:
+    """Whether an output was seen on, or a step was begun that switches one on."""
     (powered,) = connection.execute(
         "SELECT EXISTS (SELECT 1 FROM polls WHERE attempt = :attempt AND is_on = 1)"
         " OR EXISTS (SELECT 1 FROM steps WHERE attempt = :attempt AND started IS NOT NULL"
         " AND kind IN ('apply', 'leads'))",
         {"attempt": attempt},
     ).fetchone()
-    off_verified = False if powered else None
-    if _close(connection, attempt, (AttemptResult.BROKEN_OFF, LEFT_OPEN, last, off_verified)):
-        stayed = " Its outputs may have stayed on." if powered else ""
-        said = f"Found open, its process gone; closed as broken off.{stayed}"
-        _say(connection, attempt, "left open", said, monotonic)
+    return bool(powered)
 
 
 def _last(connection: sqlite3.Connection, attempt: str) -> tuple[str, float]:

@@ -25,6 +25,7 @@ COVERED: dict[str, tuple[str, ...]] = {
     "readings": ("id",),
     "samples": (),
     "polls": (),
+    "line_texts": (),
     "events": (),
     "notes": ("id",),
     "reworks": ("id",),

@@ -16,7 +16,7 @@ from bringup.logbook.comparing import Expected, Finding
 AGAIN = {"attempts": 1, "steps": 3}
 """How often the tool changes a row at most: an attempt is closed; a step is carried over, begins, ends."""
 
-WHILE_IT_GOES_ON = ("steps", "instruments", "attempt_sources", "readings", "samples", "polls")
+WHILE_IT_GOES_ON = ("steps", "instruments", "attempt_sources", "readings", "samples", "polls", "line_texts")
 """Tables of which an attempt that was closed gets no rows any more."""
 
 # What came in from a rescue file, and what somebody else closed while its process maybe went on, may change once more.

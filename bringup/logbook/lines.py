@@ -98,6 +98,7 @@ ROW_TABLES = {
     "observation_readings": "observation IN (SELECT id FROM observations WHERE attempt = :attempt) ORDER BY rowid",
     "samples": f"{_OWN} ORDER BY step, rowid",
     "polls": f"{_OWN} ORDER BY rowid",
+    "line_texts": f"{_OWN} ORDER BY rowid",
 }
 """The other tables, in the order of an index, so that the first row costs no more than any other."""
 

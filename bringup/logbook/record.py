@@ -32,7 +32,7 @@ from bringup.logbook.past import check_same_board, unit_history
 from bringup.logbook.pictures import to_store
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
-from bringup.runner.records import AttemptStart, PhotoFile, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, UnitHistory
 
 
 class LogbookRecord:
@@ -164,6 +164,15 @@ class LogbookRecord:
             self._keep(
                 lambda: f"{len(samples)} polls of the supply",
                 lambda: [statements.poll_statement(attempt, sample) for sample in samples],
+            )
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
+        """Keep a batch of what came on serial lines, in one commit."""
+        attempt = self._open_attempt()
+        if texts:
+            self._keep(
+                lambda: f"{len(texts)} pieces of text from {texts[0].line}, from {texts[0].at.isoformat()} on",
+                lambda: [statements.line_text_statement(attempt, text) for text in texts],
             )
 
     def event(

@@ -13,7 +13,7 @@ from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook.processes import Process
 from bringup.logbook.values import decimal_columns, flag, number, storable, storable_or_none, time_text
-from bringup.runner.records import AttemptStart, InstrumentInfo, PollSample, SourceText
+from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PollSample, SourceText
 
 Values = tuple[str | int | float | bytes | None, ...]
 Statement = tuple[str, Values]
@@ -52,6 +52,7 @@ READING = insert(
 )
 SAMPLE = insert("samples", "attempt step channel unit at monotonic value raw")
 POLL = insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
+LINE_TEXT = insert("line_texts", "attempt step line at monotonic content")
 STEP_BEGUN = "UPDATE steps SET outcome = NULL, started = ?, monotonic = ? WHERE attempt = ? AND step = ?"
 STEP_ENDED = "UPDATE steps SET outcome = ?, result = ?, why = ?, who = ?, ended = ? WHERE attempt = ? AND step = ?"
 STEP_CARRIED = "UPDATE steps SET outcome = ?, result = 'pass', carried_from = ? WHERE attempt = ? AND step = ?"
@@ -250,6 +251,13 @@ def poll_statement(attempt: str, poll: PollSample) -> Statement:
         storable_or_none(poll.tripped),
         poll.fault,
     )
+
+
+def line_text_statement(attempt: str, text: LineText) -> Statement:
+    """What came on a serial line."""
+    step = None if text.step is None else place(text.step)
+    moment = number(text.monotonic, f"{text.line}: the monotonic time")
+    return LINE_TEXT, (attempt, step, storable(text.line), time_text(text.at), moment, storable(text.content))
 
 
 def event_statement(

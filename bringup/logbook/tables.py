@@ -259,6 +259,21 @@ CONTINUES = (
     "CREATE UNIQUE INDEX attempts_continuing ON attempts (continues) WHERE continues IS NOT NULL",
 )
 
+LINE_TEXTS = (
+    f"""
+CREATE TABLE line_texts (
+    seq INTEGER PRIMARY KEY,
+    attempt TEXT NOT NULL REFERENCES attempts (id),
+    step INTEGER,
+    line TEXT NOT NULL,
+    {_time("at")},
+    {_real("monotonic")} NOT NULL,
+    content TEXT NOT NULL
+) STRICT
+""",
+    "CREATE INDEX line_texts_of_attempt ON line_texts (attempt)",
+)
+
 CHAINED = 3
 """From this version on every row written is hashed (chain.py)."""
 
@@ -283,7 +298,8 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     Migration(2, "an attempt that continues another", CONTINUES),
     Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
-    Migration(4, "reworks, observations, photos, dispositions", DEVIATIONS),
+    Migration(4, "what boards say on their serial lines", LINE_TEXTS),
+    Migration(5, "reworks, observations, photos, dispositions", DEVIATIONS),
 )
 
 VERSION = MIGRATIONS[-1].number

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from bringup.core.calibration import calibration
+from bringup.core.calibration import calibration, day_at
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.needs import lacking, powered_together
@@ -77,8 +77,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     _refuse_what_lacks(setup, {name: found.dialect for name, found in attached if found.dialect is not None})
     settings = _settings(setup.supply, waits)
     if setup.scanner is not None:
-        # On a board that is live, by whatever volts, nothing is connected only to try it.
-        dead = all(each.on is False for each in settings)
+        # On a board that is live, by whatever volts, or may be, nothing is connected only to try it.
+        dead = bool(settings) and all(each.on is False for each in settings)
         try_relays(setup.scanner, _needed(setup) if dead else (), waits)
     channels = channels_found(setup.load, waits)
     return Found(tuple(infos), tuple(attached), settings, _look_takes(setup, settings), channels)
@@ -160,7 +160,7 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
 
 
 def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:
-    due, today = info.calibration_due, setup.clock.utc().date()
+    due, today = info.calibration_due, day_at(setup.clock.utc())
     state = calibration(due, today, setup.bench.calibration.warn_days)
     if due is not None and state in ("overdue", "due soon"):
         word = "was" if state == "overdue" else "is"

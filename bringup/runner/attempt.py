@@ -20,6 +20,7 @@ from bringup.runner.hands import Hands, LeadsPlace, PersonHands, SimulatedHands
 from bringup.runner.headings import heading
 from bringup.runner.journal import Journal
 from bringup.runner.keys import act_on
+from bringup.runner.listening import Listening, taking_part
 from bringup.runner.power import Power
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
@@ -50,6 +51,8 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
     power = Power(setup.supply, waits, watch, journal)
+    if setup.supply is None or setup.supply.by_hand:
+        watch.load.guard = setup.guard
     power.sinking = Sinking(setup.load, waits, watch.load, journal)
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
@@ -102,7 +105,7 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
     except (UnitFailed, MissingEvidence) as ending:
         return _off_in_order(work) or ending
     except BaseException as error:  # noqa: BLE001 - nothing may pass with an output on; _close raises what is a bug
-        work.power.emergency(asked=_asks_off(error))
+        work.power.emergency(asked=_asks_off(error), because=error)
         return error
     return None
 
@@ -112,7 +115,7 @@ def _off_in_order(work: Work) -> BaseException | None:
     try:
         work.power.all_off()
     except BaseException as error:  # noqa: BLE001 - as above
-        work.power.emergency(asked=_asks_off(error))
+        work.power.emergency(asked=_asks_off(error), because=error)
         if isinstance(error, Trip) or not isinstance(error, EXPECTED):
             return error
         work.journal.event_if_possible("off", f"switching off in order did not go through: {error}")
@@ -146,6 +149,7 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
     elif isinstance(error, Interrupted):
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
+    work.lines.finish()
     work.waits.wakefulness.close()
     if failed := _record_end(work, steps, result, cause):
         known = isinstance(error, LogbookError)
@@ -237,6 +241,7 @@ def _work(
         hands = SimulatedHands(waits, setup.simulated_link, journal, person if setup.bench.probing_by_hand else None)
     if setup.scanner is not None:
         hands = ScannerHands(setup.scanner, hands, waits, journal, setup.meter)
+    lines = waits.lines = Listening(setup.lines, journal)
     first = setup.procedure.board_state or (board.states[0] if board.states else None)
     work = Work(
         setup,
@@ -245,6 +250,7 @@ def _work(
         journal,
         power,
         hands,
+        lines,
         state=first,
         history=history,
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
@@ -268,11 +274,8 @@ def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:
         (setup.unattended, "`--unattended` was not given"),
         (not any(step.irreversible for step in setup.procedure.steps), "the procedure holds an irreversible step"),
         (setup.procedure.unattended_after_first_power, "the procedure does not say `unattended: after first power`"),
-        (history.first_power_passed, f"{setup.serial} has not passed an attended first power {history.since}"),
-        (not history.held, f"{setup.serial} is {history.held}"),
-        (not history.not_taken_in, f"not in the logbook, and maybe of a trip: {', '.join(history.not_taken_in)}"),
     )
-    reasons = [text for met, text in wanted if not met]
+    reasons = [*(text for met, text in wanted if not met), *history.against_unattended(setup.serial)]
     if reasons:
         raise SafetyRefused(
             f"nobody is at this bench: {'; '.join(reasons)}",
@@ -299,7 +302,7 @@ def _start(work: Work, found: Found) -> AttemptStart:
         attended=setup.ask.attended,
         ambient=setup.ambient,
         fixture=setup.fixture,
-        instruments=found.infos,
+        instruments=(*found.infos, *taking_part(setup.lines, simulated=work.simulated)),
         sources=setup.sources,
         continues=None if work.going_on is None else work.going_on.earlier.id,
         carried={} if work.going_on is None else work.going_on.steps,

@@ -14,6 +14,7 @@ from bringup.core.frozen import frozen
 from bringup.errors import BringupError
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
+from bringup.runner.records import LinkFault
 from bringup.runner.roles import Supply
 from bringup.runner.wait import WaitPoint
 
@@ -30,6 +31,8 @@ STOP_KEY = "q"
 """What the person presses once the supply is off at its switch."""
 READ_WITHIN = 2.0
 """Seconds after the words on the screen before which a Ctrl-C is impatience with the attempt, no answer to them."""
+SILENCE = frozenset({LinkFault.TIMEOUT, LinkFault.LOST, LinkFault.NOT_SENT})
+"""Faults that say nothing of the outputs: nobody answered."""
 BOUND_BY_HAND = 120.0
 """Seconds that a person may take to switch off and say so."""
 
@@ -42,8 +45,26 @@ class Ended:
     """The supply was asked and said that every output of ours is off."""
     bug: Exception | None = None
     """What went wrong in telling or recording it: to be raised once everything else is done."""
+    still_off: bool = False
+    """It does not answer, but was verified off before and told nothing since that could have changed that."""
 
 
+@frozen
+class Alarm:
+    """What is known before the first try of what the person is told if it brings nothing."""
+
+    lost: str = ""
+    """Why the supply is known not to answer: nobody waits for a try before the words come. '' if it may answer."""
+    known_off: bool = False
+    """Every output of ours was verified off, and none was told anything that could switch it on since."""
+
+
+NOT_YET = Alarm()
+"""Nothing is known: the first try tells."""
+STILL_OFF = (
+    "the supply does not answer any more; every output was OFF, verified by asking, and none was switched on since: "
+    "look at its panel before you touch the board"
+)
 UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
 TRYING_ON = "It is tried again and again; q ends that once the supply is off at its switch"
 
@@ -55,6 +76,7 @@ def emergency_off(
     journal: Journal,
     guarding: Guarding,
     then: Callable[[], Exception | None] = lambda: None,
+    alarm: Alarm = NOT_YET,
 ) -> Ended:
     """Switch everything off, ask whether `outputs` are off, and only then say and record it. Never raises.
 
@@ -67,18 +89,27 @@ def emergency_off(
     said: list[str] = []
     bug = then() if supply.by_hand else None
     shown = waits.clock.monotonic()
+    text = UNKNOWN if supply.by_hand else f"{UNKNOWN}. {TRYING_ON}"
+    at_once, verified, still_off, tries = bool(alarm.lost) and not alarm.known_off, False, alarm.known_off, 0
+    if at_once:
+        bug = _guarded(lambda: journal.show("off-unknown", text, why=alarm.lost)) or bug
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
-        verified = _try(supply, outputs, waits, said)
-        if not verified:
-            # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
-            text = UNKNOWN if supply.by_hand else f"{UNKNOWN}. {TRYING_ON}"
-            bug = _guarded(lambda: journal.show("off-unknown", text, why="; ".join(said)))
-            shown = waits.clock.monotonic()
-            # What was pressed before this was said does not mean that the supply is off at its switch.
-            bug = _guarded(waits.forget_pressed) or bug
-            verified = any(_try(supply, outputs, waits, said) for _ in range(TRIES - 1))
+        while not verified and tries < TRIES:
+            tries += 1
+            answer = _try(supply, outputs, waits, said)
+            verified, still_off = answer is True, still_off and answer is None
+            if tries == 1 and not verified and not still_off:
+                # The person's hand at the switch is quicker than our tries: say it now, not after the last of them.
+                if not at_once:
+                    bug = _guarded(lambda: journal.show("off-unknown", text, why="; ".join(said))) or bug
+                    shown = waits.clock.monotonic()
+                # What was pressed before this was said does not mean that the supply is off at its switch.
+                bug = _guarded(waits.forget_pressed) or bug
     if not supply.by_hand:
         bug = then() or bug
+    if not verified and still_off:
+        why = f"{STILL_OFF} ({'; '.join(dict.fromkeys(said))})"
+        return Ended(False, _guarded(lambda: journal.event_if_possible("supply-silent", why)) or bug, still_off)
     if not verified and not supply.by_hand:
         bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
         said = []
@@ -157,7 +188,8 @@ def _record_unknown(journal: Journal, text: str, said: Sequence[str]) -> None:
     journal.event_if_possible("off-unknown", f"{text} ({'; '.join(dict.fromkeys(said))})", show="")
 
 
-def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool:
+def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool | None:
+    """Tell every output off and ask. Returns whether they are off; None where nobody answered."""
     try:
         with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND_OF_ONE):
             done = waits.result(supply.all_off(), "supply", "when told to switch every output off")
@@ -167,10 +199,12 @@ def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[st
             said.append("the supply says that an output is on" if done.on else "the supply does not say")
             when = "when asked whether output {} is off"
             asked = (waits.result(supply.settings(each), "supply", when.format(each)) for each in outputs)
-            return bool(outputs) and all(found.on is False for found in asked)
+            if outputs and all(found.on is False for found in asked):
+                return True
+            return None if done.on is None and any(each.fault in SILENCE for each in done.troubles) else False
     except BringupError as error:
         said.append(error.message)
-        return False
+        return None
     except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the next try comes first; it is kept and told
         said.append(f"{type(error).__name__}: {error}")
         return False

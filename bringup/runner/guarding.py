@@ -12,6 +12,7 @@ from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Guard
+from bringup.runner.unguarded import Unguarded
 from bringup.runner.wait import WaitPoint
 
 ON_TOP = 4.0
@@ -19,10 +20,11 @@ ON_TOP = 4.0
 
 
 class Guarding:
-    """Keeps count of the outputs that the guardian believes to be on."""
+    """Keeps count of the outputs (or the load's channels) that the guardian believes to be on."""
 
-    def __init__(self, guard: Guard, waits: WaitPoint) -> None:
-        self._guard = guard
+    def __init__(self, guard: Guard | None, waits: WaitPoint) -> None:
+        """`guard` None: nobody but a person could switch them off, or another count says it already."""
+        self._guard = guard or Unguarded()
         self._waits = waits
         self._on: set[int] = set()
 

@@ -46,6 +46,9 @@ class Hands(Protocol):
     def probe(self, point: str) -> None:
         """Put the meter's probe on a point of the board (an input's or rail's name)."""
 
+    def confirm(self) -> str:
+        """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
+
     def release(self) -> None:
         """Take the meter's own probe off whatever it is on."""
 
@@ -88,6 +91,10 @@ class PersonHands:
         else:
             self._go(f"Probe on {self._named(point)}, black on ground")
         self._at = point
+
+    def confirm(self) -> str:
+        """Ask nothing: who holds a probe sees where it is."""
+        return ""
 
     def release(self) -> None:
         """Ask for the probe to be taken off."""
@@ -151,6 +158,10 @@ class SimulatedHands:
         if self._at != point:
             self._send(f'SIMulate:PROBe "{point}"')
             self._at = point
+
+    def confirm(self) -> str:
+        """The simulated probe stays where it is."""
+        return ""
 
     def release(self) -> None:
         """Take the simulated probe off the board."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from bringup.core.listening import Listen, in_short
 from bringup.core.procedure import (
     Action,
     Apply,
@@ -64,6 +65,8 @@ def _doing(action: Action) -> str:
             return "power off"
         case HostProgram():
             return f"program {' '.join(action.program)}"
+        case Listen():
+            return in_short(action)
 
 
 def _named(names: Iterable[str]) -> str:

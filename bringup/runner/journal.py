@@ -13,11 +13,16 @@ from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.errors import LogbookError
 from bringup.runner.protocols import Clock, Record, Tell, Told
-from bringup.runner.records import PhotoFile, PollSample
+from bringup.runner.records import LineText, PhotoFile, PollSample
 from bringup.runner.roles import Trouble
 
 POLLS_AT_MOST_OLD = 0.7
 """Seconds after which collected polls are written: with one poll interval more, at most 1 s is ever lost."""
+
+TEXTS_AT_MOST_OLD = 0.5
+"""Seconds after which collected serial text is written."""
+TEXTS_AT_MOST = 65536
+"""Characters of it that are written at once however new they are."""
 
 
 def raise_it(error: Exception) -> None:
@@ -41,6 +46,8 @@ class Journal:
         """What a LogbookError goes to; the watch's puts it off where power is spared."""
         self._view = tell
         self._polls: list[PollSample] = []
+        self._texts: list[LineText] = []
+        self._characters = 0
 
     def _tell(self, told: Told) -> None:
         try:
@@ -102,6 +109,32 @@ class Journal:
         else:
             if show:
                 self._tell(Told(show, text, step=self.step, data={"kind": kind, **(data or {})}))
+
+    def line_text(self, text: LineText) -> None:
+        """Collect what came on a serial line."""
+        self._texts.append(text)
+        self._characters += len(text.content)
+
+    def write_texts(self, *, all_of_them: bool = False) -> None:
+        """Write what came on serial lines if the oldest of it is due, or it is much. A failure: see `unless_spared`."""
+        if not self._texts:
+            return
+        old = self.clock.monotonic() - self._texts[0].monotonic >= TEXTS_AT_MOST_OLD
+        if all_of_them or old or self._characters >= TEXTS_AT_MOST:
+            batch, self._texts, self._characters = self._texts, [], 0
+            try:
+                self.record.line_texts(batch)
+            except LogbookError as error:
+                self.unless_spared(error)
+
+    def write_texts_if_possible(self) -> None:
+        """Write all of it while ending: if the logbook fails, that is shown instead of raised."""
+        batch, self._texts, self._characters = self._texts, [], 0
+        try:
+            if batch:
+                self.record.line_texts(batch)
+        except LogbookError as error:
+            self.show("event", f"the last of the serial text is not in the logbook: {error.message}", kind="logbook")
 
     def note(self, text: str) -> None:
         """Keep a note in the unit's history, then show it."""

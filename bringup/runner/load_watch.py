@@ -15,7 +15,7 @@ from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, Trip
 from bringup.runner.load_role import Load, LoadSample
 from bringup.runner.pending import Pending
-from bringup.runner.protocols import Clock
+from bringup.runner.protocols import Clock, Guard
 
 EVERY = 0.5
 """Seconds between two looks at a channel: the supply, which feeds it, is looked at more often."""
@@ -25,6 +25,10 @@ LOOKS_OF_PATIENCE = 2.0
 """... or so many times what a look took before it drew, where that is longer."""
 SILENT_LOOKS = 2
 """So many looks without an answer in a row mean that the load is lost."""
+LONGEST_PATIENCE = 2.2
+"""... but where the load itself is what is guarded, two looks of patience must end before the guardian's 5 s do."""
+LONGEST_LOOK = 2.0
+"""Seconds that a look may take there: a slower load cannot be watched."""
 LEVEL_ALIKE = (0.005, 0.001)
 """Levels differ when they are further apart than this part of the value plus this many A, W, V or ohm."""
 OF_ITS_OWN = ("over-temperature",)
@@ -74,11 +78,15 @@ class LoadWatch:
         self._clock = clock
         self._load: Load | None = None
         self._watched: dict[int, _Watched] = {}
+        self.guard: Guard | None = None
+        """Who hears of every good look, where the load alone is guarded: no supply, or one that is set by hand."""
 
     def add(self, load: Load, draw: Draw, look_takes: float = 0.0) -> None:
         """Watch a channel from now on; `look_takes`: seconds, as measured."""
         self._load = load
         patience = max(PATIENCE, LOOKS_OF_PATIENCE * look_takes)
+        if self.guard is not None:
+            patience = min(patience, LONGEST_PATIENCE)
         self._watched[draw.channel] = _Watched(draw, self._clock.monotonic(), patience=patience)
 
     def remove(self, channel: int) -> None:
@@ -96,6 +104,8 @@ class LoadWatch:
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
+        if self._watched and self.guard is not None and self.guard.lost:
+            raise BrokenOff(f"the guardian is gone while the load is on: {self.guard.lost}")
         for watched in list(self._watched.values()):
             now = self._clock.monotonic()
             pending = watched.pending
@@ -128,6 +138,8 @@ class LoadWatch:
             return
         watched.silent = 0
         judge_load(watched.draw, sample)
+        if self.guard is not None:
+            self.guard.beat()
 
 
 def _empty(sample: LoadSample) -> bool:

@@ -12,6 +12,7 @@ from bringup.core.quantity import format_quantity
 from bringup.core.wording import shown
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, FoundOff, SupplyLost, Trip
+from bringup.runner.feed import Feed
 from bringup.runner.pending import Pending
 from bringup.runner.records import PollSample
 from bringup.runner.roles import OutputSettings, Protection
@@ -68,6 +69,22 @@ class Watched:
     """The supply's own protections as it read them back; None: off, or not to be asked."""
     check: Pending[OutputSettings] | None = None
     """All its settings, asked for anew since it was silent for a look: it may not be what it was."""
+
+
+def watched_for(feed: Feed, found: OutputSettings) -> Watched:
+    """Return how an output that is about to go on is watched: nothing it shows counts before it was switched on."""
+    return Watched(
+        output=feed.output,
+        input=feed.input,
+        set_volts=found.volts or 0.0,
+        set_amps=found.amps or 0.0,
+        over_voltage=found.over_voltage,
+        limit_time=feed.limit_time,
+        trip_current=feed.trip_current,
+        damage_above=feed.damage_above,
+        start_up_until=float("inf"),
+        valid_from=float("inf"),
+    )
 
 
 def check_settings(watched: Watched, now: float) -> None:

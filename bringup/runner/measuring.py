@@ -25,6 +25,7 @@ from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import KIND_OF, Function, Trouble
+from bringup.runner.still_there import confirmed
 from bringup.runner.supply_operations import UNHURRIED
 from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
@@ -142,7 +143,7 @@ def settled(
         if (found := _found(work, function, point, course, value)) is not None:
             if pending is not None and work.power.cut_for is None:
                 course.look(work, point, pending)
-            return replace(found, beside=course.beside, limited=course.limited)
+            return confirmed(work, replace(found, beside=course.beside, limited=course.limited), around)
         if clock.monotonic() - begun < LEAST_STEP:
             work.waits.sleep(LEAST_STEP)
 

@@ -15,14 +15,14 @@ from bringup.core.bench import Ceiling
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
 from bringup.runner.dropped_link import LINGERED, settings_of
-from bringup.runner.emergency import BOUND, BOUND_OF_ONE, cut_off, emergency_off
+from bringup.runner.emergency import BOUND, BOUND_OF_ONE, Alarm, cut_off, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.feed import Feed, within_bounds
+from bringup.runner.go import ask_go
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
-from bringup.runner.looks import Watched
+from bringup.runner.looks import watched_for
 from bringup.runner.pending import Pending
-from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protecting import Protecting
 from bringup.runner.readback import compare_all, faultless, judge_knob, judge_setting
 from bringup.runner.records import PollSample
@@ -40,13 +40,15 @@ class Power:
     def __init__(self, supply: Supply | None, waits: WaitPoint, watch: Watch, journal: Journal) -> None:
         self._supply = supply
         self._waits = waits
-        self._guarding = Guarding(watch.guard, waits)
+        self._guarding = Guarding(None if supply is None or supply.by_hand else watch.guard, waits)
         self._watch = watch
         self._journal = journal
         self.protecting = Protecting(waits, journal)
         self._on: list[Feed] = []
         self._touched = False
         """Whether anything was ever set: from then on every way out switches off."""
+        self._doubtful: set[int] = set()
+        """Outputs that were not verified off since they were switched on, found on or told to be off."""
         self.cut_for: Trip | None = None
         """For what power was cut before it could be kept."""
         self.off_verified: bool | None = None
@@ -91,15 +93,17 @@ class Power:
         self._guarding.ready(feed.input)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
+        self._doubtful.add(feed.output)  # some come back on when a trip is cleared
         if self.protecting.clear_old_trip(self.supply, feed, somebody=self.somebody):
             self.off(feed.output)
+        self._doubtful.discard(feed.output)
         limited = self.supply.set_current_limit(feed.output, feed.current_limit)
         self._set("current limit", "A", feed.current_limit, limited)
         feed = self.protecting.levels(self.supply, feed)
         self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
-        self._go(feed, go)
+        ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody)
         if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
             found = self._read_back(feed)
         self._switch_on(feed, found)
@@ -139,16 +143,6 @@ class Power:
             if (watched := self._watch.of(feed.output)) is not None:
                 watched.over_current = told
 
-    def _go(self, feed: Feed, text: str) -> None:
-        if not self.somebody:
-            self._journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
-            return
-        words = feed.words_by_hand if self.by_hand else feed.words
-        asked = f"{text}. {feed.what_enter_does(by_hand=self.by_hand)}"
-        answer = self._waits.answer(Prompt(PromptKind.GO, asked, lines=words, suggestion="go"))
-        by = "the simulated bench" if answer.by_itself else "a person"
-        self._journal.event("go", text, {"by": by, "settings": "; ".join(words)}, show="")
-
     def _set(self, name: str, unit: str, asked: float, pending: Pending[Done], at_most: float | None = None) -> None:
         self._judge(name, unit, asked, self._result(pending), at_most)
 
@@ -160,19 +154,9 @@ class Power:
         self._guarding.going_on(feed.output, feed.input)
         self.protecting.arm(self.supply, feed)
         self.off_verified = False
+        self._doubtful.add(feed.output)
         self._on.append(feed)
-        watched = Watched(
-            output=feed.output,
-            input=feed.input,
-            set_volts=found.volts or 0.0,
-            set_amps=found.amps or 0.0,
-            over_voltage=found.over_voltage,
-            limit_time=feed.limit_time,
-            trip_current=feed.trip_current,
-            damage_above=feed.damage_above,
-            start_up_until=float("inf"),
-            valid_from=float("inf"),
-        )
+        watched = watched_for(feed, found)
         self._watch.add(watched)
         self._journal.show("power", on="unknown" if self.by_hand else "yes")
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
@@ -198,6 +182,7 @@ class Power:
     def claim(self, outputs: Sequence[int]) -> None:
         """Take on outputs that were found on: from now on every way out switches off."""
         self._touched = self._touched or bool(outputs)
+        self._doubtful.update(outputs)
         self._guarding.found_on(outputs)
 
     def off(self, output: int) -> None:
@@ -206,12 +191,14 @@ class Power:
         if feed is not None:
             self.sinking.off_before_the_supply()
         self._touched = True
+        self._doubtful.add(output)
         self._watch.remove(output)
         done = self._ending(output, self.supply.switch(output, False))
         on = done.on if done.on is not None else self._ending(output, self.supply.settings(output)).on
         if on is not False:
             raise BrokenOff(f"output {output} was switched off but the supply " + ("says on" if on else "does not say"))
         self._on = [each for each in self._on if each.output != output]
+        self._doubtful.discard(output)
         if not self._on:
             self.protecting.disarm(self.supply)
         self._guarding.off(output)
@@ -264,26 +251,31 @@ class Power:
         """What power was cut for is answered in another way than by its Trip."""
         self.cut_for = self._watch.owed = None
 
-    def emergency(self, *, asked: bool = False) -> None:
-        """Every output off at once, then the load; if `asked` for, also those never touched. Never raises."""
+    def emergency(self, *, asked: bool = False, because: BaseException | None = None) -> None:
+        """Every output off at once, then the load; if `asked` for, also those never touched. Never raises.
+
+        `because`: what called for it. Of a supply that is lost the person must hear before it is tried.
+        """
         self._watch.clear()
         if self._supply is not None and (asked or self._touched or self._on):
-            self._outputs_off(self._supply, asked=asked)
+            self._outputs_off(self._supply, asked=asked, lost=str(because) if isinstance(because, SupplyLost) else "")
         else:
             self.bug = self.sinking.emergency(asked=asked) or self.bug
 
-    def _outputs_off(self, supply: Supply, *, asked: bool) -> None:
+    def _outputs_off(self, supply: Supply, *, asked: bool, lost: str) -> None:
         before = asked or bool(self._on)
         outputs = [output for output in supply.outputs() if output not in self.left_alone]
         self.claim(outputs if asked else ())
         self._guarding.emergency(BOUND + self.sinking.emergency_takes)
         then = lambda: self.sinking.emergency(asked=asked)  # noqa: E731 - it says what, not when
-        ended = emergency_off(supply, outputs, self._waits, self._journal, self._guarding, then)
+        alarm = Alarm(lost, known_off=not (self._doubtful or asked or self.by_hand))
+        ended = emergency_off(supply, outputs, self._waits, self._journal, self._guarding, then, alarm)
         self.bug = ended.bug
-        if before or self.off_verified is not None or not ended.verified:
+        if not ended.still_off and (before or self.off_verified is not None or not ended.verified):
             self.off_verified = ended.verified
         if ended.verified:
             self._on.clear()
+            self._doubtful.clear()
             with self._waits.emergency(BOUND_OF_ONE):
                 self.protecting.disarm(supply)
 

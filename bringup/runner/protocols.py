@@ -19,6 +19,8 @@ from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
 from bringup.runner.records import (
     AttemptStart,
+    Heard,
+    LineText,
     PhotoFile,
     PollSample,
     ProgramEnd,
@@ -160,6 +162,34 @@ class Photos(Protocol):
         """A file, read and recognised; `why` says what is wrong with it."""
 
 
+class Line(Protocol):
+    """A serial line of the board, heard and spoken to by a thread of its own. Every call returns at once."""
+
+    @property
+    def where(self) -> str:
+        """Where it is, for people."""
+
+    @property
+    def gone(self) -> str:
+        """Why nothing can be heard at the moment, in words; '' where it is there."""
+
+    @property
+    def waiting(self) -> bool:
+        """Whether `take` would return anything."""
+
+    def take(self) -> Sequence[Heard]:
+        """Return what has come, oldest first; of very much only a part, and `waiting` says that there is more."""
+
+    def send(self, data: bytes) -> Pending[str]:
+        """Send these bytes. The Pending gives '' once they are out, else why they are not."""
+
+    def lend(self) -> Pending[str]:
+        """Let go of the port if its bench file says that programs need it. Settled once that is done."""
+
+    def take_back(self) -> None:
+        """Open again what was lent."""
+
+
 class Ask(Protocol):
     """The person at the bench."""
 
@@ -208,6 +238,9 @@ class Record(Protocol):
 
     def polls(self, samples: Sequence[PollSample]) -> None:
         """Keep a batch of the supply's poll trace."""
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
+        """Keep a batch of what came on serial lines."""
 
     def event(
         self,

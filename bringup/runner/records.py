@@ -176,6 +176,32 @@ class PhotoFile:
     why: str = ""
 
 
+@frozen
+class Heard:
+    """Bytes that came on a serial line, or what became of the line."""
+
+    monotonic: float
+    """When the first of them came."""
+    data: bytes = b""
+    lost: int = 0
+    """Bytes left out before these, which came faster than they could be taken."""
+    news: str = ""
+    """That the line is gone, or back, in words; '' where it is as it was."""
+
+
+@frozen
+class LineText:
+    """What came on a serial line, as it is kept."""
+
+    step: int | None
+    """The step under way; None between steps."""
+    line: str
+    at: datetime
+    monotonic: float
+    content: str
+    """As core.listening.readable writes it: nothing is lost, and nothing in it does anything to a screen."""
+
+
 IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED = "irreversible-begun", "irreversible-ended"
 """Kinds of events that tell of irreversible steps, with `name`, `what` and (at the end) `result` in their data."""
 
@@ -214,3 +240,12 @@ class UnitHistory:
     def since(self) -> str:
         """What put an end to what was known of the unit, in words."""
         return f"since its last trip or rework ({self.reworked})" if self.reworked else "since its last trip"
+
+    def against_unattended(self, serial: str) -> list[str]:
+        """Say what of its history keeps the unit from being run with nobody there; nothing if nothing does."""
+        wanted = (
+            (self.first_power_passed, f"{serial} has not passed an attended first power {self.since}"),
+            (not self.held, f"{serial} is {self.held}"),
+            (not self.not_taken_in, f"not in the logbook, and maybe of a trip: {', '.join(self.not_taken_in)}"),
+        )
+        return [text for met, text in wanted if not met]

@@ -199,6 +199,9 @@ class Scanner(Protocol):
     def connect(self, point: str) -> Pending[Routed]:
         """Open what is closed, verify that, close the point's channel, verify that: break before make."""
 
+    def still(self, point: str) -> Pending[Routed]:
+        """Ask whether that point is connected, and nothing else. Moves no relay."""
+
     def open_all(self) -> Pending[Routed]:
         """Open every relay and verify it, relying on nothing that was known before."""
 

@@ -66,6 +66,18 @@ class ScannerHands:
         if routed.rested and self._scanner.settling:
             self._waits.sleep_until(routed.rested + self._scanner.settling)
 
+    def confirm(self) -> str:
+        """Ask the scanner whether the point is still connected. Raises as `probe` does."""
+        point = self._at
+        if point is None or self.amiss:
+            return self.amiss or self._others.confirm()
+        routed = self._done(self._waits.result(self._scanner.still(point), "scanner", f"whether {point} is connected"))
+        if routed.why:
+            self._at, self.amiss = None, f"the meter was not on {point} any more: {routed.why}"
+            text = f"what was read is no reading of {point}: {routed.why}"
+            self._journal.event("scanner", text, {"instrument": "scanner"})
+        return self.amiss
+
     def release(self) -> None:
         """Take the probe off what it is on; a scanner's relays stay."""
         self._release()

@@ -112,9 +112,7 @@ class ScpiMeter:
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         faults = self._faults
         taken = self._take(wanted)
-        return taken.chain(
-            lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(function)
-        )
+        return taken.chain(lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(wanted))
 
     def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
         """Set it to DC volts, range automatic, unless volts were the last that it was told and took."""
@@ -165,9 +163,8 @@ class ScpiMeter:
         return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
 
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
-        function, full_scale, high = wanted
-        how = replace(self._how, high_impedance=high)
-        before = [] if self._configured == wanted else setup(self._dialect, function.value, full_scale, how)
+        function = wanted[0]
+        before = [] if self._configured == wanted else self._setup(wanted)
         # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
         self._configured = wanted
         if before:
@@ -177,23 +174,29 @@ class ScpiMeter:
     def _reading(self, function: Function) -> tuple[Message, ...]:
         return reading(self._dialect, function.value, self._how)
 
-    def _again_within(self, function: Function) -> float:
-        """Seconds on top for a second try after a lost link, and for emptying the error queue."""
-        allowed = sum(message.timeout for message in self._reading(function))
-        return allowed + 4 * self._dialect.timeout + DRAIN_TIME
+    def _setup(self, wanted: Configured) -> list[Message]:
+        function, full_scale, high = wanted
+        return setup(self._dialect, function.value, full_scale, replace(self._how, high_impedance=high))
+
+    def _again_within(self, wanted: Configured) -> float:
+        """Seconds on top for a second try after a lost link, set-up and all, and for emptying the error queue."""
+        again = (*self._setup(wanted), *self._reading(wanted[0]))
+        return sum(message.timeout for message in again) + self._dialect.timeout + DRAIN_TIME
 
     # what came
 
     def _judge(self, wanted: Configured, replies: tuple[Reply, ...], faults: int, *, again: bool) -> Pending[Taken]:
         count = len(self._reading(wanted[0]))
         unsure = faults != self._faults and len(replies) == count
-        if any(reply.fault is not None for reply in replies):
+        fault = next((reply.fault for reply in replies if reply.fault is not None), None)
+        if fault is not None:
             self._configured = None
             if len(replies) > count:
                 self._told = None  # perhaps nothing of the set-up was carried out
             self._faults += 1
-        if again and replies[0].fault is LinkFault.LOST:
-            # Nothing was carried out (many instruments drop a link that was idle), and asking harms nothing.
+        if again and (fault is LinkFault.LOST or (unsure and fault is None)):
+            # Many instruments drop a link that was idle, and what only tells looks sent until the first answer is due.
+            # A set-up carried out twice is the same set-up; nothing that came before it is taken for the reading.
             lost = faults_in(replies)
             faults = self._faults
             taken = self._take(wanted).chain(
@@ -202,7 +205,7 @@ class ScpiMeter:
             return taken.then(lambda value: (value[0], (*lost, *value[1])))
         prepared, taken_last = replies[:-count], replies[-1]
         errors = errors_in(prepared)
-        if unsure and taken_last.fault is None:
+        if unsure and fault is None:
             why = "the link to the meter failed between its set-up and this reading"
             return settled((Value(None, taken_last.line or "", why=why), faults_in(replies)))
         refused = next((reply for reply in replies if reply.fault is LinkFault.REFUSED), None)

@@ -92,6 +92,22 @@ class ScpiScanner:
             return settled(Routed())
         return self._once_more(lambda: self._connect(wanted, point))
 
+    def still(self, point: str) -> Pending[Routed]:
+        """Ask what is closed; once more where the link turns out to be gone, for asking moves nothing."""
+        wanted = frozenset({self._role.channels[point]}) | self._ground
+        if self._closed != wanted:
+            return settled(Routed(f"{point} is not known to be connected"))
+        self._closed = None
+
+        def asked(replies: Replies, before: tuple[Trouble, ...] = ()) -> Pending[Routed]:
+            troubles = faults_in(replies)
+            if replies[-1].fault is LinkFault.LOST and not before:
+                return self._link.submit((self._state(),)).chain(lambda newer: asked(newer, troubles), DRAIN_TIME)
+            routed = self._compared(replies[-1], troubles, wanted, point, resting=True, open_now="found open")
+            return settled(replace(routed, troubles=(*before, *routed.troubles)))
+
+        return self._link.submit((self._state(),)).chain(asked, DRAIN_TIME + self._answers())
+
     def open_all(self) -> Pending[Routed]:
         """Open every relay, those of the channel map by name where that is possible, and verify it."""
         return self._once_more(self._open_all)
@@ -203,7 +219,14 @@ class ScpiScanner:
         return 4 * self._dialect.timeout
 
     def _compared(
-        self, state: Reply, troubles: tuple[Trouble, ...], wanted: Channels, point: str, *, resting: bool
+        self,
+        state: Reply,
+        troubles: tuple[Trouble, ...],
+        wanted: Channels,
+        point: str,
+        *,
+        resting: bool,
+        open_now: str = "did not close",
     ) -> Routed:
         """Compare what is closed with what was wanted. What is not certain is remembered as unknown."""
         refused = next((trouble for trouble in troubles if trouble.errors), None)
@@ -224,7 +247,7 @@ class ScpiScanner:
         if refused is not None:
             return Routed(f"`{refused.sent}`: {refused.text}", troubles=troubles)
         if missing := wanted - closed:
-            why = f"{in_words(missing)} of the scanner did not close{_named(missing, self._role)}"
+            why = f"{in_words(missing)} of the scanner {open_now}{_named(missing, self._role)}"
             return Routed(why, troubles=troubles)
         return Routed(troubles=troubles)
 

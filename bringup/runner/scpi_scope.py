@@ -1,7 +1,7 @@
 """A scope that speaks SCPI: set up for ripple, one acquisition, the peak-to-peak value, a picture of its screen.
 
 A value is one only if its acquisition ended, the scope has a number, and the wave does not reach the edges of the
-screen: a clipped wave is larger than what is shown of it. Nothing is measured before the set-up was read back.
+screen: a clipped wave is larger than what is shown of it. What of the set-up can be read back must agree first.
 """
 
 from __future__ import annotations
@@ -218,7 +218,7 @@ class ScpiScope:
             return settled(PeakToPeak(Value(None, "", why=why), faults_in(replies)))
         ended = understand_switch(self._dialect, "acquired", replies[-1].line)
         if ended is None or (not ended and not left):
-            said = f", it answers {replies[-1].line!r}" if ended is None else ""
+            said = f", it answers {_short(repr(replies[-1].line))}" if ended is None else ""
             return settled(PeakToPeak(Value(None, "", why=f"the acquisition did not end (no trigger?){said}")))
         if not ended:
             again = replace(question, gap=question.gap + ASK_AGAIN)

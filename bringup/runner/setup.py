@@ -16,7 +16,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
 from bringup.runner.load_role import Load
-from bringup.runner.protocols import Ask, Clock, Guard, Link, Photos, Programs, Record, Tell
+from bringup.runner.protocols import Ask, Clock, Guard, Line, Link, Photos, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Scanner, Supply
 from bringup.runner.unguarded import Unguarded
@@ -72,6 +72,8 @@ class AttemptSetup:
     """Program as the procedure names it -> its file, as found before anything was powered."""
     loaded: Mapping[str, str] = field(default_factory=dict)
     """File that a program loads, as the procedure names it -> its SHA-256 before anything was powered."""
+    lines: Mapping[str, Line] = field(default_factory=dict)
+    """The serial lines that the steps listen to, by name."""
     suspend: Callable[[], None] = nothing
     """Called after Ctrl-Z once the outputs are off; returns when the process goes on."""
     guard: Guard = field(default_factory=Unguarded)

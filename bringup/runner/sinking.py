@@ -14,11 +14,14 @@ from bringup.core.board import Board
 from bringup.core.dialect import LOAD_MODES
 from bringup.core.loaded import loaded_board
 from bringup.core.quantity import format_quantity
+from bringup.core.wording import shown
 from bringup.errors import BringupError, LinkError
+from bringup.runner.emergency import BOUND_BY_HAND
 from bringup.runner.endings import BrokenOff
+from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.load_role import Load, LoadSample
-from bringup.runner.load_watch import Draw, LoadLost, LoadWatch
+from bringup.runner.load_watch import LONGEST_LOOK, Draw, LoadLost, LoadWatch
 from bringup.runner.pending import Pending
 from bringup.runner.roles import Done
 from bringup.runner.wait import WaitPoint
@@ -41,6 +44,9 @@ class Sinking:
 
     def __init__(self, load: Load | None, waits: WaitPoint, watch: LoadWatch, journal: Journal) -> None:
         self._load = load
+        self._alone = watch.guard is not None
+        """Whether the load is all that a guardian can switch off: the supply is set by hand."""
+        self._guarding = Guarding(watch.guard, waits)
         self._waits = waits
         self._watch = watch
         self._journal = journal
@@ -92,6 +98,7 @@ class Sinking:
 
     def prepare(self, draw: Draw) -> LoadSample:
         """Set a channel up with its input off, in the fixed order; return a look at its point, not loaded yet."""
+        self._guarding.ready(f"the load at {draw.point}")
         self._touched = True
         load, channel = self.load, draw.channel
         self.off(channel)
@@ -114,10 +121,14 @@ class Sinking:
         if sample.tripped:
             what = f"channel {channel} of the load has tripped before ({sample.tripped})"
             raise BrokenOff(f"{what}: find out why, and clear it at its panel")
+        if self._alone and self._look_takes > LONGEST_LOOK:
+            took, most = shown(self._look_takes, "s", 2), shown(LONGEST_LOOK, "s", 2)
+            raise BrokenOff(f"the load is too slow to be watched: a look takes {took}, {most} is the most")
         return sample
 
     def go(self, draw: Draw) -> None:
         """Switch on what was prepared. From before the message goes out, the channel counts as on."""
+        self._guarding.going_on(draw.channel, f"the load at {draw.point}")
         self.off_verified = False
         self._on[draw.channel] = draw
         done = self._result(self.load.switch(draw.channel, True), f"switching on at {draw.point}")
@@ -139,10 +150,13 @@ class Sinking:
         """Switch one channel off and verify it by asking. Raises BrokenOff if that cannot be done."""
         self._touched = True
         self._watch.remove(channel)
-        done = self._result(self.load.switch(channel, False), f"switching channel {channel} off")
+        pending = self.load.switch(channel, False)
+        self._guarding.switching_off(channel, pending)
+        done = self._result(pending, f"switching channel {channel} off")
         if done.on is not False:
             raise BrokenOff(f"channel {channel} of the load was switched off but the load " + _says(done))
         draw = self._on.pop(channel, None)
+        self._guarding.off(channel)
         self._journal.troubles("load", done.troubles)
         if draw is not None:
             self.off_verified = not self._on
@@ -158,6 +172,7 @@ class Sinking:
             return
         load, why = self.load, "it does not answer"
         self._watch.clear()
+        self._guarding.emergency(BOUND_IN_ORDER)
         try:
             pending = load.all_off()
             self._waits.until(pending, self._waits.clock.monotonic() + BOUND_IN_ORDER)
@@ -166,9 +181,12 @@ class Sinking:
             done, why = None, error.message
         if done is None or done.on is not False:
             self._silent = why if done is None else f"it {_says(done)}"
+            if self._alone:
+                self.settle()  # a person who is yet to reach the switch is no reason to leave it on meanwhile
             return
         points = ", ".join(draw.point for draw in self.on)
         self._on.clear()
+        self._guarding.all_off()
         self.off_verified = True
         self._journal.troubles("load", done.troubles)
         self._journal.event("load", f"the load at {points} is OFF, verified by asking", {"on": "no"})
@@ -187,6 +205,7 @@ class Sinking:
         if self._load is None or not (asked or self._touched or self._on):
             return None
         said: list[str] = []
+        self._guarding.emergency(LOAD_BOUND)
         with self._waits.emergency(LOAD_BOUND):
             verified = any(self._try(self._load, said) for _ in range(TRIES))
         if self._on or not verified or asked:
@@ -194,11 +213,13 @@ class Sinking:
         try:
             if verified:
                 self._on.clear()
+                self._guarding.all_off()
                 self._journal.show(
                     "event", "every channel of the load is OFF, verified by asking", kind="load", on="no"
                 )
                 self._journal.event_if_possible("load", "every channel OFF, verified by asking", {"on": "no"}, show="")
             else:
+                self._guarding.emergency(BOUND_BY_HAND)  # the person is asked about the supply next
                 text = f"{UNKNOWN} ({'; '.join(dict.fromkeys(said))})"
                 self._journal.show("event", text, kind="load-unknown")
                 self._journal.event_if_possible("load-unknown", text, show="")

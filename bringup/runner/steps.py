@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bringup.core.listening import Listen
 from bringup.core.procedure import (
     Action,
     Apply,
@@ -26,6 +27,7 @@ from bringup.runner.actions.dwell import dwell
 from bringup.runner.actions.host_program import host_program, off_and_end
 from bringup.runner.actions.inspect import inspect
 from bringup.runner.actions.leads import leads
+from bringup.runner.actions.listen import lend_lines, listen
 from bringup.runner.actions.load import load, load_off
 from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
@@ -48,6 +50,8 @@ PERSON = "the person"
 
 def perform(work: Work, action: Action) -> None:
     """Do what the action says. Raises an Ending, LeaveOut, LogbookError."""
+    if isinstance(action, Apply | HostProgram):
+        work.lines.restarting()
     match action:
         case Inspect():
             inspect(work, action)
@@ -74,7 +78,11 @@ def perform(work: Work, action: Action) -> None:
         case PowerOff():
             power_off(work, action)
         case HostProgram():
+            lend_lines(work)
             host_program(work, action)
+            work.lines.take_back()
+        case Listen():
+            listen(work, action)
 
 
 class Steps:
@@ -172,13 +180,16 @@ class Steps:
         work.journal.record.step_begun(step.index, at, monotonic)
         total = len(work.setup.procedure.steps)
         work.journal.show("step-begun", heading(step), action=step.kind, of=total)
-        if isinstance(step.action, HostProgram):
+        if isinstance(step.action, HostProgram | Listen):
             self._allow_state(step)
         else:
             self._change_state(step)
 
     def _allow_state(self, step: Step) -> None:
-        """A program brings the board into its state by ending well; what the board draws may change before that."""
+        """A program brings the board into its state by ending well, and a text by being found, not by beginning.
+
+        What the board draws may change before that.
+        """
         work = self._work
         before, work.state = work.state, step.board_state or work.state
         follow_state(work, changing=True)
@@ -194,7 +205,7 @@ class Steps:
 
     def _done(self, step: Step) -> None:
         tally = self._work.tally
-        if isinstance(step.action, HostProgram) and tally.result == "pass":
+        if isinstance(step.action, HostProgram | Listen) and tally.result == "pass":
             self._change_state(step)
         if step.board_state is not None:
             follow_state(self._work, changing=False)
@@ -219,6 +230,7 @@ class Steps:
         if isinstance(step.action, Apply):
             work.unpowered.add(step.action.input)
         off_and_end(work)
+        work.lines.take_back()
         self.failed += [f"{named(step)}: {text}" for text in work.tally.failed]
         self.missing.append(f"{named(step)} was left out: {why}")
         self._end(step, StepOutcome.LEFT_OUT, "fail" if work.tally.failed else "", why=why, who=PERSON)
@@ -259,6 +271,8 @@ def _unmet(work: Work, condition: OnlyIf, results: dict[int, str]) -> str:
 def needed_input(work: Work, step: Step) -> str:
     """Return an input that the step needs and that this attempt failed to power; '' if there is none."""
     points: tuple[str, ...] = ()
+    if isinstance(step.action, Listen) and not work.power.on:
+        return next(iter(sorted(work.unpowered)), "")
     if isinstance(step.action, Measure):
         points = step.action.points
     elif isinstance(step.action, Log):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 from bringup.errors import LinkError, LogbookError
 from bringup.runner.endings import Ending, Interrupted, MissingEvidence
@@ -36,6 +36,17 @@ def take_off_asked(clock: Clock) -> bool:
     return asked
 
 
+class Lines(Protocol):
+    """Where text comes from while nobody waits for it (runner.listening)."""
+
+    def take(self) -> None:
+        """Take a bounded amount of what has come."""
+
+    @property
+    def waiting(self) -> bool:
+        """Whether there is more."""
+
+
 class WaitPoint:
     """Where the main thread waits. `on_key` may raise, or ask something itself."""
 
@@ -46,6 +57,8 @@ class WaitPoint:
         self._journal = journal
         self._watch = watch
         self.wakefulness = Wakefulness(clock, journal, lambda: watch.busy)
+        self.lines: Lines | None = None
+        """The serial lines that are heard."""
         self._hard_end: float | None = None
         self._handling_key = False
         self._unheard_since = -math.inf
@@ -194,6 +207,8 @@ class WaitPoint:
             self.clock.acknowledge()
             raise Interrupted(interruption)
         self._watch.service()
+        if self.lines is not None:
+            self.lines.take()
         if not self._handling_key:
             self._take_keys()
 
@@ -214,6 +229,8 @@ class WaitPoint:
             if self._hard_end is None:
                 self.look_around()
                 wake_at = min(deadline, self._watch.next_due())
+                if self.lines is not None and self.lines.waiting:
+                    wake_at = self.clock.monotonic()
             else:
                 wake_at = deadline = min(deadline, self._hard_end)
             if done():

@@ -22,6 +22,7 @@ from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
 from bringup.runner.hands import Hands, LeadsPlace
 from bringup.runner.journal import Journal
+from bringup.runner.listening import Listening
 from bringup.runner.lost_meter import LostMeter
 from bringup.runner.power import Power
 from bringup.runner.protocols import Running
@@ -88,6 +89,7 @@ class Work:
     journal: Journal
     power: Power
     hands: Hands
+    lines: Listening
     state: str | None
     """The board state that holds now."""
     evidence: Evidence = field(default_factory=Evidence)

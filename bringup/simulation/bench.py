@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import field
 from typing import Protocol
 
 from bringup.core.bench import Bench, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
@@ -45,6 +46,7 @@ from bringup.simulation.supply_styles_apart import (
     SET_COLON,
     SET_COLON_BITS,
 )
+from bringup.simulation.talking import Talking
 from bringup.simulation.world import BoardWorld
 
 
@@ -143,6 +145,8 @@ class SimulatedBench:
     scanner: Instrument | None = None
     """None also where it is a card in the meter."""
     scope: StyledScope | None = None
+    lines: Mapping[str, Talking] = field(default_factory=dict)
+    """Serial lines on which the board talks, by name."""
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
@@ -210,11 +214,12 @@ def build(
         _has_channels(load, name, bench.load.channels)
     scanner = None if bench.scanner is None else _scanner(bench.scanner, world, pace)
     scope = None if bench.scope is None else _scope(bench.scope, world, pace)
+    talks = {} if simulate is None else simulate.talks
+    lines = {name: Talking(world, talks[name]) for name, line in bench.lines.items() if line.simulated}
     if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
-        return SimulatedBench(
-            world, supply, None if meter is None else MeterWithCard(meter, scanner), load, scope=scope
-        )
-    return SimulatedBench(world, supply, meter, load, scanner, scope)
+        with_card = None if meter is None else MeterWithCard(meter, scanner)
+        return SimulatedBench(world, supply, with_card, load, scope=scope, lines=lines)
+    return SimulatedBench(world, supply, meter, load, scanner, scope, lines)
 
 
 def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:

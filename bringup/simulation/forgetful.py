@@ -8,7 +8,7 @@ from datetime import datetime
 from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, Result, StepOutcome
-from bringup.runner.records import AttemptStart, PhotoFile, PollSample, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, UnitHistory
 
 
 class ForgetfulRecord:
@@ -50,6 +50,9 @@ class ForgetfulRecord:
 
     def polls(self, samples: Sequence[PollSample]) -> None:
         """Forget a poll trace."""
+
+    def line_texts(self, texts: Sequence[LineText]) -> None:
+        """Forget what came on serial lines."""
 
     def event(
         self,

@@ -13,8 +13,10 @@ from typing import Protocol, Self
 
 from bringup.simulation.hislip_port import HislipPort
 from bringup.simulation.instrument import Instrument
+from bringup.simulation.line_port import LineSocket, LineTerminal
 from bringup.simulation.manners import PLAIN, POLITE, Manners, Speech
 from bringup.simulation.socket_port import SocketPort
+from bringup.simulation.talking import Talking
 from bringup.simulation.terminal_port import TerminalPort
 from bringup.simulation.wall_time import Desk, WallTime
 
@@ -54,8 +56,12 @@ class InstrumentServer:
         *,
         over: Mapping[str, str] | None = None,
         speech: Mapping[str, Speech] | None = None,
+        lines: Mapping[str, Talking] | None = None,
     ) -> None:
-        """All by role. `over`: one of CARRIERS, else a socket. Raises BenchError for one that this system has not."""
+        """All by role. `over`: one of CARRIERS, else a socket. Raises BenchError for one that this system has not.
+
+        `lines`: serial lines of the board by name, on a pseudo-terminal where `over` says serial, else on a socket.
+        """
         self._time = WallTime()
         chosen, carriers, spoken = manners or {}, over or {}, speech or {}
         self._ports = {
@@ -64,17 +70,21 @@ class InstrumentServer:
             )
             for role, instrument in instruments.items()
         }
+        self._lines = {
+            name: (LineTerminal if carriers.get(name) == "serial" else LineSocket)(talking, self._time)
+            for name, talking in (lines or {}).items()
+        }
 
     def start(self) -> Self:
         """Listen. Raises OSError if loopback cannot be had."""
-        for port in self._ports.values():
+        for port in (*self._ports.values(), *self._lines.values()):
             port.start()
         return self
 
     def stop(self) -> None:
         """Close every port and wait for the threads."""
         self._time.stop()
-        for port in self._ports.values():
+        for port in (*self._ports.values(), *self._lines.values()):
             port.stop()
 
     def __enter__(self) -> Self:
@@ -95,7 +105,9 @@ class InstrumentServer:
 
     def resources(self) -> dict[str, str]:
         """Every role with its resource string."""
-        return {role: self.resource(role) for role in self._ports}
+        return {role: self.resource(role) for role in self._ports} | {
+            name: line.resource for name, line in self._lines.items()
+        }
 
     @property
     def world(self) -> threading.Lock:

@@ -66,5 +66,5 @@ class StressedWorld(BoardWorld):
                 self._highest[name] = max(reached, self._highest.get(name, 0.0))
 
     def _reversed(self) -> list[str]:
-        planted = [one for one in self._unit.planted if one.fault.kind is FaultKind.LEADS_REVERSED]
+        planted = [one for one in self.specimen.planted if one.fault.kind is FaultKind.LEADS_REVERSED]
         return [one.fault.point for one in planted if one.present]

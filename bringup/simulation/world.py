@@ -45,18 +45,18 @@ class BoardWorld:
         """Raise BenchError for what the board does not have. The leads are plugged in. `loads`: point -> channel."""
         self._board = whole(board)
         self._outputs = {name: outputs.get(name, 1) for name in board.inputs}
-        self._unit = UnitOnBench(self._board, serial, next(iter(board.states), None), draw)
+        self.specimen = UnitOnBench(self._board, serial, next(iter(board.states), None), draw)
         if state is not None:
-            self._unit.put_into(state)
+            self.specimen.put_into(state)
         self._leads = LeadsAt.BOARD
         self._probe = Probe()
         self._begun = False
         stages = {number: PowerStage() for number in self._outputs.values()}
-        board_in_time = BoardInTime(wiring_of(self._unit.circuit()), [])
+        board_in_time = BoardInTime(wiring_of(self.specimen.circuit()), [])
         self._bench = Advancing(board_in_time, stages, max(SMALLEST_LEAD_OHMS, lead_resistance))
         self.loads = Loads(loads or {}, self._bench, self._advance)
         for fault in faults:
-            self._unit.plant(fault, 0.0)
+            self.specimen.plant(fault, 0.0)
         self._appear()
 
     # the unit on the bench
@@ -66,17 +66,17 @@ class BoardWorld:
         if any(stage.on for stage in self._bench.stages.values()):
             raise BenchError("The unit cannot be changed while an output is on.", "Switch every output off first.")
         self._bench.board.discharge()
-        self._unit.change(serial, self._bench.on_seconds)
+        self.specimen.change(serial, self._bench.on_seconds)
         self._appear()
 
     def state(self, name: str) -> None:
         """Put the board into a board state. Raises BenchError for one that the board file does not name."""
-        self._unit.put_into(name)
+        self.specimen.put_into(name)
         self._rebuild()
 
     def plant(self, fault: Fault) -> None:
         """Add a fault; its `after` counts from now. Raises BenchError for one that this board cannot have."""
-        self._unit.plant(fault, self._bench.on_seconds)
+        self.specimen.plant(fault, self._bench.on_seconds)
         self._appear()
 
     def leads(self, where: LeadsAt, now: float) -> None:
@@ -188,7 +188,7 @@ class BoardWorld:
         stage, state = self._bench.board.circuit.nets[index].stage, self._bench.board.converting[index]
         if stage is None or not state.running:
             return 0.0
-        missing = self._unit.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
+        missing = self.specimen.has(FaultKind.CAPACITOR_MISSING, self._bench.board.circuit.nets[index].points)
         return ripple(stage, state.volts, missing=missing)
 
     def probe_ohms(self, now: float, test_current: float, open_circuit_volts: float) -> float:
@@ -199,7 +199,7 @@ class BoardWorld:
         if point is None or index is None:
             return inf
         board = self._bench.board
-        ohms = self._unit.resistance(point)
+        ohms = self.specimen.resistance(point)
         farads = board.farads(index)
         if any(index in nets for nets in self._bench.fed.values()):
             ohms = BLEED_OHMS if ohms == inf else ohms * BLEED_OHMS / (ohms + BLEED_OHMS)
@@ -242,7 +242,7 @@ class BoardWorld:
 
     def _appear(self) -> None:
         """Let due faults appear, charges included."""
-        for fault in self._unit.appear(self._bench.on_seconds):
+        for fault in self.specimen.appear(self._bench.on_seconds):
             index = self._bench.board.circuit.net_of.get(fault.point)
             if fault.kind is FaultKind.CHARGED and fault.value is not None and index is not None:
                 self._bench.board.volts[index] = abs(fault.value)
@@ -250,7 +250,7 @@ class BoardWorld:
 
     def _rebuild(self) -> None:
         """Make the circuit, the leads and the supply's faults what they are now; voltages stay."""
-        bench, unit = self._bench, self._unit
+        bench, unit = self._bench, self.specimen
         bench.fault_due = unit.next_due()
         bench.board.wiring = wiring_of(unit.circuit())
         bench.board.leaks = unit.leaks(bench.board.circuit)
@@ -263,9 +263,9 @@ class BoardWorld:
         bench.disturb()
 
     def _plant_in_supply(self, stage: PowerStage, name: str) -> None:
-        wrong = (f.value for f in self._unit.present() if f.kind is FaultKind.WRONG_VOLTAGE and f.point == name)
+        wrong = (f.value for f in self.specimen.present() if f.kind is FaultKind.WRONG_VOLTAGE and f.point == name)
         real = next(wrong, None)
-        rise = SENSE_OPEN_RISE if self._unit.has(FaultKind.SENSE_OPEN, (name,)) else 1.0
+        rise = SENSE_OPEN_RISE if self.specimen.has(FaultKind.SENSE_OPEN, (name,)) else 1.0
         if real != stage.real_volts or rise != stage.sense_open_rise:
             stage.begin_step(self._bench.now)
             stage.real_volts, stage.sense_open_rise = real, rise
@@ -297,13 +297,13 @@ class BoardWorld:
     def _terminals_at(self, name: str) -> float:
         """Volts at the far end of an input's leads, signed as the connector would see them."""
         volts = self._bench.stages[self._outputs[name]].volts * sign_of(self._board, name)
-        return -volts if self._unit.has(FaultKind.LEADS_REVERSED, (name,)) else volts
+        return -volts if self.specimen.has(FaultKind.LEADS_REVERSED, (name,)) else volts
 
     def _volts_at(self, point: str) -> float:
-        reversed_here = self._unit.has(FaultKind.LEADS_REVERSED, (point,))
+        reversed_here = self.specimen.has(FaultKind.LEADS_REVERSED, (point,))
         if point in self._board.inputs and reversed_here and self._leads is LeadsAt.BOARD:
             return self._terminals_at(point) + 0.0
         index = self._bench.board.circuit.net_of.get(point)
         if index is None:
-            return self._unit.unfed_volts(point)
+            return self.specimen.unfed_volts(point)
         return self._bench.board.circuit.nets[index].sign * self._bench.board.volts[index] + 0.0

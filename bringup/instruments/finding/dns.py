@@ -19,6 +19,10 @@ INTERNET = 1
 ANSWERED, OTHERWISE = 0x8000, 0x780F
 """Bits of the flags: an answer; an operation that is no query, or an answer that reports an error."""
 LONGEST_NAME, LONGEST_LABEL = 255, 63
+MOST_LABELS = 40
+"""Labels in one name: a reverse IPv6 name has 34, and one byte of a message must not become a hundred of ours."""
+MOST_TEXTS = 64
+"""Pairs that are kept of one text record."""
 MOST_JUMPS = 32
 """Compression pointers in one name: each leads further back, so honest names need few."""
 POINTER = 0xC0
@@ -111,7 +115,7 @@ def _texts(data: bytes, at: int, end: int) -> Iterator[tuple[str, str]]:
             raise Malformed("a text runs over its record")
         key, equals, value = data[at + 1 : at + 1 + length].partition(b"=")
         name = key.decode("utf-8", "replace").lower()
-        if equals and name and name not in known:
+        if equals and name and name not in known and len(known) < MOST_TEXTS:
             known.add(name)
             yield name, value.decode("utf-8", "replace")
         at += 1 + length
@@ -138,7 +142,7 @@ def _name(data: bytes, at: int) -> tuple[Name, int]:
         if size & POINTER:
             raise Malformed("an unknown kind of label")
         length += size + 1
-        if length >= LONGEST_NAME:
+        if length >= LONGEST_NAME or len(labels) == MOST_LABELS:
             raise Malformed("a name without end")
         labels.append(_part(data, at + 1, size).decode("utf-8", "replace"))
         at += 1 + size

@@ -15,6 +15,7 @@ from bringup.core.frozen import frozen
 from bringup.instruments.finding import announced, serial_ports, usb
 from bringup.instruments.finding.multicast import GROUP, MOST_PACKETS, SECONDS, ask_network
 from bringup.instruments.finding.sighting import Sighting, merged, of_resource, speakable
+from bringup.instruments.serial_library import Port, system_ports
 from bringup.instruments.visa_listing import backends, listed
 
 MOST_SECONDS = 10.0
@@ -24,7 +25,7 @@ MOST_SECONDS = 10.0
 class Surroundings:
     """Where to look; the defaults are this computer and its network."""
 
-    ports: Callable[[], Iterable[serial_ports.Port]] = serial_ports.system_ports
+    ports: Callable[[], Iterable[Port]] = system_ports
     by_id: Path = serial_ports.BY_ID
     sys_root: Path = Path("/sys")
     dev_root: Path = Path("/dev")

@@ -27,6 +27,9 @@ AGAIN_AFTER = 1.0
 """Seconds to the second round, of what was not answered whole, too; twice as long to each that follows (RFC 6762, 5.2:
 at least one second, then each time at least twice as long)."""
 MOST_PACKETS = 500
+MOST_RECORDS = 5000
+"""Records that are kept of all messages together: an instrument announces some ten, and what is sent to fill our memory
+could hold 500 in each message."""
 LOOPBACK = ("lo", "lo0")
 ROOM = 1400
 """Bytes of a question, so that it travels in one piece over Ethernet."""
@@ -36,7 +39,7 @@ LARGEST = 9000
 
 @frozen
 class Answers:
-    """What came back. `passed_over`: messages that were no answers of multicast DNS."""
+    """What came back. `passed_over`: messages that were no answers of multicast DNS, or too many."""
 
     heard: tuple[Heard, ...] = ()
     passed_over: int = 0
@@ -57,7 +60,7 @@ def ask_network(
     number = secrets.randbelow(0xFFFF) + 1
     everything = [(service_name(service), PTR) for service in SERVICES]
     heard: list[Heard] = []
-    passed_over = 0
+    passed_over, room = 0, MOST_RECORDS
     with ExitStack() as leave:
         sockets, problem = _sockets(to, leave)
         out = _send(sockets, to, question(number, everything))
@@ -72,10 +75,11 @@ def ask_network(
                 _send(out, to, _question(number, [*everything, *unanswered(heard)]))
             for each in select.select(list(out), [], [], max(0.0, min(end, again) - now))[0]:
                 one = _received(each, number)
-                if one is None:
+                if one is None or len(one.records) > room:
                     passed_over += 1
                 else:
                     heard.append(one)
+                    room -= len(one.records)
     return Answers(tuple(heard), passed_over, tuple(out.values()))
 
 

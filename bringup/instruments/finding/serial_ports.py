@@ -1,6 +1,6 @@
 """Serial ports and the USB adapters behind them, as the system lists them. No port is opened.
 
-Opening one moves its DTR and RTS lines, which resets some boards. The door to pyserial.
+Opening one moves its DTR and RTS lines, which resets some boards.
 """
 
 from __future__ import annotations
@@ -8,33 +8,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Protocol
 
 from bringup.instruments.finding.sighting import Sighting, UsbIdentity, device_place, speakable
+from bringup.instruments.serial_library import Port, system_ports
 
 SOURCE = "serial ports"
 BY_ID = Path("/dev/serial/by-id")
 """Names that udev gives after the adapter: they stay when it is plugged elsewhere, /dev/ttyUSB0 does not."""
-
-
-class Port(Protocol):
-    """What is used of pyserial's ListPortInfo."""
-
-    device: str
-    description: str | None
-    vid: int | None
-    pid: int | None
-    serial_number: str | None
-    manufacturer: str | None
-    product: str | None
-
-
-def system_ports() -> Iterable[Port]:
-    """Return the ports of this computer. Raises whatever the system does."""
-    from serial.tools.list_ports import comports
-
-    ports: Iterable[Port] = comports()
-    return ports
 
 
 def sightings(ports: Callable[[], Iterable[Port]] = system_ports, by_id: Path = BY_ID) -> list[Sighting]:

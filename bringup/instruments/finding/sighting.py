@@ -16,6 +16,8 @@ from bringup.core.frozen import frozen
 ORDER = ("lan", "usb", "gpib", "serial", "other")
 """Kinds, in the order in which they are shown: a serial port comes late, since it may be the board itself."""
 _STARTS = {"TCPIP": "lan", "VICP": "lan", "USB": "usb", "GPIB": "gpib", "ASRL": "serial"}
+_ADDRESS = re.compile(r"[0-9.]+|.*:.*")
+"""What looks like an address, and is no name that a thing could also be known by."""
 _SPEAKABLE = re.compile(r"[!-~]+")
 """What a resource string may be made of: nothing that a terminal, YAML or a VISA library would take for more."""
 
@@ -123,7 +125,8 @@ def merged(sightings: Iterable[Sighting]) -> tuple[Sighting, ...]:
         place = by_name.get(one.place, one.place)
         before = found.get(place)
         found[place] = one if before is None else _both(before, one)
-        if one.kind == "lan" and one.name:
+        # Somebody may announce another's address as its name.
+        if one.kind == "lan" and one.name and not _ADDRESS.fullmatch(one.name):
             by_name.setdefault(lan_place(one.name), place)
     return tuple(sorted(found.values(), key=lambda one: (ORDER.index(one.kind), _counted(one.place))))
 

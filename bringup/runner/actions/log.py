@@ -23,13 +23,14 @@ from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.runner.astray import Astray, astray, drawn_by, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
-from bringup.runner.endings import SupplyLost, Trip
+from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
+from bringup.runner.still_there import blamed, proves_itself
 from bringup.runner.work import Judged, Work
 
 COLLAPSED = 2
@@ -91,6 +92,8 @@ def log(work: Work, action: Log) -> None:
             index, taken = max(index + 1, late), taken + 1
     if certain := [str(trace.astray) for trace in traces if trace.certain]:
         work.power.all_off()
+        if not all(_believed(work, trace) for trace in traces if trace.certain):
+            raise BrokenOff(f"{'; '.join(certain)}, or so it seemed: {work.hands.amiss}")
         work.tally.failed += certain
     elif taken < count:
         # What takes longer than the interval is sampled as often as it can be, and never beyond the stated time.
@@ -150,12 +153,14 @@ def _sample_once(work: Work, trace: Trace, looks: dict[str, PollSample], steady:
         watched = watched_at(work, channel.point)
         limited = _limited(watched)
     trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
-    trip = trip or _collapsed(work, trace, value, limited=limited)
-    if trip is not None:
-        work.power.cut(trip)
+    collapsed = None if trip is not None else _collapsed(work, trace, value, limited=limited)
+    if (seen := trip or collapsed) is not None:
+        work.power.cut(seen)
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
     if trip is not None:
         raise trip
+    if collapsed is not None:
+        raise blamed(work, collapsed)
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value)
@@ -214,6 +219,15 @@ def reported(sample: PollSample, kind: Kind) -> Value:
     return Value(sample.volts * sample.amps, raw)
 
 
+def _believed(work: Work, trace: Trace) -> bool:
+    """Whether what the meter read came from the point; else `work.hands.amiss` says why not."""
+    ends = [each for each in (trace.least, trace.most) if each is not None]
+    by_meter = trace.channel.kind is Kind.VOLTAGE and trace.channel.point not in work.board.inputs
+    if not by_meter or not ends or all(proves_itself(each, trace.around) for each in ends):
+        return True
+    return not work.hands.confirm()
+
+
 def _limited(watched: Watched | None) -> bool:
     return watched is not None and watched.latest is not None and in_current_limit(watched, watched.latest)
 
@@ -227,6 +241,11 @@ def _sum_up(work: Work, trace: Trace) -> None:
     instrument = "supply" if channel.point in work.board.inputs else "meter"
     by_hand = work.power.by_hand if instrument == "supply" else work.meter.by_hand
     how = How.TYPED if by_hand else How.READ
+    if not _believed(work, trace):
+        work.tally.missing.append(f"{channel.text}: {work.hands.amiss}")
+        nothing = Value(None, "", why=work.hands.amiss)
+        work.keep(channel.point, channel.kind, nothing, Judged(limits, limits_from), instrument=instrument)
+        return
     if trace.missed:
         total = trace.missed + trace.seen.count
         work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")

@@ -1,0 +1,130 @@
+"""`bringup diagnose SN`: likely causes of what a unit's last attempt read."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from math import isfinite
+from pathlib import Path
+
+import click
+
+from bringup.commands.asking import simulated_asked
+from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.saying import columns, say
+from bringup.commands.tables import SIMULATED, local_time, result_text
+from bringup.core.board import Board
+from bringup.core.diagnosis import Cause, Diagnosis, diagnose
+from bringup.core.diagnosis_text import LEAST_PROBABILITY, lines_of, look_at, resemblances
+from bringup.core.evidence import evidence_of
+from bringup.core.wording import folded
+from bringup.errors import CommandError, FileError
+from bringup.logbook.explaining import to_explain
+from bringup.logbook.reading import read
+from bringup.runner.records import SourceText
+
+
+@click.command("diagnose")
+@click.argument("serial", metavar="SN")
+@logbook_option
+@click.option("--attempt", "beginning", metavar="ID", help="This attempt instead of the last; its beginning will do.")
+@click.option(
+    "--board",
+    "board_file",
+    metavar="FILE",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=None,
+    help="This board file instead of the one that the attempt was made with.",
+)
+@click.option("--real", "simulated", flag_value="real", help="The last attempt on the real unit.")
+@click.option("--simulated", "simulated", flag_value="simulated", help="The last simulated one.")
+@json_option
+def command(
+    serial: str,
+    logbook: Path,
+    beginning: str | None,
+    board_file: Path | None,
+    simulated: str | None,
+    as_json: bool,
+) -> None:
+    """Rank what may be wrong with a unit: which single fault explains the readings of its last attempt best.
+
+    Every single fault of the board, with some values fitted to the readings, and mistakes of measuring are weighed by
+    how well they explain every reading. It is a suggestion of where to look, not a finding.
+    """
+    asked = simulated_asked(simulated)
+    found = read(logbook, lambda connection: to_explain(connection, serial, beginning, simulated=asked))
+    last, board = found.attempt, _board(found.sources, board_file)
+    result = diagnose(board, evidence_of(board, [(each.reading, each.step_kind) for each in found.readings]))
+    if as_json:
+        print_json({"serial": serial, "attempt": last.id, **as_data(board, result)})
+        return
+    width = columns(unknown=None)
+    head = f"{serial}, {last.procedure} of {local_time(last.started)}: {result_text(last)}"
+    lines = [f"{head}  {SIMULATED}" if last.simulated else head]
+    lines += [f"  {last.cause}"] if last.cause else []
+    lines += ["", *lines_of(board, result), "", "A suggestion of where to look, from the board file: not a finding."]
+    say("\n".join(folded(line, width) for line in lines))
+
+
+def _board(texts: Sequence[SourceText], path: Path | None) -> Board:
+    """Return the board as the attempt was made with, or that of a file. Raises FileError, CommandError."""
+    from bringup.files.board_file import load_board
+    from bringup.files.procedure_file import load_procedure
+
+    if path is not None:
+        return load_board(path)
+    by_kind = {text.kind: text for text in texts}
+    with tempfile.TemporaryDirectory() as folder:
+        kept = Path(folder) / "kept.yaml"
+        source = by_kind.get("board") or by_kind.get("procedure")
+        if source is None:
+            raise CommandError("the logbook holds no board file of this attempt", "Give one with --board FILE.")
+        kept.write_text(source.text, encoding="utf-8")
+        try:
+            return load_board(kept) if source.kind == "board" else load_procedure(kept).board
+        except FileError as error:
+            raise CommandError(
+                f"the board file as it was kept, {source.path}, cannot be read by this version: {error.message}",
+                "Give one that can with --board FILE.",
+            ) from error
+
+
+def as_data(board: Board, result: Diagnosis) -> dict[str, object]:
+    """Return the causes as data, those of at least a hundredth."""
+    named = [cause for cause in result.causes if cause.probability >= LEAST_PROBABILITY]
+    following = result.next
+    return {
+        "causes": [_cause(cause) for cause in named],
+        "resemblances": [] if not named else list(resemblances(board, named[0])),
+        "next": None
+        if following is None
+        else {"what": following.seen.value, "point": following.point, "predictions": list(following.predictions)},
+    }
+
+
+def _cause(cause: Cause) -> dict[str, object]:
+    return {
+        "probability": round(cause.probability, 4),
+        "explains_every_reading": cause.fits,
+        "faults": [
+            {
+                "name": suspect.name,
+                "point": None if suspect.fault is None else suspect.fault.point,
+                "fault": None if suspect.fault is None else suspect.fault.kind.value,
+                "value": None if suspect.fault is None else suspect.fault.value,
+                "look_at": None if suspect.fault is None else look_at(suspect),
+            }
+            for suspect in cause.suspects
+        ],
+        "readings": [
+            {
+                "what": each.evidence.seen.value,
+                "point": each.evidence.point,
+                "read": each.evidence.value,
+                "predicted": each.predicted if isfinite(each.predicted) else None,
+                "distance": round(each.distance, 2),
+            }
+            for each in cause.readings
+        ],
+    }

@@ -1,0 +1,146 @@
+"""A diagnosis in words: causes, what they would make a reading, what a reading resembles, where to look. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from bringup.core.board import Board
+from bringup.core.design_values import network_of, nominal_volts
+from bringup.core.diagnosis import FITS, OPEN_OHMS, Cause, Diagnosis, Explained, Next
+from bringup.core.evidence import Evidence, Seen
+from bringup.core.faults import FaultKind
+from bringup.core.quantity import format_reading
+from bringup.core.suspects import Suspect
+from bringup.core.wording import shown
+
+MOST_CAUSES = 4
+LEAST_PROBABILITY = 0.01
+MOST_NAMES = 4
+CERTAIN = 0.99
+RESEMBLES = 0.02
+"""A reading within this fraction of a known voltage resembles it."""
+
+UNITS = {Seen.OHMS: "ohm", Seen.AMPS: "A"}
+LOOK_AT = {
+    FaultKind.SHORTED_THROUGH: "solder bridges and parts turned round on {point}; feed 1 V through a current limit and "
+    "look for what gets warm",
+    FaultKind.NOT_FITTED: "the converter of {point}: fitted, the right way round, enabled, soldered, its input there",
+    FaultKind.UPPER_OPEN: "the upper feedback resistor of {point}: missing, tombstoned, not soldered",
+    FaultKind.UPPER_SHORTED: "the upper feedback resistor of {point}: bridged",
+    FaultKind.UPPER_VALUE: "the upper feedback resistor of {point}: its marking, measured with power off",
+    FaultKind.LOWER_OPEN: "the lower feedback resistor of {point}: missing, tombstoned, not soldered",
+    FaultKind.LOWER_SHORTED: "the lower feedback resistor of {point}: bridged",
+    FaultKind.LOWER_VALUE: "the lower feedback resistor of {point}: its marking, measured with power off",
+    FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing or not soldered",
+    FaultKind.EXCESS_LOAD: "what {point} feeds: a part turned round or the wrong one, firmware that runs already",
+    FaultKind.LEADS_REVERSED: "the supply leads: swapped at one end",
+    FaultKind.WRONG_VOLTAGE: "the supply and its leads: another output, a poor contact, a wrong setting",
+    FaultKind.SENSE_OPEN: "the sense leads of the supply",
+    FaultKind.BACK_FED: "what else is plugged in: a debug or USB lead, another board, a cell",
+    FaultKind.CHARGED: "what holds a charge on {point}: a backup capacitor, a cell",
+}
+
+
+def lines_of(board: Board, diagnosis: Diagnosis) -> Iterator[str]:
+    """Yield the page, a line each, unbroken."""
+    if not diagnosis.causes:
+        yield "No reading of this attempt says anything of the board."
+        return
+    told = [cause for cause in diagnosis.causes if cause.probability >= LEAST_PROBABILITY][:MOST_CAUSES]
+    first = told[0]
+    if not first.fits:
+        yield "No single fault of this board explains every reading. Closest:"
+    for number, cause in enumerate(told, 1):
+        yield f"{number}. {_names(cause)} ({_share(cause.probability)})"
+        for one in _worth_saying(cause):
+            yield f"   {_explained(one)}"
+        if cause.suspects[0].fault is not None:
+            yield f"   Look at: {look_at(cause.suspects[0])}."
+    yield from (f"{hint}." for hint in resemblances(board, first))
+    if diagnosis.next is not None and len(told) > 1:
+        yield f"To tell 1 from 2: {_next(diagnosis.next)}."
+
+
+def headline(diagnosis: Diagnosis) -> str:
+    """Return the most likely cause in one line; '' where nothing on the board explains what was read."""
+    if not diagnosis.causes:
+        return ""
+    first = diagnosis.causes[0]
+    leader = first.suspects[0]
+    if not first.fits or (leader.fault is None and leader.mistaken is None):
+        return ""
+    return f"{_names(first)} ({_share(first.probability)})"
+
+
+def look_at(suspect: Suspect) -> str:
+    """Return what to look at for a fault."""
+    assert suspect.fault is not None, "only a fault is to be looked for"
+    return LOOK_AT.get(suspect.fault.kind, "{point}").format(point=suspect.fault.point)
+
+
+def resemblances(board: Board, cause: Cause) -> Iterator[str]:
+    """Say what a failed voltage resembles: the converter's reference, what feeds it, nothing at all."""
+    for each in cause.readings:
+        one = each.evidence
+        if one.seen is not Seen.VOLTS or not one.failed or one.point not in board.rails:
+            continue
+        rail = board.rails[one.point]
+        network = None if rail.converter is None else network_of(rail.converter)
+        value = abs(one.value)
+        if network is not None and abs(value - network[0]) <= RESEMBLES * network[0]:
+            yield f"{_value(one)} at {one.point} is its {shown(network[0], 'V')} reference: its feedback has no gain"
+            continue
+        source = _source_volts(board, one)
+        if source and abs(value - source) <= RESEMBLES * source:
+            yield f"{_value(one)} at {one.point} is what feeds it ({rail.source}): its converter regulates nothing"
+
+
+def _source_volts(board: Board, one: Evidence) -> float:
+    source = board.rails[one.point].source
+    if source is None:
+        return 0.0
+    return abs(one.inputs.get(source, nominal_volts(board, source) or 0.0))
+
+
+def _names(cause: Cause) -> str:
+    names = [suspect.name for suspect in cause.suspects]
+    more = f", or {len(names) - MOST_NAMES} more like them" if len(names) > MOST_NAMES else ""
+    return ", or ".join(names[:MOST_NAMES]) + more
+
+
+def _share(probability: float) -> str:
+    if probability > CERTAIN:
+        return "over 99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def _worth_saying(cause: Cause) -> list[Explained]:
+    """The readings that failed, and those that the cause does not explain; never more than four."""
+    failed = [each for each in cause.readings if each.evidence.failed and each.distance <= FITS]
+    unexplained = sorted((each for each in cause.readings if each.distance > FITS), key=lambda each: -each.distance)
+    return [*failed[:2], *unexplained[:2]]
+
+
+def _explained(each: Explained) -> str:
+    one = each.evidence
+    unit = UNITS.get(one.seen, "V")
+    would = "no path to ground" if each.predicted > OPEN_OHMS else shown(each.predicted, unit)
+    with_inputs = ", ".join(f"{name} at {shown(volts, 'V', 3)}" for name, volts in one.inputs.items())
+    under = f" with {with_inputs}" if with_inputs and one.point not in one.inputs else ""
+    verdict = "explains" if each.distance <= FITS else "does NOT explain"
+    what = {Seen.AMPS: "current of ", Seen.OHMS: "resistance of ", Seen.LEADS: "free leads of "}.get(one.seen, "")
+    return f"{verdict} {what}{one.point}{under}: would be {would}, is {_value(one)}"
+
+
+def _value(one: Evidence) -> str:
+    return format_reading(one.value, UNITS.get(one.seen, "V"), one.resolution or None)
+
+
+def _next(following: Next) -> str:
+    unit = UNITS.get(following.seen, "V")
+    ask = {
+        Seen.OHMS: f"measure the resistance of {following.point} to ground, power off",
+        Seen.AMPS: f"read the current of {following.point}",
+    }.get(following.seen, f"measure the volts of {following.point}")
+    first, second = (("none" if value > OPEN_OHMS else shown(value, unit, 3)) for value in following.predictions)
+    return f"{ask}: about {first} speaks for 1, {second} for 2"

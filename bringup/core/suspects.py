@@ -1,0 +1,155 @@
+"""What may be wrong with a unit, given what was read. Pure.
+
+Every single fault of the board, some more whose values are fitted to the readings, and mistakes of measuring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from bringup.core.board import Board
+from bringup.core.design_values import network_of, nominal_volts, number_or
+from bringup.core.evidence import Evidence, Seen
+from bringup.core.fault_check import why_impossible
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.frozen import frozen
+from bringup.core.single_faults import said, single_faults
+from bringup.core.solver import solve, unpowered_resistance
+from bringup.core.wording import shown
+
+FITTED = 0.3
+"""How likely a value is that nobody would expect (fitted to a reading), beside one of the usual mistakes."""
+SOUND = 1.0
+LOW_ENOUGH = 0.7
+"""A resistance below this fraction of the sound one may be a short."""
+LIKE_ANOTHER = 0.03
+"""A reading within this fraction of what another rail should read may have been taken there."""
+HARMLESS = 0.05
+"""Volts with everything off that are no sign of anything."""
+AS_STATED = 0.03
+"""A fitted value within this fraction of the right one is the right one."""
+PULLED_FROM, PULLED_TO = 0.02, 0.97
+"""Between these fractions of its sound volts a rail may be pulled down by a short."""
+SHORTS = (0.01, 1e4)
+"""Ohms between which such a short is looked for ..."""
+HALVINGS = 14
+"""... halving the ratio between them so often: to a part in a thousand."""
+FEED_OHMS = 100.0
+"""In series with what feeds a point from outside, as `FaultKind.BACK_FED` has it."""
+UNTOUCHED = 0.02
+"""A reading below this fraction of what a rail should read may be that of a probe on nothing."""
+
+
+@frozen
+class Suspect:
+    """One thing that may be wrong. `mistaken`: the reading that says nothing, with what was touched instead of it."""
+
+    name: str
+    fault: Fault | None = None
+    prior: float = 1.0
+    mistaken: Evidence | None = None
+    instead: str | None = None
+    """Point that the probe was on; None: on nothing."""
+    later: bool = False
+    """It came only when power was on: what was read before the first failure knows nothing of it."""
+
+
+def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> tuple[Suspect, ...]:
+    """Return everything to be weighed. The first is a sound unit."""
+    found = [Suspect("nothing: a sound unit", prior=SOUND)]
+    known = single_faults(board, remote_sense=remote_sense)
+    found += [Suspect(said(board, fault), fault) for fault in known]
+    names = {suspect.name for suspect in found}
+    for fault in (*_fitted(board, seen), *_outside(board, seen)):
+        name = said(board, fault)
+        if why_impossible(board, fault) is None and name not in names:
+            names.add(name)
+            found.append(Suspect(name, fault, FITTED))
+            if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
+                found.append(Suspect(f"{name}, since power came on", fault, FITTED, later=True))
+    found += _mistakes(board, seen)
+    return tuple(found)
+
+
+def _fitted(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
+    """Faults whose value follows from one reading."""
+    for one in seen:
+        if one.seen is Seen.OHMS:
+            sound = unpowered_resistance(board, one.point)
+            if 0.0 < one.value < LOW_ENOUGH * sound:
+                yield Fault(one.point, FaultKind.SHORTED_THROUGH, _two_digits(1.0 / (1.0 / one.value - 1.0 / sound)))
+        elif one.seen is Seen.VOLTS and one.point in board.rails:
+            converter = board.rails[one.point].converter
+            network = None if converter is None else network_of(converter)
+            gain = 0.0 if network is None or not network[0] else abs(one.value) / network[0] - 1.0
+            right = 0.0 if network is None else network[1] / network[2]
+            if network is not None and right * AS_STATED < gain and abs(gain / right - 1.0) > AS_STATED:
+                yield Fault(one.point, FaultKind.UPPER_VALUE, _two_digits(gain * network[2]))
+                yield Fault(one.point, FaultKind.LOWER_VALUE, _two_digits(network[1] / gain))
+            if one.failed:
+                yield from _pulled_down(board, one)
+        elif one.seen is Seen.AMPS and one.failed:
+            yield from _more_load(board, one)
+
+
+def _pulled_down(board: Board, one: Evidence) -> Iterator[Fault]:
+    """The resistance to ground that pulls a rail down to what was read, its converter in current limit."""
+    sound = abs(solve(board, one.inputs, state=one.state).volts.get(one.point, 0.0))
+    wanted = abs(one.value)
+    if not PULLED_FROM * sound < wanted < PULLED_TO * sound:
+        return
+    low, high = SHORTS
+    for _ in range(HALVINGS):
+        middle = (low * high) ** 0.5
+        fault = Fault(one.point, FaultKind.SHORTED_THROUGH, middle)
+        volts = abs(solve(board, one.inputs, state=one.state, faults=(fault,)).volts.get(one.point, 0.0))
+        low, high = (middle, high) if volts < wanted else (low, middle)
+    yield Fault(one.point, FaultKind.SHORTED_THROUGH, _two_digits((low * high) ** 0.5))
+
+
+def _more_load(board: Board, one: Evidence) -> Iterator[Fault]:
+    """The load at each rail that would explain an input current."""
+    sound = solve(board, one.inputs, state=one.state)
+    more = abs(one.value) - abs(sound.input_amps.get(one.point, 0.0))
+    into = abs(one.inputs.get(one.point, 0.0))
+    if more <= 0.0 or not into:
+        return
+    for rail in board.rails.values():
+        volts = abs(sound.volts.get(rail.name, 0.0))
+        if not volts or board.input_of(rail.name) != one.point:
+            continue
+        efficiency = 1.0 if rail.converter is None else number_or(rail.converter.efficiency, 90.0) / 100.0
+        amps = _two_digits(more * into * efficiency / volts)
+        yield Fault(rail.name, FaultKind.EXCESS_LOAD, amps)
+        yield Fault(rail.name, FaultKind.SHORTED_THROUGH, _two_digits(volts / amps))
+
+
+def _outside(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
+    """Faults of what is plugged in, with the value that was read."""
+    for one in seen:
+        if one.seen is Seen.DEAD and abs(one.value) > HARMLESS:
+            sound = unpowered_resistance(board, one.point)
+            yield Fault(one.point, FaultKind.BACK_FED, _two_digits(abs(one.value) * (1.0 + FEED_OHMS / sound)))
+            yield Fault(one.point, FaultKind.CHARGED, _two_digits(abs(one.value)))
+        if one.seen is Seen.LEADS and one.failed and one.value > 0.0:
+            yield Fault(one.point, FaultKind.WRONG_VOLTAGE, one.value)
+            yield Fault(one.point, FaultKind.SENSE_OPEN)
+
+
+def _mistakes(board: Board, seen: Sequence[Evidence]) -> Iterator[Suspect]:
+    """A probe on another rail, or on nothing: one reading that says nothing of its point."""
+    for one in seen:
+        if one.seen is not Seen.VOLTS or not one.failed:
+            continue
+        for point in board.points():
+            volts = nominal_volts(board, point.name)
+            if point.name != one.point and volts and abs(one.value - volts) <= LIKE_ANOTHER * abs(volts):
+                name = f"{one.point}: the probe was on {point.name} ({shown(one.value, 'V')} fits there)"
+                yield Suspect(name, None, FITTED, one, point.name)
+        own = nominal_volts(board, one.point)
+        if own and abs(one.value) <= UNTOUCHED * abs(own):
+            yield Suspect(f"{one.point}: the probe touched nothing", None, FITTED, one)
+
+
+def _two_digits(value: float) -> float:
+    return float(f"{value:.2g}")

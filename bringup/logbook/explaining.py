@@ -1,0 +1,44 @@
+"""What has to be known to explain an attempt: the attempt, its readings, the files that it was made with."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from bringup.core.frozen import frozen
+from bringup.errors import CommandError
+from bringup.logbook.filters import ID_SHOWN, Filters
+from bringup.logbook.queries import attempt, attempts, readings
+from bringup.logbook.rows import LoggedAttempt, LoggedReading
+from bringup.runner.records import SourceText
+
+_SOURCES = (
+    "SELECT u.kind, u.path, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256"
+    " WHERE u.attempt = :attempt ORDER BY u.kind, u.path"
+)
+
+
+@frozen
+class ToExplain:
+    """One attempt with all that explains it."""
+
+    attempt: LoggedAttempt
+    readings: tuple[LoggedReading, ...]
+    """Those that no later one corrects, in the order in which they were taken."""
+    sources: tuple[SourceText, ...]
+
+
+def to_explain(
+    connection: sqlite3.Connection, serial: str, beginning: str | None = None, *, simulated: bool | None = None
+) -> ToExplain:
+    """Return a unit's last attempt, or the one whose id begins so. Raises CommandError where there is none."""
+    if beginning is None:
+        found = attempts(connection, Filters(serial=serial, simulated=simulated, only="last"))
+        if not found:
+            raise CommandError(f"{serial} has no such attempt", "Leave --real or --simulated out.")
+        last = found[-1]
+    else:
+        last = attempt(connection, beginning)
+    if last.serial != serial:
+        raise CommandError(f"attempt {last.id[:ID_SHOWN]} is of {last.serial}, not of {serial}", "Name its unit.")
+    sources = tuple(SourceText(*row) for row in connection.execute(_SOURCES, {"attempt": last.id}))
+    return ToExplain(last, tuple(readings(connection, Filters(attempt=last.id))), sources)
