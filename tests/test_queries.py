@@ -135,6 +135,11 @@ def test_readings_come_back_as_they_went_in(scratch: tuple[Path, LogbookRecord],
             [1470.0],
         ),
         ({"serial": "MBL-0003", "quantity": Kind.RESISTANCE}, []),
+        ({"bench": "Corner*", "instrument": "DMM-?", "quantity": Kind.VOLTAGE, "simulated": True}, [3.9]),
+        ({"instrument": "1001", "sort": "-value", "limit": 2}, [1470.0, 1470.0]),
+        ({"instrument": "WEST DOCK,*", "quantity": Kind.VOLTAGE}, [3.306, 2.91, 3.31, 3.306]),
+        ({"instrument": "supply"}, []),
+        ({"variant": ""}, [1470.0, 3.306, 1470.0, 2.91, 1470.0, 3.31, 3.306, 1470.0, 3.9]),
     ],
 )
 def test_filters_narrow_what_is_asked_for(
@@ -158,10 +163,13 @@ def test_a_correction_and_what_it_corrects_refer_to_each_other(ask: Callable[...
         ({"procedure": "First power on"}, "no procedure 'First power on'", "Nearest: First power-on."),
         ({"operator": "adah"}, "no operator 'adah'", "Nearest: ada."),
         ({"lot": "L9"}, "no lot 'L9'", "Nearest: L1."),
+        ({"bench": "Corner-bench"}, "no bench 'Corner-bench'", "Nearest: Corner bench."),
+        ({"instrument": "DMM-2"}, "no instrument 'DMM-2'", "Nearest: DMM-1."),
+        ({"board_state": "asleep"}, "no board state 'asleep'", "It holds no board state yet."),
         ({"revision": "Q"}, "no revision 'Q'", "Known: B."),
         ({"serial": "MBL_000%"}, "no unit 'MBL_000%'", "Nearest: MBL-000"),
         ({"attempt": "zzzz"}, "no attempt 'zzzz' is in this logbook", "Known: "),
-        ({"sort": "price"}, "cannot sort by 'price'", "Sort by one of: at, serial, rail, quantity, value, result."),
+        ({"sort": "price"}, "cannot sort by 'price'", "Sort by one of: at, serial, rail, quantity, value, "),
     ],
 )
 def test_a_name_that_is_nowhere_is_a_mistake_and_the_nearest_is_named(

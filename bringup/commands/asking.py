@@ -14,11 +14,12 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 
 def unit_options(function: F) -> F:
-    """Add `--serial --board --revision --lot --real/--simulated`; passed as `serial`, ..., `simulated`."""
+    """Add `--serial --board --revision --variant --lot --real/--simulated`; passed as `serial`, ..., `simulated`."""
     for option in (
         click.option("--real", "simulated", flag_value="real", help="Only real units and attempts."),
         click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated ones."),
         click.option("--lot", metavar="LOT", help="Only of this lot."),
+        click.option("--variant", metavar="NAME", help="Only of this assembly variant."),
         click.option("--revision", metavar="REV", help="Only of this board revision."),
         click.option("--board", metavar="NAME", help="Only of this board."),
         click.option(
@@ -30,12 +31,13 @@ def unit_options(function: F) -> F:
 
 
 def attempt_options(function: F) -> F:
-    """Add `--attempt --procedure --operator --since --until --first --last`; the last two are passed as `only`."""
+    """Add `--attempt --procedure --operator --bench --since --until --first --last`; the last two go to `only`."""
     for option in (
         click.option("--last", "only", flag_value="last", help="Only the last attempt of each unit."),
         click.option("--first", "only", flag_value="first", help="Only the first attempt of each unit."),
         click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day)."),
         click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25."),
+        click.option("--bench", metavar="NAME", help="Only at the bench of this name."),
         click.option("--operator", metavar="NAME", help="Only by this operator."),
         click.option("--procedure", metavar="NAME", help="Only with this procedure."),
         click.option("--attempt", metavar="ID", help="Only this attempt; the beginning of its id will do."),

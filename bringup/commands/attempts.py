@@ -8,7 +8,8 @@ from typing import Any
 import click
 
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import logbook_option
+from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
 from bringup.commands.waiting_rescues import say_what_waits
@@ -26,12 +27,15 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @unit_options
 @attempt_options
 @click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
-@click.option("--brief", is_flag=True, help="With --json: the number of readings instead of all of them.")
+@click.option("--instrument", "used", metavar="NAME", help="Only with this one: role, model, serial number, *IDN?.")
+@click.option(
+    "--brief", is_flag=True, help="In JSON: the number of readings instead of all of them (CSV has always the number)."
+)
 @order_options(ATTEMPT_KEYS, "started")
-@json_option
+@output_options
 def command(
     logbook: Path,
-    as_json: bool,
+    form: str,
     brief: bool,
     simulated: str | None,
     since: str | None,
@@ -49,9 +53,10 @@ def command(
     )
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
-    if as_json:
+    if form != "table":
+        brief = brief or form == "csv"
         told = [(attempt, attempt.as_brief() if brief else attempt.as_json()) for attempt in found]
-        print_json([lacking.beside(data, attempt.serial) for attempt, data in told])
+        print_records([lacking.beside(data, attempt.serial) for attempt, data in told], form)
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:

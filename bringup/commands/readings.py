@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from bringup.commands.asking import attempt_options, order_options, parse_time, simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import logbook_option
+from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.commands.waiting_rescues import say_what_waits
@@ -29,13 +30,17 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
 @click.option("--step", metavar="KIND", help="Only from steps of this kind: measure, resistance, apply, log ...")
+@click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
+@click.option(
+    "--instrument", metavar="NAME", help="Only taken by this one: role, model, serial number or its whole *IDN?."
+)
 @click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result.")
 @click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards.")
 @order_options(READING_KEYS, "at")
-@json_option
+@output_options
 def command(
     logbook: Path,
-    as_json: bool,
+    form: str,
     simulated: str | None,
     since: str | None,
     until: str | None,
@@ -54,8 +59,8 @@ def command(
     )
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
-    if as_json:
-        print_json([lacking.beside(reading.as_json(), reading.serial) for reading in found])
+    if form != "table":
+        print_records([lacking.beside(reading.as_json(), reading.serial) for reading in found], form)
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No readings match.")
     else:

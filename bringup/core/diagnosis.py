@@ -31,8 +31,8 @@ OHMS_SHARE, OHMS_FLOOR = 0.12, 0.3
 """Resistance to ground differs from unit to unit, and by the meter; leads are some 0.2 ohm."""
 OPEN_OHMS = 1e7
 """What counts as no path to ground."""
-RIPPLE_SHARE = 0.02
-"""A reading that does not settle speaks for a missing capacitor; one that does is this far from it, as a fraction."""
+QUIET, RESTLESS = 2.0, 4.5
+"""How far a settled reading is from a missing capacitor, and an unsettled one from everything else."""
 FITS = 3.0
 """A reading no further from a prediction than this is explained by it."""
 ALIKE = 1.0
@@ -184,9 +184,9 @@ class _Predicting:
         if fault is not None and fault.kind is FaultKind.CAPACITOR_MISSING and one.seen is Seen.VOLTS:
             at_it = fault.point == one.point
             if at_it != one.unsettled:
-                return Explained(one, predicted, hypot(explained.distance, 2.0 if at_it else 0.0))
+                return Explained(one, predicted, hypot(explained.distance, QUIET if at_it else 0.0))
         elif one.unsettled and one.seen is Seen.VOLTS:
-            return Explained(one, predicted, hypot(explained.distance, 2.5))
+            return Explained(one, predicted, hypot(explained.distance, RESTLESS))
         return explained
 
     def predicted(self, suspect: Suspect, one: Evidence) -> float:

@@ -19,7 +19,8 @@ from bringup.core.wording import shown
 
 FITTED = 0.3
 """How likely a value is that nobody would expect (fitted to a reading), beside one of the usual mistakes."""
-SOUND = 1.0
+SOUND = 300.0
+"""How much likelier a sound unit is than any one fault: many faults move little, and most units are sound."""
 LOW_ENOUGH = 0.7
 """A resistance below this fraction of the sound one may be a short."""
 LIKE_ANOTHER = 0.03

@@ -30,8 +30,10 @@ class Filters:
     procedure: str | None = None
     board: str | None = None
     revision: str | None = None
+    variant: str | None = None
     lot: str | None = None
     operator: str | None = None
+    bench: str | None = None
     attempt: str | None = None
     """An id or the beginning of one."""
     attempt_result: AttemptResult | None = None
@@ -44,6 +46,11 @@ class Filters:
     rail: str | None = None
     step: str | None = None
     """The kind of step that a reading is from: 'measure', 'resistance'."""
+    board_state: str | None = None
+    instrument: str | None = None
+    """What took a reading: role, model, serial number or whole identity."""
+    used: str | None = None
+    """The same of any instrument of an attempt."""
     quantity: Kind | None = None
     result: Result | None = None
     replaced: bool = False
@@ -58,14 +65,28 @@ _NAMES: dict[str, tuple[str, str]] = {
     "procedure": ("a.procedure", "SELECT DISTINCT procedure FROM attempts"),
     "board": ("a.board", "SELECT DISTINCT board FROM attempts"),
     "revision": ("a.revision", "SELECT DISTINCT revision FROM attempts"),
+    "variant": ("a.variant", "SELECT DISTINCT variant FROM attempts"),
     "lot": ("a.lot", "SELECT DISTINCT lot FROM attempts"),
     "operator": ("a.operator", "SELECT DISTINCT operator FROM attempts"),
+    "bench": ("a.bench", "SELECT DISTINCT bench FROM attempts"),
     "rail": ("r.rail", "SELECT DISTINCT rail FROM readings WHERE rail IS NOT NULL"),
     "step": ("s.kind", "SELECT DISTINCT kind FROM steps"),
+    "board_state": ("r.board_state", "SELECT DISTINCT board_state FROM readings WHERE board_state IS NOT NULL"),
 }
 """Filter -> its column and the statement that lists the known names."""
 
-_WORDS = {"serial": "unit", "step": "kind of step", "procedure": "procedure", "operator": "operator"}
+_CALLED = (
+    "(i.role LIKE :{0} ESCAPE '\\' OR i.model LIKE :{0} ESCAPE '\\' OR i.serial LIKE :{0} ESCAPE '\\'"
+    " OR i.identity LIKE :{0} ESCAPE '\\')"
+)
+"""That the instrument `i` is called so, one way or another."""
+
+_INSTRUMENTS = (
+    "SELECT DISTINCT name FROM (SELECT role AS name FROM instruments UNION SELECT model FROM instruments"
+    " UNION SELECT serial FROM instruments UNION SELECT identity FROM instruments) AS called WHERE name IS NOT NULL"
+)
+
+_WORDS = {"serial": "unit", "step": "kind of step", "board_state": "board state"}
 
 
 def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:
@@ -74,6 +95,9 @@ def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:
         asked = getattr(filters, name)
         if asked is not None:
             _check_name(connection, _WORDS.get(name, name), asked, known)
+    for asked in (filters.instrument, filters.used):
+        if asked is not None:
+            _check_name(connection, "instrument", asked, _INSTRUMENTS)
     if filters.attempt is None:
         return filters
     return replace(filters, attempt=find_attempt(connection, filters.attempt))
@@ -113,6 +137,12 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
         if asked is not None:
             clauses.append(f"{column} LIKE :{name} ESCAPE '\\'")
             values[name] = like(asked)
+    if filters.instrument is not None:
+        clauses.append(_CALLED.format("instrument"))
+        values["instrument"] = like(filters.instrument)
+    if filters.used is not None:
+        clauses.append(f"EXISTS (SELECT 1 FROM instruments i WHERE i.attempt = a.id AND {_CALLED.format('used')})")  # noqa: S608 - words of ours
+        values["used"] = like(filters.used)
     plain: tuple[tuple[str, str, str | int | None], ...] = (
         ("attempt", "a.id = :attempt", filters.attempt),
         ("attempt_result", "a.result = :attempt_result", filters.attempt_result),

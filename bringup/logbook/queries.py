@@ -45,6 +45,12 @@ READING_KEYS = {
     "quantity": "r.quantity",
     "value": "r.value",
     "result": "r.result",
+    "board": "a.board",
+    "revision": "a.revision",
+    "lot": "a.lot",
+    "operator": "a.operator",
+    "bench": "a.bench",
+    "instrument": "r.instrument",
 }
 """Sort key -> column; rows that are alike in it follow one another as they were done."""
 
@@ -62,6 +68,12 @@ ATTEMPT_KEYS = {
     "serial": "a.serial",
     "procedure": "a.procedure",
     "result": "a.result",
+    "ended": "a.ended",
+    "board": "a.board",
+    "revision": "a.revision",
+    "lot": "a.lot",
+    "operator": "a.operator",
+    "bench": "a.bench",
 }
 
 STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
@@ -258,7 +270,7 @@ def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") 
 
 
 def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
-    filters = replace(filters, rail=None, step=None, quantity=None, result=None)
+    filters = replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
     condition, values = where(filters)
     ordered, more = order(filters, ATTEMPT_KEYS, AS_DONE)
     return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]

@@ -1,0 +1,126 @@
+"""Two sides beside each other: what differs at each point, by how much, and what the differences look like together.
+
+A side is one unit, one attempt or many units. Which differences matter: what missed a limit on one side only comes
+first, then what takes up most of its limits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from bringup.core.frozen import frozen
+from bringup.core.limits import Limits
+from bringup.core.spread import Summary, summary
+from bringup.core.taken import Point, Taken
+
+
+@frozen
+class Difference:
+    """Of one point; `difference` and the rest are side B less side A. None: cannot be told."""
+
+    point: Point
+    unit: str
+    one: Summary
+    other: Summary
+    failed: tuple[int, int]
+    """How many values missed their limits on each side."""
+    difference: float
+    percent: float | None
+    """Of side A's mean."""
+    deviations: float | None
+    """In standard deviations of one unit."""
+    of_limits: float | None
+    """As a part of the width between the limits (of the distance to the one limit there is)."""
+    limits: Limits | None
+    """By which side B was judged; None also where its values were judged by several."""
+    limits_differ: bool
+    meters: tuple[tuple[str, ...], tuple[str, ...]]
+    uncertainty: float | None
+    """Of the difference, where both sides are one reading each that states its own."""
+
+    @property
+    def crossed(self) -> bool:
+        """Whether only one of the sides missed a limit."""
+        return (self.failed[0] > 0) is not (self.failed[1] > 0)
+
+    @property
+    def other_meter(self) -> bool:
+        """Whether the sides were not read by the same instruments."""
+        return set(self.meters[0]) != set(self.meters[1])
+
+    @property
+    def below_accuracy(self) -> bool:
+        """Whether other meters read it, and the difference is no larger than they may differ by."""
+        return self.other_meter and self.uncertainty is not None and abs(self.difference) <= self.uncertainty
+
+
+def compare(
+    one: dict[Point, list[Taken]], other: dict[Point, list[Taken]], usual: dict[Point, list[Taken]]
+) -> list[Difference]:
+    """Return the differences at all points that both sides have, the most important first.
+
+    `usual`: all units of the board, for the standard deviation where neither side has two values. A side's own
+    deviations are pooled: sqrt(((n1 - 1) s1^2 + (n2 - 1) s2^2) / (n1 + n2 - 2)).
+    """
+    found = [_difference(one[point], other[point], usual.get(point, [])) for point in one if point in other]
+    return sorted(found, key=_weight, reverse=True)
+
+
+def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Taken]) -> Difference:
+    first, second = (summary([each.value for each in side]) for side in (one, other))
+    difference = second.mean - first.mean
+    deviation = _pooled(first, second)
+    if deviation is None and len(usual) > 2:  # noqa: PLR2004 - of two, the two that are compared may be all
+        deviation = summary([each.value for each in usual]).deviation
+    stated = {_ends(each.limits): each.limits for each in other}
+    (limits,) = stated.values() if len(stated) == 1 else (None,)
+    width = _width(limits, first.mean)
+    single = one[0].uncertainty, other[0].uncertainty
+    uncertainty = None
+    if len(one) == len(other) == 1 and single[0] is not None and single[1] is not None:
+        uncertainty = math.hypot(single[0], single[1])
+    return Difference(
+        point=one[0].point,
+        unit=one[0].unit,
+        one=first,
+        other=second,
+        failed=(sum(each.failed for each in one), sum(each.failed for each in other)),
+        difference=difference,
+        percent=100 * difference / abs(first.mean) if first.mean else None,
+        deviations=difference / deviation if deviation else None,
+        of_limits=abs(difference) / width if width else None,
+        limits=limits,
+        limits_differ={_ends(each.limits) for each in one} != set(stated) or len(stated) > 1,
+        meters=tuple(tuple(sorted({each.meter for each in side})) for side in (one, other)),  # type: ignore[arg-type]
+        uncertainty=uncertainty,
+    )
+
+
+def _pooled(one: Summary, other: Summary) -> float | None:
+    freedom = one.n + other.n - 2
+    if not freedom:
+        return None
+    squares = sum((side.n - 1) * side.deviation**2 for side in (one, other) if side.deviation is not None)
+    return math.sqrt(squares / freedom)
+
+
+def _ends(limits: Limits | None) -> tuple[object, ...]:
+    return () if limits is None else (limits.low, limits.high)
+
+
+def _width(limits: Limits | None, beside: float) -> float | None:
+    if limits is None:
+        return None
+    if limits.low is not None and limits.high is not None:
+        return float(limits.high - limits.low)
+    end = limits.low if limits.high is None else limits.high
+    return None if end is None else abs(float(end) - beside)
+
+
+def _weight(difference: Difference) -> tuple[bool, bool, float]:
+    """Sort key: crossed a limit, more than the meters' accuracy, part of the limits (of the value without limits)."""
+    part = difference.of_limits
+    if part is None:
+        part = abs(difference.percent or 0) / 100
+    return difference.crossed, not difference.below_accuracy, part

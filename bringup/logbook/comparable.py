@@ -1,0 +1,110 @@
+"""Readings as statistics take them: those with a value that counts, lean, in the order in which they were done."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from bringup.core.limits import Limits
+from bringup.core.taken import Point, Taken
+from bringup.core.words import Kind, Result
+from bringup.errors import CommandError
+from bringup.logbook.filters import AS_DONE, Filters, check_names, where
+from bringup.logbook.values import time_from
+
+TAKEN = """
+SELECT a.serial, a.id AS attempt, r.rail, r.quantity, r.aspect, s.kind, r.board_state, r.value, r.unit, r.limits,
+       r.nominal_text, r.low_text, r.high_text, r.result, r.at, coalesce(i.identity, r.instrument) AS meter,
+       r.uncertainty, r.resolution
+  FROM readings r
+  JOIN attempts a ON a.id = r.attempt
+  JOIN steps s ON s.attempt = r.attempt AND s.step = r.step
+  LEFT JOIN instruments i ON i.attempt = r.attempt AND i.role = r.instrument
+ WHERE {where} AND r.value IS NOT NULL AND r.unsettled = 0 AND r.result <> 'not judged'
+   AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)
+ ORDER BY {order}, r.monotonic, r.seq
+"""
+"""What did not settle, or was read where it cannot be judged, is no value to reckon with."""
+
+KINDS = "SELECT DISTINCT a.simulated FROM attempts a WHERE {where} ORDER BY a.simulated"
+BOARDS = "SELECT DISTINCT a.board FROM attempts a WHERE {where} ORDER BY a.board"
+
+
+def taken(connection: sqlite3.Connection, filters: Filters) -> list[Taken]:
+    """Return the readings asked for that have a value. `filters.simulated` must be set: real and simulated never mix.
+
+    Raises CommandError for a name that nothing bears, ValueError where it is not said which of the two.
+    """
+    if filters.simulated is None:
+        raise ValueError("real or simulated readings, never both")
+    condition, values = where(check_names(connection, filters))
+    statement = TAKEN.format(where=condition, order=", ".join(AS_DONE))
+    counts: Counter[tuple[Any, ...]] = Counter()
+    limits: dict[tuple[Any, ...], Limits] = {}
+    found = []
+    for row in connection.execute(statement, values):
+        key = (row["rail"], Kind(row["quantity"]), row["aspect"], row["kind"], row["board_state"])
+        counts[(row["attempt"], *key)] += 1
+        found.append(_taken(row, Point(*key, counts[(row["attempt"], *key)]), limits))
+    return found
+
+
+def of_one_kind(connection: sqlite3.Connection, filters: Filters) -> tuple[list[Taken], bool]:
+    """Return the real readings asked for, else the simulated ones, and which they are.
+
+    Raises CommandError where there are neither, and for several boards.
+    """
+    for kind in kinds(connection, filters):
+        asked = replace(filters, simulated=kind)
+        found = taken(connection, asked)
+        if found:
+            names = boards(connection, asked)
+            if len(names) > 1:
+                raise CommandError(f"several boards have attempts here: {', '.join(names)}", "Name one with --board.")
+            return found, kind
+    raise CommandError(
+        f"no reading of {filters.rail} with a value matches",
+        "`bringup readings --rail NAME` shows what there is; --last looks at each unit's last attempt.",
+    )
+
+
+def kinds(connection: sqlite3.Connection, filters: Filters) -> list[bool]:
+    """Return whether real (False) and simulated (True) attempts match, real first."""
+    condition, values = where(_of_attempts(check_names(connection, filters)))
+    return [bool(row[0]) for row in connection.execute(KINDS.format(where=condition), values)]
+
+
+def boards(connection: sqlite3.Connection, filters: Filters) -> list[str]:
+    """Return the boards of the attempts that match."""
+    condition, values = where(_of_attempts(check_names(connection, filters)))
+    return [str(row[0]) for row in connection.execute(BOARDS.format(where=condition), values)]
+
+
+def _of_attempts(filters: Filters) -> Filters:
+    return replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
+
+
+def _taken(row: sqlite3.Row, point: Point, known: dict[tuple[Any, ...], Limits]) -> Taken:
+    limits = None
+    if row["limits"] is not None:
+        key = (row["unit"], row["low_text"], row["high_text"], row["nominal_text"], row["limits"])
+        if key not in known:
+            low, high, nominal = (None if text is None else Decimal(text) for text in key[1:4])
+            known[key] = Limits(row["unit"], low, high, nominal, row["limits"])
+        limits = known[key]
+    return Taken(
+        point,
+        row["serial"],
+        row["attempt"],
+        time_from(row["at"]),
+        row["value"],
+        row["unit"],
+        limits,
+        Result(row["result"]),
+        row["meter"],
+        row["uncertainty"],
+        row["resolution"],
+    )

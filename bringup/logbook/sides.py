@@ -1,0 +1,124 @@
+"""What a side of a comparison names: a unit, an attempt, a lot, a revision, or the rest."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import replace
+
+from bringup.core.frozen import frozen
+from bringup.core.taken import Taken
+from bringup.errors import CommandError
+from bringup.logbook.comparable import boards, kinds, taken
+from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+
+REST = "rest"
+WAYS = ("unit", "attempt", "lot", "revision")
+LEAST_ID = 4
+"""Characters from which on a bare word may be the beginning of an attempt's id."""
+
+
+@frozen
+class Side:
+    """`label`: what it is called; `filters`: its attempts; `way`: one of WAYS or REST."""
+
+    label: str
+    way: str
+    filters: Filters
+
+
+@frozen
+class Sides:
+    """Both sides with their readings, all simulated or all real, and the readings of all units of the board."""
+
+    one: Side
+    other: Side
+    simulated: bool
+    also: bool
+    """Whether readings of the other kind match, too, and were left out."""
+    of_one: tuple[Taken, ...]
+    of_other: tuple[Taken, ...]
+    of_all: tuple[Taken, ...]
+
+
+def find_sides(connection: sqlite3.Connection, texts: tuple[str, str], asked: Filters) -> Sides:
+    """Return two sides. Raises CommandError for one that names nothing, and where real would meet simulated.
+
+    `asked`: filters that hold for both; `asked.simulated` None: real ones if both sides have some.
+    """
+    if texts[0] == REST:
+        raise CommandError("the rest of what? 'rest' comes second", "bringup compare SERIAL rest")
+    one = _side(connection, texts[0], asked)
+    other = Side("the rest", REST, asked) if texts[1] == REST else _side(connection, texts[1], asked)
+    board = _board(connection, one, other)
+    if other.way == REST:
+        other = replace(other, filters=replace(asked, board=board))
+    both = [kind for kind in kinds(connection, one.filters) if kind in kinds(connection, other.filters)]
+    if not both:
+        raise CommandError(
+            f"{one.label} and {other.label} have no attempts of one kind: simulated and real ones are never compared",
+            "Name two that are both real or both simulated.",
+        )
+    simulated = both[0]
+    left, right = ([*taken(connection, replace(side.filters, simulated=simulated))] for side in (one, other))
+    if other.way == REST:
+        units = {each.serial for each in left}
+        right = [each for each in right if each.serial not in units]
+    everybody = taken(connection, replace(asked, board=board, simulated=simulated))
+    return Sides(one, other, simulated, len(both) > 1, tuple(left), tuple(right), tuple(everybody))
+
+
+def _board(connection: sqlite3.Connection, one: Side, other: Side) -> str:
+    """Return the one board of both. Raises CommandError for several."""
+    names = boards(connection, one.filters)
+    if other.way != REST:
+        names = sorted({*names, *boards(connection, other.filters)})
+    if len(names) > 1:
+        raise CommandError(
+            f"these are units of several boards ({', '.join(names)}), whose rails have nothing in common",
+            "Name one board with --board.",
+        )
+    if not names:
+        raise CommandError(f"nothing of {one.label} matches the filters", "Ask for less with the options.")
+    return names[0]
+
+
+def _side(connection: sqlite3.Connection, text: str, asked: Filters) -> Side:
+    way, mark, name = text.partition("=")
+    if mark and way in WAYS:
+        return _named(connection, way, name, asked)
+    found = [way for way in WAYS if _is_one(connection, way, text)]
+    if len(found) == 1:
+        return _named(connection, found[0], text, asked)
+    if found:
+        spelt = " or ".join(f"{way}={text}" for way in found)
+        raise CommandError(f"'{text}' is the name of several things", f"Write {spelt}.")
+    check_names(connection, Filters(serial=text))
+    raise AssertionError("a name that is no unit's was refused")
+
+
+def _is_one(connection: sqlite3.Connection, way: str, text: str) -> bool:
+    if way == "attempt" and len(text) < LEAST_ID:
+        return False
+    try:
+        _named(connection, way, text, Filters())
+    except CommandError:
+        return False
+    return True
+
+
+def _named(connection: sqlite3.Connection, way: str, name: str, asked: Filters) -> Side:
+    if way == "attempt":
+        identity = find_attempt(connection, name)
+        return Side(f"attempt {identity[:ID_SHOWN]}", way, replace(asked, attempt=identity))
+    if way == "unit":
+        filters = replace(asked, serial=name)
+    else:
+        filters = replace(asked, lot=name) if way == "lot" else replace(asked, revision=name)
+    check_names(connection, filters)
+    return Side(name if way == "unit" else f"{way} {name}", way, filters)
+
+
+def serials(of: Iterable[Taken]) -> list[str]:
+    """Return the units that readings are of, each once."""
+    return list(dict.fromkeys(each.serial for each in of))

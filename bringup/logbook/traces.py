@@ -1,0 +1,108 @@
+"""What was recorded over time in an attempt: looks at the supply, samples, beginnings of steps; its sources."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from bringup.core.frozen import frozen
+
+Course = tuple[tuple[float, float | None], ...]
+"""Seconds since the attempt began, and the value then; None where there was none."""
+
+
+@frozen
+class Trace:
+    """One quantity over time. `step`: of a `log`, counted from 1; None for looks at the supply."""
+
+    name: str
+    unit: str
+    course: Course
+    step: int | None = None
+
+
+@frozen
+class Instrument:
+    """An instrument as the attempt found it; '' for what is not known."""
+
+    role: str
+    identity: str
+    resource: str
+    dialect: str
+    calibration_due: str
+    simulated: bool
+    by_hand: bool
+
+
+@frozen
+class Source:
+    """A file as it was when the attempt began."""
+
+    kind: str
+    path: str
+    sha256: str
+    content: str
+
+
+POLLS = """
+SELECT p.output, p.monotonic - a.monotonic AS at, p.volts, p.amps
+  FROM polls p JOIN attempts a ON a.id = p.attempt WHERE p.attempt = :attempt ORDER BY p.output, p.monotonic, p.seq
+"""
+SAMPLES = """
+SELECT s.step, s.channel, s.unit, s.monotonic - a.monotonic AS at, s.value
+  FROM samples s JOIN attempts a ON a.id = s.attempt
+ WHERE s.attempt = :attempt ORDER BY s.step, s.channel, s.monotonic, s.seq
+"""
+BEGINNINGS = """
+SELECT s.step, s.monotonic - a.monotonic AS at FROM steps s JOIN attempts a ON a.id = s.attempt
+ WHERE s.attempt = :attempt AND s.monotonic IS NOT NULL ORDER BY s.step
+"""
+INSTRUMENTS = "SELECT i.* FROM instruments i WHERE i.attempt = :attempt ORDER BY i.role"
+SOURCES = """
+SELECT u.kind, u.path, u.sha256, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256
+ WHERE u.attempt = :attempt ORDER BY u.kind DESC, u.path
+"""
+
+
+def supply_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
+    """Return volts, amps and watts of each output that was looked at. Watts are the product of one look."""
+    courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
+    for row in connection.execute(POLLS, {"attempt": attempt}):
+        volts, amps = row["volts"], row["amps"]
+        watts = None if volts is None or amps is None else volts * amps
+        for name, unit, value in (("voltage", "V", volts), ("current", "A", amps), ("power", "W", watts)):
+            courses.setdefault((row["output"], name, unit), []).append((row["at"], value))
+    return [Trace(f"output {key[0]} {key[1]}", key[2], tuple(course)) for key, course in courses.items()]
+
+
+def log_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
+    """Return what each `log` sampled."""
+    courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
+    for row in connection.execute(SAMPLES, {"attempt": attempt}):
+        courses.setdefault((row["step"], row["channel"], row["unit"]), []).append((row["at"], row["value"]))
+    return [Trace(name, unit, tuple(course), step) for (step, name, unit), course in courses.items()]
+
+
+def beginnings(connection: sqlite3.Connection, attempt: str) -> list[tuple[int, float]]:
+    """Return each step that began, counted from 1, and after how many seconds."""
+    return [(row["step"], row["at"]) for row in connection.execute(BEGINNINGS, {"attempt": attempt})]
+
+
+def instruments(connection: sqlite3.Connection, attempt: str) -> list[Instrument]:
+    """Return the instruments of the attempt."""
+    return [
+        Instrument(
+            row["role"],
+            row["identity"] or "",
+            row["resource"],
+            row["dialect"],
+            row["calibration_due"] or "",
+            bool(row["simulated"]),
+            bool(row["by_hand"]),
+        )
+        for row in connection.execute(INSTRUMENTS, {"attempt": attempt})
+    ]
+
+
+def sources(connection: sqlite3.Connection, attempt: str) -> list[Source]:
+    """Return the files of the attempt, the procedure first."""
+    return [Source(*row) for row in connection.execute(SOURCES, {"attempt": attempt})]
