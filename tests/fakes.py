@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
@@ -12,6 +12,7 @@ from typing import Any
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.faults import Fault
 from bringup.core.procedure import Procedure, Step
 from bringup.core.reading import Reading
@@ -23,7 +24,15 @@ from bringup.files.procedure_file import load_procedure
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask, Told
-from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PollSample, SisterQuestion, UnitHistory
+from bringup.runner.records import (
+    AttemptStart,
+    InstrumentInfo,
+    LineText,
+    PhotoFile,
+    PollSample,
+    SisterQuestion,
+    UnitHistory,
+)
 from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
@@ -87,6 +96,9 @@ class RecordFake:
     batch_times: list[float] = field(default_factory=list)
     events: list[tuple[str, str, Mapping[str, str]]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    photos: list[tuple[Photo, PhotoFile]] = field(default_factory=list)
+    reworks: list[Rework] = field(default_factory=list)
+    observations: list[Observation] = field(default_factory=list)
     texts: list[LineText] = field(default_factory=list)
     ends: list[tuple[AttemptResult, str, bool | None]] = field(default_factory=list)
     clock: SimulatedClock | None = None
@@ -150,6 +162,20 @@ class RecordFake:
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         self._write()
         self.notes.append(text)
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        self._write()
+        self.reworks.append(rework)
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        self._write()
+        self.observations.append(observation)
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        for _ in range(3):
+            self._write()
+            yield
+        self.photos.append((photo, found))
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         self._write()

@@ -17,11 +17,14 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from hypothesis import strategies as st
+
 from bringup.core.accuracy import parse_accuracy
 from bringup.core.bench import SIMULATED_MAKER, Bench, MeterRole, Simulate, SupplyRole
 from bringup.core.dialect import Message
 from bringup.core.entry import doubts, read_entry
 from bringup.core.limits import parse_limits
+from bringup.core.photo import read_photo
 from bringup.core.procedure import Procedure
 from bringup.core.quantity import format_quantity, parse_quantity
 from bringup.core.replies import (
@@ -54,6 +57,7 @@ from bringup.simulation.server import InstrumentServer
 from tests import hostile_texts as hostile
 from tests.fuzz_hislip import PACKETS, hislip_server
 from tests.fuzz_laws import HANG, Reader
+from tests.sample_pictures import EVERY
 
 ROOT = Path(__file__).parent.parent
 # Notation
@@ -279,11 +283,33 @@ def _lock() -> Iterator[Callable[[Any], None]]:
         yield read
 
 
-def _plain(read: Callable[[str], None]) -> Callable[[], AbstractContextManager[Callable[[Any], None]]]:
+def _plain(read: Callable[[Any], None]) -> Callable[[], AbstractContextManager[Callable[[Any], None]]]:
     return lambda: nullcontext(read)
 
 
+def _photo(data: bytes) -> None:
+    found = read_photo(data)
+    assert found.why or (found.kind and found.width > 0 and found.height > 0), f"a picture without a size: {found}"
+
+
+def _damaged(data: bytes, place: float, put: bytes, taken: int) -> bytes:
+    at = int(place * len(data))
+    return data[:at] + put + data[at + taken :]
+
+
+_PICTURES = sorted(data for _, data in EVERY.values())
+A_PHOTO = st.builds(
+    _damaged,
+    st.sampled_from(_PICTURES),
+    st.floats(0, 1),
+    st.binary(max_size=6),
+    st.integers(0, 9),
+)
+"""A picture with some bytes put in the place of others, or cut short, or lengthened."""
+
+
 READERS = (
+    Reader("photo", A_PHOTO, _plain(_photo)),
     Reader("quantity", hostile.A_QUANTITY, _plain(_quantity)),
     Reader("limits", hostile.A_LIMIT, _plain(_limits)),
     Reader("accuracy", hostile.A_LIMIT, _plain(_accuracy)),

@@ -82,11 +82,12 @@ def test_a_real_bench_with_nobody_there_is_refused_with_every_reason() -> None:
     assert not [text for text in bench.supply_link.sent if text.startswith(("VOLT ", "OUTP "))]
 
 
-@pytest.mark.parametrize("missing", ["option", "procedure", "history", "what was rescued"])
+@pytest.mark.parametrize("missing", ["option", "procedure", "history", "what was rescued", "quarantine"])
 def test_each_condition_for_an_unattended_attempt_counts(missing: str) -> None:
     procedure = replace(picked("apply", "measure"), unattended_after_first_power=missing != "procedure")
     unread = ("bringup.db.rescue-00000000.jsonl",) if missing == "what was rescued" else ()
     history = replace(SEEN, first_power_passed=missing != "history", not_taken_in=unread)
+    history = replace(history, held="in quarantine" if missing == "quarantine" else "")
     bench = simulated_bench(procedure, history=history, attended=False)
 
     with pytest.raises(SafetyRefused, match="nobody is at this bench"):

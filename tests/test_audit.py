@@ -18,12 +18,23 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from bringup.commands.main import main
+from bringup.core.deviations import Decision, Observation, Photo, Rework, Severity, Target
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import CommandError, ExitCode, LogbookError
 from bringup.logbook import chain, migrations
+from bringup.logbook.additions import opened, write
 from bringup.logbook.audit import Audit, audit
 from bringup.logbook.breaking_off import mark_broken_off
 from bringup.logbook.chain import COVERED, NOT_COVERED, Chain
+from bringup.logbook.deviation_statements import (
+    Entered,
+    disposition_statement,
+    observation_statements,
+    part_statement,
+    photo_statement,
+    picture_statement,
+    rework_statement,
+)
 from bringup.logbook.encoding import Cell, encode_row, link_hash, row_hash, seed
 from bringup.logbook.filters import Filters
 from bringup.logbook.opening import open_for_writing
@@ -44,6 +55,7 @@ def audited(path: Path, asked: str | None = None) -> Audit:
 def write_all_kinds(path: Path) -> dict[str, str]:
     """Fill a logbook so that every covered table has several rows; one attempt is broken off by somebody else."""
     ids = filled_logbook(path)
+    write_deviations(path, ids)
     with LogbookRecord.open(path, simulated=False) as record:
         ids["long"] = record.begin(start("MBL-0004"))
         for number in range(4):
@@ -55,6 +67,28 @@ def write_all_kinds(path: Path) -> dict[str, str]:
         record.reading(volts())
     mark_broken_off(path, ids["long"], "killed", off_verified=True, at=NOON)
     return ids
+
+
+def write_deviations(path: Path, ids: dict[str, str]) -> None:
+    """Two of everything that is entered outside of attempts."""
+    with opened(path) as logbook:
+        readings = [row[0] for row in logbook.connection.execute("SELECT id FROM readings ORDER BY seq LIMIT 2")]
+        for number, reading in enumerate(readings):
+            entered = Entered("MBL-0001", simulated=False, at=NOON, who=f"ada {number}")
+            seen = Observation(f"seen {number}", Severity.MUST, Target.DESIGN, (reading,))
+            rework = Rework(f"R{number}", "", "10 kΩ", "too high", ("3V3",))
+            digest = hashlib.sha256(bytes([number])).hexdigest()
+            write(
+                logbook,
+                [
+                    rework_statement(entered, rework, follows=ids["0001"]),
+                    *observation_statements(entered, seen, "Mooring buoy logger", "B"),
+                    picture_statement(digest, "png", (number + 1, 2), 1),
+                    part_statement(digest, 0, bytes([number])),
+                    photo_statement(entered, Photo(f"top {number}.png"), digest),
+                    disposition_statement(entered, Decision.WAIVER, f"as agreed {number}", reading),
+                ],
+            )
 
 
 @pytest.fixture(scope="module")
@@ -187,8 +221,14 @@ def test_any_single_change_is_found_and_names_the_attempt(whole: Path, tmp_path:
     assert found.findings[0].attempt in concerned
 
 
+OF_NO_ATTEMPT = ("observation_readings", "pictures", "picture_parts")
+"""Tables without a column for it, written outside of attempts here."""
+
+
 def owners(table: str, *rows: Any) -> set[str | None]:
     """The attempts that rows belong to; of what several share, whichever wrote it."""
+    if table in OF_NO_ATTEMPT:
+        return {None}
     column = {"attempts": "id", "units": None, "sources": None}.get(table, "attempt")
     return {row[column] for row in rows} if column else ANY_ATTEMPT
 
@@ -212,6 +252,7 @@ def update(connection: sqlite3.Connection, table: str, row: Any, data: st.DataOb
         "TEXT": st.text(st.characters(codec="utf-8", exclude_characters="\0"), max_size=5),
         "INTEGER": st.integers(-(2**63), 2**63 - 1),
         "REAL": st.floats(allow_nan=False, allow_infinity=False),
+        "BLOB": st.binary(max_size=5),
     }
     value = data.draw(st.none() | values[kinds[name]])
     assume(value != row[name])

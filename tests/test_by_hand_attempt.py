@@ -25,7 +25,7 @@ from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.hand_meter import INSTEAD, HandMeter
-from bringup.runner.keys import CORRECT, LEAVE_OUT, MARK, NOTE
+from bringup.runner.keys import CORRECT, LEAVE_OUT, MARK, NOTE, OBSERVE, PHOTO, REWORK
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
@@ -450,7 +450,7 @@ def test_what_may_be_typed_instead_of_a_value_is_said_once_and_is_what_the_keys_
 
     hands.run()
 
-    assert frozenset({CALL_OFF, NOTE, LEAVE_OUT, CORRECT, MARK}) == LETTERS
+    assert frozenset({CALL_OFF, NOTE, LEAVE_OUT, CORRECT, MARK, REWORK, OBSERVE, PHOTO}) == LETTERS
     assert len([prompt for prompt, _ in hands.person.asked if INSTEAD in prompt.lines]) == 1
 
 

@@ -468,6 +468,9 @@ def test_an_end_that_may_be_gone_on_with_names_the_command_whole_however_narrow_
     ]
     assert end("broken off")[-1].text.strip() == command
     assert not any(command in line.text for line in end("failed"))
+    reworked = Scene(width=40, to_go_on=command)
+    reworked.take(Told("event", "R12: 105 kΩ -> 100 kΩ", data={"kind": "rework"}))
+    assert not any(command in line.text for line in reworked.take(ended("called off"))), "it would be refused"
 
 
 def test_a_command_to_be_copied_is_never_broken() -> None:

@@ -65,11 +65,14 @@ def what_came_before(
 
     `kept`: the logbook, and whether the bench is a simulated one.
     """
+    from bringup.logbook.past import held
     from bringup.runner.protocols import Told
 
     logbook, simulated = kept
     earlier = find_earlier(logbook, wanted.serial, simulated=simulated)
+    words = held(logbook.connection, wanted.serial, simulated=simulated)
+    is_held = (Told("event", f"{wanted.serial} is {words}"),) if words else ()
     if wanted.going_on:
-        return to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts), ()
+        return to_go_on_with(earlier, wanted.serial, procedure, wanted.variant, texts), is_held
     text = hint(earlier, procedure, wanted.variant, texts)
-    return None, ((Told("event", text),) if text else ())
+    return None, (*is_held, *((Told("event", text),) if text else ()))

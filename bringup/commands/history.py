@@ -8,16 +8,27 @@ import click
 
 from bringup.commands.asking import simulated_asked
 from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.history_beside import effect_lines, entries
 from bringup.commands.saying import columns, say
-from bringup.commands.tables import INDENT, SIMULATED, failure_text, links, local_time, result_text, value_text
+from bringup.commands.tables import (
+    INDENT,
+    SIMULATED,
+    failure_text,
+    links,
+    local_time,
+    result_text,
+    value_text,
+    with_waiver,
+)
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
+from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
-from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading
+from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedReading
 
 ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
     {"go", "trip-level", "unread", "range", "look-behind", "heard", "sent"}
@@ -47,7 +58,7 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 @click.option("--serial-text", is_flag=True, help="Also all that came on the board's serial lines, with its time.")
 @json_option
 def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool, as_json: bool) -> None:
-    """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings."""
+    """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings, reworks."""
     lacking = say_what_waits(logbook)
     stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
     said = said_in(logbook, stories) if serial_text else {}
@@ -60,6 +71,11 @@ def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool
                 for attempt in story.attempts
             ],
             "notes": [note.as_json() | {"simulated": story.simulated} for story in stories for note in story.notes],
+            "reworks": [each.as_json() for story in stories for each in story.beside.reworks],
+            "observations": [each.as_json() for story in stories for each in story.beside.observations],
+            "photos": [each.as_json() for story in stories for each in story.beside.photos],
+            "dispositions": [each.as_json() for story in stories for each in story.beside.dispositions],
+            "changes": [each.as_json() for story in stories for each in story.effects],
         }
         print_json(lacking.beside(told, stories[0].serial))
     else:
@@ -82,22 +98,33 @@ def _said(texts: list[LoggedText]) -> list[str]:
 
 
 def _told(story: Story, said: dict[str, list[LoggedText]]) -> list[str]:
-    last = next(attempt for attempt in story.attempts if attempt.id == story.last)
-    design = f"{last.board}, revision {last.revision}" + (f", {last.variant}" if last.variant else "")
-    lines = [f"{story.serial}  {design}" + (f", lot {last.lot}" if last.lot else "")]
+    lines = _head(story)
+    told = entries(story.attempts, story.notes, story.beside)
+    inside = {attempt.id for attempt in story.attempts}
+    outside = [entry for entry in told if entry.attempt not in inside]
+    effects = {effect.attempt: effect for effect in story.effects}
+    for number, attempt in enumerate(story.attempts):
+        lines += [entry.line for entry in outside if entry.place == number]
+        lines += ["", *_attempt(attempt, story.beside.dispositions), *_said(said.get(attempt.id, []))]
+        lines += [f"{INDENT}{entry.line}" for entry in told if entry.attempt == attempt.id]
+        if attempt.id in effects:
+            lines += [f"{INDENT}{line}" for line in effect_lines(effects[attempt.id])]
+    return lines + [entry.line for entry in outside if entry.place >= len(story.attempts)]
+
+
+def _head(story: Story) -> list[str]:
+    last = next((attempt for attempt in story.attempts if attempt.id == story.last), None)
+    (board, revision), variant, lot = story.design, "", ""
+    if last is not None:
+        board, revision, variant, lot = last.board, last.revision, last.variant, last.lot
+    design = f"{board}, revision {revision}" + (f", {variant}" if variant else "")
+    lines = [f"{story.serial}  {design}" + (f", lot {lot}" if lot else "")]
     if story.simulated:
         lines.append(f"{SIMULATED}: none of this happened to a real unit.")
-    notes = list(story.notes)
-    for attempt in story.attempts:
-        earlier = [note for note in notes if note.attempt is None and note.at <= attempt.started]
-        lines += _notes(earlier)
-        own = [note for note in notes if note.attempt == attempt.id]
-        lines += ["", *_attempt(attempt), *_said(said.get(attempt.id, [])), *_notes(own, INDENT)]
-        notes = [note for note in notes if note not in earlier]
-    return lines + _notes([note for note in notes if note.attempt is None])
+    return lines if last is not None else [*lines, "It was not run yet."]
 
 
-def _attempt(attempt: LoggedAttempt) -> list[str]:
+def _attempt(attempt: LoggedAttempt, decided: tuple[LoggedDisposition, ...]) -> list[str]:
     current = [reading for reading in attempt.readings if not reading.replaced_by]
     head = f"{local_time(attempt.started)}  {attempt.procedure}: {result_text(attempt)}"
     lines = [f"{head}  {SIMULATED}" if attempt.simulated else head]
@@ -115,7 +142,8 @@ def _attempt(attempt: LoggedAttempt) -> list[str]:
         if step.outcome is StepOutcome.LEFT_OUT:
             by = f" by {step.who}" if step.who else ""
             lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
-    lines += [f"{INDENT}{failure_text(reading)}" for reading in current if reading.reading.result in FAILED]
+    failed = [reading for reading in current if reading.reading.result in FAILED]
+    lines += [f"{INDENT}{with_waiver(failure_text(each), waiver_of(each.reading, decided))}" for each in failed]
     lines += _corrections(attempt.readings)
     told = [event for event in attempt.events if _worth_telling(event) and not _said_by(attempt.cause, event)]
     lines += [f"{INDENT}{_event(event, attempt)}" for event in told]
@@ -154,7 +182,3 @@ def _corrections(readings: tuple[LoggedReading, ...]) -> list[str]:
             why = f" ({new.note})" if new.note else ""
             lines.append(f"{INDENT}corrected: {new.point or ''} {new.kind} {value_text(old)} -> {value_text(new)}{why}")
     return lines
-
-
-def _notes(notes: list[LoggedNote], indent: str = "") -> list[str]:
-    return [f"{indent}note, {local_time(note.at)}{', ' + note.who if note.who else ''}: {note.text}" for note in notes]

@@ -33,6 +33,11 @@ COMMANDS: dict[str, str] = {
     "compare": "two units, attempts, lots or revisions, or one against the rest",
     "spread": "one rail over all units: statistics, histogram, order in time, capability",
     "report": "a page about a unit or attempt, to print or send",
+    "note": "a text into a unit's history",
+    "rework": "what was changed on a unit, and which checks it makes due again",
+    "observation": "something noticed on a unit; --design lists what is to change in the next revision",
+    "photo": "a photo into a unit's history, and out again",
+    "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
     "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }

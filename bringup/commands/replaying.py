@@ -23,7 +23,7 @@ from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
-from bringup.core.procedure import Procedure
+from bringup.core.procedure import Procedure, TakePhoto
 from bringup.core.program import programs_of
 from bringup.core.safety_lines import lines_of
 from bringup.core.traffic import Differs
@@ -143,6 +143,8 @@ def refuse(wanted: Wanted, procedure: Procedure) -> None:
             "a procedure that runs programs of this computer cannot be replayed",
             "What they do is not in the trace, and they are not run without the board.",
         )
+    if any(isinstance(step.action, TakePhoto) for step in procedure.steps):
+        raise CommandError("a procedure that takes photos cannot be replayed", "The pictures are not in the trace.")
 
 
 def answering(

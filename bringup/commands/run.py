@@ -214,6 +214,7 @@ def carry_out(
     from bringup.commands.logbook_words import found_at_opening, left_at_the_end
     from bringup.commands.only import only_of
     from bringup.commands.telling import Telling
+    from bringup.host.photos import HostPhotos
     from bringup.host.programs import HostPrograms
     from bringup.logbook.record import LogbookRecord
     from bringup.logbook.sisters import sisters_of
@@ -250,6 +251,7 @@ def carry_out(
         sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
         lines=opened.lines,
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
+        photos=HostPhotos(clock.wake),
         sources=texts,
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),

@@ -10,14 +10,22 @@ import click
 from bringup.commands.asking import simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
 from bringup.commands.saying import columns, say
-from bringup.commands.tables import SIMULATED, failure_text, format_table, local_time, result_text, under_rows
+from bringup.commands.tables import (
+    SIMULATED,
+    failure_text,
+    format_table,
+    local_time,
+    result_text,
+    under_rows,
+    with_waiver,
+)
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
 
-HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "")
+HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
 MOST_FAILURES = 5
 
 
@@ -54,15 +62,23 @@ def _row(unit: Standing) -> tuple[str, ...]:
         local_time(last.ended or last.started),
         str(unit.attempts),
         result_text(unit.first),
+        unit.decided.kind.value if unit.decided else "",
         SIMULATED if last.simulated else "",
     )
 
 
 def _below(unit: Standing) -> list[str]:
-    """What failed, where the last attempt did not pass; its cause only where no reading says it."""
+    """What was decided; what failed, where the last attempt did not pass; its cause only where no reading says it."""
+    made = unit.decided
+    decided = [f"{made.said} by {made.origin.who}, {local_time(made.origin.at)}: {made.why}"] if made else []
+    since = [f"reworked since, and not run again: {each.rework.change}" for each in unit.reworks]
+    return decided + since + _failures(unit)
+
+
+def _failures(unit: Standing) -> list[str]:
     if unit.last.result is AttemptResult.PASSED:
         return []
-    lines = [failure_text(reading) for reading in unit.failed_last[:MOST_FAILURES]]
+    lines = [with_waiver(failure_text(each), unit.waiver(each)) for each in unit.failed_last[:MOST_FAILURES]]
     if len(unit.failed_last) > MOST_FAILURES:
         lines.append(f"and {len(unit.failed_last) - MOST_FAILURES} more")
     return lines or [unit.last.cause] * bool(unit.last.cause)

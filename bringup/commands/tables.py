@@ -14,6 +14,7 @@ from bringup.core.reading import Reading
 from bringup.core.wording import folded
 from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import How, Result
+from bringup.logbook.deviation_rows import LoggedDisposition
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 
@@ -127,6 +128,11 @@ def failure_text(logged: LoggedReading) -> str:
     if reading.note:
         text += f" ({reading.note})"
     return text if reading.result is Result.NO_VALUE else f"{text}: {reading.result}"
+
+
+def with_waiver(text: str, waiver: LoggedDisposition | None) -> str:
+    """Add to what failed by whom it is waived."""
+    return text if waiver is None else f"{text}; waived by {waiver.origin.who}: {waiver.why}"
 
 
 def result_text(attempt: LoggedAttempt) -> str:

@@ -3,13 +3,14 @@
 # ruff: noqa: ARG002 - what keeps nothing takes everything and looks at nothing
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, StepOutcome
-from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, SisterQuestion, UnitHistory
 
 
 @dataclass(slots=True)
@@ -62,6 +63,19 @@ class Unkept:
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         """Remember what was said."""
         self.events.append(text)
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Remember what was said."""
+        self.events.append(rework.change)
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Remember what was said."""
+        self.events.append(observation.text)
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Remember what was shown."""
+        self.events.append(photo.file)
+        return iter(())
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Keep nothing."""

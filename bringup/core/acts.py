@@ -23,6 +23,7 @@ from bringup.core.procedure import (
     Question,
     Resistance,
     Sink,
+    TakePhoto,
 )
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 
@@ -47,6 +48,8 @@ def _done_with(action: Action, loaded: str) -> tuple[str, ...]:
             return (action.ask,)
         case Note():
             return (action.text,)
+        case TakePhoto():
+            return (action.of,)
         case Ripple():
             return action.by, *action.points
         case PowerCycle():

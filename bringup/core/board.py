@@ -96,6 +96,8 @@ class Input:
     """'lithium' or 'other' where a cell or battery is on it."""
     after: tuple[str, ...] = ()
     """Inputs that must be on before this one."""
+    parts: tuple[str, ...] = ()
+    """Reference designators of parts on this net, as far as the file names them."""
 
 
 @frozen
@@ -125,7 +127,7 @@ class Rail:
     variants: tuple[str, ...] = ()
     """Assembly variants that have it; empty: all of them."""
     parts: tuple[str, ...] = ()
-    """Designators of what makes it: its converter and the parts round it."""
+    """Reference designators of what makes it and stands on its net, as far as the file names them."""
 
 
 @frozen
@@ -155,6 +157,11 @@ class Board:
     def fed_from(self, name: str) -> tuple[Rail, ...]:
         """Return the rails whose source is `name`, in the order of the file."""
         return tuple(rail for rail in self.rails.values() if rail.source == name)
+
+    def nets_of(self, part: str) -> tuple[str, ...]:
+        """Return the inputs and rails on whose nets the file names that part; empty where it names it nowhere."""
+        asked = part.strip().casefold()
+        return tuple(point.name for point in self.points() if asked in (name.casefold() for name in point.parts))
 
     def input_of(self, rail: str) -> str | None:
         """Return the input at the root of that rail's branch, None where the file does not say."""

@@ -27,6 +27,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
@@ -108,8 +109,8 @@ def doing(step: Step) -> str:
             return f"inspect, {len(action.confirm)} to confirm{action.and_parts}"
         case Question():
             return f"ask: {action.ask}"
-        case Note():
-            return f"note: {action.text}"
+        case Note() | TakePhoto():
+            return action.said
         case Resistance():
             return f"resistance to ground{action.besides}, everything off, supply leads off the input"
         case Leads():

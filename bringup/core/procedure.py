@@ -56,6 +56,28 @@ class Note:
 
     text: str
 
+    @property
+    def said(self) -> str:
+        """What it does, in a few words."""
+        return f"note: {self.text}"
+
+
+@frozen
+class TakePhoto:
+    """A photo of something: the next picture in a folder, a file, or the file that the person names."""
+
+    of: str
+    folder: str = ""
+    """Watched for a new picture; counts from the procedure's folder."""
+    file: str = ""
+    """Read as it is; counts from the procedure's folder."""
+
+    @property
+    def said(self) -> str:
+        """What it does, in a few words."""
+        where = f", the next in {self.folder}" if self.folder else f", {self.file}" if self.file else ""
+        return f"photo of {self.of}{where}"
+
 
 @frozen
 class Pair:
@@ -227,12 +249,13 @@ class HostProgram:
 
 
 Powering = Resistance | Leads | Apply | Measure | Log | Sink | Sweep | Ripple | PowerCycle | Dwell | PowerOff
-Action = Inspect | Question | Note | Powering | HostProgram | Listen
+Action = Inspect | Question | Note | TakePhoto | Powering | HostProgram | Listen
 
 ACTION_NAMES: dict[type, str] = {
     Inspect: "inspect",
     Question: "question",
     Note: "note",
+    TakePhoto: "photo",
     Resistance: "resistance",
     Leads: "leads",
     Apply: "apply",

@@ -75,6 +75,7 @@ def _input(name: str, values: Values) -> Input:
         stays_live=values.get("stays_live"),
         cell=values.get("cell", ""),
         after=values.get("after", ()),
+        parts=values.get("parts", ()),
     )
 
 

@@ -51,6 +51,10 @@ LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
 LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
+PARTS_DOC = (
+    "what makes it and stands on its net, by reference designators: where one is missing it is not judged, a rework of "
+    "one has it checked again"
+)
 
 CELL = Field("cell", OneOf(("lithium", "other")), "a cell or battery is on it; a lithium one has its own caution",
              default="none", example="lithium")
@@ -67,6 +71,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
     CELL,
     Field("after", Several(NAME), "inputs that must be on before this one", default="any order", example="VIN"),
+    Field("parts", Several(NAME), PARTS_DOC, example="[U3, R12, C7]"),
 ), short="voltage")
 
 RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
@@ -87,8 +92,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
     CELL,
     Field("variants", Several(NAME), "assembly variants that have it; the others lack it, and what it feeds",
           default="all", example="[long range]"),
-    Field("parts", Several(NAME), "designators of what makes it: where one is missing, it is not judged",
-          example="[U3, L2, C14, R7]"),
+    Field("parts", Several(NAME), PARTS_DOC, example="[U3, L2, C14, R7]"),
 ), short="expect")
 
 BOARD = Section("board", "A design: one revision of it.", (
@@ -160,6 +164,11 @@ ACTIONS = {
         expect(None, "limits of a value", "< 60 degC"), short="ask"),
     "note": action("note", "A text shown and put into the unit's history.",
         Field("text", TEXT, "the text", required=True, example="Antenna load fitted from here on"), short="text"),
+    "photo": action("photo", "A photo of the unit, kept in the logbook: JPEG, PNG, GIF or WebP.",
+        Field("of", TEXT, "what it is to show", required=True, example="Top side, before power"),
+        Field("folder", TEXT, "where the camera puts pictures: the next one is taken; relative to this file",
+              default="the person names the file", example="~/camera"),
+        Field("file", TEXT, "a file that is there by then, relative to this one", example="top-side.jpg"), short="of"),
     "resistance": action("resistance", "Unpowered resistance of each point to ground, or between two points.",
         Field("points", Several(NAME), "rails or inputs; `A to B`: between two, red lead on A", required=True,
               example="[12V0, 5V0, 12V0 to 5V0]"),
@@ -295,7 +304,7 @@ ACTIONS = {
 }
 
 _BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS = {"photo": _BY_HAND}
+LATER_ACTIONS: dict[str, str] = {}
 
 STEP = Section("step", "One entry of a procedure: one action.",
     tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)

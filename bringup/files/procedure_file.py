@@ -28,6 +28,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.quantity import Quantity, parse_quantity
 from bringup.core.sisters import LEAST_SISTERS
@@ -163,6 +164,8 @@ def _action(kind: str, body: Values, board: Board) -> Action:
             return Question(body.get("ask"), body.get("choices", ()), body.get("good", ()), _unit_asked(body))
         case "note":
             return Note(body.get("text"))
+        case "photo":
+            return TakePhoto(body.get("of"), body.get("folder", ""), body.get("file", ""))
         case "resistance":
             singles, pairs = points_and_pairs(body.get("points"))
             return Resistance(singles, pairs, body.get("both_polarities", False), body.get("sisters", LEAST_SISTERS))

@@ -28,6 +28,13 @@ COVERED: dict[str, tuple[str, ...]] = {
     "line_texts": (),
     "events": (),
     "notes": ("id",),
+    "reworks": ("id",),
+    "observations": ("id",),
+    "observation_readings": ("observation", "reading"),
+    "pictures": ("sha256",),
+    "picture_parts": ("sha256", "part"),
+    "photos": ("id",),
+    "dispositions": ("id",),
 }
 """Covered table -> the columns that name a row. None: rows are only ever added, and their order names them."""
 

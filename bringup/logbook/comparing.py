@@ -85,7 +85,7 @@ def compare_keyed(
             continue
         digest, place, number = known
         # What the chain says of it, not what the row says now.
-        attempt = ids.get(number or -1) or attempt
+        attempt = None if number is None else ids.get(number) or attempt
         if digest != row_hash(table, names, row) or (table == "attempts" and row[names.index("seq")] != number):
             findings.append(Finding("altered", table, key, attempt, place))
         elif "attempt" in names and owner != ids.get(number or -1):

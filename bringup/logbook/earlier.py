@@ -10,6 +10,7 @@ from bringup.core.words import AttemptResult, StepOutcome
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
 from bringup.logbook.past import CAME_LATE
+from bringup.logbook.reworked import rework_from
 from bringup.logbook.values import time_from
 from bringup.runner.earlier import Earlier, EarlierStep
 from bringup.runner.records import SourceText
@@ -46,6 +47,12 @@ _FAILED = (
     " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY r.seq"
 )
 _EVENT = "SELECT 1 FROM events WHERE attempt = :attempt AND kind IN ({kinds}) LIMIT 1"
+# Whatever came in late is compared by wall time, too.
+_REWORK = (
+    "SELECT w.part, w.was, w.became, w.why, w.rails, w.at FROM reworks w JOIN attempts f ON f.id = w.follows,"
+    " attempts a WHERE a.id = :attempt AND w.serial = a.serial AND w.simulated = a.simulated"
+    f" AND (f.seq >= a.seq OR ({CAME_LATE} AND w.at >= a.started)) ORDER BY w.seq DESC LIMIT 1"
+)
 _POWERED = "SELECT 1 FROM steps WHERE attempt = :attempt AND kind = 'apply' AND started IS NOT NULL LIMIT 1"
 
 
@@ -82,6 +89,7 @@ def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: boo
         EarlierStep(kind, StepOutcome(outcome) if outcome else None, found, origin, bool(doubted))
         for kind, outcome, found, origin, doubted in connection.execute(_STEPS, key)
     )
+    rework = connection.execute(_REWORK, key).fetchone()
     return Earlier(
         id=attempt,
         started=time_from(started),
@@ -94,6 +102,7 @@ def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: boo
         steps=steps,
         sources=tuple(SourceText(*source) for source in connection.execute(_SOURCES, key)),
         disturbed=next(_disturbed(connection, attempt, off_verified=off_verified), ""),
+        reworked="" if rework is None else f"{rework_from(*rework[:5]).change} ({rework[5][:10]})",
     )
 
 

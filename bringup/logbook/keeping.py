@@ -103,6 +103,14 @@ class Keeper:
         except LogbookError as error:
             raise self._put_aside(error) from error
 
+    def store(self, made: list[Statement]) -> None:
+        """Write what also stands elsewhere, such as a picture: where it fails, nothing is put aside."""
+        self._write_waiting()
+        try:
+            self._commit(made, self._attempt)
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "written to") from error
+
     def refuse(self, words: Words) -> None:
         """Remember what cannot be stored at all."""
         self._refused.append(_line(words))

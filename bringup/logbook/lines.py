@@ -25,8 +25,13 @@ NOT_AGAIN = {
 }
 """Table and column that an update sets -> the condition under which it says something new."""
 
-REFERRING = ("continues", "carried_from")
-"""Columns with an earlier attempt's id, which a logbook begun anew does not hold."""
+REFERRING = {
+    "continues": ("attempts", "id"),
+    "carried_from": ("attempts", "id"),
+    "same_as": ("observations", "id"),
+    "picture": ("pictures", "sha256"),
+}
+"""Columns that refer to what a logbook begun anew does not hold -> table and column of what they name."""
 
 _INSERT = re.compile(r"INSERT INTO (\w+) \(([\w, ]+)\) VALUES \([?, ]+\)")
 _UPDATE = re.compile(r"UPDATE (\w+) SET (.+) WHERE (.+)")
@@ -86,7 +91,11 @@ ROW_TABLES = {
     # What must not be missed comes first: a trip among the events.
     "events": f"{_OWN} ORDER BY kind, rowid",
     "notes": f"{_UNIT} AND {_OWN} ORDER BY rowid",
+    "reworks": f"{_UNIT} AND {_OWN} ORDER BY rowid",
+    "observations": f"{_UNIT} AND {_OWN} ORDER BY rowid",
+    "photos": f"{_UNIT} AND {_OWN} ORDER BY rowid",
     "readings": f"{_OWN} ORDER BY step, rowid",
+    "observation_readings": "observation IN (SELECT id FROM observations WHERE attempt = :attempt) ORDER BY rowid",
     "samples": f"{_OWN} ORDER BY step, rowid",
     "polls": f"{_OWN} ORDER BY rowid",
     "line_texts": f"{_OWN} ORDER BY rowid",
@@ -181,8 +190,10 @@ class Writer:
 
     def _referring(self, cells: Mapping[str, Any]) -> Mapping[str, Any]:
         """Return cells without a reference to an attempt that is not there."""
-        missing = {name: None for name in REFERRING if cells.get(name) is not None and not self._is_there(cells[name])}
+        given = [name for name in REFERRING if cells.get(name) is not None]
+        missing = {name: None for name in given if not self._is_there(*REFERRING[name], cells[name])}
         return {**cells, **missing} if missing else cells
 
-    def _is_there(self, attempt: Any) -> bool:
-        return self._connection.execute("SELECT 1 FROM attempts WHERE id = ?", (attempt,)).fetchone() is not None
+    def _is_there(self, table: str, column: str, named: Any) -> bool:
+        found = self._connection.execute(f"SELECT 1 FROM {table} WHERE {column} = ?", (named,))  # noqa: S608
+        return found.fetchone() is not None

@@ -14,9 +14,11 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
+from bringup.core.deviations import Decision
 from bringup.core.placement import PART
 from bringup.core.words import Kind, Result
 from bringup.errors import LogbookError
+from bringup.logbook.reworked import Done, Moment, reworks_of, undone
 from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, AttemptStart, Once, UnitHistory
 
 TAKEN_IN = "rescued"
@@ -69,20 +71,24 @@ def unit_history(
     if known is None:
         return UnitHistory()
     late = _late(connection, unit)
+    reworks = reworks_of(connection, serial, simulated=simulated)
     powered = connection.execute(
-        "SELECT 1 FROM attempts a JOIN steps s ON s.attempt = a.id"
+        f"SELECT a.seq, coalesce(s.monotonic, a.monotonic, 0.0), a.started, {CAME_LATE}"
+        " FROM attempts a JOIN steps s ON s.attempt = a.id"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
         " AND a.result = 'passed' AND a.attended = 1 AND s.kind = 'apply' AND s.outcome = 'done'"
-        f"{_SINCE_TRIPS.format(within='1')} LIMIT 1",
+        f"{_SINCE_TRIPS.format(within='1')}",
         unit,
-    ).fetchone()
+    ).fetchall()
     return UnitHistory(
         known=True,
-        first_power_passed=powered is not None,
-        resistance_seen=_points_passed(connection, unit, ("resistance", Kind.RESISTANCE), late=late),
-        leads_seen=_leads_passed(connection, unit, late=late),
+        first_power_passed=any(not undone(reworks, _moment(*row)) for row in powered),
+        resistance_seen=_points_passed(connection, unit, ("resistance", Kind.RESISTANCE), reworks, late=late),
+        leads_seen=_leads_passed(connection, unit, reworks, late=late),
         irreversible=_irreversible(connection, unit, late=late),
         parts=_parts(connection, unit),
+        reworked=reworks[-1].said if reworks else "",
+        held=held(connection, serial, simulated=simulated),
     )
 
 
@@ -96,6 +102,23 @@ def _parts(connection: sqlite3.Connection, unit: dict[str, Any]) -> dict[str, st
     ).fetchall()
     said = (json.loads(data) for (data,) in rows)
     return {each["part"]: each["is"] for each in said if "part" in each}
+
+
+def held(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> str:
+    """Return in words that a unit is in quarantine or scrapped; '' if it is not, or was released since."""
+    row = connection.execute(
+        "SELECT kind, at, who, why FROM dispositions WHERE serial = :serial AND simulated = :simulated"
+        " AND kind <> 'waiver' ORDER BY seq DESC LIMIT 1",
+        {"serial": serial, "simulated": int(simulated)},
+    ).fetchone()
+    if row is None or row[0] == Decision.RELEASED:
+        return ""
+    state = "scrapped" if row[0] == Decision.SCRAP else "in quarantine"
+    return f"{state} since {row[1][:10]}, by {row[2]}: {row[3]}"
+
+
+def _moment(seq: int, monotonic: float, started: str, late: int) -> Moment:
+    return Moment(seq, monotonic, started, bool(late))
 
 
 def _late(connection: sqlite3.Connection, unit: dict[str, Any]) -> bool:
@@ -140,15 +163,20 @@ def _once(rows: Sequence[tuple[Any, ...]]) -> dict[str, Once]:
     return found
 
 
-def _leads_passed(connection: sqlite3.Connection, unit: dict[str, Any], *, late: bool) -> frozenset[tuple[str, str]]:
-    """Bench and input of the leads that passed when they were read last there: leads belong to a bench."""
+def _leads_passed(
+    connection: sqlite3.Connection, unit: dict[str, Any], reworks: tuple[Done, ...], *, late: bool
+) -> frozenset[tuple[str, str]]:
+    """Bench and input of the leads that passed when they were read last there: leads belong to a bench.
+
+    Whatever a rework touched, the board was off its leads for it.
+    """
     benches = connection.execute(
         "SELECT DISTINCT a.bench FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated", unit
     ).fetchall()
     return frozenset(
         (bench, name)
         for (bench,) in benches
-        for name in _points_passed(connection, unit, ("leads", Kind.VOLTAGE), late=late, bench=bench)
+        for name in _points_passed(connection, unit, ("leads", Kind.VOLTAGE), reworks, late=late, bench=bench)
     )
 
 
@@ -156,17 +184,18 @@ def _points_passed(
     connection: sqlite3.Connection,
     unit: dict[str, Any],
     what: tuple[str, Kind],
+    reworks: tuple[Done, ...],
     *,
     late: bool,
     bench: str | None = None,
 ) -> frozenset[str]:
     """Points of which everything that the latest such step read passed; corrected readings do not count.
 
-    `what`: kind of the step and of its readings; `late`: the latest step by wall time must have passed, too; `bench`:
-    on that one only.
+    `what`: kind of the step and of its readings; `reworks`: readings from before those that touch a rail do not count;
+    `late`: the latest step by wall time must have passed, too; `bench`: on that one only.
     """
-    rows = connection.execute(
-        "SELECT r.rail, r.attempt, r.step, r.result, a.started, a.seq, r.monotonic FROM readings r"
+    found = connection.execute(
+        f"SELECT r.rail, r.attempt, r.step, r.result, a.started, a.seq, r.monotonic, {CAME_LATE} FROM readings r"
         " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
         " WHERE a.serial = :serial AND a.simulated = :simulated AND a.id <> :leave_out"
         " AND (:bench IS NULL OR a.bench = :bench) AND s.kind = :kind AND r.quantity = :quantity AND r.rail IS NOT NULL"
@@ -176,6 +205,12 @@ def _points_passed(
         f"{_SINCE_TRIPS.format(within='t.monotonic >= r.monotonic')} ORDER BY a.seq, r.monotonic",
         unit | {"kind": what[0], "quantity": what[1], "bench": bench},
     ).fetchall()
+    any_of_them = what[1] is not Kind.RESISTANCE
+    rows = [
+        row
+        for row in found
+        if not undone(reworks, _moment(row[5], row[6], row[4], row[7]), None if any_of_them else row[0])
+    ]
     passed = _latest_passed(rows)
     return passed & _latest_passed(sorted(rows, key=lambda row: row[4:7])) if late else passed
 

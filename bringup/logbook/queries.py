@@ -13,7 +13,10 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
+from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
 from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
+from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
 from bringup.logbook.values import time_text
@@ -84,6 +87,8 @@ WARNINGS = (
 
 NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
 
+UNIT = "SELECT u.board, u.revision FROM units u WHERE u.serial = :serial AND u.simulated = :simulated"
+
 COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
 
 
@@ -95,6 +100,19 @@ class Standing:
     first: LoggedAttempt
     last: LoggedAttempt
     failed_last: tuple[LoggedReading, ...]
+    dispositions: tuple[LoggedDisposition, ...] = ()
+    """What was decided about it, oldest first."""
+    reworks: tuple[LoggedRework, ...] = ()
+    """What was changed on it since its last attempt: that one says nothing about the unit as it is now."""
+
+    @property
+    def decided(self) -> LoggedDisposition | None:
+        """The last decision about the unit as a whole."""
+        return next((each for each in reversed(self.dispositions) if each.waived is None), None)
+
+    def waiver(self, logged: LoggedReading) -> LoggedDisposition | None:
+        """Return by what that failure is waived; None if it is not."""
+        return waiver_of(logged.reading, self.dispositions)
 
     def as_json(self) -> Json:
         """Return one unit's standing; board, revision and lot as in its last attempt."""
@@ -115,6 +133,9 @@ class Standing:
             "first_result": self.first.result.value if self.first.result else None,
             "first_attempt": self.first.id,
             "failed_last": [reading.as_json() for reading in self.failed_last],
+            "reworked_since": [rework.as_json() for rework in self.reworks],
+            "disposition": self.decided.as_json() if self.decided else None,
+            "waived_last": [made.as_json() for made in map(self.waiver, self.failed_last) if made is not None],
         }
 
 
@@ -127,7 +148,13 @@ class Story:
     attempts: tuple[LoggedAttempt, ...]
     notes: tuple[LoggedNote, ...]
     last: str
-    """Id of the attempt that counts as the last."""
+    """Id of the attempt that counts as the last; '' where the unit was never run."""
+    beside: Beside = Beside()
+    """Reworks and what else was entered."""
+    effects: tuple[Effect, ...] = ()
+    """What attempts found otherwise than before a rework."""
+    design: tuple[str, str] = ("", "")
+    """Board and revision, as the unit was made known."""
 
 
 def is_empty(connection: sqlite3.Connection) -> bool:
@@ -138,6 +165,11 @@ def is_empty(connection: sqlite3.Connection) -> bool:
 def readings(connection: sqlite3.Connection, filters: Filters) -> list[LoggedReading]:
     """Return the readings asked for. Raises CommandError for names that nothing bears."""
     return _readings(connection, check_names(connection, filters))
+
+
+def behind_observations(connection: sqlite3.Connection) -> list[LoggedReading]:
+    """Return the readings that an observation refers to, corrected ones too."""
+    return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
 
 
 def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
@@ -174,6 +206,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
         (attempt.serial, attempt.simulated): attempt
         for attempt in _attempts(connection, Filters(serial=filters.serial, simulated=filters.simulated, only="first"))
     }
+    decided, since = all_dispositions(connection), reworks_since(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
     for reading in _readings(
         connection, replace(filters, only="last", sort=""), " AND r.result IN ('fail', 'conditional fail', 'no value')"
@@ -185,6 +218,8 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
             first[attempt.serial, attempt.simulated],
             attempt,
             tuple(failed[attempt.id]),
+            decided[attempt.serial, attempt.simulated],
+            since[attempt.id],
         )
         for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
     ]
@@ -197,12 +232,17 @@ def history(connection: sqlite3.Connection, serial: str, simulated: bool | None 
     check_names(connection, Filters(serial=serial))
     stories = []
     for kind in (False, True) if simulated is None else (simulated,):
-        made = attempts(connection, Filters(serial=serial, simulated=kind, replaced=True))
-        if made:
-            rows = connection.execute(NOTES, {"serial": made[0].serial, "simulated": int(kind)})
-            notes = tuple(note_of(row) for row in rows)
-            (last,) = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
-            stories.append(Story(made[0].serial, kind, tuple(_whole(connection, one) for one in made), notes, last.id))
+        key = {"serial": serial, "simulated": int(kind)}
+        unit = connection.execute(UNIT, key).fetchone()
+        if unit is not None:
+            made = tuple(attempts(connection, Filters(serial=serial, simulated=kind, replaced=True)))
+            entered = beside(connection, serial, simulated=kind)
+            notes = tuple(note_of(row) for row in connection.execute(NOTES, key))
+            last = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
+            whole = tuple(_whole(connection, one) for one in made)
+            found = tuple(effects(made, entered.reworks))
+            design = (unit["board"], unit["revision"])
+            stories.append(Story(serial, kind, whole, notes, last[0].id if last else "", entered, found, design))
     if not stories:
         kind_asked = "simulated" if simulated else "real"
         raise CommandError(

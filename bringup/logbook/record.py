@@ -7,24 +7,32 @@ given gets onto the disk, whatever happens to the logbook, is keeping.py.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading, new_id
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.errors import LogbookError
 from bringup.logbook import statements
+from bringup.logbook.deviation_statements import (
+    Entered,
+    observation_statements,
+    photo_statement,
+    rework_statement,
+)
 from bringup.logbook.faults import explain
 from bringup.logbook.keeping import Keeper
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.past import check_same_board, unit_history
+from bringup.logbook.pictures import to_store
 from bringup.logbook.processes import this_process
 from bringup.logbook.statements import Statement, place
-from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, SisterQuestion, UnitHistory
 
 
 class LogbookRecord:
@@ -39,6 +47,8 @@ class LogbookRecord:
         self._attempt: str | None = None
         self._going = False
         self._serial = self._operator = ""
+        self._design = ("", "")
+        """Board and revision of the attempt."""
         self._steps: set[int] = set()
         self._not_taken_in = tuple(map(str, logbook.not_taken_in))
         self.left_open = logbook.left_open
@@ -92,6 +102,7 @@ class LogbookRecord:
         self._keeper.begin(attempt, start.serial, made)
         self._attempt, self._serial, self._operator = attempt, start.serial, start.operator
         self._simulated, self._going = start.simulated, True
+        self._design = start.board, start.revision
         self._steps = set(range(len(start.steps)))
         return attempt
 
@@ -188,6 +199,39 @@ class LogbookRecord:
             lambda: f"note at {at.isoformat()}: {text}",
             lambda: statements.note_statement(unit, step, at, self._operator, text),
         )
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Keep what was changed on the unit."""
+        attempt, entered = self._open_attempt(), self._entered(at, step)
+        self._keep(
+            lambda: f"rework at {at.isoformat()}: {rework.change} ({rework.why})",
+            lambda: rework_statement(entered, rework, follows=attempt, monotonic=monotonic),
+        )
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Keep what was observed on the unit."""
+        entered = self._entered(at, step)
+        self._keep(
+            lambda: f"observation at {at.isoformat()}: {observation.text}",
+            lambda: observation_statements(entered, observation, *self._design),
+        )
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Keep a photo, one commit at each step: its picture's parts are not put aside where that fails."""
+        entered = self._entered(at, step)
+        try:
+            for made in to_store(self._connection, found):
+                self._keeper.store(made)
+                yield
+        except sqlite3.Error as error:
+            raise explain(error, self._path, "read") from error
+        self._keep(
+            lambda: f"photo at {at.isoformat()}: {found.path}, SHA-256 {found.digest}",
+            lambda: photo_statement(entered, photo, found.digest),
+        )
+
+    def _entered(self, at: datetime, step: int | None) -> Entered:
+        return Entered(self._serial, self._simulated, at, self._operator, self._open_attempt(), step)
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt, and fold the write-ahead file into the logbook: it is one file again."""

@@ -15,49 +15,50 @@ from bringup.logbook.processes import Process
 from bringup.logbook.values import decimal_columns, flag, number, storable, storable_or_none, time_text
 from bringup.runner.records import AttemptStart, InstrumentInfo, LineText, PollSample, SourceText
 
-Values = tuple[str | int | float | None, ...]
+Values = tuple[str | int | float | bytes | None, ...]
 Statement = tuple[str, Values]
 
 
-def _insert(table: str, columns: str, tail: str = "") -> str:
+def insert(table: str, columns: str, tail: str = "") -> str:
+    """Return an INSERT of these columns. `tail`: what to do about a row that is there already."""
     names = columns.split()
     marks = ", ".join("?" * len(names))
     return f"INSERT INTO {table} ({', '.join(names)}) VALUES ({marks}){tail}"  # noqa: S608 - words of ours only
 
 
-UNIT = _insert(
+UNIT = insert(
     "units",
     "serial simulated board revision variant lot",
     " ON CONFLICT (serial, simulated) DO UPDATE SET revision = excluded.revision, variant = excluded.variant,"
     " lot = CASE WHEN excluded.lot = '' THEN units.lot ELSE excluded.lot END",
 )
-ATTEMPT = _insert(
+ATTEMPT = insert(
     "attempts",
     "id serial simulated procedure board revision variant lot bench operator attended started tool_version ambient"
     " fixture monotonic host boot process process_started continues",
 )
-STEP = _insert("steps", "attempt step kind title outcome", " ON CONFLICT (attempt, step) DO NOTHING")
-INSTRUMENT = _insert(
+STEP = insert("steps", "attempt step kind title outcome", " ON CONFLICT (attempt, step) DO NOTHING")
+INSTRUMENT = insert(
     "instruments",
     "attempt role resource dialect identity maker model serial firmware calibration_due simulated by_hand",
 )
-SOURCE = _insert("sources", "sha256 content", " ON CONFLICT (sha256) DO NOTHING")
-ATTEMPT_SOURCE = _insert("attempt_sources", "attempt kind path sha256")
-READING = _insert(
+SOURCE = insert("sources", "sha256 content", " ON CONFLICT (sha256) DO NOTHING")
+ATTEMPT_SOURCE = insert("attempt_sources", "attempt kind path sha256")
+READING = insert(
     "readings",
     "id attempt step rail quantity aspect value unit limits limits_from nominal nominal_text low low_text high"
     " high_text result decision_rule uncertainty at monotonic instrument raw how resolution board_state"
     " input_volts input_amps unsettled lowest highest note replaces meter_range",
 )
-SAMPLE = _insert("samples", "attempt step channel unit at monotonic value raw")
-POLL = _insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
-LINE_TEXT = _insert("line_texts", "attempt step line at monotonic content")
+SAMPLE = insert("samples", "attempt step channel unit at monotonic value raw")
+POLL = insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
+LINE_TEXT = insert("line_texts", "attempt step line at monotonic content")
 STEP_BEGUN = "UPDATE steps SET outcome = NULL, started = ?, monotonic = ? WHERE attempt = ? AND step = ?"
 STEP_ENDED = "UPDATE steps SET outcome = ?, result = ?, why = ?, who = ?, ended = ? WHERE attempt = ? AND step = ?"
 STEP_CARRIED = "UPDATE steps SET outcome = ?, result = 'pass', carried_from = ? WHERE attempt = ? AND step = ?"
 END = "UPDATE attempts SET result = ?, cause = ?, ended = ?, off_verified = ? WHERE id = ?"
-NOTE = _insert("notes", "id serial simulated attempt step at who content")
-EVENT = _insert("events", "attempt step kind content at monotonic data")
+NOTE = insert("notes", "id serial simulated attempt step at who content")
+EVENT = insert("events", "attempt step kind content at monotonic data")
 
 
 def place(step: int) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
+from bringup.logbook.deviation_tables import DEVIATIONS
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -301,6 +302,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(CHAINED, "a chain of hashes over all rows", CHAIN),
     Migration(4, "what boards say on their serial lines", LINE_TEXTS),
     Migration(5, "the meter's range beside a reading", METER_RANGE),
+    Migration(6, "reworks, observations, photos, dispositions", DEVIATIONS),
 )
 
 VERSION = MIGRATIONS[-1].number

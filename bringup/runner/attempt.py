@@ -267,10 +267,8 @@ def _refuse_unattended(work: Work, found: Found, history: UnitHistory) -> None:
         (setup.unattended, "`--unattended` was not given"),
         (not any(step.irreversible for step in setup.procedure.steps), "the procedure holds an irreversible step"),
         (setup.procedure.unattended_after_first_power, "the procedure does not say `unattended: after first power`"),
-        (history.first_power_passed, f"{setup.serial} has not passed an attended first power since its last trip"),
-        (not history.not_taken_in, f"not in the logbook, and maybe of a trip: {', '.join(history.not_taken_in)}"),
     )
-    reasons = [text for met, text in wanted if not met]
+    reasons = [*(text for met, text in wanted if not met), *history.against_unattended(setup.serial)]
     if reasons:
         raise SafetyRefused(
             f"nobody is at this bench: {'; '.join(reasons)}",

@@ -52,6 +52,8 @@ class Earlier:
     variant: str
     steps: tuple[EarlierStep, ...]
     sources: tuple[SourceText, ...] = ()
+    reworked: str = ""
+    """What was changed on the unit in it or since, '' if nothing was: it says nothing about the board as it is now."""
     disturbed: str = ""
     """What happened in it after which no reading of the unpowered board holds any more; '' if nothing did."""
 
@@ -78,6 +80,8 @@ def differences(earlier: Earlier, procedure: Procedure, variant: str, sources: t
     if earlier.result not in CONTINUABLE:
         yield "it is still going" if earlier.result is None else f"it has come to its end: {earlier.result.value}"
         return
+    if earlier.reworked:
+        yield f"the unit was reworked since: {earlier.reworked}"
     pairs = (
         ("procedure", earlier.procedure, procedure.name),
         ("board", earlier.board, procedure.board.name),

@@ -11,8 +11,8 @@ def require_gate(work: Work, name: str) -> None:
 
     Leads in this attempt: they belong to the bench, and are plugged anew for every unit. Where nobody is there to plug
     them, those count that this unit passed with on this bench. Resistance also in an earlier attempt since the last
-    trip, if this one has not found otherwise. Else a person gives a reason, which is kept as an event `override`;
-    where nobody can, the attempt ends here.
+    trip and the last rework that touched the rail, if this one has not found otherwise. Else a person gives a reason,
+    which is kept as an event `override`; where nobody can, the attempt ends here.
     """
     missing = missing_evidence(work, name)
     if not missing or name in work.evidence.overridden:
@@ -39,5 +39,6 @@ def missing_evidence(work: Work, name: str) -> list[str]:
     seen = work.evidence.resistance | (work.history.resistance_seen - work.evidence.resistance_doubted)
     rails = [rail.name for rail in work.board.rails.values() if rail.probe and rail.name not in seen]
     if rails:
-        missing.append(f"a good resistance of {', '.join(rails)} (`resistance`)")
+        since = f" since the rework of {work.history.reworked}" if work.history.reworked else ""
+        missing.append(f"a good resistance of {', '.join(rails)}{since} (`resistance`)")
     return missing

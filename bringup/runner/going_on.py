@@ -10,7 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from bringup.core.procedure import Dwell, Inspect, Leads, Note, PowerOff, Procedure, Question, Resistance, Step
+from bringup.core.procedure import (
+    Dwell,
+    Inspect,
+    Leads,
+    Note,
+    PowerOff,
+    Procedure,
+    Question,
+    Resistance,
+    Step,
+    TakePhoto,
+)
 from bringup.runner.earlier import ID_SHOWN, Earlier, GoingOn
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind
@@ -19,7 +30,7 @@ from bringup.runner.work import Work
 LEADS_AGAIN = "it needs power, and leads may have been plugged elsewhere meanwhile"
 UNCHANGED, CHANGED = "nothing was changed", "something was changed"
 
-Inspection = Inspect | Question | Note
+Inspection = Inspect | Question | Note | TakePhoto
 Harmless = Inspection | Resistance | Leads | Dwell | PowerOff
 """Actions that put no power on the board: what stands behind any other one is done again."""
 
@@ -84,5 +95,6 @@ def carry(work: Work, step: Step) -> str:
     assert work.going_on is not None, "nothing to carry over"
     if isinstance(step.action, Resistance):
         for point in step.action.points:
-            work.evidence.trust_resistance(point)
+            if point not in work.evidence.resistance_doubted:
+                work.evidence.trust_resistance(point)
     return f"carried over from attempt {work.going_on.steps[step.index][:ID_SHOWN]}: {heading(step)}"

@@ -23,7 +23,10 @@ DIAL_OF = {
     Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
     Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
-INSTEAD = "Instead of a value: c corrects the last one, n notes, l leaves the step out, q calls off; then Enter."
+INSTEAD = (
+    "Instead of a value: c corrects the last one, n notes, r enters a rework, o an observation, p a photo,"
+    " l leaves the step out, q calls off; then Enter."
+)
 """Said once: while a value is typed, keys are letters of it."""
 
 

@@ -21,6 +21,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration
@@ -44,6 +45,8 @@ def _doing(action: Action) -> str:
             return action.ask
         case Note():
             return f"note: {action.text}"
+        case TakePhoto():
+            return f"photo of {action.of}"
         case Resistance():
             ground = f"resistance to ground of {_named(action.points)}" if action.points else ""
             between = f"resistance of {_named(map(str, action.pairs))}" if action.pairs else ""

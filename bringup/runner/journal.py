@@ -6,13 +6,14 @@ irreversible step once that is over); what could not be kept stays here so that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
 
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.errors import LogbookError
 from bringup.runner.protocols import Clock, Record, Tell, Told
-from bringup.runner.records import LineText, PollSample
+from bringup.runner.records import LineText, PhotoFile, PollSample
 from bringup.runner.roles import Trouble
 
 POLLS_AT_MOST_OLD = 0.7
@@ -143,6 +144,34 @@ class Journal:
         """Keep a note in the unit's history, then show it."""
         self.record.note(text, at=self.clock.utc(), step=self.step)
         self.show("event", text, kind="note")
+
+    def rework(self, rework: Rework) -> None:
+        """Keep a rework of the unit, then show it."""
+        at, monotonic = self.now()
+        try:
+            self.record.rework(rework, at=at, monotonic=monotonic, step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        self.show("event", f"{rework.change} ({rework.why}); {rework.again}", kind="rework")
+
+    def observation(self, observation: Observation) -> None:
+        """Keep an observation, then show it."""
+        try:
+            self.record.observation(observation, at=self.clock.utc(), step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        self.show(
+            "event", f"{observation.severity}, for the {observation.target}: {observation.text}", kind="observation"
+        )
+
+    def photo(self, photo: Photo, found: PhotoFile) -> Iterator[None]:
+        """Keep a photo part by part, then show it; whoever iterates looks around at each step."""
+        try:
+            yield from self.record.photo(photo, found, at=self.clock.utc(), step=self.step)
+        except LogbookError as error:
+            self.unless_spared(error)
+        width, height = found.size
+        self.show("event", f"{photo.file}, {width} x {height} {photo.caption}".rstrip(), kind="photo")
 
     def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
         """Keep what an instrument reported, with the command that caused it."""

@@ -1,19 +1,23 @@
 """What single keys do while an attempt runs, with no look: q calls off, n notes, l leaves out, c corrects, m marks.
 
+Three begin a few questions (entering.py): r enters a rework, o an observation, p a photo.
+
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
 """
 
 from __future__ import annotations
 
+from bringup.runner.actions.photo import photo_by_key
 from bringup.runner.correcting import correct
 from bringup.runner.endings import CalledOff, LeaveOut
+from bringup.runner.entering import observe, rework, text_asked
 from bringup.runner.headings import heading
-from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
 from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
 NOTE, LEAVE_OUT, CORRECT, MARK = "n", "l", "c", "m"
+REWORK, OBSERVE, PHOTO = "r", "o", "p"
 LEAVE_STEP_OUT = "L"
 """The same while a point is sought with a probe held by hand, where `l` is about the point."""
 
@@ -27,7 +31,7 @@ def act_on(work: Work, key: str) -> None:
     key = LEAVE_OUT if key == LEAVE_STEP_OUT else key
     if key == MARK and work.mark_by_key is not None:
         work.mark_by_key()
-    if key not in (NOTE, LEAVE_OUT, CORRECT):
+    if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return
     if not work.waits.may_ask:
         work.journal.show("event", f"{key}: answer the question first", kind="key")
@@ -35,20 +39,20 @@ def act_on(work: Work, key: str) -> None:
         _note(work)
     elif key == CORRECT:
         correct(work)
+    elif key == REWORK:
+        rework(work)
+    elif key == OBSERVE:
+        observe(work)
+    elif key == PHOTO:
+        photo_by_key(work)
     elif work.step is not None:
         asked = f"Why leave out step {work.step.index + 1} ({heading(work.step)})? (Enter alone goes on with it)"
         remark = ""
-        while why := _text(work, asked, remark):
+        while why := text_asked(work, asked, remark):
             if not (remark := not_a_reason(why)):
                 raise LeaveOut(why)
 
 
 def _note(work: Work) -> None:
-    if text := _text(work, "Note"):
+    if text := text_asked(work, "Note"):
         work.journal.note(text)
-
-
-def _text(work: Work, asked: str, remark: str = "") -> str:
-    """Ask for text that need not be given; return it without the space about it."""
-    lines = (remark,) if remark else ()
-    return work.waits.answer(Prompt(PromptKind.TEXT, asked, lines, suggestion="", optional=True)).text.strip()

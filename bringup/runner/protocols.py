@@ -6,7 +6,7 @@ each other stands in pending.py, prompts.py and records.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import field
 from datetime import datetime
 from enum import StrEnum
@@ -21,15 +21,18 @@ from bringup.runner.records import (
     AttemptStart,
     Heard,
     LineText,
+    PhotoFile,
     PollSample,
     ProgramEnd,
     ProgramOrder,
     Reply,
+    Seen,
     SisterQuestion,
     UnitHistory,
 )
 
 if TYPE_CHECKING:  # the clock is wanted early, these are not
+    from bringup.core.deviations import Observation, Photo, Rework
     from bringup.core.reading import Reading
     from bringup.runner.prompts import Answer, Prompt
 
@@ -150,6 +153,16 @@ class Programs(Protocol):
         """Start one. Returns at once, whatever becomes of it."""
 
 
+class Photos(Protocol):
+    """Where photos come from. Every call returns at once, whatever the disk does."""
+
+    def look(self, folder: str) -> Pending[tuple[Seen, ...] | str]:
+        """The files in a folder, oldest first, or why it cannot be looked into."""
+
+    def read(self, path: str) -> Pending[PhotoFile]:
+        """A file, read and recognised; `why` says what is wrong with it."""
+
+
 class Line(Protocol):
     """A serial line of the board, heard and spoken to by a thread of its own. Every call returns at once."""
 
@@ -244,6 +257,15 @@ class Record(Protocol):
 
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         """Keep a note in the unit's history."""
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Keep what was changed on the unit."""
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Keep what was observed on the unit."""
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Keep a photo and its picture, one commit at each step of the iteration; kept once that has ended."""
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt. `off_verified` None: nothing was ever switched on."""

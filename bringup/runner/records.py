@@ -151,6 +151,32 @@ class ProgramEnd:
 
 
 @frozen
+class Seen:
+    """A file in a folder, as it was when it was looked at."""
+
+    path: str
+    size: int
+    """Bytes."""
+    changed: int
+    """When it was changed last, in nanoseconds of the file system's clock: only differences count."""
+
+
+@frozen
+class PhotoFile:
+    """A file that was read as a photo. `why` says in words why it is none; empty for one."""
+
+    path: str
+    data: bytes = b""
+    digest: str = ""
+    """SHA-256 in hexadecimal digits."""
+    kind: str = ""
+    """'jpeg', 'png', 'gif' or 'webp'."""
+    size: tuple[int, int] = (0, 0)
+    """Width and height in pixels."""
+    why: str = ""
+
+
+@frozen
 class Heard:
     """Bytes that came on a serial line, or what became of the line."""
 
@@ -215,14 +241,32 @@ class UnitHistory:
 
     known: bool = False
     first_power_passed: bool = False
-    """An attended attempt with `apply` passed since the last trip."""
+    """An attended attempt with `apply` passed since the last trip and the last rework."""
     resistance_seen: frozenset[str] = frozenset()
-    """Points whose resistance passed after the last trip."""
+    """Points whose resistance passed after the last trip and the last rework that touched them."""
     leads_seen: frozenset[tuple[str, str]] = frozenset()
     """Bench and input: where the free leads were good when they were read last on this unit, after the last trip."""
     irreversible: Mapping[str, Once] = field(default_factory=dict)
     """Irreversible steps that were ever begun on it, by what they are known by."""
     parts: Mapping[str, str] = field(default_factory=dict)
     """Part that the board house did not place -> what became of it, as it was said last."""
+    reworked: str = ""
+    """The last rework in words, '' if there was none: nothing from before it vouches for what it touched."""
+    held: str = ""
+    """That it is in quarantine or scrapped, in words; '' if it is not."""
     not_taken_in: tuple[str, ...] = ()
     """Files with records that the logbook could not take in: of this unit or another, a trip maybe."""
+
+    @property
+    def since(self) -> str:
+        """What put an end to what was known of the unit, in words."""
+        return f"since its last trip or rework ({self.reworked})" if self.reworked else "since its last trip"
+
+    def against_unattended(self, serial: str) -> list[str]:
+        """Say what of its history keeps the unit from being run with nobody there; nothing if nothing does."""
+        wanted = (
+            (self.first_power_passed, f"{serial} has not passed an attended first power {self.since}"),
+            (not self.held, f"{serial} is {self.held}"),
+            (not self.not_taken_in, f"not in the logbook, and maybe of a trip: {', '.join(self.not_taken_in)}"),
+        )
+        return [text for met, text in wanted if not met]

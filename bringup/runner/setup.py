@@ -18,7 +18,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
 from bringup.runner.earlier import Earlier
 from bringup.runner.load_role import Load
-from bringup.runner.protocols import Ask, Clock, Guard, Line, Link, Programs, Record, Tell
+from bringup.runner.protocols import Ask, Clock, Guard, Line, Link, Photos, Programs, Record, Tell
 from bringup.runner.records import SourceText
 from bringup.runner.roles import Meter, Scanner, Supply
 from bringup.runner.scpi_scope import ScpiScope
@@ -72,6 +72,8 @@ class AttemptSetup:
     """Meter -> ohms of its own leads, as found in this sitting; as above."""
     programs: Programs | None = None
     """Where programs of this computer are run; None: nowhere."""
+    photos: Photos | None = None
+    """Where photos are read; None: nowhere."""
     program_files: Mapping[str, str] = field(default_factory=dict)
     """Program as the procedure names it -> its file, as found before anything was powered."""
     loaded: Mapping[str, str] = field(default_factory=dict)

@@ -19,6 +19,7 @@ from bringup.core.procedure import (
     Resistance,
     Sink,
     Step,
+    TakePhoto,
 )
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.words import StepOutcome
@@ -33,6 +34,7 @@ from bringup.runner.actions.log import log
 from bringup.runner.actions.measure import measure
 from bringup.runner.actions.note import note
 from bringup.runner.actions.parts import hold_back
+from bringup.runner.actions.photo import take_photo
 from bringup.runner.actions.power_cycle import power_cycle
 from bringup.runner.actions.power_off import power_off
 from bringup.runner.actions.question import question
@@ -62,6 +64,8 @@ def perform(work: Work, action: Action) -> None:
             question(work, action)
         case Note():
             note(work, action)
+        case TakePhoto():
+            take_photo(work, action)
         case Resistance():
             resistance(work, action)
         case Leads():

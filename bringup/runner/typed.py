@@ -25,7 +25,7 @@ from bringup.runner.protocols import Ask
 from bringup.runner.roles import Trouble
 
 CALL_OFF = "q"
-LETTERS = frozenset({CALL_OFF, *"nlcm"})
+LETTERS = frozenset({CALL_OFF, *"nlcmrop"})
 """Typed alone instead of a value these are what they are as keys (runner/keys.py): no reading is one letter."""
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
+from bringup.core.deviations import Observation, Photo, Rework
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, Result, StepOutcome
-from bringup.runner.records import AttemptStart, LineText, PollSample, SisterQuestion, UnitHistory
+from bringup.runner.records import AttemptStart, LineText, PhotoFile, PollSample, SisterQuestion, UnitHistory
 
 
 class ForgetfulRecord:
@@ -67,6 +68,17 @@ class ForgetfulRecord:
 
     def note(self, text: str, *, at: datetime, step: int | None = None) -> None:
         """Forget a note."""
+
+    def rework(self, rework: Rework, *, at: datetime, monotonic: float, step: int | None = None) -> None:
+        """Forget a rework."""
+
+    def observation(self, observation: Observation, *, at: datetime, step: int | None = None) -> None:
+        """Forget an observation."""
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Forget a photo."""
+        del photo, found, at, step
+        return iter(())
 
     def end(self, result: AttemptResult, cause: str, *, at: datetime, off_verified: bool | None) -> None:
         """Close the attempt."""

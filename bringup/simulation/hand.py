@@ -91,6 +91,13 @@ class HeldWorld(BoardWorld):
         self._node = None
         super().probe(point, now)
 
+    def across(self, red: str | None, black: str | None, now: float) -> None:
+        """Put both leads on points at once, whatever the hand was about to do."""
+        self._course.clear()
+        self._gaps.clear()
+        self._node = None
+        super().across(red, black, now)
+
     def hand(self, point: str | None, now: float) -> None:
         """Have the hand take the probe there. Raises BenchError for a point that the board does not have."""
         if point is not None:
@@ -105,7 +112,7 @@ class HeldWorld(BoardWorld):
     @property
     def touched(self) -> str | float | None:
         """What the probe is on, as of the last call."""
-        return self._probe.point if self._node is None else self._node
+        return self._touching.probe.point if self._node is None else self._node
 
     def probe_volts(self, now: float, aperture: float, input_resistance: float) -> float:
         """Mean volts over the aperture, times in the air included."""
@@ -121,16 +128,13 @@ class HeldWorld(BoardWorld):
 
     def _go_to(self, on: str | float | None) -> None:
         self._note()
-        self._leave_charge()
-        self._bench.board.meter_siemens.clear()
-        now, carried = self._bench.now, self._probe.seen[-1][1]
+        now, carried = self._bench.now, self._touching.probe.seen[-1][1]
         if self._gaps and self._gaps[-1].ended == inf:
             self._gaps[-1].ended = now
         while self._gaps and self._gaps[0].ended < now - MEMORY:
             self._gaps.popleft()
-        self._probe.point = on if isinstance(on, str) else None
+        self._touching.slide(on if isinstance(on, str) else None)
         self._node = on if isinstance(on, float) else None
-        self._probe.ohms_from = now
         if on is None:
             self._gaps.append(_Gap(now, carried))
         self._note()
@@ -139,7 +143,7 @@ class HeldWorld(BoardWorld):
         if self._node is None:
             super()._note()
         else:
-            self._probe.note(self._bench.now, self._node)
+            self._touching.probe.note(self._bench.now, self._node)
 
     def _floating(self, now: float, aperture: float, ohms: float) -> float:
         """Mean of what an open input adds to the aperture before now."""

@@ -41,6 +41,13 @@ class Touching:
         self.probe = Probe(point=point, ohms_from=self._bench.now)
         self._across = None
 
+    def slide(self, point: str | None) -> None:
+        """Move the red lead without a break in what the meter sees: its input goes on integrating."""
+        self._leave_charge()
+        self._bench.board.meter_siemens.clear()
+        self.probe.point, self.probe.ohms_from = point, self._bench.now
+        self._across = None
+
     def put_across(self, red: str | None, black: str | None) -> None:
         """Put the leads on two points."""
         self.put(None)

@@ -37,13 +37,13 @@ BY_ONE_KEY = 9
 """So many choices have a key each; of more, the number is typed."""
 MANY_CHOICES = "type its number, then Enter"
 CLAIM = "type its number or its last word, then Enter"
-COMMANDS = "qnlc"
+COMMANDS = "qnlcrop"
 """Alone on the line of a claim these are what they are as keys."""
 
 TOO_SOON = "that key came too soon: read it, then press again"
 BEGUN_TOO_SOON = "that line was begun before this could be read: read it, then type the answer"
 NOT_ALONE = "there was more than Enter: nothing was taken. If that is the answer, press Enter alone"
-KEYS = "q call off   n note   m mark   l leave this step out   c correct the last value"
+KEYS = "q call off  n note  m mark  r rework  o seen  p photo  l leave out  c correct"
 """What single keys do while no text is being typed."""
 
 _SINGLE_KEY = {PromptKind.GO, PromptKind.CAUTION, PromptKind.CHECKLIST, PromptKind.CHOICE}

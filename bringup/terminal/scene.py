@@ -116,6 +116,8 @@ class Scene:
     def take(self, told: Told) -> tuple[Line, ...]:
         """Note what was told; return the lines that stay on the screen."""
         self.ring = None
+        if told.data.get("kind") == "rework":
+            self.to_go_on = ""  # an attempt in which the unit was changed is none to go on with
         before = () if told.kind in _REFRESHING else self._held(told)
         handler = getattr(self, "_" + told.kind.replace("-", "_"), None)
         if handler is None:

@@ -1,0 +1,95 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
+"""What is asked of reworks, observations, photos and dispositions, in the SQL that SQLite and PostgreSQL share."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import defaultdict
+
+from bringup.core.deviations import Decision
+from bringup.core.limits import parse_limits
+from bringup.logbook.deviation_rows import (
+    Beside,
+    LoggedDisposition,
+    LoggedPhoto,
+    LoggedRework,
+    Waived,
+    observation_from,
+    origin_from,
+)
+from bringup.logbook.reworked import rework_from
+
+_UNIT = "x.serial = :serial AND x.simulated = :simulated ORDER BY x.seq"
+REWORKS = f"SELECT x.* FROM reworks x WHERE {_UNIT}"
+REWORKS_SINCE = "SELECT x.* FROM reworks x WHERE x.attempt IS NULL AND x.follows IS NOT NULL ORDER BY x.seq"
+OBSERVATIONS = f"SELECT x.* FROM observations x WHERE {_UNIT}"
+BEHIND = (
+    "SELECT o.observation, o.reading FROM observation_readings o JOIN readings r ON r.id = o.reading"
+    " ORDER BY o.observation, r.at, r.id"
+)
+PHOTOS = (
+    "SELECT x.*, p.kind, p.width, p.height, p.bytes FROM photos x LEFT JOIN pictures p ON p.sha256 = x.picture"
+    f" WHERE {_UNIT}"
+)
+DISPOSITIONS = (
+    "SELECT x.*, r.rail, r.quantity, r.aspect FROM dispositions x LEFT JOIN readings r ON r.id = x.reading"
+    " WHERE (:serial IS NULL OR (x.serial = :serial AND x.simulated = :simulated)) ORDER BY x.seq"
+)
+
+
+def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Beside:
+    """Return everything of a unit beside its attempts and notes. The connection's rows have names."""
+    unit = {"serial": serial, "simulated": int(simulated)}
+    behind = readings_behind(connection)
+    return Beside(
+        reworks=tuple(_rework(row) for row in connection.execute(REWORKS, unit)),
+        observations=tuple(observation_from(row, behind[row["id"]]) for row in connection.execute(OBSERVATIONS, unit)),
+        photos=tuple(photo_from(row) for row in connection.execute(PHOTOS, unit)),
+        dispositions=tuple(_disposition(row) for row in connection.execute(DISPOSITIONS, unit)),
+    )
+
+
+def readings_behind(connection: sqlite3.Connection) -> dict[str, tuple[str, ...]]:
+    """Return the ids of the readings behind each observation that has some; () for any other."""
+    found: dict[str, tuple[str, ...]] = defaultdict(tuple)
+    for observation, reading in connection.execute(BEHIND):
+        found[observation] += (reading,)
+    return found
+
+
+def _rework(row: sqlite3.Row) -> LoggedRework:
+    rework = rework_from(*(row[name] for name in ("part", "was", "became", "why", "rails")))
+    return LoggedRework(origin_from(row), rework, row["follows"], row["monotonic"])
+
+
+def photo_from(row: sqlite3.Row) -> LoggedPhoto:
+    """Make the record of a row of PHOTOS."""
+    size = (row["width"] or 0, row["height"] or 0)
+    return LoggedPhoto(
+        origin_from(row), row["file"], row["caption"], row["picture"] or "", row["kind"] or "", size, row["bytes"] or 0
+    )
+
+
+def _disposition(row: sqlite3.Row) -> LoggedDisposition:
+    waived = None
+    if row["reading"] is not None:
+        limits = None if row["limits"] is None else parse_limits(row["limits"])
+        waived = Waived(row["reading"], row["rail"], row["quantity"], row["aspect"], limits)
+    return LoggedDisposition(origin_from(row), Decision(row["kind"]), row["why"], waived)
+
+
+def all_dispositions(connection: sqlite3.Connection) -> dict[tuple[str, bool], tuple[LoggedDisposition, ...]]:
+    """Return the decisions about every unit, by serial number and whether it is simulated, oldest first."""
+    found: dict[tuple[str, bool], tuple[LoggedDisposition, ...]] = defaultdict(tuple)
+    for row in connection.execute(DISPOSITIONS, {"serial": None, "simulated": 0}):
+        made = _disposition(row)
+        found[made.origin.serial, made.origin.simulated] += (made,)
+    return found
+
+
+def reworks_since(connection: sqlite3.Connection) -> dict[str, tuple[LoggedRework, ...]]:
+    """Return what was changed after the end of each attempt, before the next one on that unit, by the attempt's id."""
+    found: dict[str, tuple[LoggedRework, ...]] = defaultdict(tuple)
+    for row in connection.execute(REWORKS_SINCE):
+        found[row["follows"]] += (_rework(row),)
+    return found

@@ -1,0 +1,115 @@
+"""What changed in a unit's readings after it was reworked: the last of each kind before, and what came after. Pure.
+
+Told are the rails that the rework touched, and of the others what got another result or moved by more than a tenth of
+the range that its limits leave it (by more than 5 % where they leave none). What the free leads read is of the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from bringup.core.frozen import frozen
+from bringup.logbook.deviation_rows import LoggedRework
+from bringup.logbook.rows import LoggedAttempt, LoggedReading
+
+MOVED_OF_RANGE = 0.1
+MOVED_OF_VALUE = 0.05
+
+Key = tuple[object, ...]
+
+
+@frozen
+class Change:
+    """One reading before and after."""
+
+    before: LoggedReading
+    after: LoggedReading
+
+    def as_json(self) -> dict[str, Any]:
+        """Return both, as far as they can differ."""
+        reading = self.after.reading
+        told: dict[str, Any] = {
+            "rail": reading.point,
+            "quantity": reading.kind.value,
+            "aspect": reading.aspect,
+            "unit": reading.unit,
+            "step_kind": self.after.step_kind,
+        }
+        for name, logged in (("before", self.before), ("after", self.after)):
+            told[name] = {
+                "reading": logged.reading.id,
+                "attempt": logged.attempt,
+                "value": logged.reading.value,
+                "result": logged.reading.result.value,
+            }
+        return told
+
+
+@frozen
+class Effect:
+    """What an attempt found otherwise than before the reworks that came before or in it."""
+
+    attempt: str
+    reworks: tuple[LoggedRework, ...]
+    changes: tuple[Change, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return ids of attempt and reworks, and every change."""
+        return {
+            "attempt": self.attempt,
+            "reworks": [rework.origin.id for rework in self.reworks],
+            "changed": [change.as_json() for change in self.changes],
+        }
+
+
+def effects(attempts: Sequence[LoggedAttempt], reworks: Sequence[LoggedRework]) -> list[Effect]:
+    """Return what each first attempt after reworks found. `attempts`: in the order in which they were done."""
+    order = {attempt.id: index for index, attempt in enumerate(attempts)}
+    found: list[Effect] = []
+    latest: dict[Key, LoggedReading] = {}
+    waiting = [rework for rework in reworks if rework.follows not in order]
+    for attempt in attempts:
+        current = [logged for logged in attempt.readings if not logged.replaced_by]
+        inside = [rework for rework in reworks if rework.origin.attempt == attempt.id]
+        since = max((rework.monotonic or 0.0 for rework in inside), default=None)
+        before = dict(latest)
+        for logged in current:
+            # What was read before the last rework of this attempt is not what came of it.
+            if since is not None and logged.reading.monotonic < since:
+                before[_key(logged)] = logged
+        after = {_key(each): each for each in current if since is None or each.reading.monotonic >= since}
+        concerned = (*waiting, *inside)
+        if concerned and after:
+            changes = (Change(before[key], logged) for key, logged in after.items() if key in before)
+            found.append(Effect(attempt.id, concerned, tuple(each for each in changes if _telling(each, concerned))))
+            waiting = []
+        else:
+            waiting += inside
+        latest.update({_key(logged): logged for logged in current})
+        waiting += [rework for rework in reworks if rework.follows == attempt.id and rework not in inside]
+    return found
+
+
+def _key(logged: LoggedReading) -> Key:
+    reading = logged.reading
+    return (reading.point, reading.kind, reading.aspect, logged.step_kind, reading.board_state)
+
+
+def _telling(change: Change, reworks: Sequence[LoggedRework]) -> bool:
+    """Whether the change is worth telling."""
+    before, after = change.before.reading, change.after.reading
+    if change.after.step_kind == "leads":
+        return False
+    if before.result is not after.result:
+        return True
+    if after.point is not None and any(
+        rework.rework.rails and rework.rework.touches(after.point) for rework in reworks
+    ):
+        return True
+    if before.value is None or after.value is None:
+        return before.value is not after.value
+    limits = after.limits
+    if limits is not None and limits.low is not None and limits.high is not None:
+        return abs(after.value - before.value) > MOVED_OF_RANGE * float(limits.high - limits.low)
+    return abs(after.value - before.value) > MOVED_OF_VALUE * abs(before.value)
