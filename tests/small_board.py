@@ -15,8 +15,9 @@ from typing import Any
 from bringup.core.bench import Bench, Ceiling, MeterRole, Simulate, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Load, LoadKind, Rail
 from bringup.core.limits import Limits, parse_limits
-from bringup.core.procedure import Action, Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Resistance, Step
+from bringup.core.procedure import Action, Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Step
 from bringup.core.quantity import Quantity, parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 
 

@@ -11,9 +11,10 @@ import pytest
 from bringup.core.board import Board
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.solver import solve
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, LimitsFrom, Result
 from bringup.files.board_file import load_board
 from bringup.runner.prompts import Answer, PromptKind

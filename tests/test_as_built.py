@@ -10,8 +10,9 @@ import pytest
 from bringup.commands.before_opening import check_variant
 from bringup.core.as_built import as_built, board_as_built, lacking_rails
 from bringup.core.budget import expected_current
-from bringup.core.procedure import Apply, Channel, Log, Measure, Pair, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Channel, Log, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Pair, Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError
 from bringup.simulation.bench import build

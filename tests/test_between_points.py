@@ -15,7 +15,7 @@ from bringup.core.bench import Identity
 from bringup.core.expectation import limits_of
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Pair, Resistance, Step
+from bringup.core.procedure import Step
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.safety_bench import examine_bench
@@ -23,6 +23,7 @@ from bringup.core.sisters import like_sisters
 from bringup.core.solver import resistance_between, unpowered_resistance
 from bringup.core.spots import METER_LEADS, Spot, spot_of, spots_of
 from bringup.core.stray_feeds import CELL, DEBUG, FALLS, USB, likely_feeds
+from bringup.core.unpowered import Pair, Resistance
 from bringup.core.words import AttemptResult, Kind, LimitsFrom, Result
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.climb import UNJUDGED_FOR, Climb

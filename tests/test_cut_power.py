@@ -57,7 +57,7 @@ def test_a_damaging_rail_is_a_trip_also_while_the_supply_is_in_current_limit(amp
 
 
 def test_a_damaging_voltage_that_a_person_types_is_not_asked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measuring_module, "_limited", lambda _, point, __: point == "12V0")
+    monkeypatch.setattr(measuring_module, "limited_at", lambda _, point, __: point == "12V0")
     bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
     assert bench.bench.meter is not None
     typed = {"VIN": "23.98", "12V0": "19.3"}

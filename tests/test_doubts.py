@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.procedure import Apply, Channel, Dwell, Log, Note, Resistance, Step
+from bringup.core.procedure import Apply, Channel, Dwell, Log, Note, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.errors import LinkError
 from bringup.runner.hand_meter import HandMeter

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from bringup.core.deviations import Observation, Photo, Rework, Severity, Target
-from bringup.core.procedure import Dwell, Resistance, Step
+from bringup.core.procedure import Dwell, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult
 from bringup.logbook.additions import opened, write
 from bringup.logbook.audit import audit

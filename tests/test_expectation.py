@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from bringup.core.board import Converter, ConverterKind, Rail
 from bringup.core.expectation import Doubt, feedback_limits, limits_of, resistance_doubt, states_of
 from bringup.core.limits import Limits
-from bringup.core.procedure import Measure, Note, Question, Resistance, Step
+from bringup.core.procedure import Measure, Note, Question, Step
+from bringup.core.unpowered import Resistance
 from bringup.core.words import LimitsFrom
 from tests.small_board import (
     RAILS,

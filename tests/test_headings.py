@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from bringup.core.procedure import Dwell, Measure, Resistance, Step
+from bringup.core.procedure import Dwell, Measure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.runner.headings import heading
 from tests.fakes import FIRST_POWER_ON, the_procedure
 

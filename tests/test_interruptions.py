@@ -6,8 +6,9 @@ from functools import cache
 
 import pytest
 
-from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure, Resistance, Step
+from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import Stopped
 from bringup.runner.prompts import Answer, PromptKind

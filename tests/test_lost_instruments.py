@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from bringup.core.procedure import Channel, Dwell, Log, Measure, OnLost, Resistance, Step
+from bringup.core.procedure import Channel, Dwell, Log, Measure, OnLost, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.runner import measuring as measuring_module
 from bringup.runner.emergency import READ_WITHIN

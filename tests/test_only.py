@@ -9,8 +9,9 @@ import pytest
 
 from bringup.commands.only import check_only, only_of
 from bringup.core.only import confined, read_points
-from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Resistance, Sink
+from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Sink
 from bringup.core.reading import new_id
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import CommandError
 from bringup.logbook.opening import open_for_writing

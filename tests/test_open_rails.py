@@ -10,9 +10,10 @@ import pytest
 from bringup.core.expectation import unlike
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Resistance, Step
+from bringup.core.procedure import Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.runner.ohms import AGAIN, FAULT, RIGHT
 from bringup.runner.prompts import Answer, PromptKind

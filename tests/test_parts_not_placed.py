@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.placement import Incomplete, NotPlaced, Placed, Unplaced, designators, held_back, incomplete, loosened
-from bringup.core.procedure import Inspect, Measure, Resistance, Step
+from bringup.core.procedure import Inspect, Measure, Step
 from bringup.core.safety import examine
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import FileError, NotationError
 from bringup.files.parts_csv import read_parts

@@ -16,8 +16,8 @@ from bringup.core.procedure import (
     PowerOff,
     Procedure,
     Question,
-    Resistance,
 )
+from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 from bringup.errors import FileError
 from bringup.files.procedure_file import load_procedure

@@ -9,20 +9,9 @@ from hypothesis import strategies as st
 
 from bringup.core.bench import Bench, Ceiling, Simulate, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
-from bringup.core.procedure import (
-    Action,
-    Inspect,
-    Leads,
-    Measure,
-    Note,
-    OnlyIf,
-    PowerOff,
-    Procedure,
-    Question,
-    Resistance,
-    Step,
-)
+from bringup.core.procedure import Action, Inspect, Leads, Measure, Note, OnlyIf, PowerOff, Procedure, Question, Step
 from bringup.core.safety import Finding, examine
+from bringup.core.unpowered import Resistance
 from tests.small_board import (
     BUCK,
     RAILS,

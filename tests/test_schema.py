@@ -24,7 +24,7 @@ SHIPPED = sorted(
 )
 STRUCTURAL = [
     "unknown-key", "no-name", "no-rails", "no-value", "list-where-mapping", "unknown-converter", "unknown-action",
-    "later-action", "two-actions", "step-without-action", "no-steps", "apply-without-limit", "on-fail",
+    "two-actions", "step-without-action", "no-steps", "apply-without-limit", "on-fail",
     "expect-where-nothing-is-read", "several-at-once", "by-hans", "output-zero", "date", "fault-word",
     "dialect-operation", "dialect-reply", "dialect-number", "dialect-of-supply-with-functions",
 ]  # fmt: skip

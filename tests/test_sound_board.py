@@ -104,7 +104,7 @@ def test_the_log_keeps_every_sample_and_sums_up() -> None:
     assert len(bench.record.samples) == 16
     assert {name for name, _ in bench.record.samples} == {"VIN current"}
     summed = {each.aspect: each.value for each in outcome.readings if each.step == 1}
-    assert set(summed) == {"minimum", "maximum", "mean", "standard deviation"}
+    assert set(summed) == {"minimum", "maximum", "mean", "standard deviation", "peak to peak", "slope per hour"}
     values = [value for _, value in bench.record.samples if value is not None]
     assert summed["minimum"] == min(values)
     assert summed["maximum"] == max(values)

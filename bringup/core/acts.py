@@ -21,11 +21,11 @@ from bringup.core.procedure import (
     OnlyIf,
     PowerOff,
     Question,
-    Resistance,
     Sink,
     TakePhoto,
 )
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 
 
 def act_of(action: Action, loaded: str = "") -> tuple[str, ...]:

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.board import Board
-from bringup.core.procedure import Action, Log, Measure, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Action, Log, Measure, Procedure, Sink, Step
+from bringup.core.unpowered import Resistance
 
 
 def lacking_rails(board: Board, variant: str) -> tuple[str, ...]:

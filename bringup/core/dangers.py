@@ -12,20 +12,9 @@ from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.expectation import states_of
 from bringup.core.hazard import ENERGY_JOULES, energy_points
-from bringup.core.procedure import (
-    Apply,
-    Dwell,
-    HostProgram,
-    Leads,
-    Log,
-    Measure,
-    PowerOff,
-    Procedure,
-    Resistance,
-    Sink,
-    Step,
-)
+from bringup.core.procedure import Apply, Dwell, HostProgram, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
 from bringup.core.solver import solve
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed, shown
 
 HOT_WATTS = 1.0

@@ -12,7 +12,8 @@ from enum import StrEnum
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
 from bringup.core.design_values import largest_amps
 from bringup.core.limits import Limits
-from bringup.core.procedure import Log, Procedure, Question, Resistance, Step
+from bringup.core.procedure import Log, Procedure, Question, Step
+from bringup.core.unpowered import Resistance
 from bringup.core.words import UNIT_OF, Kind, LimitsFrom
 
 NOTHING: tuple[None, LimitsFrom] = (None, LimitsFrom.NONE)

@@ -11,9 +11,10 @@ from collections.abc import Iterator, Mapping
 from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Leads, Log, Procedure, Sink, Step
 from bringup.core.safety_bench import by_meter, probed_points
 from bringup.core.under_load import Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 
 POWERING = ("set_voltage", "set_current_limit", "switch")

@@ -16,12 +16,13 @@ from bringup.core.finding import Finding
 from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
 from bringup.core.limits import Limits
-from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Step
 from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
 from bringup.core.timing import seconds_of
 from bringup.core.unbounded import unbounded
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed, shown
 from bringup.core.words import LimitsFrom
 

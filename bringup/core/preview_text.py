@@ -24,7 +24,6 @@ from bringup.core.procedure import (
     OnlyIf,
     PowerOff,
     Question,
-    Resistance,
     Sink,
     Step,
     TakePhoto,
@@ -32,6 +31,7 @@ from bringup.core.procedure import (
 from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
 from bringup.core.words import LimitsFrom
 
@@ -285,8 +285,7 @@ def _time(preview: Preview) -> Iterator[str]:
 def _not_covered(preview: Preview) -> Iterator[str]:
     if preview.bench is None or not preview.not_covered:
         return
-    yield ""
-    yield "Not covered on this bench:"
+    yield from ("", "Not covered on this bench:")
     yield from (f"  - {gap}" for gap in preview.not_covered)
 
 
@@ -299,8 +298,7 @@ def _findings(preview: Preview) -> Iterator[str]:
     for finding in preview.findings:
         yield from _finding(finding, preview)
     if preview.refused:
-        yield ""
-        yield "REFUSED: it cannot be run like this."
+        yield from ("", "REFUSED: it cannot be run like this.")
 
 
 def _finding(finding: Finding, preview: Preview) -> Iterator[str]:

@@ -12,8 +12,8 @@ from bringup.core.limits import Limits
 from bringup.core.listening import Listen
 from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
-from bringup.core.sisters import LEAST_SISTERS
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 
 
@@ -77,55 +77,6 @@ class TakePhoto:
         """What it does, in a few words."""
         where = f", the next in {self.folder}" if self.folder else f", {self.file}" if self.file else ""
         return f"photo of {self.of}{where}"
-
-
-@frozen
-class Pair:
-    """Two points between which something is measured: the red lead on the first, the black one on the second."""
-
-    first: str
-    second: str
-
-    def __str__(self) -> str:
-        """As a procedure writes it: '12V0 to 5V0'."""
-        return f"{self.first} to {self.second}"
-
-
-REVERSED = "reversed"
-"""Word after a point or pair whose limits are for the leads the other way round."""
-
-
-@frozen
-class Resistance:
-    """Unpowered resistance to ground at each point, then between the points of each pair.
-
-    Limits: the step's `expect`, else, to ground with the red lead on the point, the board's `ground`.
-    """
-
-    points: tuple[str, ...]
-    pairs: tuple[Pair, ...] = ()
-    both_polarities: bool = False
-    """Each once more with the leads the other way round: a junction conducts one way, metal both."""
-    sisters: int = LEAST_SISTERS
-    """Passed units that it takes to judge by them what nobody states limits for; 0: never."""
-
-    @property
-    def besides(self) -> str:
-        """What is read beside ohms to ground, in words."""
-        return (" and between points" if self.pairs else "") + (", both polarities" if self.both_polarities else "")
-
-    @property
-    def touched(self) -> tuple[str, ...]:
-        """Every point that a lead is put on, each once."""
-        paired = (name for pair in self.pairs for name in (pair.first, pair.second))
-        return tuple(dict.fromkeys((*self.points, *paired)))
-
-    @property
-    def read(self) -> tuple[str, ...]:
-        """Name of each reading, by which limits are stated, in order: '5V0', '5V0 reversed', '12V0 to 5V0'."""
-        forward = (*self.points, *map(str, self.pairs))
-        ways = ("", f" {REVERSED}") if self.both_polarities else ("",)
-        return tuple(f"{name}{way}" for name in forward for way in ways)
 
 
 @frozen

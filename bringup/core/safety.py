@@ -13,7 +13,7 @@ from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
 from bringup.core.hazard import energy_points, shock_points
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_cycle import examine_cycles
@@ -28,6 +28,7 @@ from bringup.core.safety_ripple import examine_ripple
 from bringup.core.safety_scanner import examine_scanner
 from bringup.core.safety_sweep import examine_sweeps
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed, shown
 
 __all__ = ["Finding", "examine"]

@@ -9,20 +9,9 @@ from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
 from bringup.core.hazard import shock_points
-from bringup.core.procedure import (
-    Apply,
-    Channel,
-    Inspect,
-    Leads,
-    Log,
-    Measure,
-    PowerOff,
-    Procedure,
-    Question,
-    Resistance,
-    Step,
-)
+from bringup.core.procedure import Apply, Channel, Inspect, Leads, Log, Measure, PowerOff, Procedure, Question, Step
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import duration, listed, shown
 from bringup.core.words import Kind
 

@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from bringup.core.board import Board
 from bringup.core.expectation import limits_of, quantity_of, states_of
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Leads, Log, Measure, PowerOff, Procedure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, PowerOff, Procedure, Step
 from bringup.core.under_load import Ripple
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import limits_text, listed
 from bringup.core.words import Kind
 

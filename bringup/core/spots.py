@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.frozen import frozen
-from bringup.core.procedure import REVERSED, Resistance
+from bringup.core.unpowered import REVERSED, Resistance
 
 METER_LEADS = "meter leads"
 """Aspect of the ohms of the meter's own leads together, which are of no point."""

@@ -11,9 +11,10 @@ from bringup.core.arming import plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.listening import Listen
-from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Resistance, Sink, Step
+from bringup.core.procedure import Apply, Dwell, Leads, Log, Measure, PowerOff, Sink, Step
 from bringup.core.safety_bench import meter_by_hand
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 
 READING = 0.6
 """Seconds for one settled reading of volts, the supply asked beside it."""

@@ -41,8 +41,7 @@ CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
     Field("lower", Part("ohm"), "feedback resistor from the reference node to ground", example="10 kΩ ± 1 %"),
     Field("output_resistance", OHMS, "how far the output sags with load", example="20 mΩ"),
     Field("dropout", VOLTS, "of a linear regulator: least input above output", example="300 mV"),
-    Field("minimum_load", AMPERES, "output current below which it may read high; it is then not judged",
-          example="2 mA"),
+    Field("minimum_load", AMPERES, "output current below which it may read high: it is not judged", example="2 mA"),
     Field("quiescent", AMPERES, "input current of its own", example="1 mA"),
     Field("current_limit", AMPERES, "output current at which it gives up", example="1.5 A"),
 ))
@@ -51,13 +50,8 @@ LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
 LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
-PARTS_DOC = (
-    "what makes it and stands on its net, by reference designators: where one is missing it is not judged, a rework of "
-    "one has it checked again"
-)
-
-CELL = Field("cell", OneOf(("lithium", "other")), "a cell or battery is on it; a lithium one has its own caution",
-             default="none", example="lithium")
+PARTS_DOC = "designators of what makes it and is on its net: one is missing: not judged; reworked: checked anew"
+CELL = Field("cell", OneOf(("lithium", "other")), "kind of cell or battery on it", default="none", example="lithium")
 
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
@@ -90,8 +84,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
     CELL,
-    Field("variants", Several(NAME), "assembly variants that have it; the others lack it, and what it feeds",
-          default="all", example="[long range]"),
+    Field("variants", Several(NAME), "variants that have it and what it feeds", default="all", example="[long range]"),
     Field("parts", Several(NAME), PARTS_DOC, example="[U3, L2, C14, R7]"),
 ), short="expect")
 
@@ -298,16 +291,12 @@ ACTIONS = {
         Field("bad", TEXTS, "texts of which any fails the step at once", example="[ASSERT, brown-out]"),
         Field("send", TEXTS, "lines sent to the board when the step begins", example="[self test]"),
         Field("line_end", OneOf(tuple(LINE_ENDS)), "what ends each sent line; needed with `send`", example="crlf"),
-        Field("only_new", YesNo(), "only text from the step's beginning on counts; else also what came since the last "
-              "apply or program began, after what an earlier `listen` found", default="with `send`: yes, else no",
-              example="yes")),
+        Field("only_new", YesNo(), "only text from the step's beginning on; else also since the last apply or program, "
+              "after what an earlier `listen` found", default="no; with `send`: yes", example="yes")),
 }
 
-_BY_HAND = "leave it to a person with `inspect` or `question` for now"
-LATER_ACTIONS: dict[str, str] = {}
-
 STEP = Section("step", "One entry of a procedure: one action.",
-    tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), later=LATER_ACTIONS, alone=True)
+    tuple(Field(name, section, section.doc) for name, section in ACTIONS.items()), alone=True)
 
 PROCEDURE = Section("procedure", "What to do with a unit, in order.", (
     Field("procedure", NAME, "its name", required=True, example="First power-on"),

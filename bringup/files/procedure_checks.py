@@ -24,7 +24,7 @@ from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
 
-WITH_POINTS = ("resistance", "measure", "ripple")
+WITH_POINTS = ("measure", "ripple")
 
 
 class Points:
@@ -118,7 +118,7 @@ def _check_points(kind: str, body: Values, points: Points, problems: Problems) -
     for entry in body.many("what") if kind == "log" else ():
         if (name := check_channel(entry, points.all, points.inputs, problems)) is not None:
             _check_point(entry, name, points, problems)
-    _check_twice(body, "points" if kind in WITH_POINTS else "what", problems)
+    _check_twice(body, "points" if kind in (*WITH_POINTS, "resistance") else "what", problems)
 
 
 def _check_point(entry: Entry, name: str, points: Points, problems: Problems) -> None:

@@ -25,7 +25,6 @@ from bringup.core.procedure import (
     PowerOff,
     Procedure,
     Question,
-    Resistance,
     Sink,
     Step,
     TakePhoto,
@@ -34,6 +33,7 @@ from bringup.core.quantity import Quantity, parse_quantity
 from bringup.core.sisters import LEAST_SISTERS
 from bringup.core.statistics_of_log import FIELDS
 from bringup.core.under_load import Ripple
+from bringup.core.unpowered import Resistance
 from bringup.errors import FileError, Problem
 from bringup.files.board_file import board_of, read_board
 from bringup.files.fields import OWN_PACE, PROCEDURE

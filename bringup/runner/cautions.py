@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from bringup.core.dangers import FIRST, dangers_before
 from bringup.core.hazard import SHOCK_VOLTS, shock_points
-from bringup.core.procedure import Apply, Leads, Measure, Resistance, Step
+from bringup.core.procedure import Apply, Leads, Measure, Step
 from bringup.core.quantity import format_quantity
+from bringup.core.unpowered import Resistance
 from bringup.runner.endings import MissingEvidence
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work

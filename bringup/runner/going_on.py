@@ -10,18 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from bringup.core.procedure import (
-    Dwell,
-    Inspect,
-    Leads,
-    Note,
-    PowerOff,
-    Procedure,
-    Question,
-    Resistance,
-    Step,
-    TakePhoto,
-)
+from bringup.core.procedure import Dwell, Inspect, Leads, Note, PowerOff, Procedure, Question, Step, TakePhoto
+from bringup.core.unpowered import Resistance
 from bringup.runner.earlier import ID_SHOWN, Earlier, GoingOn
 from bringup.runner.headings import heading
 from bringup.runner.prompts import Prompt, PromptKind

@@ -18,12 +18,12 @@ from bringup.core.procedure import (
     Pace,
     PowerOff,
     Question,
-    Resistance,
     Sink,
     Step,
     TakePhoto,
 )
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import duration
 
 MOST_NAMED = 8

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.expectation import LEAD_OHMS
-from bringup.core.procedure import Resistance
 from bringup.core.replies import Value
 from bringup.core.spots import METER_LEADS
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.measuring import settled

@@ -12,12 +12,12 @@ from dataclasses import replace
 from bringup.core.entry import read_entry
 from bringup.core.expectation import LEAD_OHMS, Doubt, limits_of, resistance_doubt, unlike
 from bringup.core.limits import Limits
-from bringup.core.procedure import Resistance
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.sisters import like_sisters
 from bringup.core.spots import Spot
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import limits_text, shown
 from bringup.core.words import Kind, LimitsFrom, Result
 from bringup.runner.measuring import settled

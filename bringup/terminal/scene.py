@@ -24,7 +24,7 @@ from bringup.terminal.loaded import loaded_after
 from bringup.terminal.pictures import UNICODE, Signs
 from bringup.terminal.readings import reading_line, told_of
 from bringup.terminal.rings import Ring
-from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end
+from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end, power_words
 from bringup.terminal.verdict import Verdict
 
 WIDE_FROM = 112
@@ -104,14 +104,7 @@ class Scene:
     @property
     def power_words(self) -> str:
         """Whether the input is on, in words that differ by more than their colour."""
-        if not self.supply:
-            return "NO SUPPLY ON THIS BENCH"
-        if self.by_hand:
-            return {True: "INPUT ON (as said)", False: "INPUT OFF (as said)"}.get(
-                self.power,  # type: ignore[arg-type]
-                "INPUT ?? (nobody has said)",
-            )
-        return {True: "INPUT ON", False: "INPUT OFF"}.get(self.power, "INPUT ??")  # type: ignore[arg-type]
+        return power_words(self.power, by_hand=self.by_hand) if self.supply else "NO SUPPLY ON THIS BENCH"
 
     def take(self, told: Told) -> tuple[Line, ...]:
         """Note what was told; return the lines that stay on the screen."""

@@ -53,3 +53,10 @@ def not_reached(steps: Sequence[tuple[int, str]]) -> str:
 def is_not_reached(told: Told) -> bool:
     """Whether it tells of a step that was not reached."""
     return told.kind == "step-ended" and told.data.get("outcome") == StepOutcome.NOT_REACHED
+
+
+def power_words(power: bool | None, *, by_hand: bool) -> str:
+    """Return whether the input is on. `by_hand`: as the person says, who sets the supply."""
+    if power is None:
+        return "INPUT ?? (nobody has said)" if by_hand else "INPUT ??"
+    return f"INPUT {'ON' if power else 'OFF'}{' (as said)' if by_hand else ''}"

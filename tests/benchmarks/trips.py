@@ -15,8 +15,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.procedure import Channel, Log, Measure, Procedure, Resistance, Step
+from bringup.core.procedure import Channel, Log, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 from bringup.files.bench_file import load_bench
 from bringup.runner.protocols import Told

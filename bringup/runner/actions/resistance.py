@@ -10,11 +10,11 @@ from decimal import Decimal
 
 from bringup.core.board import Rail
 from bringup.core.limits import Limits, judge
-from bringup.core.procedure import Resistance
 from bringup.core.reading import BEFORE_OHMS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
