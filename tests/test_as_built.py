@@ -12,6 +12,7 @@ from bringup.core.as_built import as_built, board_as_built, lacking_rails
 from bringup.core.budget import expected_current
 from bringup.core.procedure import Apply, Channel, Log, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Pair, Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError
@@ -103,3 +104,19 @@ def test_a_board_whose_rails_depend_on_the_variant_is_not_run_without_one() -> N
 
     assert refused.value.message == "no variant is given, and it decides which rails there are"
     check_variant(SHORT, designed())
+
+
+def test_rails_that_a_unit_lacks_are_neither_swept_nor_read_in_other_ways() -> None:
+    volts, second = parse_quantity("24 V"), parse_quantity("1 s")
+    steps = (
+        Step(0, Sweep((volts,), ("12V0", "3V3"), input="VIN")),
+        Step(1, Sweep((parse_quantity("100 mA"),), ("3V3",), load="3V3")),
+        Step(2, Ripple(("3V3", "12V0"), "meter", second)),
+        Step(3, PowerCycle("VIN", 2, (second,), second, ("3V3", "12V0"))),
+    )
+
+    built = as_built(designed(*steps), SHORT)
+
+    assert [step.not_built != "" for step in built.steps] == [False, True, False, False]
+    assert built.steps[0].action.rails == built.steps[3].action.rails == ("12V0",)  # type: ignore[union-attr]
+    assert built.steps[2].action.points == ("12V0",)  # type: ignore[union-attr]

@@ -9,8 +9,10 @@ import pytest
 
 from bringup.commands.only import check_only, only_of
 from bringup.core.only import confined, read_points
-from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Sink
+from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
+from bringup.core.quantity import parse_quantity
 from bringup.core.reading import new_id
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import CommandError
@@ -131,3 +133,23 @@ def test_what_failed_is_what_the_last_attempt_says_as_corrected(tmp_path: Path) 
     assert logbook_samples.volts(9.9).result is Result.FAIL
     record.close()
     logbook.close()
+
+
+def test_sweeps_ripple_and_cycles_are_confined_to_the_rails_asked_for_too() -> None:
+    volts, amps = parse_quantity("24 V"), parse_quantity("100 mA")
+    steps = (
+        Step(0, Sweep((volts,), ("3V3", "5V0"), input="VIN")),
+        Step(1, Sweep((amps,), ("5V0",), load="5V0")),
+        Step(2, Ripple(("5V0", "3V3"), "meter", parse_quantity("1 ms"))),
+        Step(3, PowerCycle("VIN", 2, (parse_quantity("1 s"),), parse_quantity("1 s"), ("5V0", "3V3"))),
+    )
+    whole = replace(the_procedure(FIRST_POWER_ON), steps=steps)
+
+    procedure, only = confined(whole, ["3V3"])
+
+    assert only.steps == {1: "only 3V3 was asked for"}, "nothing is drawn from another rail"
+    assert procedure.steps[0].action == replace(steps[0].action, rails=("3V3",))  # type: ignore[type-var]
+    assert procedure.steps[2].action == replace(steps[2].action, points=("3V3",))  # type: ignore[type-var]
+    assert procedure.steps[3].action == replace(steps[3].action, rails=("3V3",))  # type: ignore[type-var]
+    assert only.text.count("5V0") == 3
+    assert read_points(whole) == {"3V3", "5V0"}

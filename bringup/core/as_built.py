@@ -10,6 +10,7 @@ from dataclasses import replace
 
 from bringup.core.board import Board
 from bringup.core.procedure import Action, Log, Measure, Procedure, Sink, Step
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 
 
@@ -50,7 +51,7 @@ def _step(step: Step, lacking: tuple[str, ...], variant: str) -> Step:
 def _action(action: Action, lacking: tuple[str, ...]) -> Action | None:
     """Return what is left of an action; None where nothing is."""
     match action:
-        case Measure():
+        case Measure() | Ripple():
             points = tuple(point for point in action.points if point not in lacking)
             return replace(action, points=points) if points else None
         case Resistance():
@@ -62,5 +63,10 @@ def _action(action: Action, lacking: tuple[str, ...]) -> Action | None:
             return replace(action, what=what) if what else None
         case Sink():
             return None if action.rail in lacking else action
+        case Sweep():
+            rails = tuple(rail for rail in action.rails if rail not in lacking)
+            return replace(action, rails=rails) if rails and action.load not in lacking else None
+        case PowerCycle():
+            return replace(action, rails=tuple(rail for rail in action.rails if rail not in lacking))
         case _:
             return action

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Log, Measure, Procedure, Sink, Step
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.wording import listed
 
 
@@ -60,15 +61,17 @@ def read_points(procedure: Procedure) -> set[str]:
 
 
 def _points(step: Step) -> tuple[str, ...]:
-    if isinstance(step.action, Measure):
+    if isinstance(step.action, Measure | Ripple):
         return step.action.points
+    if isinstance(step.action, Sweep | PowerCycle):
+        return step.action.rails
     return tuple(channel.point for channel in step.action.what) if isinstance(step.action, Log) else ()
 
 
 def _dropped(step: Step, rails: Collection[str]) -> Iterator[str]:
     """Name what of a step's readings is left out, as the step writes it."""
-    if isinstance(step.action, Measure):
-        yield from (point for point in step.action.points if point not in rails)
+    if isinstance(step.action, Measure | Ripple | Sweep | PowerCycle):
+        yield from (point for point in _points(step) if point not in rails)
     elif isinstance(step.action, Log):
         yield from (channel.text for channel in step.action.what if channel.point not in rails)
 
@@ -77,15 +80,19 @@ def _whole(step: Step, rails: Collection[str], named: tuple[str, ...]) -> str:
     """Return why a step is left out whole; '' if it is not."""
     points = _points(step)
     unread = points and not any(point in rails for point in points)
-    if unread or (isinstance(step.action, Sink) and step.action.rail not in rails):
+    drawn = step.action.rail if isinstance(step.action, Sink) else ""
+    drawn = step.action.load if isinstance(step.action, Sweep) else drawn
+    if unread or (drawn and drawn not in rails):
         return f"only {listed(named)} {_were(named)} asked for"
     return ""
 
 
 def _without(step: Step, rails: Collection[str]) -> Step:
     action = step.action
-    if isinstance(action, Measure):
+    if isinstance(action, Measure | Ripple):
         return replace(step, action=replace(action, points=tuple(each for each in action.points if each in rails)))
+    if isinstance(action, Sweep | PowerCycle):
+        return replace(step, action=replace(action, rails=tuple(each for each in action.rails if each in rails)))
     assert isinstance(action, Log), "nothing else reads several points under power"
     return replace(step, action=replace(action, what=tuple(each for each in action.what if each.point in rails)))
 
