@@ -124,3 +124,17 @@ def test_an_input_whose_forerunner_is_not_on_by_then_stays_off() -> None:
     assert outcome.result is AttemptResult.INCOMPLETE
     assert outcome.cause == f"step 1 (apply): {second} is powered after {first} only, which is not on"
     assert outcome.off_verified is None
+
+
+def test_volts_that_damage_a_rail_on_its_way_up_cut_power_and_are_kept() -> None:
+    procedure = timing("3V3")
+    rails = {**procedure.board.rails, "3V3": replace(procedure.board.rails["3V3"], damage_above=parse_quantity("1 V"))}
+    bench = simulated_bench(replace(procedure, board=replace(procedure.board, rails=rails)), history=SEEN)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED, outcome.cause
+    assert "above the 1 V that damage it" in outcome.cause
+    (kept,) = [each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.VOLTAGE]
+    assert (kept.aspect, (kept.value or 0.0) > 1.0) == ("coming up", True)
+    assert outcome.off_verified

@@ -9,11 +9,13 @@ from bringup.core.replies import Value
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
-from bringup.runner.measuring import LEAST_STEP, around_of, read_once
+from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, around_of, read_once
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Work
 
 ASPECT = "to regulation"
+COMING_UP = "coming up"
+"""Aspect of the volts for which power was cut meanwhile."""
 
 
 def be_ready(work: Work, action: Apply) -> str:
@@ -35,16 +37,18 @@ def time_rise(work: Work, feed: Feed, rail: str) -> None:
     if watched is None:
         return
     limits, origin = voltage_limits(work.board, rail)
-    begun, after, raw = watched.valid_from, 0.0, []
+    begun, after, raw, over = watched.valid_from, 0.0, [], 0
     rise = Rise(rail, NOT_WITHIN, None)
     while work.waits.clock.monotonic() < begun + NOT_WITHIN:
         asked = work.waits.clock.monotonic()
         value = read_once(work, Function.DC_VOLTS, rail, around=around_of(limits))
         now = work.waits.clock.monotonic() if value.received is None else value.received
         raw.append(value.raw)
-        if (trip := trip_of(work, rail, value)) is not None and not value.over_range:
+        over = over + 1 if value.over_range else 0
+        if (trip := trip_of(work, rail, value)) is not None and (not value.over_range or over >= OVER_RANGES):
             work.power.cut(trip)
-            return
+            work.keep(rail, Kind.VOLTAGE, value, Judged(limits, origin), aspect=COMING_UP)
+            raise trip
         if value.number is not None and limits is not None and limits.accepts(value.number):
             # The output went to its volts up to the time of one message before the supply's answer came.
             rise = Rise(rail, after, now - begun + work.watch.look_takes)
