@@ -18,6 +18,7 @@ from bringup.core.safety import examine
 from bringup.core.under_load import Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.files.sweep_checks import points_of
+from bringup.runner.power import Power
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Told
 from bringup.simulation.person import Scripted, SimulatedPerson
@@ -213,3 +214,20 @@ def test_a_sweep_that_is_left_out_half_way_leaves_the_input_off() -> None:
     assert bench.record.ended_steps[-1][:2] == (1, StepOutcome.LEFT_OUT)
     assert on_after == [False]
     assert outcome.off_verified
+
+
+def test_the_input_is_watched_for_what_its_lowest_point_draws(monkeypatch: pytest.MonkeyPatch) -> None:
+    levels: list[float] = []
+    as_it_is = Power.new_trip
+    monkeypatch.setattr(
+        Power, "new_trip", lambda self, feed, level: (levels.append(level), as_it_is(self, feed, level))
+    )
+    step = of_input("24 V", "18 V", "3 V", "3V3")
+    assert isinstance(step.action, Sweep)
+    bench = bench_of(step)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert len(levels) == 2, "once for the points, and as before once it is back"
+    assert levels[0] > levels[1]

@@ -64,6 +64,7 @@ def _of_input(work: Work, action: Sweep) -> None:
     limit_times = {stage.volts: stage.limit_time for stage in plan.stages}
     trip = max(plan.trip_current, before.trip_current or 0.0)
     found = Points(action)
+    work.power.new_trip(before, trip)  # a converter draws more the lower its input: the watch must know
     working = lowest_working(work.board, action.input)
     for point in action.points:
         at = format_quantity(point.value, "V")
