@@ -10,12 +10,14 @@ import pytest
 
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Step
+from bringup.core.procedure import Apply, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.safety import examine
+from bringup.core.safety_cycle import examine_cycles
 from bringup.core.under_load import PowerCycle
 from bringup.core.words import AttemptResult, Result, StepOutcome
+from bringup.runner.listening import Listening
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.setup import AttemptOutcome
@@ -150,3 +152,61 @@ def test_what_must_not_be_cycled_is_refused(steps: tuple[Step, ...], path: Path,
     found = examine(with_steps(*steps), the_bench(path))
 
     assert message in [each.message for each in found if each.refused]
+
+
+def test_a_rework_entered_while_the_input_is_off_asks_for_the_gate_and_the_go_again() -> None:
+    bench = bench_of(Step(0, CYCLE))
+    lines = ("R12", "105 kΩ", "100 kΩ", "it reads too high")
+    script = [Scripted(Answer(line), kind=PromptKind.TEXT) for line in lines]
+    person = SimulatedPerson(attended=True, script=script, clock=bench.clock)
+
+    def tell(told: Told) -> None:
+        bench.told.append(told)
+        if told.kind == "going" and "cycle 2 of 3, off for" in told.text:
+            person.press("r", bench.clock.monotonic() + 0.1)
+
+    bench.run(tell=tell, ask=person)
+
+    (reason,) = [text for kind, text, _ in bench.record.events if kind == "override" and "5V0" in text]
+    assert "a good resistance of 5V0" in reason
+    goes = [prompt.text for prompt, _ in person.asked if prompt.kind is PromptKind.GO and "cycle 2 of 3" in prompt.text]
+    assert len(goes) == 1
+
+
+def test_what_the_board_said_before_a_start_answers_no_later_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    restarts: list[bool] = []
+    monkeypatch.setattr(Listening, "restarting", lambda _: restarts.append(True))
+
+    bench_of(Step(0, CYCLE)).run()
+
+    assert len(restarts) == 1 + CYCLE.times
+
+
+def test_an_input_is_not_cycled_while_one_that_comes_after_it_is_on() -> None:
+    board = with_steps().board
+    other = replace(board.inputs["VIN"], name="AUX", after=("VIN",))
+    assert isinstance(APPLY.action, Apply)
+    aux = Step(0, replace(APPLY.action, input="AUX"))
+    procedure = replace(
+        with_steps(APPLY, aux, Step(0, CYCLE)), board=replace(board, inputs={**board.inputs, "AUX": other})
+    )
+
+    found = [each for each in examine_cycles(procedure, None) if "powered after it" in each.message]
+
+    assert [(each.step, each.refused) for each in found] == [(2, True)]
+
+
+def test_a_start_of_a_unit_that_misses_a_part_is_not_failed_for_drawing_too_little() -> None:
+    whole = bench_of(Step(0, CYCLE))
+    board = whole.procedure.board
+    rails = {**board.rails, "3V3": replace(board.rails["3V3"], parts=("U3",))}
+    cycle = replace(CYCLE, times=1, rails=(), expect_current=parse_limits("300 mA .. 390 mA"))
+    procedure = with_steps(APPLY, Step(0, cycle))
+    bench = simulated_bench(
+        replace(procedure, board=replace(board, rails=rails)), history=replace(SEEN, parts={"U3": "missing"})
+    )
+
+    outcome = bench.run()
+
+    (amps,) = [each for each in outcome.readings if each.step == 1 and each.unit == "A"]
+    assert amps.result is Result.NOT_JUDGED, "too few amperes are excused by what is missing"

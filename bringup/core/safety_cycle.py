@@ -28,6 +28,13 @@ def examine_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
             applied.clear()
         elif isinstance(action, PowerCycle):
             yield from _cycle(step, action, applied.get(action.input), drawn, bench)
+            if later := [name for name in applied if action.input in procedure.board.inputs[name].after]:
+                yield Finding(
+                    step.index,
+                    f"{action.input} would go off and on while {listed(later)} is on, which is powered after it only",
+                    f"Cycle {action.input} before the `apply` of {listed(later)}, or after a `power_off`.",
+                    refused=True,
+                )
 
 
 def plan_cycle(cycle: PowerCycle, apply: Apply, board: Board, bench: Bench | None, state: str | None) -> ApplyPlan:

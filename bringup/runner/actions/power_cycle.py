@@ -12,15 +12,18 @@ from bringup.core.arming import ApplyPlan
 from bringup.core.drawn import drawn
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
+from bringup.core.placement import loosened
 from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.safety_cycle import plan_cycle
 from bringup.core.under_load import PowerCycle
+from bringup.core.wording import listed
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.actions.power_off import discharge
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed, planned
+from bringup.runner.gate import missing_evidence, require_gate
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_amps, settled, settled_current
 from bringup.runner.roles import Function
@@ -33,6 +36,11 @@ def power_cycle(work: Work, action: PowerCycle) -> None:
     """Do it, and count the starts."""
     if work.power.feed_of(action.input) is None or action.input not in work.applied:
         work.tally.missing.append(f"{action.input} is not cycled: it is off")
+        return
+    if later := [feed.input for feed in work.power.on if action.input in work.board.inputs[feed.input].after]:
+        work.tally.missing.append(
+            f"{action.input} is not cycled: {listed(later)} is on, which is powered after it only"
+        )
         return
     apply, _ = work.applied[action.input]
     plan = plan_cycle(action, apply, work.board, work.setup.bench, work.state)
@@ -69,13 +77,22 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
     if action.discharged_below is not None:
         discharge(work, feed, action.discharged_below)
     volts_before_power(work, action.input)
+    # A rework entered since then, with power off, takes back what power and the person's go rested on.
+    doubted = bool(missing_evidence(work, action.input)) and action.input not in work.evidence.overridden
+    require_gate(work, action.input)
+    work.lines.restarting()
     volts = format_quantity(feed.volts, "V")
-    go = f"{action.input}, {volts}: {action.times} times off and on, not asked for again" if not index else cycle
-    work.power.up(feed, go, agreed=index > 0)
+    go = cycle
+    if not index:
+        go = f"{action.input}, {volts}: {action.times} times off and on, not asked for again"
+    elif doubted:
+        go = f"{action.input}, {volts}: {cycle} and all that follow, the board having been changed since"
+    work.power.up(feed, go, agreed=index > 0 and not doubted)
     sample, spread = settled_current(work, feed)
     stage = plan.stages[-1]
     amps = sample_amps(sample)
     limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
+    limits = loosened(work.lacking.known, feed.input, Kind.CURRENT, limits)
     judged = Judged(limits, stage.current_from, note=stage.unknown)
     if sample.mode == "current":
         judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, IN_LIMIT)
