@@ -23,6 +23,7 @@ from bringup.logbook.lines import Writer, head_lines, line_of, row_lines
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.work import Work
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
@@ -166,3 +167,17 @@ def test_what_a_rescue_file_has_of_it_is_taken_in_once(tmp_path: Path) -> None:
             assert {"reworks", "observations", "observation_readings", "photos"} <= {
                 line["insert"] for line in again if "insert" in line
             }
+
+
+def test_a_rework_entered_between_the_gate_and_power_is_asked_about_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def changed_meanwhile(work: Work, _name: str) -> None:
+        work.evidence.doubt_resistance("5V0")
+        work.evidence.overridden.clear()
+
+    monkeypatch.setattr("bringup.runner.actions.apply.volts_before_power", changed_meanwhile)
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+
+    bench.run()
+
+    overrides = [text for kind, text, _ in bench.record.events if kind == "override"]
+    assert ["5V0" in text for text in overrides] == [False, True]

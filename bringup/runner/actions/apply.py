@@ -52,6 +52,7 @@ def apply(work: Work, action: Apply) -> None:
             rest = [each.volts for each in plan.stages[1:]]
             feed = replace(feed, then=tuple(map(abs, rest)))
             volts_before_power(work, plan.input)
+            require_gate(work, plan.input)  # again: a rework may have been entered since
             work.power.up(feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}")
         else:
             work.power.step_to(feed)
