@@ -148,8 +148,8 @@ def test_sweeps_ripple_and_cycles_are_confined_to_the_rails_asked_for_too() -> N
     procedure, only = confined(whole, ["3V3"])
 
     assert only.steps == {1: "only 3V3 was asked for"}, "nothing is drawn from another rail"
-    assert procedure.steps[0].action == replace(steps[0].action, rails=("3V3",))  # type: ignore[type-var]
-    assert procedure.steps[2].action == replace(steps[2].action, points=("3V3",))  # type: ignore[type-var]
-    assert procedure.steps[3].action == replace(steps[3].action, rails=("3V3",))  # type: ignore[type-var]
+    assert procedure.steps[0].action == replace(steps[0].action, rails=("3V3",))  # type: ignore[arg-type]
+    assert procedure.steps[2].action == replace(steps[2].action, points=("3V3",))  # type: ignore[arg-type]
+    assert procedure.steps[3].action == replace(steps[3].action, rails=("3V3",))  # type: ignore[arg-type]
     assert only.text.count("5V0") == 3
     assert read_points(whole) == {"3V3", "5V0"}

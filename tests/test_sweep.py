@@ -18,6 +18,7 @@ from bringup.core.safety import examine
 from bringup.core.under_load import Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.files.sweep_checks import points_of
+from bringup.runner.feed import Feed
 from bringup.runner.power import Power
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Told
@@ -219,9 +220,12 @@ def test_a_sweep_that_is_left_out_half_way_leaves_the_input_off() -> None:
 def test_the_input_is_watched_for_what_its_lowest_point_draws(monkeypatch: pytest.MonkeyPatch) -> None:
     levels: list[float] = []
     as_it_is = Power.new_trip
-    monkeypatch.setattr(
-        Power, "new_trip", lambda self, feed, level: (levels.append(level), as_it_is(self, feed, level))
-    )
+
+    def noted(self: Power, feed: Feed, level: float) -> None:
+        levels.append(level)
+        as_it_is(self, feed, level)
+
+    monkeypatch.setattr(Power, "new_trip", noted)
     step = of_input("24 V", "18 V", "3 V", "3V3")
     assert isinstance(step.action, Sweep)
     bench = bench_of(step)
