@@ -281,3 +281,8 @@ def test_a_list_of_which_no_rail_names_a_part_is_pointed_out() -> None:
     assert any("names any of the 1 parts of house.csv" in found.message for found in examine(bench.procedure, None))
     known = inspecting(HOUSE)
     assert not any("parts" in found.message for found in examine(known.procedure, None))
+
+
+def test_a_line_longer_than_any_cell_may_be_is_refused_in_words(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="not to be read as CSV: field larger than field limit"):
+        read_parts(written(tmp_path / "house.csv", "x" * 140_000, "utf-8"))

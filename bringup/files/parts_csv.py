@@ -72,7 +72,11 @@ def _header(path: Path, lines: Sequence[str]) -> tuple[int, str, dict[str, int]]
     """Return the index of the line with the headers, the delimiter, and the column of each thing that is known."""
     for index, line in enumerate(lines):
         for delimiter in DELIMITERS:
-            cells = next(csv.reader([line], delimiter=delimiter), [])
+            try:
+                cells = next(csv.reader([line], delimiter=delimiter), [])
+            except csv.Error as error:
+                message = f"not to be read as CSV: {error}"
+                raise FileError([_problem(path, index + 1, message, "is this the right file?")]) from None
             columns = _columns(cells)
             if "part" in columns:
                 return index, delimiter, columns
