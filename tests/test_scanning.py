@@ -10,8 +10,9 @@ import pytest
 
 from bringup.core.bench import Bench, ScannerRole
 from bringup.core.needs import examine_dialects
-from bringup.core.procedure import Measure
+from bringup.core.procedure import Measure, Step
 from bringup.core.safety import examine
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import BenchError, BringupError, LinkError, LogbookError
 from bringup.files.any_file import read_any
@@ -32,6 +33,7 @@ from tests.fakes import (
     the_dialect,
     the_procedure,
 )
+from tests.fakes import with_steps as doing
 from tests.small_board import apply, procedure, sound
 from tests.small_board import bench as small_bench
 
@@ -334,3 +336,14 @@ def test_the_meter_is_in_volts_before_any_relay_closes_on_a_board_under_power(pa
     assert any("RES" in text for text in order)
     assert closed_in
     assert all("VOLT" in told for told in closed_in)
+
+
+def test_the_ohms_of_leads_held_by_hand_are_not_taken_off_what_the_scanner_connects() -> None:
+    made = scanned(without=("5V0",), of=doing(Step(0, Resistance(("1V8", "5V0")))))
+    made.bench.world._touching._own_ohms = 0.3
+
+    readings = made.run().readings
+
+    ohms = {each.point: each for each in readings if each.kind.value == "resistance" and not each.aspect}
+    assert ohms["1V8"].value == pytest.approx(float(ohms["1V8"].raw))
+    assert ohms["5V0"].value == pytest.approx(float(ohms["5V0"].raw) - 0.3, abs=0.01)

@@ -24,7 +24,7 @@ from bringup.runner.damage import trip_if_damaging
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Claim
 from bringup.runner.lead_loss import against_set
-from bringup.runner.meter_leads import less_leads, take_off
+from bringup.runner.meter_leads import leads_at, less_leads, take_off
 from bringup.runner.ohms import judge_ohms
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -119,8 +119,8 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
     value = _value(new)
     if new.kind is Kind.RESISTANCE and new.aspect == METER_LEADS and new.value is not None:
         take_off(work, new.value)
-    elif new.kind is Kind.RESISTANCE:
-        value = less_leads(work, value)
+    elif new.kind is Kind.RESISTANCE and new.point is not None:
+        value = less_leads(work, spot_of(new.point, new.aspect), value)
         new = replace(new, value=value.number)
     if (judged := _judged(work, new, value)) is not None:
         result = judged_result(value, judged, unsettled=new.unsettled)
@@ -143,9 +143,9 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
 
 def _as_typed(work: Work, old: Reading) -> float | None:
     """Return the value as it was typed: ohms are kept without those of the meter's leads."""
-    if old.value is None or old.kind is not Kind.RESISTANCE or old.aspect == METER_LEADS or work.lead_ohms is None:
+    if old.value is None or old.kind is not Kind.RESISTANCE or old.aspect == METER_LEADS or old.point is None:
         return old.value
-    return old.value + work.lead_ohms
+    return old.value + (leads_at(work, spot_of(old.point, old.aspect)) or 0.0)
 
 
 def _value(new: Reading) -> Value:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from bringup.core.expectation import LEAD_OHMS
 from bringup.core.replies import Value
-from bringup.core.spots import METER_LEADS
+from bringup.core.spots import METER_LEADS, Spot
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
@@ -64,11 +64,18 @@ def take_off(work: Work, ohms: float) -> None:
     work.journal.event("meter-leads", f"the meter's own leads have {shown(ohms, 'ohm')}: taken off every resistance")
 
 
-def less_leads(work: Work, value: Value) -> Value:
+def leads_at(work: Work, spot: Spot) -> float | None:
+    """Return the ohms of the leads that stand on this place; None: nobody measured those, such as a scanner's."""
+    held = not spot.plain or work.setup.bench.probed_by_hand(spot.point)
+    return work.lead_ohms if held else None
+
+
+def less_leads(work: Work, spot: Spot, value: Value) -> Value:
     """Return the ohms without those of the leads; the reply stays as it came."""
-    if value.number is None or work.lead_ohms is None:
+    leads = leads_at(work, spot)
+    if value.number is None or leads is None:
         return value
-    return replace(value, number=value.number - work.lead_ohms)
+    return replace(value, number=value.number - leads)
 
 
 def _meter(work: Work) -> str:

@@ -21,7 +21,7 @@ from bringup.core.unpowered import Resistance
 from bringup.core.wording import limits_text, shown
 from bringup.core.words import Kind, LimitsFrom, Result
 from bringup.runner.measuring import settled
-from bringup.runner.meter_leads import less_leads
+from bringup.runner.meter_leads import leads_at, less_leads
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import SisterQuestion
 from bringup.runner.roles import Function
@@ -54,7 +54,7 @@ def _read(work: Work, spot: Spot) -> Settled:
         work.journal.event("range", text)
         found = settled(work, Function.OHMS, spot.name, limits=limits)
     spread = None if found.rising else found.spread
-    return Settled(less_leads(work, found.value), spread, found.beside, found.limited, rising=found.rising)
+    return Settled(less_leads(work, spot, found.value), spread, found.beside, found.limited, rising=found.rising)
 
 
 def _stated(work: Work, spot: Spot) -> tuple[Limits | None, LimitsFrom]:
@@ -88,7 +88,7 @@ def _by(work: Work, spot: Spot, found: Settled, limits: Limits | None, limits_fr
         return judged, False
     if limits is None:
         sisters = None if found.rising else _sisters(work, spot, found.value)
-        if sisters is not None and not _shorted(work, ohms):
+        if sisters is not None and not _shorted(work, spot, ohms):
             return _beside_sisters(work, spot, ohms, sisters)
         judged = _without_limits(work, spot, ohms, note)
     expected = _expected(work, spot)
@@ -163,18 +163,18 @@ def _accepted(work: Work, text: str, answer: Answer) -> None:
     work.journal.event("accepted", f"{text}: {answer.text}", {"given by": by}, show="")
 
 
-def _doubt(work: Work, ohms: float) -> Doubt:
+def _doubt(work: Work, spot: Spot, ohms: float) -> Doubt:
     """Apply the rule of thumb; leads that were taken off already need no allowance."""
-    return resistance_doubt(ohms, LEAD_OHMS if work.lead_ohms is None else 0.0)
+    return resistance_doubt(ohms, LEAD_OHMS if leads_at(work, spot) is None else 0.0)
 
 
-def _shorted(work: Work, ohms: float) -> bool:
-    return _doubt(work, ohms) is Doubt.BLOCK
+def _shorted(work: Work, spot: Spot, ohms: float) -> bool:
+    return _doubt(work, spot, ohms) is Doubt.BLOCK
 
 
 def _without_limits(work: Work, spot: Spot, ohms: float, note: str) -> Judged:
     """Apply the rule of thumb where neither step nor board file states limits."""
-    doubt = _doubt(work, ohms)
+    doubt = _doubt(work, spot, ohms)
     if doubt is Doubt.NONE:
         return Judged(note=note)
     if doubt is Doubt.BLOCK:
