@@ -6,17 +6,22 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
 from bringup.core.board import Board
 from bringup.core.quantity import parse_quantity
-from bringup.core.words import AttemptResult, Result
+from bringup.core.reading import new_id
+from bringup.core.words import AttemptResult, How, Result
+from bringup.runner.probe_search import sought
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Interruption
 from bringup.simulation.hand import Touching, bounced, course_to
 from bringup.simulation.person import Scripted
 from tests.fakes import SimulatedBench
+from tests.logbook_samples import volts
 from tests.probe_hand import CourseOf, held, measured, offers
 
 
@@ -220,3 +225,20 @@ def test_a_tidy_hand_bounces_and_comes_to_rest() -> None:
     assert course[-1].on == "3V3"
     assert [each.at for each in course] == sorted(each.at for each in course)
     assert len(course) > 3
+
+
+@pytest.mark.parametrize(
+    ("how", "aspect"),
+    [(How.DERIVED, "standard deviation"), (How.READ, "ripple RMS"), (How.READ, "before resistance")],
+)
+def test_another_point_is_known_by_what_it_carries_not_by_figures_about_it(how: How, aspect: str) -> None:
+    bench = held("3V3")
+    read = replace(volts(3.29), point="5V0")
+    readings = [read, replace(read, id=new_id(), value=0.001, how=how, aspect=aspect)]
+    power = SimpleNamespace(on=(), feed_of=lambda _: None)
+    journal, probe = SimpleNamespace(readings=readings), SimpleNamespace(last=None)
+    work: Any = SimpleNamespace(board=bench.procedure.board, power=power, journal=journal, held=probe, state=None)
+
+    known = sought(work, "3V3", None).known
+
+    assert known == {"5V0": 3.29}

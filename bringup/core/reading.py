@@ -12,6 +12,8 @@ from bringup.core.words import How, Kind, LimitsFrom, Result
 
 BEFORE_OHMS = "before resistance"
 """How the aspect of volts ends that show whether ohms can be measured at all."""
+RIPPLE_RMS = "ripple RMS"
+"""Aspect of volts that are AC: nothing of them is what the point carries."""
 
 
 def new_id() -> str:

@@ -11,6 +11,7 @@ from dataclasses import replace
 from bringup.core.expectation import ripple_limits
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
+from bringup.core.reading import RIPPLE_RMS
 from bringup.core.replies import Value
 from bringup.core.statistics_of_log import last_digit
 from bringup.core.under_load import Ripple
@@ -23,7 +24,7 @@ from bringup.runner.roles import Function
 from bringup.runner.scpi_scope import PeakToPeak, ScpiScope, SetUp
 from bringup.runner.work import Judged, Work
 
-BY_SCOPE, BY_METER = "ripple peak to peak", "ripple RMS"
+BY_SCOPE = "ripple peak to peak"
 COARSER = 6
 """So often a clipped wave is measured again, at twice the scale."""
 SCREEN_STEPS = 256
@@ -48,7 +49,7 @@ def _by_meter(work: Work, action: Ripple, point: str, limits: Limits | None, ori
     found = settled(work, Function.AC_VOLTS, point, limits=limits)
     how = f"the meter's AC volts, RMS, band {action.band}; it shows nothing of what lies beyond"
     note = "; ".join(filter(None, (found.value.why, how)))
-    work.keep_settled(point, Kind.VOLTAGE, found, Judged(limits, origin, note=note), aspect=BY_METER)
+    work.keep_settled(point, Kind.VOLTAGE, found, Judged(limits, origin, note=note), aspect=RIPPLE_RMS)
 
 
 def _by_scope(work: Work, action: Ripple, point: str, limits: Limits | None, origin: LimitsFrom) -> None:
