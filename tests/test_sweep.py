@@ -11,11 +11,11 @@ from bringup.commands.loading import load
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
-from bringup.core.procedure import Apply, Step
+from bringup.core.procedure import Apply, OnlyIf, Sink, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.safety import examine
-from bringup.core.under_load import Sweep
+from bringup.core.under_load import PowerCycle, Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.files.sweep_checks import points_of
 from bringup.runner.feed import Feed
@@ -235,3 +235,14 @@ def test_the_input_is_watched_for_what_its_lowest_point_draws(monkeypatch: pytes
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     assert len(levels) == 2, "once for the points, and as before once it is back"
     assert levels[0] > levels[1]
+
+
+def test_a_load_that_only_a_condition_would_switch_off_counts_as_drawing() -> None:
+    perhaps = Step(0, Sink("3V3"), only_if=OnlyIf(attended=True))
+    down = of_input("24 V", "23 V", "500 mV", "3V3", looks_for="stop")
+    cycle = Step(0, PowerCycle("VIN", 2, (parse_quantity("1 s"),), parse_quantity("1 s")))
+
+    assert any(
+        "would be loaded while VIN is where rails stop" in each for each in refused(WIDE, drawing(), perhaps, down)
+    )
+    assert any("the load would still draw from 3V3" in each for each in refused(WIDE, drawing(), perhaps, cycle))

@@ -22,7 +22,10 @@ def examine_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
         if isinstance(action, Apply):
             applied[action.input] = action
         elif isinstance(action, Sink):
-            (drawn.discard if action.level is None else drawn.add)(action.rail)
+            if action.level is not None:
+                drawn.add(action.rail)
+            elif step.only_if is None:  # else it may draw on
+                drawn.discard(action.rail)
         elif isinstance(action, PowerOff):
             drawn.clear()
             applied.clear()

@@ -35,9 +35,10 @@ def examine_sweeps(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
         if isinstance(action, Apply):
             applied[action.input] = action
         elif isinstance(action, Sink):
-            drawn.pop(action.rail, None)
             if action.level is not None:
                 drawn[action.rail] = action
+            elif step.only_if is None:  # else it may draw on
+                drawn.pop(action.rail, None)
         elif isinstance(action, PowerOff):
             drawn.clear()
             applied.clear()
