@@ -72,7 +72,7 @@ def test_the_files_check_and_say_what_comes_next(folder: Path, capsys: pytest.Ca
     assert sorted(path.name for path in folder.glob("*.yaml")) == names
     assert main(["check", *names]) == 0
     assert f"bringup run {names[1]} --serial LMP-001 --bench {names[2]}" in told
-    assert "ASSUMED from the voltages, and marked in the board file: how 5V0, 3V3, N5V is made." in told
+    assert "ASSUMED from the voltages, and marked in the board file: how they are made: 5V0, 3V3, N5V." in told
     assert "the current limit, 100 mA at VIN" in told
     board = load_procedure(names[1]).board
     assert (board.serial_pattern, board.revision) == ("LMP-[0-9]{3}", "A")
@@ -112,9 +112,8 @@ def trees(draw: st.DrawFn) -> tuple[Net, ...]:
     for number in range(draw(st.integers(1, 4))):
         source = draw(st.sampled_from(nets)).name
         fed = next(net for net in nets if net.name == source).volts.value
-        # No converter that board files know makes more negative volts out of negative ones.
-        lower = [each for each in ("-5", "-12") if fed <= int(each)]
-        value = draw(st.sampled_from(lower) if fed < 0 else volts)
+        # No converter that board files know makes other negative volts out of negative ones.
+        value = str(fed) if fed < 0 else draw(volts)
         cells = {"rail": f"R{number}", "volts": value, "from": source, "probe point": f"TP{number}"}
         cells["tolerance"] = draw(st.sampled_from(["3 %", "+5 % -4 %"]))
         cells["load"] = draw(st.sampled_from(["", "5 mA", "30 mA"]))
@@ -221,6 +220,7 @@ def test_options_that_make_no_sense_are_refused(
         ("rail,volts,from\nVIN,12,\n0V,0,VIN\n", "a rail at 0 V is ground"),
         ("rail,volts,from\nVIN,12,\n5V0,500 mA,VIN\n", "3:5: '500 mA' is in A, where V is due"),
         ("rail,volts,tolerance,from\nVIN,12,> 9 V,\n5V0,5,,VIN\n", "what VIN may read has one end only"),
+        ("rail,volts,tolerance,from\nVIN,12,12 V,\n5V0,5,2 %,VIN\n", "2:8: VIN would work from 0 V on"),
         ("rail,voltz,from\nVIN,12,\n", "1:6: no column is called 'voltz' (did you mean 'volts'?)"),
         ("rail,volts,volts\nVIN,12,\n", "1:6: the column 'volts' stands twice"),
         ("rail,from\nVIN,\n", "1:1: no column 'volts'"),
@@ -229,7 +229,11 @@ def test_options_that_make_no_sense_are_refused(
         ("rail,volts,from\nVIN,12,\n5V0,5,VIN\n", "3:5: 5V0 has no tolerance"),
         (
             "rail,volts,tolerance,from\nVIN,12,,\nA,-5,2 %,VIN\nB,5,2 %,A\n",
-            "4:1: B is positive, and A that feeds it negative",
+            "4:1: no converter that board files know makes B (5 V) from A, a negative net",
+        ),
+        (
+            "rail,volts,tolerance,from\nVIN,12,,\nA,-12,2 %,VIN\nB,-5,2 %,A\n",
+            "4:1: no converter that board files know makes B (-5 V) from A, a negative net",
         ),
         ("rail,volts,from\n", "1:1: no rails"),
         ("", "no rails"),
@@ -319,8 +323,9 @@ def test_everything_can_be_asked_and_what_cannot_be_read_is_asked_again(
 ) -> None:
     answers(
         "", "Buoy lamp", "A", "LMP", "LMP-001",
-        "", "12,0", "12", "9 V .. 15 V", "J1", "",
+        "", "12,0", "12", "12 V", "9 V .. 15 V", "J1", "",
         "3V3", "3.3", "VIM", "", "2", "2 %", "25 mA", "3.9 V", "TP1",
+        "N12", "-12", "VIN", "2 %", "", "", "TP2", "N5", "-5", "N12", "VIN", "2 %", "", "", "TP3",
         "3V3", "", "0 A", "150 mA",
     )  # fmt: skip
 
@@ -334,6 +339,8 @@ def test_everything_can_be_asked_and_what_cannot_be_read_is_asked_again(
     assert load_bench("buoy-lamp-simulated-bench.yaml").supply is not None
     for words in ("a comma stands in '12,0'", "'2' has no unit", "3V3 is there already", "nothing is called 'VIM'"):
         assert words in told
+    assert "VIN would work from 0 V on: '12 V'. Such as 9 V .. 15 V" in told, "12 V at 12 V is ± 12 V"
+    assert "makes N5 (-5 V) from N12, a negative net" in told
     assert "current_limit: 150 mA" in Path("buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
 
 

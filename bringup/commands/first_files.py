@@ -121,7 +121,7 @@ def write(files: FirstFiles, wanted: Wanted, to_try: str) -> ExitCode:
     nets = {net.name: net for net in files.nets}
     assumed = [net.name for net in files.rails if making_of(net, nets)[1]]
     if assumed:
-        say(f"ASSUMED from the voltages, and marked in the board file: how {', '.join(assumed)} is made.")
+        say(f"ASSUMED from the voltages, and marked in the board file: how they are made: {', '.join(assumed)}.")
     if not files.stated_limit:
         limits = ", ".join(f"{limit} at {name}" for name, limit in files.limits.items())
         say(f"ASSUMED, and marked in the procedure: the current limit, {limits}.")

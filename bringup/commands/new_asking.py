@@ -11,9 +11,9 @@ from bringup.commands.new import Stated, Wanted, check_limit
 from bringup.commands.saying import say
 from bringup.core.serials import pattern_like
 from bringup.errors import BringupError, CommandError, NotationError
-from bringup.files.rail_list import Net, net_of
+from bringup.files.rail_list import Net, net_of, tree_problems
 
-RANGE = "The range over which the board is to work, such as 9 V .. 15 V (Enter: not stated)"
+RANGE = "Volts it is to work over, such as 9 V .. 15 V (Enter: not stated)"
 Prompt = Callable[[str], str]
 
 
@@ -81,9 +81,12 @@ def _net(name: str, kind: str, before: tuple[Net, ...], prompt: Prompt) -> Net:
         usual = known[-1] if len(known) == 1 else ""
         while True:
             source = prompt(f"What feeds it: {', '.join(known)}{f' (Enter: {usual})' if usual else ''}") or usual
-            if source in known:
+            if source not in known:
+                say(f"      nothing is called '{source}'")
+            elif wrong := list(tree_problems([*before, net_of({**cells, "from": source, "tolerance": "1 %"})])):
+                tell([f"      {what}: {to_do}" for _, what, to_do in wrong])
+            else:
                 break
-            say(f"      nothing is called '{source}'")
         cells["from"] = source
         _cell(cells, "tolerance", "Its tolerance, such as 2 % or 66 mV", prompt, needed=True)
         _cell(cells, "load", "What hangs on it draws, such as 25 mA (Enter: not known)", prompt)
@@ -112,7 +115,7 @@ def _cell(cells: dict[str, str], name: str, question: str, prompt: Prompt, *, ne
 
 def _limit(prompt: Prompt) -> str:
     while True:
-        said = prompt("\nCurrent limit at first power, such as 100 mA (Enter: from the loads, at least 100 mA)")
+        said = prompt("\nCurrent limit at first power (Enter: from the loads, at least 100 mA)")
         if not said:
             return ""
         try:

@@ -48,7 +48,8 @@ class FirstYield:
         share = 100 * self.passed_first / self.judged
         first = f"first-attempt yield {self.passed_first} of {self.judged} ({share:.0f} %)"
         told = [
-            f"{first}; the lot's own lies between {100 * low:.0f} % and {100 * high:.0f} % (95 %, Wilson)",
+            f"{first};",
+            f"  the lot's own lies between {100 * low:.0f} % and {100 * high:.0f} % (95 %, Wilson)",
             f"passed by now: {self.passed_last} of {self.judged}",
         ]
         if self.undecided:
