@@ -12,7 +12,12 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 # A test must not fail because the machine is busy: how long things take is measured in the benchmarks.
-settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# Laws are tried with fewer examples than hypothesis would, each time others: so the suite stays short. With
+# BRINGUP_TEST_EXAMPLES=1000 they are tried thoroughly.
+EXAMPLES = int(os.environ.get("BRINGUP_TEST_EXAMPLES", "50"))
+settings.register_profile(
+    "unhurried", max_examples=EXAMPLES, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile("unhurried")
 
 # Where a machine sets this (many containers do), each of the processes that the tests start would compile the whole
