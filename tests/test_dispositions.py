@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -16,8 +18,11 @@ from bringup.commands.main import main
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import ExitCode
 from bringup.logbook.audit import audit
+from bringup.logbook.past import unit_history
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
+from bringup.runner.records import UnitHistory
+from tests.fakes import picked, simulated_bench
 from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
 
 WHY = ("--why", "customer agreed by mail", "--by", "ada")
@@ -140,3 +145,23 @@ def test_what_did_not_fail_is_not_waived(run: Run) -> None:
     (passed,) = run("readings", "--quantity", "resistance", "--json")
     said = run("disposition", "MBL-0001", "waiver", "--reading", passed["id"], *WHY, code=ExitCode.REFUSED)
     assert "did not fail: pass" in said
+
+
+def test_a_unit_that_is_held_is_said_to_be_so_to_whoever_runs_it_all_the_same() -> None:
+    bench = simulated_bench(
+        picked("inspect"), history=UnitHistory(held="in quarantine since 2026-11-28, by ada: burnt")
+    )
+
+    bench.run()
+
+    assert "MBL-0001 is in quarantine since 2026-11-28, by ada: burnt" in [text for _, text, _ in bench.record.events]
+
+
+def test_a_unit_without_an_earlier_attempt_can_be_held(path: Path, run: Run) -> None:
+    run("disposition", "MBL-0001", "scrap", *WHY)
+    with closing(sqlite3.connect(path)) as connection:
+        (only,) = connection.execute("SELECT id FROM attempts WHERE simulated = 0").fetchone()
+        known = unit_history(connection, "MBL-0001", simulated=False, leave_out=only)
+
+    assert not known.known
+    assert known.held.startswith("scrapped since 2")

@@ -69,7 +69,7 @@ def unit_history(
         "SELECT 1 FROM attempts WHERE serial = :serial AND simulated = :simulated AND id <> :leave_out LIMIT 1", unit
     ).fetchone()
     if known is None:
-        return UnitHistory()
+        return UnitHistory(held=held(connection, serial, simulated=simulated))
     late = _late(connection, unit)
     reworks = reworks_of(connection, serial, simulated=simulated)
     powered = connection.execute(

@@ -91,6 +91,8 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
             on="yes" if found_on else "no",
         )
         log_found(found, setup, work.journal)
+        if work.history.held:
+            work.journal.event("held", f"{setup.serial} is {work.history.held}")
         if work.going_on is not None:
             work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
         for output in found_on:
