@@ -148,9 +148,7 @@ def test_what_did_not_fail_is_not_waived(run: Run) -> None:
 
 
 def test_a_unit_that_is_held_is_said_to_be_so_to_whoever_runs_it_all_the_same() -> None:
-    bench = simulated_bench(
-        picked("inspect"), history=UnitHistory(held="in quarantine since 2026-11-28: burnt")
-    )
+    bench = simulated_bench(picked("inspect"), history=UnitHistory(held="in quarantine since 2026-11-28: burnt"))
 
     bench.run()
 
