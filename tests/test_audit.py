@@ -197,7 +197,7 @@ def test_a_number_is_hashed_as_it_is_stored(tmp_path: Path, value: float) -> Non
     assert audited(path).findings == ()
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_single_change_is_found_and_names_the_attempt(whole: Path, tmp_path: Path, data: st.DataObject) -> None:
     path = tmp_path / "tampered.db"

@@ -522,7 +522,7 @@ def test_at_a_real_terminal_questions_are_asked_and_a_yes_typed_before_them_coun
 TEXTS = st.text(st.characters(codec="utf-8"), max_size=40)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @example(maker="O'Tide", model="#1: {x}, 'y'", called="a\n  resource: b", other="\x85c")
 @given(maker=TEXTS, model=TEXTS, called=TEXTS, other=TEXTS)
 def test_whatever_an_instrument_says_of_itself_the_file_says_the_same_and_nothing_else(

@@ -276,7 +276,7 @@ structures = st.recursive(
 )
 
 
-@settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.dictionaries(words, structures, min_size=1, max_size=5), st.sampled_from(KINDS))
 def test_no_structure_makes_a_traceback(tmp_path: Path, structure: dict[str, object], kind: str) -> None:
     path = tmp_path / "any.yaml"
@@ -294,7 +294,7 @@ SHIPPED_TEXTS = [(ROOT / name).read_text(encoding="utf-8") for name in SOUND] + 
 ]
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(SHIPPED_TEXTS), st.integers(0, 3000), st.integers(0, 30), st.text(max_size=4))
 def test_no_damage_to_a_sound_file_makes_a_traceback(
     tmp_path: Path, text: str, at: int, removed: int, added: str

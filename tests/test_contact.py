@@ -79,7 +79,7 @@ def course(parts: Sequence[tuple[float | None, int, float]]) -> list[float | Non
     ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(seeks, segments)
 def test_what_is_taken_by_itself_was_at_rest_within_its_limits_like_nothing_else_and_lifted(
     sought: Sought, parts: list[tuple[float | None, int, float]]

@@ -178,7 +178,7 @@ def readings_of(board: Board, fault: Fault, serial: str) -> tuple[Evidence, ...]
 FAULTS = [fault for fault in single_faults(BOARD) if fault.point != "VIN" and fault.kind is not FaultKind.BACK_FED]
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(st.sampled_from(FAULTS), st.integers(0, 9999))
 def test_a_fault_that_shows_is_among_the_first_three(fault: Fault, unit: int) -> None:
     seen = readings_of(BOARD, fault, f"MBL-{unit:04d}")

@@ -301,7 +301,7 @@ def any_answer() -> st.SearchStrategy[bytes]:
     return st.builds(bytes.__add__, heads, st.binary(max_size=300))
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(st.one_of(damaged(), any_answer(), st.binary(max_size=100)))
 def test_whatever_comes_is_read_or_refused_and_what_is_read_makes_sense(packet: bytes) -> None:
     try:

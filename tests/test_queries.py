@@ -94,7 +94,7 @@ def ask(filled: tuple[Path, dict[str, str]]) -> Callable[..., list[LoggedReading
     return lambda **asked: read(filled[0], lambda connection: readings(connection, Filters(**asked)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(taken=st.lists(any_reading(), max_size=4))
 def test_readings_come_back_as_they_went_in(scratch: tuple[Path, LogbookRecord], taken: list[Reading]) -> None:
     path, record = scratch

@@ -243,7 +243,7 @@ def test_a_file_that_exists_is_kept_unless_forced(run: Run, tmp_path: Path) -> N
     assert run("MBL-0001", "--out", str(tmp_path / "none" / "r.html"))[0] == ExitCode.REFUSED
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(st.text(max_size=40), st.text(max_size=40))
 def test_any_text_comes_back_as_text(inside: str, beside: str) -> None:
     page = Page(element("p", inside, title=beside))
@@ -260,7 +260,7 @@ def test_markup_is_kept_and_text_beside_it_escaped() -> None:
     assert element("p", class_="a", aria_label="b", open=None) == '<p class="a" aria-label="b"></p>'
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     st.floats(min_value=-1e9, max_value=1e9),
     st.sampled_from(["3.3 V ± 2 %", "-12 V ± 2 %", "> 1 V", "< 50 mV", "0 V .. 5 V", "> 0 V"]),

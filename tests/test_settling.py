@@ -184,7 +184,7 @@ def test_a_constant_with_bounded_noise_always_settles(centre: float, share: floa
     assert settler.mean == pytest.approx(centre, abs=swing)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     start=st.floats(-50, 50),
     slope=st.floats(-100, 100),

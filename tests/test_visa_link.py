@@ -263,7 +263,7 @@ def test_the_gap_of_a_slow_instrument_is_kept() -> None:
 
 
 @given(st.text(st.characters(codec="latin-1", exclude_characters="\n"), max_size=60))
-@settings(max_examples=50)
+@settings(max_examples=25)
 def test_any_line_comes_through_as_sent_but_for_blanks_at_its_ends(line: str) -> None:
     class Once:
         joins_writes = False
