@@ -259,11 +259,20 @@ def test_a_float_is_judged_as_the_decimal_it_was_written_as(limits: Limits, valu
     assert limits.accepts(float(value)) == limits.accepts(value)
 
 
+def brought_within(limits: Limits, value: float) -> float:
+    """The value, or the end that it lies beyond."""
+    low = -math.inf if limits.low is None else float(limits.low)
+    high = math.inf if limits.high is None else float(limits.high)
+    return min(max(value, low), high)
+
+
 @given(limits=any_limits(), first=st.floats(-1e7, 1e7), second=st.floats(-1e7, 1e7), share=st.floats(0, 1))
 def test_what_lies_between_two_accepted_values_is_accepted(
     limits: Limits, first: float, second: float, share: float
 ) -> None:
-    assume(limits.accepts(first) and limits.accepts(second))
+    first, second = (brought_within(limits, value) for value in (first, second))
+    assert limits.accepts(first)
+    assert limits.accepts(second)
     between = min(max(first + (second - first) * share, min(first, second)), max(first, second))
     assert limits.accepts(between)
 
