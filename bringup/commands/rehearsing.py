@@ -7,7 +7,6 @@ procedure wants it to. A step that listens to a line on which the bench file let
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -99,7 +98,7 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
 
 def attempt(scene: Scene, trial: Trial) -> Came:
     """Carry out the procedure on the unit of that trial. Raises BenchError for a bench that cannot be simulated."""
-    clock, person, record = SimulatedClock(), None, ForgetfulRecord()
+    clock, record = SimulatedClock(), ForgetfulRecord()
     person = SimulatedPerson(attended=True, clock=clock)
     faults = () if trial.fault is None else (trial.fault,)
     simulate = scene.bench.simulate
@@ -172,8 +171,3 @@ class EndedWell:
 
     def stop(self) -> None:
         """It has."""
-
-
-def attempts(scene: Scene, trials: Sequence[Trial]) -> list[Came]:
-    """Carry out several, one after another."""
-    return [attempt(scene, trial) for trial in trials]

@@ -77,8 +77,6 @@ def _table(section: Section) -> str:
         lines += ["", "Exactly one of these keys."]
     lines += ["", "| key | what it is | holds | if left out | example |", "| --- | --- | --- | --- | --- |"]
     lines += [_row(field, alone=section.alone) for field in section.fields]
-    if section.later:
-        lines += ["", "Not supported by this version: " + ", ".join(f"`{name}`" for name in section.later) + "."]
     return "\n".join(lines)
 
 

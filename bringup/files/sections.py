@@ -7,7 +7,6 @@ Schema (here) and its documentation (field_docs.py).
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field
 from typing import Any
 
 from bringup.core.frozen import frozen
@@ -168,8 +167,6 @@ class Section:
     short: str = ""
     may_be_empty: bool = False
     """Whether the key may stand with nothing after it."""
-    later: Mapping[str, str] = field(default_factory=dict)
-    """Keys that are understood but not done by this version, with what to say."""
     alone: bool = False
     """Exactly one of the fields must stand."""
 
@@ -220,9 +217,7 @@ class Section:
     def _knows(self, key: Scalar, problems: Problems) -> bool:
         if any(one.name == key.text for one in self.fields):
             return True
-        if key.text in self.later:
-            problems.add(key, f"'{key.text}' is not supported by this version: {self.later[key.text]}")
-        elif key.text[:1].isdigit():
+        if key.text[:1].isdigit():
             problems.add(key, f"'{key.text}' stands where a key is due", "a comma ends a value: write 3.3 V, not 3,3 V")
         else:
             known = [one.name for one in self.fields]

@@ -100,10 +100,15 @@ def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: boo
         revision=revision,
         variant=variant,
         steps=steps,
-        sources=tuple(SourceText(*source) for source in connection.execute(_SOURCES, key)),
+        sources=sources_of(connection, attempt),
         disturbed=next(_disturbed(connection, attempt, off_verified=off_verified), ""),
         reworked="" if rework is None else f"{rework_from(*rework[:5]).change} ({rework[5][:10]})",
     )
+
+
+def sources_of(connection: sqlite3.Connection, attempt: str) -> tuple[SourceText, ...]:
+    """Return the files that an attempt was made with, as they were then."""
+    return tuple(SourceText(*source) for source in connection.execute(_SOURCES, {"attempt": attempt}))
 
 
 def _disturbed(connection: sqlite3.Connection, attempt: str, *, off_verified: int | None) -> Iterator[str]:

@@ -6,15 +6,11 @@ import sqlite3
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.earlier import sources_of
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import attempt, attempts, readings
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 from bringup.runner.records import SourceText
-
-_SOURCES = (
-    "SELECT u.kind, u.path, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256"
-    " WHERE u.attempt = :attempt ORDER BY u.kind, u.path"
-)
 
 
 @frozen
@@ -40,5 +36,4 @@ def to_explain(
         last = attempt(connection, beginning)
     if last.serial != serial:
         raise CommandError(f"attempt {last.id[:ID_SHOWN]} is of {last.serial}, not of {serial}", "Name its unit.")
-    sources = tuple(SourceText(*row) for row in connection.execute(_SOURCES, {"attempt": last.id}))
-    return ToExplain(last, tuple(readings(connection, Filters(attempt=last.id))), sources)
+    return ToExplain(last, tuple(readings(connection, Filters(attempt=last.id))), sources_of(connection, last.id))
