@@ -16,13 +16,14 @@ from hypothesis import strategies as st
 
 from bringup.commands import report
 from bringup.commands.main import main
-from bringup.commands.markup import element, joined
-from bringup.commands.report_pictures import WIDTH, place_picture
+from bringup.commands.pages import WORDS
 from bringup.core.limits import parse_limits
 from bringup.core.thinning import opened, thinned
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import ExitCode
 from bringup.logbook.record import LogbookRecord
+from bringup.pages.place import WIDTH, place_of
+from bringup.pages.rendering import environment, trusted
 from bringup.runner.records import PollSample
 from tests.logbook_samples import APPLY, MEASURE, NOON, add_attempt, ohms, start, volts
 
@@ -243,10 +244,13 @@ def test_a_file_that_exists_is_kept_unless_forced(run: Run, tmp_path: Path) -> N
     assert run("MBL-0001", "--out", str(tmp_path / "none" / "r.html"))[0] == ExitCode.REFUSED
 
 
+TWO = """<p title="{{ beside }}">{{ inside }}</p>"""
+
+
 @settings(max_examples=30)
 @given(st.text(max_size=40), st.text(max_size=40))
 def test_any_text_comes_back_as_text(inside: str, beside: str) -> None:
-    page = Page(element("p", inside, title=beside))
+    page = Page(environment({}).from_string(TWO).render(inside=inside, beside=beside))
 
     assert [tag for tag, _ in page.tags] == ["p"]
     assert page.faults == []
@@ -255,9 +259,22 @@ def test_any_text_comes_back_as_text(inside: str, beside: str) -> None:
         assert page.tags[0][1] == {"title": beside}
 
 
-def test_markup_is_kept_and_text_beside_it_escaped() -> None:
-    assert joined(element("b", "1 < 2"), "<i>") == "<b>1 &lt; 2</b>&lt;i&gt;"
-    assert element("p", class_="a", aria_label="b", open=None) == '<p class="a" aria-label="b"></p>'
+def test_what_is_trusted_is_markup_and_what_no_fact_bears_is_an_error() -> None:
+    made = environment({"loud": str.upper})
+
+    assert made.from_string("{{ a }}{{ b|loud }}{{ c }}").render(a=trusted("<b/>"), b="<i>\x1b", c=None) == (
+        "<b/>&lt;I&gt;\\x1b"
+    )
+    with pytest.raises(Exception, match="'nowhere' is undefined"):
+        made.from_string("{{ nowhere }}").render()
+
+
+def test_every_template_can_be_read_and_its_words_are_known() -> None:
+    made = environment(WORDS)
+
+    assert {"page.html", "parts.html", "report.html", "style.css"} <= set(made.list_templates())
+    for name in made.list_templates():
+        made.get_template(name)
 
 
 @settings(max_examples=30)
@@ -266,16 +283,20 @@ def test_markup_is_kept_and_text_beside_it_escaped() -> None:
     st.sampled_from(["3.3 V ± 2 %", "-12 V ± 2 %", "> 1 V", "< 50 mV", "0 V .. 5 V", "> 0 V"]),
 )
 def test_the_mark_of_any_value_stays_in_its_picture(value: float, limits: str) -> None:
-    (corners,) = re.findall(r'points="([^"]*)"', place_picture(value, parse_limits(limits)))
+    place = place_of(value, parse_limits(limits))
 
-    assert all(0 <= float(each.split(",")[0]) <= WIDTH for each in corners.split())
+    assert place is not None
+    assert all(0 <= float(each.split(",")[0]) <= WIDTH for each in place.corners.split())
 
 
 def test_the_mark_is_where_the_value_is() -> None:
-    words = [place_picture(value, parse_limits("3 V .. 4 V")) for value in (3.0, 3.5, 4.2)]
+    places = [place_of(value, parse_limits("3 V .. 4 V")) for value in (3.0, 3.5, 4.2)]
 
-    assert [re.findall("at [0-9]+ %", each)[0] for each in words] == ["at 0 %", "at 50 %", "at 120 %"]
-    assert "below the one limit" in place_picture(3, parse_limits("> 4 V"))
+    assert [re.findall("at [0-9]+ %", each.said)[0] for each in places if each] == ["at 0 %", "at 50 %", "at 120 %"]
+    below = place_of(3, parse_limits("> 4 V"))
+    assert below is not None
+    assert "below the one limit" in below.said
+    assert place_of(None, parse_limits("> 4 V")) is place_of(3, None) is None
 
 
 values = st.none() | st.floats(min_value=-100, max_value=100)

@@ -14,7 +14,7 @@ import bringup
 
 PACKAGE = Path(bringup.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
-EDGES = {"files", "instruments", "simulation", "logbook", "terminal", "host"}
+EDGES = {"files", "instruments", "simulation", "logbook", "terminal", "host", "pages"}
 
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
@@ -38,6 +38,8 @@ DOORS: dict[str, tuple[str, ...]] = {
     "sqlite3": ("logbook/",),
     "sqlite_utils": ("logbook/",),
     "click": ("commands/",),
+    "jinja2": ("pages/rendering.py",),
+    "markupsafe": ("pages/rendering.py",),
     "matplotlib": ("commands/report_traces.py",),
 }
 """Outside library -> the modules (or folder) through which alone it comes in."""
@@ -154,6 +156,7 @@ def test_help_imports_nothing_heavy() -> None:
         "sqlite_utils",
         "numpy",
         "matplotlib",
+        "jinja2",
         "rich",
         "ruamel",
         "sqlite3",
@@ -178,4 +181,4 @@ def test_run_imports_nothing_before_its_first_message_that_can_wait(tmp_path: Pa
     )
 
     assert {"click", "sqlite3", "pyvisa"} <= loaded, "it came as far as to the instruments"
-    assert not loaded & {"ruamel", "quantiphy", "rich", "pickle", "statistics", "difflib"}
+    assert not loaded & {"ruamel", "quantiphy", "rich", "jinja2", "pickle", "statistics", "difflib"}

@@ -12,7 +12,7 @@ import click
 from bringup import __version__
 from bringup.commands.asking import simulated_asked
 from bringup.commands.common import logbook_option
-from bringup.commands.report_page import page
+from bringup.commands.report_page import report_page
 from bringup.commands.report_traces import INSTALL, library
 from bringup.commands.saying import say
 from bringup.commands.tables import local_time
@@ -43,7 +43,7 @@ def command(what: str, logbook: Path, out: Path, force: bool, simulated: str | N
     found = read(logbook, lambda connection: whole(connection, what, simulated_asked(simulated)))
     figure = library() if found.supply or found.logs else None
     made = f"Made {local_time(datetime.now().astimezone())} by bringup {__version__} from {logbook.name}."
-    _write(out, page(found, figure, made))
+    _write(out, report_page(found, figure, made))
     of = found.attempt
     say(f"{out}: {of.serial}, attempt {of.id[:ID_SHOWN]}, {len(of.readings)} readings")
     if figure is None and (found.supply or found.logs):

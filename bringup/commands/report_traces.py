@@ -7,9 +7,9 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from bringup.commands.markup import Markup, element, trusted
 from bringup.core.thinning import opened, thinned
 from bringup.logbook.traces import Trace
+from bringup.pages.rendering import trusted
 
 MOST_POINTS = 1500
 INSTALL = "pip install 'bringup[report]' (from a checkout: pip install '.[report]')"
@@ -27,15 +27,13 @@ def library() -> Any | None:
     return Figure
 
 
-def curves(
-    figure: Any, traces: Sequence[Trace], beginnings: Sequence[tuple[int, float]], *, title: str, number: int
-) -> Markup:
+def drawn(figure: Any, traces: Sequence[Trace], beginnings: Sequence[tuple[int, float]], *, number: int) -> Any:
     """Return one picture with a panel for each trace, all over the same time; steps are marked with their numbers.
 
-    `number`: which picture of the page this is, for names within it. What it says in words is its label.
+    `number`: which picture of the page this is, for names within it.
     """
-    drawn = figure(figsize=(7.2, 0.5 + 1.5 * len(traces)), layout="constrained")
-    panels = drawn.subplots(len(traces), 1, sharex=True, squeeze=False)[:, 0]
+    made = figure(figsize=(7.2, 0.5 + 1.5 * len(traces)), layout="constrained")
+    panels = made.subplots(len(traces), 1, sharex=True, squeeze=False)[:, 0]
     first = min(at for trace in traces for at, _ in trace.course)
     last = max(at for trace in traces for at, _ in trace.course)
     marks = [(step, at) for step, at in beginnings if first <= at <= last]
@@ -52,13 +50,12 @@ def curves(
         panels[0].annotate(str(step), (at, 1), xycoords=("data", "axes fraction"), va="bottom", ha="center", fontsize=8)
     panels[-1].set_xlabel("seconds since the attempt began; dashed lines: steps by number")
     out = io.StringIO()
-    drawn.savefig(out, format="svg", metadata={"Creator": None, "Date": None, "Format": None, "Type": None})
-    return element("div", _inline(out.getvalue(), number), class_="curves", role="img", aria_label=title)
+    made.savefig(out, format="svg", metadata={"Creator": None, "Date": None, "Format": None, "Type": None})
+    return trusted(_inline(out.getvalue(), number))
 
 
-def _inline(svg: str, number: int) -> Markup:
+def _inline(svg: str, number: int) -> str:
     """Take the document's head off and make names within it this picture's own."""
     body = svg[svg.index("<svg") :]
     body = re.sub(r' xmlns:xlink="[^"]*"', "", body.replace("xlink:href", "href"))
-    body = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>c{number}-", body)
-    return trusted(body)
+    return re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>c{number}-", body)

@@ -1,0 +1,68 @@
+"""Pages out of templates, with the words that every page writes: values, limits, times and results as in tables."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bringup.commands.tables import (
+    SIMULATED,
+    failure_text,
+    limits_text,
+    local_time,
+    quantity_text,
+    remarks,
+    result_text,
+    value_text,
+)
+from bringup.core.words import Result, StepOutcome
+from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.rows import LoggedReading, LoggedStep
+from bringup.pages.place import place_of
+from bringup.pages.rendering import Words, environment
+
+FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
+
+
+def page(template: str, **facts: Any) -> str:
+    """Return the page that the template of that name makes of the facts."""
+    return str(environment(WORDS).get_template(template).render(**facts))
+
+
+def failed(logged: LoggedReading) -> bool:
+    """Whether a reading is one that did not pass."""
+    return logged.reading.result in FAILED
+
+
+def _remarks_of(logged: LoggedReading) -> str:
+    """What sets a reading apart, but that it is simulated: that stands across the whole page."""
+    return "; ".join(filter(None, (remarks(logged).replace(SIMULATED, "").strip(", "), logged.reading.note)))
+
+
+def _outcome_text(step: LoggedStep) -> str:
+    """What became of a step, and who said so."""
+    outcome = "begun, not ended" if step.outcome is None else step.outcome.value
+    if step.outcome is StepOutcome.LEFT_OUT:
+        outcome += f"{' by ' + step.who if step.who else ''}: {step.why}"
+    if step.carried_from:
+        outcome += f", in attempt {_short_id(step.carried_from)}"
+    return outcome
+
+
+def _short_id(identity: str) -> str:
+    return identity[:ID_SHOWN]
+
+
+WORDS: Words = {
+    "failed": failed,
+    "failure_text": failure_text,
+    "limits_text": limits_text,
+    "local_time": local_time,
+    "outcome_text": _outcome_text,
+    "place_in": place_of,
+    "quantity_text": quantity_text,
+    "remarks_of": _remarks_of,
+    "result_text": result_text,
+    "short_id": _short_id,
+    "value_text": value_text,
+}
+"""Filters of the templates."""
