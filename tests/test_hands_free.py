@@ -18,6 +18,7 @@ from bringup.core.words import AttemptResult, How, Result
 from bringup.runner.probe_search import sought
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Interruption
+from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.hand import Touching, bounced, course_to
 from bringup.simulation.person import Scripted
 from tests.fakes import SimulatedBench
@@ -179,11 +180,44 @@ def test_an_extra_reading_of_any_point_is_taken_on_the_way() -> None:
     assert outcome.result is AttemptResult.PASSED
 
 
+def damaged_above(bench: SimulatedBench, name: str, limit: str) -> None:
+    damaging = replace(bench.board.rails[name], damage_above=parse_quantity(limit))
+    bench.procedure = replace(bench.procedure, board=replace(bench.board, rails={**bench.board.rails, name: damaging}))
+
+
+def off_after(bench: SimulatedBench, touching: Sequence[Touching], touch: float) -> tuple[AttemptOutcome, float]:
+    """Run with the probe on its way to 3V3 on this course; return how long after the touch the output was off.
+
+    The touch, as all times of the course, in seconds after the hand was told to go there.
+    """
+    off: list[float] = []
+
+    def look() -> None:
+        if not bench.on():
+            off.append(bench.clock.monotonic())
+
+    def course(_: str, now: float) -> Sequence[Touching]:
+        for later in range(5000):
+            bench.clock.at(now + touch + later / 1000, look, wakes=False)
+        off.append(now + touch)
+        return [Touching(now + each.at, each.on) for each in touching]
+
+    tidy = bench.world.hand
+
+    def hand(point: str | None, now: float) -> None:
+        if point == "3V3":
+            bench.world.follow(course(point, now), now)
+        else:
+            tidy(point, now)
+
+    bench.world.hand = hand  # type: ignore[method-assign]
+    outcome = bench.run()
+    return outcome, off[1] - off[0] if len(off) > 1 else math.inf
+
+
 def test_volts_that_damage_and_fit_nothing_else_cut_power_and_are_asked_about() -> None:
-    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 9.0)})
-    damaging = replace(bench.board.rails["3V3"], damage_above=parse_quantity("4 V"))
-    board = replace(bench.board, rails={**bench.board.rails, "3V3": damaging})
-    bench.procedure = replace(bench.procedure, board=board)
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
+    damaged_above(bench, "3V3", "4 V")
     answering(bench, "Was the probe on TP4 (3V3)?", "no, it was on something else")
 
     outcome = bench.run()
@@ -192,6 +226,41 @@ def test_volts_that_damage_and_fit_nothing_else_cut_power_and_are_asked_about() 
     assert outcome.off_verified is True
     assert "elsewhere than at 3V3" in outcome.cause
     assert "3V3" not in measured(bench)
+
+
+@pytest.mark.parametrize("volts", [6.4, 14.0, 45.0], ids=["within range", "beyond it", "far beyond it"])
+def test_volts_that_damage_cut_power_within_two_readings_that_say_so(volts: float) -> None:
+    bench = held("12V0", "3V3")
+    damaged_above(bench, "3V3", "4 V")
+
+    outcome, took = off_after(bench, [Touching(1.0, None), *bounced(volts, 1.5)], 1.5)
+
+    # The tip bounces for 50 ms at most, a reading takes some 25 ms; leaving a range and finding another takes longer.
+    assert took < 0.2
+    assert outcome.result is AttemptResult.FAILED
+
+
+def test_a_node_that_swings_beyond_what_damages_it_cuts_power_too() -> None:
+    bench = held("12V0", "3V3")
+    damaged_above(bench, "3V3", "4 V")
+    swinging = [Touching(1.5 + place * 0.05, 5.6 + 0.7 * (place % 3)) for place in range(60)]
+
+    outcome, took = off_after(bench, [Touching(1.0, None), *swinging], 1.5)
+
+    assert took < 0.4
+    assert outcome.result is AttemptResult.FAILED
+
+
+def test_a_slip_over_other_points_and_through_the_air_cuts_nothing() -> None:
+    bench = held("12V0", "3V3")
+    damaged_above(bench, "3V3", "4 V")
+    slipping = [Touching(1.0, None), *bounced("12V0", 1.4, "a"), Touching(1.9, None), *bounced("5V0", 2.1, "b")]
+
+    outcome, took = off_after(bench, [*slipping, Touching(2.8, None), *bounced("3V3", 3.4, "c")], 1.0)
+
+    assert outcome.result is AttemptResult.PASSED
+    assert measured(bench)["3V3"] == pytest.approx(3.3, rel=0.02)
+    assert took > 2.4
 
 
 def test_volts_that_can_shock_cut_power_at_once() -> None:

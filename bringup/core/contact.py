@@ -29,6 +29,12 @@ ALIKE_LEAST = 0.01
 """Volts."""
 STILL, SCATTERS = 3.0, 6.0
 """So many times what may still drift, and so many standard deviations, a value at rest may move."""
+AGREE = 0.01
+"""Two readings in a row that differ by less than this part (and AGREE_LEAST) are of one node, if not yet at rest: half
+a reading on its way, or a charge that leaks from an open probe, is not followed by one like it (common practice, no
+source)."""
+AGREE_LEAST = 0.02
+"""Volts."""
 AS_SET = 0.02
 """Part of the volts set that leads and instruments may take from them, or add, without a question ..."""
 AS_SET_LEAST = 0.1
@@ -129,6 +135,10 @@ class Touch:
         """Whether the probe was seen to leave the last point, or need not have been."""
         return self._lifted
 
+    def no_others(self, number: float) -> bool:
+        """Whether such volts are of no other point that is known, nor of the last one, where the probe may still be."""
+        return not self._like(number) and (self._lifted or not self._same(number))
+
     def begin_again(self) -> None:
         """Forget what was at rest: it is no reading (the supply was in current limit meanwhile)."""
         self._settler, self._rest_from = Settler(self._manner), None
@@ -220,6 +230,11 @@ class Touch:
 def alike(volts: float, other: float) -> bool:
     """Whether two voltages are too near each other for two points to be told apart by them."""
     return abs(volts - other) <= max(ALIKE_LEAST, ALIKE * max(abs(volts), abs(other)))
+
+
+def agree(volts: float, other: float) -> bool:
+    """Whether two readings in a row may be of one node that has not quite come to rest."""
+    return abs(volts - other) <= max(AGREE_LEAST, AGREE * max(abs(volts), abs(other)))
 
 
 def _accepts(limits: Limits | None, number: float) -> bool:

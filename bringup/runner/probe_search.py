@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from bringup.core.contact import HELD_FOR, Contact, Sought, Standing, Touch, Why
+from bringup.core.contact import HELD_FOR, Contact, Sought, Standing, Touch, Why, agree
 from bringup.core.expectation import voltage_limits
 from bringup.core.hazard import SHOCK_VOLTS
 from bringup.core.limits import Limits
@@ -21,13 +21,15 @@ from bringup.core.words import How, Kind
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.lost_meter import SILENT_READINGS
-from bringup.runner.measuring import LEAST_STEP, around_of, limited_at, look_beside, looked, read_once
+from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, around_of, limited_at, look_beside, looked, read_once
 from bringup.runner.probe_words import asked, told, where
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
 from bringup.runner.wait import Offer
 from bringup.runner.work import Settled, Work
 
+SWINGING = 5
+"""So many readings in a row beyond what damages are believed though they do not agree: a tip rests after one or two."""
 STALE = 0.5
 """Seconds after which a reading says nothing of where the probe is now: a question was answered meanwhile."""
 WAS_ON_IT, WAS_NOT = "yes, it was", "no, it was on something else"
@@ -71,6 +73,8 @@ class Search:
         """Whether the meter finds its own range: the volts were beyond that of the volts expected."""
         self._over_from: float | None = None
         self._shocks = 0
+        self._damaging: list[Value] = []
+        """Readings in a row that damage the point and are no other point's."""
 
     def found(self) -> Settled | None:
         """Read until a reading is taken. None: a key wished for something else first."""
@@ -108,9 +112,9 @@ class Search:
         if now - at > STALE:
             self._touch.begin_again()
             return None
-        contact = self._over_range(at, contact)
-        if contact.standing is Standing.OFFERED and (found := self._cut_if_damaging(contact)) is not None:
+        if (found := self._cut_if_damaging(value)) is not None:
             return found
+        contact = self._over_range(at, contact)
         confirmed = self._offer is not None and self._offer.pending.done
         if contact.standing is Standing.TAKEN or (confirmed and contact.by_key):
             sample = looked(work, look_beside(work, self._point))
@@ -151,17 +155,22 @@ class Search:
             self._work.power.cut(trip)
             raise trip
 
-    def _cut_if_damaging(self, contact: Contact) -> Settled | None:
+    def _cut_if_damaging(self, value: Value) -> Settled | None:
         """Power off for volts that damage the point, where they are no other point's; return the reading.
 
-        Whether the probe was on the point is asked with power off.
+        Two readings in a row that agree are believed, or as many that find no end of the meter's own ranges, or more
+        that damage without agreeing: a node that swings, or runs away. Whether the probe was on the point is asked
+        with power off.
         """
         work = self._work
         point, known = self._point, self._point in (*work.board.inputs, *work.board.rails)
-        if not known or contact.value is None or contact.like or Why.UNSTEADY in contact.why:
+        trip = trip_of(work, point, value) if known else None
+        within = value.over_range and not self._wide
+        if trip is None or within or (value.number is not None and not self._touch.no_others(value.number)):
+            self._damaging.clear()
             return None
-        trip = trip_of(work, point, contact.value)
-        if trip is None:
+        self._damaging.append(value)
+        if not self._believed():
             return None
         self._take_back()
         work.power.cut(trip)
@@ -171,7 +180,19 @@ class Search:
         choices = (WAS_ON_IT, WAS_NOT)
         if work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=WAS_ON_IT)).text == WAS_NOT:
             raise BrokenOff(f"power was cut for volts that the probe met elsewhere than at {point}")
-        return Settled(contact.value)
+        return Settled(value)
+
+    def _believed(self) -> bool:
+        """Whether the last readings that damage say it for certain."""
+        if len(self._damaging) < OVER_RANGES:
+            return False
+        before, last = self._damaging[-2:]
+        if before.number is None or last.number is None:
+            return bool(before.over_range and last.over_range)
+        if agree(before.number, last.number):
+            return True
+        sizes = [abs(each.number) for each in self._damaging if each.number is not None]
+        return len(sizes) >= SWINGING and sizes != sorted(sizes, reverse=True)  # a charge that leaks only falls
 
     # the key that is asked for
 
