@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import subprocess
 import sys
 import threading
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 import pyvisa
@@ -209,3 +211,15 @@ def test_half_a_bench_missing_leaves_the_other_half_and_says_who() -> None:
 
 def test_broken_carries_its_words() -> None:
     assert str(Broken(LinkFault.LOST, "gone")) == "gone"
+
+
+def test_pyvisa_is_loaded_without_numpy_which_others_still_find(tmp_path: Path) -> None:
+    (tmp_path / "numpy.py").write_text("here = True\n", encoding="utf-8")
+    program = (
+        "import sys\nfrom bringup.instruments.visa_library import load\n"
+        "load('@py')\nprint('numpy' in sys.modules, 'pyvisa' in sys.modules)\n"
+        "import numpy, pyvisa.util\nprint(numpy.here, pyvisa.util.np)"
+    )
+    environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"}
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, env=environment)
+    assert done.stdout.split() == ["False", "True", "True", "None"]

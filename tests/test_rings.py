@@ -181,4 +181,4 @@ def test_run_imports_nothing_before_its_first_message_that_can_wait(tmp_path: Pa
     )
 
     assert {"click", "sqlite3", "pyvisa"} <= loaded, "it came as far as to the instruments"
-    assert not loaded & {"ruamel", "quantiphy", "rich", "jinja2", "pickle", "statistics", "difflib"}
+    assert not loaded & {"ruamel", "quantiphy", "rich", "jinja2", "pickle", "statistics", "difflib", "numpy"}

@@ -7,7 +7,10 @@ that a command that opens nothing never pays for it.
 from __future__ import annotations
 
 import atexit
+import sys
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from bringup.instruments.wire import Broken
@@ -32,9 +35,29 @@ _LOADING: dict[str, threading.Lock] = {}
 sets it up. A library that hangs then keeps only its own sessions waiting."""
 
 
+_IMPORTING = threading.Lock()
+
+
+@contextmanager
+def _without_numpy() -> Iterator[None]:
+    """Let pyvisa find no numpy: it would load it, where it is installed, for blocks of binary values.
+
+    We decode those ourselves, and numpy takes longer to load than all else that the first message waits for.
+    """
+    if "numpy" in sys.modules:
+        yield
+        return
+    sys.modules["numpy"] = None  # type: ignore[assignment]  # to `import`, the word for "there is none"
+    try:
+        yield
+    finally:
+        del sys.modules["numpy"]
+
+
 def load(backend: str) -> Any:
     """Import all that opening a session needs, and return the resource manager. Backends raise anything."""
-    import pyvisa
+    with _IMPORTING, _without_numpy():
+        import pyvisa
 
     with _LOADING.setdefault(backend, threading.Lock()):
         manager = pyvisa.ResourceManager(backend)

@@ -7,13 +7,20 @@ import platform
 import sqlite3
 import statistics
 from collections.abc import Sequence
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
 
 
 def facts() -> str:
     """Return processor count and load, system, and the versions that matter, in one line."""
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
-    versions = ", ".join(f"{name} {version(name)}" for name in ("pyvisa", "pyvisa-py"))
+    versions = ", ".join(f"{name} {_version(name)}" for name in ("pyvisa", "pyvisa-py", "numpy"))
     return (
         f"{os.cpu_count()} x {platform.machine()}, load {load:.2f} before, {platform.system()} {platform.release()}, "
         f"Python {platform.python_version()}, SQLite {sqlite3.sqlite_version}, {versions}"
