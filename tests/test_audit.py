@@ -33,6 +33,7 @@ from bringup.logbook.deviation_statements import (
     part_statement,
     photo_statement,
     picture_statement,
+    reference_statement,
     rework_statement,
 )
 from bringup.logbook.encoding import Cell, encode_row, link_hash, row_hash, seed
@@ -87,6 +88,7 @@ def write_deviations(path: Path, ids: dict[str, str]) -> None:
                     part_statement(digest, 0, bytes([number])),
                     photo_statement(entered, Photo(f"top {number}.png"), digest),
                     disposition_statement(entered, Decision.WAIVER, f"as agreed {number}", reading),
+                    reference_statement(entered, "known to be good", ids["0001"], withdrawn=bool(number)),
                 ],
             )
 

@@ -57,6 +57,7 @@ def command(
 ) -> None:
     """Compare A with B: units, attempts (the beginning of an id), lots, revisions; B may be `rest`.
 
+    Either may be `reference`: what is marked so of the other one's board (`bringup reference`).
     Where a name could be several, write unit=NAME, attempt=ID, lot=NAME or revision=NAME; a name may hold * and ?.
     Of each unit the last reading of a point counts. What missed a limit on one side only comes first, then what
     takes up most of the width between its limits. Real and simulated readings are never compared.

@@ -75,6 +75,7 @@ def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool
             "observations": [each.as_json() for story in stories for each in story.beside.observations],
             "photos": [each.as_json() for story in stories for each in story.beside.photos],
             "dispositions": [each.as_json() for story in stories for each in story.beside.dispositions],
+            "references": [each.as_json() for story in stories for each in story.beside.references],
             "changes": [each.as_json() for story in stories for each in story.effects],
         }
         print_json(lacking.beside(told, stories[0].serial))

@@ -48,6 +48,10 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
         for each in beside.dispositions
     ]
     told += [
+        Entry(each.origin.at, f"{said(each.said, each.origin)}{each.why}", each.origin.attempt, by_time(each.origin.at))
+        for each in beside.references
+    ]
+    told += [
         Entry(each.origin.at, photo_line(each), each.origin.attempt, by_time(each.origin.at)) for each in beside.photos
     ]
     return sorted(told, key=lambda entry: (entry.place, entry.at))

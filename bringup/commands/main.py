@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "observation": "something noticed on a unit; --design lists what is to change in the next revision",
     "photo": "a photo into a unit's history, and out again",
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
+    "reference": "marks a unit or attempt that others are compared with",
     "diagnose": "likely causes of what a unit's last attempt read",
     "audit": "whether the logbook is as it was written",
 }

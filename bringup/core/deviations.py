@@ -32,6 +32,13 @@ class Decision(StrEnum):
     RELEASED = "released"
 
 
+class ReferenceMark(StrEnum):
+    """What is said of a unit or an attempt with which others are compared."""
+
+    MARKED = "marked"
+    WITHDRAWN = "withdrawn"
+
+
 @frozen
 class Rework:
     """Something that was changed on a unit. `was` or `became` '' where a part was added or taken off."""

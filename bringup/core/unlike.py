@@ -13,6 +13,7 @@ from statistics import mean, median
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
+from bringup.core.reference import Key, Reference, difference
 from bringup.core.words import Kind, Result
 
 NOTICED = 3.5
@@ -26,8 +27,8 @@ source)."""
 OF_MAD, OF_MEAN = 0.6745, 1.253314
 """What makes the median (mean) absolute deviation of a normal distribution its standard deviation."""
 
-Key = tuple[int, str, str, str]
-"""Index of the step, input or rail, kind of quantity, aspect."""
+SPREAD = ("minimum", "maximum", "standard deviation", "peak to peak", "slope per hour")
+"""What a log has beside its mean: how far it lies from another unit's says nothing by itself."""
 GOOD = (Result.PASS, Result.CONDITIONAL_PASS, Result.RECORDED)
 
 
@@ -51,6 +52,25 @@ class Sisters:
     """What passed sisters read: units of the same board, revision and variant, all real or all simulated."""
 
     values: Mapping[Key, tuple[float, ...]] = field(default_factory=dict)
+    reference: Reference | None = None
+    """The one of them, or the earlier attempt, that is marked as reference."""
+
+    def beside(self, reading: Reading) -> str:
+        """Say how a reading differs from the reference's and from the sisters'; '' where neither has one.
+
+        Sisters are told from the number on from which a difference can be noticed.
+        """
+        if reading.value is None or reading.point is None or not compared(reading) or reading.aspect in SPREAD:
+            return ""
+        key, told = key_of(reading), []
+        if self.reference is not None and key in self.reference.values:
+            told.append((f"reference {self.reference.name}", self.reference.values[key]))
+        known = self.values.get(key, ())
+        if len(known) >= LEAST_SISTERS:
+            told.append((f"median of {len(known)} sisters", median(known)))
+        return "; ".join(
+            f"{difference(reading.value, of, reading.unit, reading.resolution)} from {name}" for name, of in told
+        )
 
     def remark(self, reading: Reading) -> str:
         """Say how a good reading is unlike the sisters'; '' where it is not, or where too few are known."""

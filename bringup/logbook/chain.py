@@ -35,6 +35,7 @@ COVERED: dict[str, tuple[str, ...]] = {
     "picture_parts": ("sha256", "part"),
     "photos": ("id",),
     "dispositions": ("id",),
+    "reference_marks": ("id",),
 }
 """Covered table -> the columns that name a row. None: rows are only ever added, and their order names them."""
 

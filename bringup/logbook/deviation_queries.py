@@ -6,11 +6,12 @@ from __future__ import annotations
 import sqlite3
 from collections import defaultdict
 
-from bringup.core.deviations import Decision
+from bringup.core.deviations import Decision, ReferenceMark
 from bringup.core.limits import parse_limits
 from bringup.logbook.deviation_rows import (
     Beside,
     LoggedDisposition,
+    LoggedMark,
     LoggedPhoto,
     LoggedRework,
     Waived,
@@ -35,6 +36,7 @@ DISPOSITIONS = (
     "SELECT x.*, r.rail, r.quantity, r.aspect FROM dispositions x LEFT JOIN readings r ON r.id = x.reading"
     " WHERE (:serial IS NULL OR (x.serial = :serial AND x.simulated = :simulated)) ORDER BY x.seq"
 )
+REFERENCE_MARKS = f"SELECT x.* FROM reference_marks x WHERE {_UNIT}"
 
 
 def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Beside:
@@ -46,6 +48,7 @@ def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> B
         observations=tuple(observation_from(row, behind[row["id"]]) for row in connection.execute(OBSERVATIONS, unit)),
         photos=tuple(photo_from(row) for row in connection.execute(PHOTOS, unit)),
         dispositions=tuple(_disposition(row) for row in connection.execute(DISPOSITIONS, unit)),
+        references=tuple(mark_from(row) for row in connection.execute(REFERENCE_MARKS, unit)),
     )
 
 
@@ -68,6 +71,11 @@ def photo_from(row: sqlite3.Row) -> LoggedPhoto:
     return LoggedPhoto(
         origin_from(row), row["file"], row["caption"], row["picture"] or "", row["kind"] or "", size, row["bytes"] or 0
     )
+
+
+def mark_from(row: sqlite3.Row) -> LoggedMark:
+    """Make the record of a row of `reference_marks`."""
+    return LoggedMark(origin_from(row), row["about"], ReferenceMark(row["kind"]), row["why"])
 
 
 def _disposition(row: sqlite3.Row) -> LoggedDisposition:

@@ -6,11 +6,12 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from bringup.core.deviations import Decision, Observation, Rework, Severity, Target
+from bringup.core.deviations import Decision, Observation, ReferenceMark, Rework, Severity, Target
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.reading import Reading
 from bringup.core.words import Result
+from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.values import time_text
 
 Json = dict[str, Any]
@@ -180,6 +181,27 @@ def waiver_of(reading: Reading, dispositions: Iterable[LoggedDisposition]) -> Lo
 
 
 @frozen
+class LoggedMark:
+    """That a unit or an attempt is a reference, or is none any more."""
+
+    origin: Origin
+    about: str | None
+    """Id of the attempt; None: what the unit last passed with."""
+    kind: ReferenceMark
+    why: str
+
+    @property
+    def said(self) -> str:
+        """What was done, in words: 'marked as reference', 'attempt 3f2a91c0 no reference any more'."""
+        what = "" if self.about is None else f"attempt {self.about[:ID_SHOWN]} "
+        return f"{what}{'no reference any more' if self.kind is ReferenceMark.WITHDRAWN else 'marked as reference'}"
+
+    def as_json(self) -> Json:
+        """Return every field; `about` null: the unit itself."""
+        return self.origin.as_json() | {"about": self.about, "kind": self.kind.value, "why": self.why}
+
+
+@frozen
 class Beside:
     """Everything of a unit beside its attempts and notes, each in the order in which it was entered."""
 
@@ -187,6 +209,7 @@ class Beside:
     observations: tuple[LoggedObservation, ...] = ()
     photos: tuple[LoggedPhoto, ...] = ()
     dispositions: tuple[LoggedDisposition, ...] = ()
+    references: tuple[LoggedMark, ...] = ()
 
 
 def observation_from(row: Any, readings: tuple[str, ...]) -> LoggedObservation:

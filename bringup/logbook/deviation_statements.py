@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import datetime
 
-from bringup.core.deviations import Decision, Observation, Photo, Rework
+from bringup.core.deviations import Decision, Observation, Photo, ReferenceMark, Rework
 from bringup.core.frozen import frozen
 from bringup.core.reading import new_id
 from bringup.logbook.statements import Statement, Values, insert, place
@@ -36,6 +36,7 @@ PICTURE = insert("pictures", "sha256 kind width height bytes", " ON CONFLICT (sh
 PICTURE_PART = insert("picture_parts", "sha256 part content", " ON CONFLICT (sha256, part) DO NOTHING")
 PHOTO = insert("photos", f"{_ENTERED} picture file caption")
 DISPOSITION = insert("dispositions", f"{_ENTERED} kind why reading limits")
+REFERENCE_MARK = insert("reference_marks", f"{_ENTERED} about kind why")
 
 
 def unit_statement(serial: str, board: str, revision: str, *, simulated: bool) -> Statement:
@@ -83,6 +84,12 @@ def disposition_statement(
 ) -> Statement:
     """A decision about a unit. `reading`, `limits`: what a waiver is about, and within what later ones are waived."""
     return DISPOSITION, (*_row(entered), kind, storable(why), reading, limits)
+
+
+def reference_statement(entered: Entered, why: str, about: str | None, *, withdrawn: bool) -> Statement:
+    """A unit (`about` None) or an attempt marked as reference, or that mark withdrawn."""
+    kind = ReferenceMark.WITHDRAWN if withdrawn else ReferenceMark.MARKED
+    return REFERENCE_MARK, (*_row(entered), about, kind, storable(why))
 
 
 def _row(entered: Entered) -> Values:

@@ -1,4 +1,4 @@
-"""The tables beside attempts, as SQL for the migrations: reworks, observations, photos, dispositions.
+"""The tables beside attempts, as SQL for the migrations: reworks, observations, photos, dispositions, references.
 
 Each row is of a unit, real or simulated; `attempt` is the one in which it was entered, NULL where that was done
 outside of any. A rework says after which attempt it came (`follows`), since wall clocks may be set: NULL for none.
@@ -97,4 +97,18 @@ CREATE TABLE dispositions (
     "CREATE INDEX observations_of_board ON observations (board)",
     "CREATE INDEX photos_of_unit ON photos (serial, simulated)",
     "CREATE INDEX dispositions_of_unit ON dispositions (serial, simulated)",
+)
+
+REFERENCE_MARKS = (
+    # `about`: the attempt that is the reference; NULL: what the unit last passed with, whichever attempt that is.
+    f"""
+CREATE TABLE reference_marks (
+    {_OF_UNIT}
+    about TEXT REFERENCES attempts (id),
+    kind TEXT NOT NULL CHECK (kind IN ('marked', 'withdrawn')),
+    why TEXT NOT NULL CHECK (why <> ''),
+    {_UNIT}
+) STRICT
+""",
+    "CREATE INDEX reference_marks_of_unit ON reference_marks (serial, simulated)",
 )

@@ -8,11 +8,14 @@ from dataclasses import replace
 
 from bringup.core.frozen import frozen
 from bringup.core.taken import Taken
+from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+from bringup.logbook.references import reference_of_board
 
 REST = "rest"
+REFERENCE = "reference"
 WAYS = ("unit", "attempt", "lot", "revision")
 LEAST_ID = 4
 """Characters from which on a bare word may be the beginning of an attempt's id."""
@@ -48,8 +51,16 @@ def find_sides(connection: sqlite3.Connection, texts: tuple[str, str], asked: Fi
     """
     if texts[0] == REST:
         raise CommandError("the rest of what? 'rest' comes second", "bringup compare SERIAL rest")
-    one = _side(connection, texts[0], asked)
-    other = Side("the rest", REST, asked) if texts[1] == REST else _side(connection, texts[1], asked)
+    if texts == (REFERENCE, REFERENCE) or (REFERENCE in texts and REST in texts):
+        raise CommandError("compare what with the reference?", "bringup compare SERIAL reference")
+    if REFERENCE in texts:
+        place = texts.index(REFERENCE)
+        known = _side(connection, texts[1 - place], asked)
+        found = _reference(connection, known, asked)
+        one, other = (found, known) if place == 0 else (known, found)
+    else:
+        one = _side(connection, texts[0], asked)
+        other = Side("the rest", REST, asked) if texts[1] == REST else _side(connection, texts[1], asked)
     board = _board(connection, one, other)
     if other.way == REST:
         other = replace(other, filters=replace(asked, board=board))
@@ -66,6 +77,27 @@ def find_sides(connection: sqlite3.Connection, texts: tuple[str, str], asked: Fi
         right = [each for each in right if each.serial not in units]
     everybody = taken(connection, replace(asked, board=board, simulated=simulated))
     return Sides(one, other, simulated, len(both) > 1, tuple(left), tuple(right), tuple(everybody))
+
+
+def _reference(connection: sqlite3.Connection, beside: Side, asked: Filters) -> Side:
+    """Return the reference of the design that the other side is of. Raises CommandError where there is none."""
+    board = _board(connection, beside, Side("the rest", REST, asked))
+    newest = connection.execute(
+        "SELECT a.revision FROM attempts a WHERE a.serial LIKE :serial AND a.board = :board"
+        " ORDER BY a.seq DESC LIMIT 1",
+        {"serial": beside.filters.serial or "%", "board": board},
+    ).fetchone()
+    for kind in kinds(connection, beside.filters):
+        found = reference_of_board(connection, board, newest and newest[0], simulated=kind)
+        if found is not None:
+            mark, attempt = found
+            # Of a unit all that passed counts: one procedure reads what another does not.
+            which = replace(asked, attempt=attempt) if mark.about is not None else replace(asked, serial=mark.serial)
+            which = replace(which, simulated=kind, attempt_result=AttemptResult.PASSED)
+            return Side(f"reference {mark.name}", REFERENCE, which)
+    raise CommandError(
+        f"nothing of the board '{board}' is marked as reference", "bringup reference SN|ATTEMPT --why TEXT marks it."
+    )
 
 
 def _board(connection: sqlite3.Connection, one: Side, other: Side) -> str:

@@ -6,27 +6,32 @@ import sqlite3
 from collections import defaultdict
 
 from bringup.core.procedure import Procedure
-from bringup.core.unlike import Key, Sisters
+from bringup.core.reference import Key, Reference
+from bringup.core.unlike import Sisters
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
+from bringup.logbook.references import reference_for
 
 _READ = (
     "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value FROM readings r"
     " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
-    " WHERE a.board = :board AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure"
-    " AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed'"
-    " AND r.value IS NOT NULL AND r.rail IS NOT NULL"
+    " WHERE {which} AND r.value IS NOT NULL AND r.rail IS NOT NULL"
     " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY a.seq, r.seq"
 )
+_SISTERS = _READ.format(
+    which="a.board = :board AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure"
+    " AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed'"
+)
+_REFERENCE = _READ.format(which="a.id = :attempt")
 
 
 def sisters_of(logbook: OpenLogbook, procedure: Procedure, unit: tuple[str, str], *, simulated: bool) -> Sisters:
-    """Return the readings of other units that passed this procedure. `unit`: serial number and variant.
+    """Return the readings of other units that passed this procedure, and of the reference among all units.
 
-    Steps count by their number and kind. Raises LogbookError.
+    `unit`: serial number and variant. Steps count by their number and kind. Raises LogbookError.
     """
     serial, variant = unit
-    names = {
+    names: dict[str, str | int] = {
         "board": procedure.board.name,
         "revision": procedure.board.revision,
         "procedure": procedure.name,
@@ -37,10 +42,23 @@ def sisters_of(logbook: OpenLogbook, procedure: Procedure, unit: tuple[str, str]
     kinds = {step.index: step.kind for step in procedure.steps}
     found: dict[Key, dict[str, float]] = defaultdict(dict)
     try:
-        rows = logbook.connection.execute(_READ, names)
+        rows = logbook.connection.execute(_SISTERS, names)
         for sister, step, kind, rail, quantity, aspect, value in rows:
             if kinds.get(step - 1) == kind:
                 found[step - 1, rail, quantity, aspect][sister] = value
+        reference = _reference(logbook.connection, names, kinds)
     except sqlite3.Error as error:
         raise explain(error, logbook.path, "read") from error
-    return Sisters({key: tuple(values.values()) for key, values in found.items()})
+    return Sisters({key: tuple(values.values()) for key, values in found.items()}, reference)
+
+
+def _reference(connection: sqlite3.Connection, design: dict[str, str | int], kinds: dict[int, str]) -> Reference | None:
+    known = reference_for(connection, design)
+    if known is None:
+        return None
+    mark, attempt = known
+    values: dict[Key, float] = {}
+    for _, step, kind, rail, quantity, aspect, value in connection.execute(_REFERENCE, {"attempt": attempt}):
+        if kinds.get(step - 1) == kind:
+            values[step - 1, rail, quantity, aspect] = value
+    return Reference(mark.name, mark.said, attempt, values)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
-from bringup.logbook.deviation_tables import DEVIATIONS
+from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -303,6 +303,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(4, "what boards say on their serial lines", LINE_TEXTS),
     Migration(5, "the meter's range beside a reading", METER_RANGE),
     Migration(6, "reworks, observations, photos, dispositions", DEVIATIONS),
+    Migration(7, "units and attempts marked as reference", REFERENCE_MARKS),
 )
 
 VERSION = MIGRATIONS[-1].number

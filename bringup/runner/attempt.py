@@ -47,7 +47,8 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     """
     check_serial(setup.serial, setup.procedure.board.serial_pattern)
     journal = Journal(setup.record, setup.tell, setup.clock)
-    journal.remark = journal.remark if setup.sisters is None else setup.sisters.remark
+    if setup.sisters is not None:
+        journal.remark, journal.beside = setup.sisters.remark, setup.sisters.beside
     watch = Watch(setup.supply, setup.clock, journal, setup.poll_every)
     watch.guard = setup.guard
     waits = WaitPoint(setup.clock, setup.ask, journal, watch)
@@ -93,6 +94,8 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
         log_found(found, setup, work.journal)
         if work.history.held:
             work.journal.event("held", f"{setup.serial} is {work.history.held}")
+        if setup.sisters is not None and setup.sisters.reference is not None:
+            work.journal.event("reference", setup.sisters.reference.words)
         if work.going_on is not None:
             work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
         for output in found_on:

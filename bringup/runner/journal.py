@@ -46,6 +46,8 @@ class Journal:
         """What a LogbookError goes to; the watch's puts it off where power is spared."""
         self.remark: Callable[[Reading], str] = lambda _reading: ""
         """What there is to say of a reading beside its result, such as that it is unlike its sisters'."""
+        self.beside: Callable[[Reading], str] = lambda _reading: ""
+        """How a reading differs from the reference's and from its sisters': shown with it."""
         self._view = tell
         self._polls: list[PollSample] = []
         self._texts: list[LineText] = []
@@ -76,7 +78,7 @@ class Journal:
             self.unless_spared(error)
         else:
             self.readings.append(reading)
-        self._tell(Told("reading", step=self.step, reading=reading))
+        self._tell(Told("reading", step=self.step, reading=reading, data={"beside": self.beside(reading)}))
         if not self.ending and (remark := self.remark(reading)):
             self.event("unlike", remark)
 

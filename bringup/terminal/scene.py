@@ -178,7 +178,8 @@ class Scene:
         if failed:
             self.failures.append(told.reading)
         self.ring = Ring.FAILED if failed else Ring.TAKEN
-        return (line,)
+        beside = str(told.data.get("beside", ""))
+        return (line, Line(f"      {beside}", Tone.QUIET)) if beside else (line,)
 
     def _probing(self, told: Told) -> tuple[Line, ...]:
         asked = self.probing is not None and bool(self.probing.data.get("wanted"))
