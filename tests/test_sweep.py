@@ -4,24 +4,30 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bringup.commands.loading import load
+from bringup.core.bench import Ceiling
+from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
 from bringup.core.procedure import Apply, OnlyIf, Sink, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
+from bringup.core.replies import Value
 from bringup.core.safety import examine
 from bringup.core.under_load import PowerCycle, Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.files.sweep_checks import points_of
 from bringup.runner.feed import Feed
+from bringup.runner.pending import Pending
 from bringup.runner.power import Power
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Told
+from bringup.runner.roles import Done, Protection, Trouble
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, simulated_bench, the_bench, with_steps
 from tests.test_load_attempt import BENCH, drawing
@@ -99,14 +105,26 @@ def test_each_point_is_examined(step: Step, message: str) -> None:
 
 def test_an_input_is_swept_only_after_its_apply_and_within_its_protection() -> None:
     usual = Step(0, replace(APPLY, over_voltage=None))
+    stated = Step(0, replace(APPLY, over_voltage=parse_quantity("26 V")))
     sweep = of_input("24 V", "30 V", "2 V", "3V3")
 
     assert refused(WIDE, sweep) == []
+    assert refused(usual, sweep) == []
     assert "the voltage of VIN is swept while it is off" in refused(sweep)
-    (tripping,) = refused(usual, sweep)
-    assert tripping.startswith(
-        "VIN is swept up to 30 V, but the `apply` before sets the supply's over-voltage protection"
-    )
+    (tripping,) = refused(stated, sweep)
+    assert tripping.startswith("VIN is swept up to 30 V, but the `apply` before states 26 V")
+
+
+def test_a_sweep_that_leaves_no_room_for_the_supplys_own_protection_is_refused() -> None:
+    usual = Step(0, replace(APPLY, over_voltage=None))
+    procedure = with_steps(usual, of_input("24 V", "32 V", "2 V", "3V3"))
+    bench = the_bench(BENCH)
+    assert bench.supply is not None
+    bench = replace(bench, supply=replace(bench.supply, ceiling=Ceiling()))
+
+    (found,) = [each.message for each in examine(procedure, bench) if each.refused]
+
+    assert found.startswith("VIN is swept up to 32 V: no room for over-voltage protection")
 
 
 def test_the_start_region_is_entered_only_where_that_is_what_is_looked_for_and_nothing_is_loaded() -> None:
@@ -235,6 +253,82 @@ def test_the_input_is_watched_for_what_its_lowest_point_draws(monkeypatch: pytes
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     assert len(levels) == 2, "once for the points, and as before once it is back"
     assert levels[0] > levels[1]
+
+
+def protections(bench: SimulatedBench) -> tuple[list[float], list[float | None]]:
+    """Note the levels of over-voltage protection, and those of over-current protection (None: off), as they are set."""
+    volts: list[float] = []
+    amps: list[float | None] = []
+    as_it_is = bench.supply.set_protection
+
+    def noted(output: int, protection: Protection, level: float | None, delay: float = 0.0) -> Pending[Done]:
+        if protection is Protection.OVER_CURRENT:
+            amps.append(level)
+        elif level is not None:
+            volts.append(level)
+        return as_it_is(output, protection, level, delay)
+
+    bench.supply.set_protection = noted  # type: ignore[method-assign]
+    return volts, amps
+
+
+def test_the_supplys_protections_follow_the_sweep_and_come_back() -> None:
+    step = of_input("24 V", "30 V", "3 V", "3V3")
+    bench = simulated_bench(
+        with_steps(Step(0, replace(APPLY, over_voltage=None)), step), history=SEEN, bench_path=BENCH
+    )
+    volts, amps = protections(bench)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert volts == [26.4, 32.34, 26.4], "2 % below the 33 V that damage VIN; as its apply had it before and after"
+    apply, swept = amps[:3], amps[3:]
+    assert apply[:2] == [None, None]
+    assert swept[0::2] == [None] * 4, "off while the voltage changes"
+    assert all(level is not None for level in swept[1::2]), "on at each point, and back where it was"
+    assert swept[-1] == apply[2]
+    assert len(swept) == 8
+
+
+def test_what_draws_too_much_at_a_point_of_a_sweep_is_cut_by_the_supply_itself() -> None:
+    bench = bench_of(of_input("24 V", "30 V", "3 V", "3V3", settle=parse_quantity("5 s")))
+    on: list[bool] = []
+
+    def short() -> None:
+        on.append(bench.on())
+        bench.world.plant(Fault("VIN", FaultKind.SHORTED_THROUGH, 80.0))
+
+    def told(each: Told) -> None:
+        if each.text == "VIN set to 27 V":
+            bench.clock.at(bench.clock.monotonic() + 2.0, short, wakes=False)
+
+    outcome = bench.run(tell=told)
+
+    assert on == [True]
+    assert outcome.result is AttemptResult.FAILED
+    assert "over-current protection tripped on VIN" in outcome.cause
+
+
+def test_damaging_volts_at_the_board_are_kept_and_end_a_sweep() -> None:
+    bench = bench_of(drawing(), of_input("24 V", "30 V", "3 V", "3V3"))
+    read = bench.meter.read
+
+    def misled(*given: Any, **named: Any) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
+        def high(taken: tuple[Value, tuple[Trouble, ...]]) -> tuple[Value, tuple[Trouble, ...]]:
+            swept = bench.record.begun[-1] == 2 and named["point"] == "VIN"
+            return (replace(taken[0], number=40.0, raw="+4.00000000E+01") if swept else taken[0]), taken[1]
+
+        return read(*given, **named).then(high)
+
+    bench.meter.read = misled  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "VIN reads 40.0000 V, above the 33 V that damage the board" in outcome.cause
+    kept = figures(outcome.readings)["VIN at the board with VIN at 24 V"]
+    assert (kept.value, kept.result) == (40.0, Result.RECORDED)
 
 
 def test_a_load_that_only_a_condition_would_switch_off_counts_as_drawing() -> None:

@@ -59,6 +59,8 @@ def _sweep_text(sweep: Sweep) -> str:
 def _sweep_details(sweep: Sweep) -> Iterator[str]:
     """Say what is read, which figures are worked out by which formula, and what they are judged by."""
     yield f"reads {listed(sweep.rails)} at each"
+    if sweep.input:
+        yield "the supply's own protections are set for these points, over-current protection once each has settled"
     named = LOAD_FORMULAS if sweep.load else LINE_FORMULAS
     yield f"{'load' if sweep.load else 'line'} regulation, {sweep.formula}: {named[sweep.formula]}"
     for figure, by_rail in sweep.judging.items():

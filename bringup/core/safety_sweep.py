@@ -1,8 +1,8 @@
 """Whether a sweep stays within what board and bench can stand, point by point, before anything is opened.
 
-A sweep of an input goes from voltage to voltage with the output on. So it needs an `apply` before it, whose
-over-voltage protection, current limit and trip have room for every point; no point may be above what damages the board,
-or rest where converters start, unless that is what it looks for.
+A sweep of an input goes from voltage to voltage with the output on. So it needs an `apply` before it, whose current
+limit and trip have room for every point; the supply's protections are set for the sweep's own bounds. No point may be
+above what damages the board, or rest where converters start, unless that is what it looks for.
 """
 
 from __future__ import annotations
@@ -10,15 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from bringup.core.arming import plan_apply
+from bringup.core.arming import ApplyPlan, plan_apply
 from bringup.core.bench import Bench, Ceiling
 from bringup.core.board import Board
-from bringup.core.budget import expected_current, lowest_working, stop_voltage
+from bringup.core.budget import band, expected_current, lowest_working, stop_voltage
 from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.loaded import loaded_board
 from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
-from bringup.core.protection import least_level
+from bringup.core.protection import damage_level, least_level, over_voltage
+from bringup.core.quantity import Quantity
 from bringup.core.safety_levels import volts_beyond
 from bringup.core.safety_ramp import rests
 from bringup.core.under_load import Sweep
@@ -59,6 +60,23 @@ def as_apply(sweep: Sweep, apply: Apply | None = None) -> Apply:
     if apply is None:
         return Apply(sweep.input, points, points[-1])
     return replace(apply, then=points, short_check=None, expect_current=None, hold=None)
+
+
+def plan_sweep(sweep: Sweep, apply: Apply, board: Board, bench: Bench | None, state: str | None) -> ApplyPlan:
+    """Return how the supply is set for the sweep of an input: its own protections as an `apply` of all points has them.
+
+    The input comes from the last voltage of its `apply` and goes back there, so over-voltage protection has room for
+    that, too. Currents: the most that any point draws, falling below the lowest working input counted.
+    """
+    plan = plan_apply(as_apply(sweep, apply), board, bench, state)
+    highest = max(abs(sweep.most.number), abs(apply.then[-1].number))
+    stated = None if apply.over_voltage is None else apply.over_voltage.number
+    level = over_voltage(stated, board, bench, sweep.input, highest, apply.current_limit.number)
+    trip = plan.trip_current
+    if apply.trip_current is None:
+        drawn = [band(amps).high for _, amps in _drawn(sweep, board, state)]
+        trip = max([trip, *(2.0 * float(high) for high in drawn if high is not None)])
+    return replace(plan, protection=level, trip_current=trip, over_current=min(trip, plan.current_limit))
 
 
 def _loaded(board: Board, drawn: dict[str, Sink]) -> Board:
@@ -104,20 +122,34 @@ def _loaded_on_the_way(step: Step, sweep: Sweep, drawn: dict[str, Sink]) -> Find
 def _room(
     step: Step, sweep: Sweep, apply: Apply, board: Board, bench: Bench | None, state: str | None
 ) -> Iterator[Finding]:
-    """The supply's over-voltage protection is set once, before the input goes on."""
-    level = plan_apply(apply, board, bench, state).over_voltage
-    least = least_level(bench, abs(sweep.most.number), apply.current_limit.number)
-    if level is not None and level < least:
+    """The supply's over-voltage protection has to lie between what the points need and what damages."""
+    chosen = plan_sweep(sweep, apply, board, bench, state).protection
+    if chosen.level is None and not volts_too_high(sweep, board):
         yield Finding(
             step.index,
-            f"{sweep.input} is swept up to {sweep.most}, but the `apply` before sets the supply's over-voltage "
-            f"protection to {shown(level, 'V')}, which would trip",
-            f"Add `over_voltage: {shown(least, 'V')}` to that `apply`, if the board stands it.",
+            f"{sweep.input} is swept up to {sweep.most}: {chosen.why}",
+            "Sweep less far up: the supply's own protection has to hold at every point.",
+            refused=True,
+        )
+    least = least_level(bench, abs(sweep.most.number), apply.current_limit.number)
+    if chosen.stated and chosen.level is not None and chosen.level < least:
+        yield Finding(
+            step.index,
+            f"{sweep.input} is swept up to {sweep.most}, but the `apply` before states {shown(chosen.level, 'V')} "
+            f"for the supply's over-voltage protection, which would trip",
+            f"State `over_voltage: {shown(least, 'V')}` there, if the board stands it, or leave it out: the sweep then "
+            "sets its own.",
             refused=True,
         )
 
 
-def _currents(step: Step, sweep: Sweep, apply: Apply, board: Board, state: str | None) -> Iterator[Finding]:
+def volts_too_high(sweep: Sweep, board: Board) -> bool:
+    """Whether a point is above what damages the input: refused for that."""
+    damage, _ = damage_level(board, sweep.input)
+    return damage is not None and abs(sweep.most.number) > damage
+
+
+def _drawn(sweep: Sweep, board: Board, state: str | None) -> Iterator[tuple[Quantity, float]]:
     """The lower the input, the more it draws: a converter is a constant-power load, falling until it stops."""
     falling = sweep.points[0].value > sweep.points[-1].value
     working, stop = lowest_working(board, sweep.input), stop_voltage(board, sweep.input)
@@ -128,6 +160,12 @@ def _currents(step: Step, sweep: Sweep, apply: Apply, board: Board, state: str |
             continue
         if falling and stop <= point.number < working:
             amps = max(amps, watts / point.number)
+        yield point, amps
+
+
+def _currents(step: Step, sweep: Sweep, apply: Apply, board: Board, state: str | None) -> Iterator[Finding]:
+    """What a point draws must lie below what limits or ends it."""
+    for point, amps in _drawn(sweep, board, state):
         for name, most in (("current limit", apply.current_limit), ("trip_current", apply.trip_current)):
             if most is not None and amps >= most.number:
                 yield Finding(

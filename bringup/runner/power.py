@@ -171,7 +171,7 @@ class Power:
     def new_trip(self, feed: Feed, level: float) -> None:
         """Watch an input that is on for another trip current: its board state, and with it the load, has changed."""
         changed = replace(feed, trip_current=level)
-        self._on = [changed if each is feed else each for each in self._on]
+        self._on = [changed if each.output == feed.output else each for each in self._on]
         watched = self._watch.of(feed.output)
         if watched is not None:
             watched.trip_current = level

@@ -52,6 +52,15 @@ class Protecting:
 
         Raises BrokenOff where the supply says that the protection is off, or at another level.
         """
+        said = self.against_over_voltage(supply, feed)
+        self.over_current(supply, feed, None)
+        return replace(feed, protected=said)
+
+    def against_over_voltage(self, supply: Supply, feed: Feed) -> str:
+        """Set over-voltage protection to the feed's level and see that it is on. Returns what became of it, in words.
+
+        Raises BrokenOff as `levels` does.
+        """
         self.over_voltage, said = None, ""
         if feed.over_voltage is not None and supply.can_protect(Protection.OVER_VOLTAGE):
             name = "over-voltage protection"
@@ -62,8 +71,7 @@ class Protecting:
             said = f"{name} {format_quantity(self.over_voltage, 'V')}{self._enabled(name, done)}"
         elif feed.over_voltage is not None and not supply.by_hand:
             said = "no over-voltage protection: this supply has none that can be set from here"
-        self.over_current(supply, feed, None)
-        return replace(feed, protected=said)
+        return said
 
     def sense(self, supply: Supply, feed: Feed) -> Feed:
         """Sense where the bench file says, and say so. Raises BrokenOff.

@@ -1,28 +1,29 @@
 """`sweep`: set an input's voltage, or what a load draws, point by point, read the rails at each, and sum up.
 
 Each point is kept as readings before the next one is set, so that the figures can be worked out again. An input goes
-from point to point with its output on, its over-voltage protection as its `apply` set it, and back to where it was; a
-load goes off. A rail that misses its limits ends the sweep where the step ends the attempt.
+from point to point with its output on, the supply's protections set for the sweep's bounds (over-current protection at
+each point, once it has settled), and back to where it was, protections too; a load goes off. A rail that misses its
+limits ends the sweep where the step ends the attempt.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from bringup.core.arming import plan_apply
 from bringup.core.budget import lowest_working
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
 from bringup.core.procedure import Sink
 from bringup.core.quantity import Quantity, format_quantity
 from bringup.core.replies import Value, read_number
-from bringup.core.safety_sweep import as_apply
+from bringup.core.safety_sweep import plan_sweep
 from bringup.core.sweep_figures import efficiency
 from bringup.core.under_load import Sweep
 from bringup.core.words import How, Kind, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.load import load, load_off, volts_at_load
 from bringup.runner.actions.measure import below_minimum_load
+from bringup.runner.at_board import AT_BOARD
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
 from bringup.runner.load_watch import Draw
@@ -60,28 +61,47 @@ def _of_input(work: Work, action: Sweep) -> None:
         return
     apply, delay = work.applied[action.input]
     board = work.power.sinking.loaded(work.board)
-    plan = plan_apply(as_apply(action, apply), board, work.setup.bench, work.state)
+    plan = plan_sweep(action, apply, board, work.setup.bench, work.state)
     limit_times = {stage.volts: stage.limit_time for stage in plan.stages}
     trip = max(plan.trip_current, before.trip_current or 0.0)
     found = Points(action)
     work.power.new_trip(before, trip)  # a converter draws more the lower its input: the watch must know
+    swept = _protect_volts(work, replace(before, trip_current=trip, then=()), plan.over_voltage)
     working = lowest_working(work.board, action.input)
     for point in action.points:
-        at = format_quantity(point.value, "V")
-        feed = replace(
-            before, volts=abs(point.number), trip_current=trip, limit_time=limit_times[point.number], then=()
-        )
-        sample = _step_to(work, feed, action)
-        _keep_input(work, feed, sample, at)
-        _read_rails(work, action, point, f"with {action.input} at {at}", found, judged=abs(point.number) >= working)
+        at = f"with {action.input} at {format_quantity(point.value, 'V')}"
+        feed = replace(swept, volts=abs(point.number), limit_time=limit_times[point.number])
+        sample = _step_to(work, feed, action, min(trip, feed.current_limit), plan.over_current_delay)
+        _keep_input(work, feed, sample, f"at {format_quantity(point.value, 'V')}")
+        _read_rails(work, action, point, at, found, judged=abs(point.number) >= working)
         for draw in work.power.sinking.on:
-            _keep_efficiency(work, action, feed, draw, f"with {action.input} at {at}", found)
+            _keep_efficiency(work, action, feed, draw, at, found)
         if work.tally.failed and work.this_step.end_on_fail:
             break
-    _step_to(work, replace(before, trip_current=trip, then=()), action)
-    work.power.protect_current(before, min(plan.over_current, before.current_limit), delay)
+    as_before = before.trip_current or trip
+    guarded = min(as_before, before.current_limit)
+    _step_to(work, replace(swept, volts=before.volts, limit_time=before.limit_time), action, guarded, delay)
+    before = _protect_volts(work, replace(before, over_voltage=swept.over_voltage), before.over_voltage)
+    work.power.new_trip(before, as_before)
     follow_state(work, changing=False)
     sum_up(work, action, found)
+
+
+def _protect_volts(work: Work, feed: Feed, level: float | None) -> Feed:
+    """Set the supply's over-voltage protection for other bounds, the output being on; return how it is fed then."""
+    if level is None or level == feed.over_voltage:
+        return feed
+    feed, watched = replace(feed, over_voltage=level), work.watch.of(feed.output)
+    if watched is not None:
+        watched.valid_from = float("inf")
+    work.power.protecting.against_over_voltage(work.power.supply, feed)
+    if watched is not None:
+        watched.valid_from = work.waits.clock.monotonic()
+        if watched.over_voltage is not None:
+            watched.over_voltage = work.power.protecting.over_voltage
+    text = f"{feed.input}: the supply's over-voltage protection from here on at {format_quantity(level, 'V')}"
+    work.journal.event("protection", text, {"input": feed.input})
+    return feed
 
 
 def _of_load(work: Work, action: Sweep) -> None:
@@ -108,8 +128,11 @@ def _of_load(work: Work, action: Sweep) -> None:
     sum_up(work, action, found)
 
 
-def _step_to(work: Work, feed: Feed, action: Sweep) -> PollSample:
-    """Set the input to another voltage and wait until its current has settled."""
+def _step_to(work: Work, feed: Feed, action: Sweep, level: float, delay: float) -> PollSample:
+    """Set the input to another voltage, wait until its current has settled, and have the supply cut it above `level`.
+
+    Only then, as after the last voltage of an `apply`: what charges a board's capacitors must not trip it.
+    """
     before = work.power.feed_of(feed.input)
     falling = before is not None and before.volts > feed.volts
     work.power.step_to(feed)
@@ -118,6 +141,7 @@ def _step_to(work: Work, feed: Feed, action: Sweep) -> PollSample:
         watched.start_up_until = max(watched.start_up_until, work.waits.clock.monotonic() + FALLS_WITHIN)
         _wait_until_down(work, feed)
     sample, _ = settled_current(work, feed)
+    work.power.protect_current(feed, level, delay)
     if action.settle is not None:
         work.waits.sleep(action.settle.number, f"{feed.input} settles at {format_quantity(feed.volts, 'V')}")
         sample = work.power.look_once(feed.output)
@@ -139,8 +163,7 @@ DOWN, DOWN_LEAST = 1.01, 0.02
 LOOK_EVERY = 0.05
 
 
-def _keep_input(work: Work, feed: Feed, sample: PollSample, at: str) -> None:
-    aspect = f"at {at}"
+def _keep_input(work: Work, feed: Feed, sample: PollSample, aspect: str) -> None:
     for kind, value in ((Kind.VOLTAGE, sample_volts(sample)), (Kind.CURRENT, sample_amps(sample))):
         work.keep(feed.input, kind, value, RECORDED, instrument="supply", aspect=aspect, beside=sample)
 
@@ -173,8 +196,9 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
     sample = work.power.look_once(feed.output)
     drawn = work.power.sinking.look(draw.channel)
     amps = Value(drawn.amps, drawn.amps_raw, read_number(drawn.amps_raw).resolution if drawn.amps_raw else None)
-    volts_in = _at_board(work, feed.input) or sample_volts(sample)
-    if volts_in.raw == sample_volts(sample).raw:
+    volts_in = _at_board(work, feed.input, at)
+    if volts_in is None:
+        volts_in = sample_volts(sample)
         elsewhere.append(f"volts of {feed.input} at the supply")
     volts_out = found.latest(draw.point)
     if volts_out is None:
@@ -204,11 +228,18 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
 OTHERS = "what else the input feeds counts as loss"
 
 
-def _at_board(work: Work, name: str) -> Value | None:
-    """Return the input's volts at the board, where the meter reaches it without anybody's hands."""
+def _at_board(work: Work, name: str, at: str) -> Value | None:
+    """Keep and return the input's volts at the board, where the meter reaches it without anybody's hands.
+
+    Raises Trip where they damage it.
+    """
     meter, bench = work.setup.meter, work.setup.bench
     if meter is None or meter.by_hand or bench.probed_by_hand(name) or not work.board.inputs[name].probe:
         return None
     work.hands.probe(name)
     limits: Limits | None = work.board.inputs[name].working
-    return settled(work, Function.DC_VOLTS, name, around=around_of(limits), limits=limits).value
+    found = settled(work, Function.DC_VOLTS, name, around=around_of(limits), limits=limits)
+    by = Judged(None, result=Result.NOT_JUDGED, note=IN_LIMIT) if spoiled(work, name, found) else RECORDED
+    work.keep_settled(name, Kind.VOLTAGE, replace(found, spread=None), by, aspect=f"{AT_BOARD} {at}")
+    trip_if_damaging(work, name, found.value)
+    return found.value
