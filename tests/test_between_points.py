@@ -213,7 +213,8 @@ def test_what_is_unlike_its_sisters_is_put_to_the_person(answer: str, result: At
     outcome = bench.run(ask=SimulatedPerson(attended=True, clock=bench.clock, script=script))
 
     assert outcome.result is result
-    assert of(outcome.readings, "to 5V0")[0].limits_from is LimitsFrom.SISTERS
+    taken = of(outcome.readings, "to 5V0")[0]
+    assert (taken.limits_from, taken.limits_basis) == (LimitsFrom.SISTERS, "learnt from 3 units that passed")
 
 
 def test_like_its_sisters_passes_and_too_few_of_them_say_nothing() -> None:

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.core.board import Converter, ConverterKind, Rail
-from bringup.core.expectation import Doubt, feedback_limits, limits_of, resistance_doubt, states_of
+from bringup.core.design_limits import feedback_limits
+from bringup.core.expectation import Doubt, limits_of, resistance_doubt, states_of
 from bringup.core.limits import Limits
 from bringup.core.procedure import Measure, Note, Question, Step
 from bringup.core.unpowered import Resistance

@@ -83,6 +83,12 @@ board state at the start: blank
 
   5  power off, verified  [about 500 ms]
 
+How computed limits came about:
+  12V0: 12 V nominal; worst case of 0.8 V ± 1 % × (1 + 140 kΩ ± 1 % / 10 kΩ ± 1 %)
+      worst case 11.66 V .. 12.349 V, root-sum-square 11.801 V .. 12.199 V; judged by the former
+  N12V: -12 V nominal; worst case of 1.2 V ± 1 % × (1 + 180 kΩ ± 1 % / 20 kΩ ± 1 %)
+      worst case -12.34 V .. -11.668 V, root-sum-square -12.194 V .. -11.806 V; judged by the former
+
 Time: about 11.3 s of instruments and stated waits; what a person does in 2 of 5 steps comes on top.
 
 Not covered on this bench:

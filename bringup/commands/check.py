@@ -14,10 +14,12 @@ from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
 from bringup.commands.saying import columns, say
 from bringup.core.bench import Bench
+from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.pacing import paced
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
+from bringup.core.safety_design import examine_design
 from bringup.core.unbounded import unbounded
 from bringup.core.wording import folded
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
@@ -139,6 +141,9 @@ def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
 def _checked(file: FileRead, bench: Bench | None) -> Checked:
     if isinstance(file.holds, Bench):
         return Checked(file, (*file.problems, *_not_simulated(file, file.holds)))
+    if isinstance(file.holds, Board):
+        said = (Problem(str(file.path), 0, 0, one.message, "", one.what_to_do) for one in examine_design(file.holds))
+        return Checked(file, file.problems, tuple(said))
     if not isinstance(file.holds, Procedure):
         return Checked(file, file.problems)
     refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)

@@ -26,6 +26,21 @@ class ConverterKind(StrEnum):
     LINEAR = "linear"
 
 
+class Across(StrEnum):
+    """Which feedback resistor the reference stands across."""
+
+    LOWER = "lower"
+    UPPER = "upper"
+    """As in adjustable regulators with three terminals."""
+
+
+class Tolerances(StrEnum):
+    """How the tolerances of parts add up in limits that are computed."""
+
+    WORST_CASE = "worst case"
+    ROOT_SUM_SQUARE = "root sum square"
+
+
 class LoadKind(StrEnum):
     """What stays constant when the voltage moves; the unit of the stated value says which."""
 
@@ -38,7 +53,8 @@ class LoadKind(StrEnum):
 class Converter:
     """What makes a rail. Tolerances are Limits (nominal with low and high); absent facts are None.
 
-    The output is `reference * (1 + upper / lower)` where the network is stated (magnitude, for `inverting`),
+    The output is `reference * (1 + upper / lower) + feedback_current * upper` where the network is stated (magnitude,
+    for `inverting`; upper and lower change places where the reference stands across the upper one), else `output`,
     else the rail's nominal voltage.
     """
 
@@ -53,6 +69,11 @@ class Converter:
     reference: Limits | None = None
     upper: Limits | None = None
     lower: Limits | None = None
+    reference_across: Across = Across.LOWER
+    feedback_current: Limits | None = None
+    """Through the resistor that the reference does not stand across, beside the divider's own; raises the output."""
+    output: Limits | None = None
+    """Of a part with a fixed output: its own voltage (magnitude) with its tolerance."""
     output_resistance: Quantity | None = None
     dropout: Quantity | None = None
     minimum_load: Quantity | None = None
@@ -144,6 +165,8 @@ class Board:
     variants: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     path: str = ""
+    tolerances: Tolerances = Tolerances.WORST_CASE
+    """What judges a rail whose limits are computed."""
 
     def point(self, name: str) -> Input | Rail:
         """Return the input or rail of that name. Raises KeyError."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bringup.core.board import Board, Converter, ConverterKind, Rail
+from bringup.core.board import Across, Board, Converter, ConverterKind, Rail
 from bringup.core.design_values import (
     DEFAULT_DROPOUT,
     DEFAULT_EFFICIENCY,
@@ -20,6 +20,7 @@ from bringup.core.design_values import (
     network_of,
     nominal_volts,
     number_or,
+    set_volts,
     sign_of,
     start_volts,
 )
@@ -31,6 +32,10 @@ from bringup.core.parts import LOWER, OUTPUT, REFERENCE, UPPER, Parts, nominal_o
 from bringup.errors import BenchError
 
 _RUNS_AWAY = {FaultKind.UPPER_OPEN, FaultKind.LOWER_SHORTED}
+"""With the reference across the lower resistor: the feedback sees nothing of the output. Across the upper one these
+are the faults that leave the reference alone at the output."""
+_STAYS_AT_REFERENCE = {FaultKind.LOWER_OPEN, FaultKind.UPPER_SHORTED}
+"""And these the other way round."""
 
 PLAIN_MISMATCH = 0.2
 """A rail without a converter whose stated volts differ by more than this from its source has one we know nothing of."""
@@ -202,7 +207,7 @@ def farads_of(board: Board, points: Sequence[str]) -> float | None:
 
 
 def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fault], parts: Parts) -> float:
-    """Volts that this unit's feedback aims at: reference * (1 + upper / lower), faults included."""
+    """Volts that this unit's feedback aims at, faults included: see design_values.set_volts."""
     network = network_of(converter)
     if network is None:
         return abs(parts.value(name, OUTPUT, nominal))
@@ -211,15 +216,17 @@ def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fa
     kinds = {fault.kind for fault in faults}
     bounded_by_input = converter.kind in {ConverterKind.BUCK, ConverterKind.LINEAR}
     highest = UNBOUNDED if bounded_by_input else RUNAWAY * nominal
-    if kinds & _RUNS_AWAY:
+    across_lower = converter.reference_across is Across.LOWER
+    if kinds & (_RUNS_AWAY if across_lower else _STAYS_AT_REFERENCE):
         return highest
     for fault in faults:
         if fault.kind is FaultKind.UPPER_VALUE and fault.value is not None:
             values[UPPER] = fault.value
         if fault.kind is FaultKind.LOWER_VALUE and fault.value is not None:
             values[LOWER] = fault.value
-    ratio = 0.0 if kinds & {FaultKind.LOWER_OPEN, FaultKind.UPPER_SHORTED} else values[UPPER] / values[LOWER]
-    return min(highest, values[REFERENCE] * (1.0 + ratio))
+    if kinds & (_STAYS_AT_REFERENCE if across_lower else _RUNS_AWAY):
+        return min(highest, values[REFERENCE])
+    return min(highest, set_volts(converter, values[REFERENCE], values[UPPER], values[LOWER]))
 
 
 def _is_plain(board: Board, rail: Rail) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bringup.core.board import Board, Converter, ConverterKind, Load, LoadKind, Rail
+from bringup.core.board import Across, Board, Converter, ConverterKind, Load, LoadKind, Rail
 from bringup.core.elements import CURRENT_KNEE, DEFAULT_KNEE_VOLTS, POWER_KNEE, Drain
 from bringup.core.parts import nominal_of
 from bringup.core.quantity import Quantity
@@ -29,16 +29,19 @@ DEFAULT_LIMIT_MULTIPLE = 3.0
 def nominal_volts(board: Board, name: str) -> float | None:
     """Return the designed voltage of an input or rail, signed; None where the file does not say.
 
-    The feedback network decides, else the stated nominal value, else (plain connection) the source's voltage.
+    The feedback network decides, else a fixed output, else the stated nominal value, else (plain connection) the
+    source's voltage.
     """
     for point in _towards_input(board, name):
         if point in board.inputs:
             return board.inputs[point].voltage.number
         rail = board.rails[point]
         network = None if rail.converter is None else network_of(rail.converter)
-        if network is not None:
-            reference, upper, lower = network
-            return sign_of(board, point) * reference * (1.0 + upper / lower)
+        if network is not None and rail.converter is not None:
+            return sign_of(board, point) * set_volts(rail.converter, *network)
+        fixed = None if rail.converter is None or rail.converter.output is None else nominal_of(rail.converter.output)
+        if fixed is not None:
+            return sign_of(board, point) * fixed
         stated = None if rail.expect is None else nominal_of(rail.expect)
         if stated is not None or rail.converter is not None:
             return stated
@@ -93,6 +96,23 @@ def network_of(converter: Converter) -> tuple[float, float, float] | None:
     if reference is None or upper is None or not lower:
         return None
     return abs(reference), upper, lower
+
+
+def far_and_near(converter: Converter, upper: float, lower: float) -> tuple[float, float]:
+    """Return the feedback resistor that the reference does not stand across, and the one that it does."""
+    return (upper, lower) if converter.reference_across is Across.LOWER else (lower, upper)
+
+
+def set_volts(converter: Converter, reference: float, upper: float, lower: float) -> float:
+    """Return the output magnitude that a network sets: reference * (1 + far / near) + feedback current * far."""
+    far, near = far_and_near(converter, upper, lower)
+    return reference * (1.0 + far / near) + feedback_amps(converter) * far
+
+
+def feedback_amps(converter: Converter) -> float:
+    """Return the nominal feedback current in A; 0 where none is stated."""
+    stated = None if converter.feedback_current is None else nominal_of(converter.feedback_current)
+    return 0.0 if stated is None else stated
 
 
 def drain_of(kind: LoadKind, value: float, nominal: float) -> Drain:

@@ -1,7 +1,7 @@
 """What a reading is judged by: the step's own limits, else the board's, else what its parts allow, else nothing.
 
-The worst case of a feedback network is taken at its exact corners, in decimal. The rule of thumb for resistance
-where nothing is stated is here too, kept apart, because it asks or blocks and never judges.
+What its parts allow is core.design_limits. The rule of thumb for resistance where nothing is stated is here too, kept
+apart, because it asks or blocks and never judges.
 """
 
 from __future__ import annotations
@@ -9,11 +9,12 @@ from __future__ import annotations
 from decimal import Decimal
 from enum import StrEnum
 
-from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
-from bringup.core.design_values import largest_amps
+from bringup.core.board import Board, Input
+from bringup.core.design_limits import designed
 from bringup.core.limits import Limits
 from bringup.core.procedure import Log, Procedure, Question, Step
 from bringup.core.unpowered import Resistance
+from bringup.core.wording import limits_text
 from bringup.core.words import UNIT_OF, Kind, LimitsFrom
 
 NOTHING: tuple[None, LimitsFrom] = (None, LimitsFrom.NONE)
@@ -21,12 +22,6 @@ NOTHING: tuple[None, LimitsFrom] = (None, LimitsFrom.NONE)
 
 INPUT_BAND = Decimal("0.10")
 """Band round an input's nominal voltage where the board file states no `range` (common practice, no source)."""
-
-LOAD_MARGIN = Decimal("1.3")
-"""Stated loads are taken 30 % higher when the drop in an output resistance is allowed for."""
-
-FINEST = Decimal("1e-9")
-"""Computed limits are rounded to a billionth of a volt: a quotient has no end in decimal."""
 
 LEAD_OHMS = 0.2
 """What a meter's own leads read together (common practice, no source)."""
@@ -120,12 +115,26 @@ def voltage_limits(board: Board, name: str) -> tuple[Limits | None, LimitsFrom]:
     if point.expect is not None:
         return point.expect, LimitsFrom.BOARD
     if point.converter is not None:
-        computed = _converter_limits(board, point, point.converter)
-        return (computed, LimitsFrom.COMPUTED) if computed is not None else NOTHING
+        made = designed(board, name)
+        return (made.limits, LimitsFrom.COMPUTED) if made is not None else NOTHING
     if point.source is None or board.input_of(name) is None:
         return NOTHING
     limits, origin = voltage_limits(board, point.source)
     return limits, (LimitsFrom.COMPUTED if origin is LimitsFrom.BOARD else origin)
+
+
+def basis_of(board: Board, name: str, origin: LimitsFrom) -> str:
+    """Say how the limits of a point's voltage came about where nobody wrote them; '' where somebody did."""
+    if origin is LimitsFrom.RULE and name in board.inputs:
+        band = f"{100 * INPUT_BAND:.0f} %"
+        return f"{board.inputs[name].voltage} and {band} to either side: the board file states no range"
+    if origin is not LimitsFrom.COMPUTED or name not in board.rails:
+        return ""
+    made, source = designed(board, name), board.rails[name].source
+    if made is not None:
+        return made.basis
+    stated = None if source is None else voltage_limits(board, source)[0]
+    return f"as {source}, to which it is plainly connected: {limits_text(stated)}" if stated is not None else ""
 
 
 def _input_limits(point: Input) -> tuple[Limits | None, LimitsFrom]:
@@ -135,50 +144,6 @@ def _input_limits(point: Input) -> tuple[Limits | None, LimitsFrom]:
     band = abs(nominal) * INPUT_BAND
     limits = Limits("V", low=nominal - band, high=nominal + band, nominal=nominal)
     return limits, LimitsFrom.RULE
-
-
-def feedback_limits(converter: Converter) -> Limits | None:
-    """Return the set point of a feedback network with its worst case, at the exact corners, in decimal.
-
-    `reference * (1 + upper / lower)`: lowest with the lowest reference and upper and the highest lower resistor.
-    None where the network is not stated in full. The sign is that of the converter: an inverting one is below 0.
-    """
-    if converter.reference is None or converter.upper is None or converter.lower is None:
-        return None
-    reference, upper, lower = (_corners(part) for part in (converter.reference, converter.upper, converter.lower))
-    if reference is None or upper is None or lower is None or lower[0] <= 0 or upper[0] < 0:
-        return None
-    weakest, typical, strongest = sorted(abs(volts) for volts in reference)
-    low = (weakest * (1 + upper[0] / lower[2])).quantize(FINEST)
-    nominal = (typical * (1 + upper[1] / lower[1])).quantize(FINEST)
-    high = (strongest * (1 + upper[2] / lower[0])).quantize(FINEST)
-    if converter.kind is ConverterKind.INVERTING:
-        low, nominal, high = -high, -nominal, -low
-    return Limits("V", low=low, high=high, nominal=nominal)
-
-
-def _corners(part: Limits) -> tuple[Decimal, Decimal, Decimal] | None:
-    """Lowest, nominal and highest value; a part without tolerance is exact, one without nominal is centred."""
-    low = part.low if part.low is not None else part.nominal
-    high = part.high if part.high is not None else part.nominal
-    if low is None or high is None:
-        return None
-    return low, part.nominal if part.nominal is not None else (low + high) / 2, high
-
-
-def _converter_limits(board: Board, rail: Rail, converter: Converter) -> Limits | None:
-    """The feedback network's worst case, widened towards zero by the largest drop in the output resistance.
-
-    The drop is taken at the largest current that the board file knows in any state, so the limits hold in all.
-    """
-    limits = feedback_limits(converter)
-    if limits is None or limits.low is None or limits.high is None or converter.output_resistance is None:
-        return limits
-    amps = Decimal(repr(largest_amps(board, rail))) * LOAD_MARGIN
-    drop = (converter.output_resistance.value * amps).quantize(FINEST)
-    if converter.kind is ConverterKind.INVERTING:
-        return Limits("V", low=limits.low, high=limits.high + drop, nominal=limits.nominal)
-    return Limits("V", low=limits.low - drop, high=limits.high, nominal=limits.nominal)
 
 
 def states_of(procedure: Procedure) -> tuple[str | None, ...]:

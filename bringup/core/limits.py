@@ -17,6 +17,9 @@ from bringup.errors import NotationError
 _MARKS = ("<=", ">=", "≤", "≥", "<", ">", "+/-", "±", "..", "…")
 _SAME_MARK = {"<=": "<", "≤": "<", ">=": ">", "≥": ">", "+/-": "±", "…": ".."}
 
+_WHOLE = 100
+"""Percent."""
+
 SPELLINGS = "3.3 V ± 2 %; 3.3 V ± 66 mV; 3.3 V +5 % -2 %; 4.75 V .. 5.25 V; < 50 mV; > 1 kohm; >= 4.5 V"
 """How limits may be written, for messages and documentation."""
 
@@ -176,6 +179,13 @@ def _part(piece: _Piece, nominal: Quantity, text: str) -> Decimal:
             text=text,
             offset=piece.offset,
             what_to_do="State the two ends, such as 85 % .. 91 %, or the tolerance in the unit itself.",
+        )
+    if abs(quantity.value) > _WHOLE:
+        raise NotationError(
+            f"a tolerance of {quantity.text} is more than the value itself",
+            text=text,
+            offset=piece.offset,
+            what_to_do="Correct it, or state the two ends, such as 0 V .. 10 V, where that is meant.",
         )
     return EXACT.multiply(nominal.value.copy_abs(), quantity.value).scaleb(-2, EXACT)
 

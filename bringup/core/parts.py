@@ -58,9 +58,9 @@ def parts_of(board: Board, serial: str) -> Parts:
             continue
         stated = {REFERENCE: converter.reference, UPPER: converter.upper, LOWER: converter.lower}
         if converter.reference is None or converter.upper is None or converter.lower is None:
-            stated = {OUTPUT: rail.expect}
+            stated = {OUTPUT: converter.output or rail.expect}
         for part, limits in stated.items():
-            share = _OUTPUT_SHARE if part == OUTPUT else 1.0
+            share = _OUTPUT_SHARE if part == OUTPUT and converter.output is None else 1.0
             drawn = _draw(limits, share, f"{serial}\0{rail.name}\0{part}")
             if drawn is not None:
                 values[rail.name, part] = drawn

@@ -9,7 +9,9 @@ from collections.abc import Iterator
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
+from bringup.core.board import Board
 from bringup.core.dangers import dangers_before
+from bringup.core.design_limits import Designed, designed
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, ripple_limits, states_of
 from bringup.core.finding import Finding
@@ -63,6 +65,8 @@ class Preview:
     not_covered: tuple[str, ...]
     """What this bench cannot protect from."""
     findings: tuple[Finding, ...]
+    design: tuple[Designed, ...] = ()
+    """Rails that are read and judged by limits computed from the design."""
     over_voltage: bool = True
     """Whether the supply's own over-voltage protection can be set on this bench (True where no bench is named)."""
     trips: bool = True
@@ -95,7 +99,21 @@ def look_ahead(procedure: Procedure, bench: Bench | None, supply: Dialect | None
     by_hand = bench is not None and supply_by_hand(bench)
     reached = not by_hand and (supply is None or can_tell(supply, "set_over_voltage"))
     gaps = tuple(_gaps(procedure, bench, supply))
-    return Preview(procedure, bench, steps, gaps, findings, over_voltage=reached, trips=not by_hand)
+    design = tuple(_designs(procedure, steps))
+    return Preview(procedure, bench, steps, gaps, findings, design, over_voltage=reached, trips=not by_hand)
+
+
+def _designs(procedure: Procedure, steps: tuple[StepPreview, ...]) -> Iterator[Designed]:
+    """Every rail that is judged by its design in some step, once."""
+    computed = (one.point for step in steps for one in step.readings if one.limits_from is LimitsFrom.COMPUTED)
+    for name in dict.fromkeys(quantity_at(procedure.board, point) for point in computed):
+        if (found := designed(procedure.board, name)) is not None:
+            yield found
+
+
+def quantity_at(board: Board, point: str) -> str:
+    """Return the rail or input that a channel's text names: '3V3 voltage' is of 3V3."""
+    return point if point in board.inputs or point in board.rails else point.rpartition(" ")[0]
 
 
 def _step(

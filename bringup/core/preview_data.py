@@ -5,6 +5,7 @@ from __future__ import annotations
 from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
 from bringup.core.limits import Limits
 from bringup.core.preview import Judged, Preview, StepPreview
+from bringup.core.preview_design import design_data
 from bringup.core.preview_text import doing
 from bringup.core.procedure import HostProgram
 from bringup.core.words import LimitsFrom
@@ -27,6 +28,7 @@ def data_of(preview: Preview) -> Data:
         "seconds": round(preview.seconds, 3),
         "over_voltage_in_reach": preview.over_voltage,
         "trips_by_itself": preview.trips,
+        "computed_limits": [design_data(each) for each in preview.design],
         "not_covered": list(preview.not_covered),
         "findings": [
             {

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
+from bringup.core.arming import ApplyPlan, LeadsPlan
 from bringup.core.bench import Bench
-from bringup.core.budget import downstream
+from bringup.core.columns import JOINED, origin_text, table
 from bringup.core.finding import Finding
 from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
+from bringup.core.preview_design import design_lines
+from bringup.core.preview_power import apply_lines, behind_lines, leads_lines
 from bringup.core.preview_under_load import details_under_load, doing_under_load
 from bringup.core.procedure import (
     Apply,
@@ -32,13 +34,10 @@ from bringup.core.program import listed_arguments
 from bringup.core.safety_bench import meter_by_hand, supply_by_hand
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
-from bringup.core.wording import duration, folded, limit_times, limits_text, listed, shown
-from bringup.core.words import LimitsFrom
+from bringup.core.wording import duration, folded, limits_text, listed
 
 WIDTH = 100
 INDENT = "     "
-_JOINED = "\u00a0"
-"""Stands for a blank within a cell of a table, where no line may break."""
 
 
 def text_of(preview: Preview, width: int = WIDTH) -> str:
@@ -46,8 +45,9 @@ def text_of(preview: Preview, width: int = WIDTH) -> str:
     lines = [*_head(preview), ""]
     for step in preview.steps:
         lines += [*_step(step, preview), ""]
+    lines += design_lines(preview.design)
     lines += [*_time(preview), *_not_covered(preview), *_findings(preview)]
-    return "\n".join(folded(line, width) for line in lines).replace(_JOINED, " ") + "\n"
+    return "\n".join(folded(line, width) for line in lines).replace(JOINED, " ") + "\n"
 
 
 def _head(preview: Preview) -> Iterator[str]:
@@ -92,10 +92,10 @@ def _step(preview: StepPreview, whole: Preview) -> Iterator[str]:
         yield f"{INDENT}from here on the board is {step.board_state}"
     yield from (INDENT + line for line in _details(step))
     if isinstance(preview.plan, ApplyPlan):
-        yield from (INDENT + line for line in _apply(preview.plan, whole))
-        yield from (INDENT + line for line in _behind(step, preview.plan, whole))
+        yield from (INDENT + line for line in apply_lines(preview.plan, whole))
+        yield from (INDENT + line for line in behind_lines(step, preview.plan, whole))
     elif isinstance(preview.plan, LeadsPlan):
-        yield from (INDENT + line for line in _leads(preview.plan, whole))
+        yield from (INDENT + line for line in leads_lines(preview.plan, whole))
     yield from (INDENT + line for line in _readings(preview.readings))
     if not step.end_on_fail:
         yield f"{INDENT}a failure here does not end the attempt"
@@ -177,101 +177,12 @@ def _details(step: Step) -> Iterator[str]:
         yield from in_detail(step.action, step.expect)
 
 
-def _apply(plan: ApplyPlan, whole: Preview) -> Iterator[str]:
-    output = "" if plan.output is None else f"output {plan.output}, "
-    yield f"{output}current limit {shown(plan.current_limit, 'A')}"
-    yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
-    if whole.trips:
-        yield f"trips above {shown(plan.trip_current, 'A', 3)} once started up: {plan.trip_from}"
-    else:
-        amps = shown(plan.trip_current, "A", 3)
-        yield f"nothing trips by itself: switch off by hand above {amps} once started up ({plan.trip_from})"
-    rows: list[Sequence[str]] = [("", "volts", "expected current", "from", "power")]
-    rows += [_stage(stage) for stage in plan.stages]
-    yield from _table(rows)
-    yield limit_times([(stage.volts, stage.limit_time) for stage in plan.stages])
-    for stage in plan.stages:
-        if stage.amps is not None and stage.start_up is not None and stage.start_up > 1.01 * stage.amps:
-            yield (
-                f"coming up at {shown(stage.volts, 'V')} takes up to {shown(stage.start_up, 'A', 3)}, "
-                "as if all soft starts coincided"
-            )
-    charging = max((stage.charge_time or 0.0 for stage in plan.stages), default=0.0)
-    if charging:
-        yield f"charging keeps the supply in current limit for up to {duration(charging)}, which is in order"
-    if plan.hold:
-        yield f"held for {duration(plan.hold)} at each voltage"
-    yield from plan.notes
-
-
-def _behind(step: Step, plan: ApplyPlan, whole: Preview) -> Iterator[str]:
-    """Say what is still read where the input current misses its limits; nothing where that needs somebody's hands."""
-    bench, board = whole.bench, whole.procedure.board
-    rails = [rail.name for rail in downstream(board, plan.input) if rail.probe]
-    if bench is not None:
-        rails = [name for name in rails if not bench.probed_by_hand(name)]
-    by_itself = bench is None or not (bench.meter is None or meter_by_hand(bench))
-    if not rails or not whole.trips or not by_itself:
-        return
-    where = "" if bench is not None else ", on a bench whose meter needs nobody's hands"
-    but = "" if step.end_on_fail else " (at the last voltage the step goes on instead)"
-    yield (
-        f"a current that misses its limits, below that level and past the short check{where}: {listed(rails)} are read "
-        f"first, in this order, until one is wrong, for {LOOK_BEHIND:g} s at most; then it goes off{but}"
-    )
-
-
-def _level(plan: ApplyPlan | LeadsPlan, whole: Preview) -> str:
-    if plan.over_voltage is None:
-        return "none"
-    level = shown(plan.over_voltage, "V")
-    return level if whole.over_voltage else f"out of this bench's reach (it would be {level})"
-
-
-def _stage(stage: Stage) -> tuple[str, ...]:
-    if stage.current is None:
-        current, origin = "recorded only", "not known"
-    else:
-        current, origin = limits_text(stage.current), origin_text(stage.current_from)
-    power = "" if stage.amps is None else shown(stage.amps * abs(stage.volts), "W", 3)
-    return (
-        stage.purpose.value,
-        shown(stage.volts, "V"),
-        current,
-        origin,
-        power,
-    )
-
-
-def _leads(plan: LeadsPlan, whole: Preview) -> Iterator[str]:
-    output = "" if plan.output is None else f"output {plan.output}, "
-    yield f"{output}{shown(plan.volts, 'V')}, current limit {shown(plan.current_limit, 'A')}"
-    yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
-    yield f"must read {limits_text(plan.limits)} ({origin_text(plan.limits_from)}); a negative value: leads reversed"
-    yield from plan.notes
-
-
-def origin_text(origin: LimitsFrom) -> str:
-    """Return where limits come from, in words; 'recorded only' where there are none."""
-    return origin.value or "recorded only"
-
-
 def _readings(readings: Sequence[Judged]) -> Iterator[str]:
     rows = [
         (one.point, f"at {one.probe}" if one.probe else "", limits_text(one.limits), origin_text(one.limits_from))
         for one in readings
     ]
-    yield from _table(rows)
-
-
-def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    """Set rows in columns; columns that hold nothing are left out."""
-    if not rows:
-        return
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    for row in rows:
-        cells = (cell.replace(" ", _JOINED).ljust(width) for cell, width in zip(row, widths, strict=True) if width)
-        yield "  ".join(cells).rstrip()
+    yield from table(rows)
 
 
 def _time(preview: Preview) -> Iterator[str]:

@@ -60,6 +60,8 @@ class Reading:
     uncertainty: float | None = None
     meter_range: float | None = None
     """Range that the meter was set to; None: it chose one itself, or nobody knows."""
+    limits_basis: str = ""
+    """How limits that nobody wrote came about: 'worst case of ...', 'learnt from 5 units that passed'."""
     note: str = ""
     replaces: str | None = None
     """Id of the typed reading that this one corrects."""

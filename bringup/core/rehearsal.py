@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from math import inf
 
-from bringup.core.board import Board
+from bringup.core.board import Across, Board
 from bringup.core.budget import expected_current
 from bringup.core.expectation import voltage_limits
 from bringup.core.fault_check import SUPPLY_FAULTS
@@ -108,13 +108,16 @@ def _ends(board: Board, name: str) -> tuple[Parts, Parts]:
     assert rail.converter is not None, "a plain connection has no parts"
     reference, upper, lower = rail.converter.reference, rail.converter.upper, rail.converter.lower
     if reference is None or upper is None or lower is None:
-        # As for drawn units: the other half of a stated tolerance is for load and temperature.
-        two = [_towards(rail.expect, share=CORNER / 2, high=high) for high in (False, True)]
+        # As for drawn units: the other half of a rail's stated tolerance is for load and temperature.
+        own = rail.converter.output
+        share = CORNER / 2 if own is None else CORNER
+        two = [_towards(own or rail.expect, share=share, high=high) for high in (False, True)]
         low, high = (Parts() if value is None else Parts({(name, OUTPUT): value}) for value in two)
         return (low, high) if two[0] is None or two[1] is None or abs(two[0]) <= abs(two[1]) else (high, low)
     found = []
     for up in (False, True):
-        parts = {REFERENCE: (reference, up), UPPER: (upper, up), LOWER: (lower, not up)}
+        far_is_upper = rail.converter.reference_across is Across.LOWER
+        parts = {REFERENCE: (reference, up), UPPER: (upper, up is far_is_upper), LOWER: (lower, up is not far_is_upper)}
         values = {part: _towards(limits, share=CORNER, high=high) for part, (limits, high) in parts.items()}
         found.append(Parts({(name, part): value for part, value in values.items() if value is not None}))
     return found[0], found[1]

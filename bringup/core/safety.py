@@ -17,6 +17,7 @@ from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedur
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_cycle import examine_cycles
+from bringup.core.safety_design import examine_design
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
@@ -56,6 +57,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
+        *examine_design(procedure.board),
     ]
     if bench is not None:
         found += examine_bench(procedure, bench)

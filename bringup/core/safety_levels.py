@@ -11,7 +11,8 @@ from bringup.core.arming import volts_at_leads
 from bringup.core.bench import Bench, Ceiling
 from bringup.core.board import Board
 from bringup.core.budget import downstream
-from bringup.core.expectation import feedback_limits, states_of
+from bringup.core.design_limits import feedback_limits
+from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure, Step

@@ -20,6 +20,11 @@ LEAST_OHMS = 0.5
 """Differences up to this are contacts and leads (common practice, no source)."""
 
 
+def learnt_from(count: int) -> str:
+    """Say from how many units limits were learnt."""
+    return f"learnt from {count} units that passed"
+
+
 def like_sisters(ohms: Sequence[float]) -> Limits | None:
     """Return within what a reading (ohm) is like those of its sisters; None where they say nothing."""
     known = sorted(each for each in ohms if each > 0.0)

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bringup.core.board import Board
-from bringup.core.design_values import network_of, nominal_volts, number_or
+from bringup.core.board import Across, Board, Converter
+from bringup.core.design_values import far_and_near, network_of, nominal_volts, number_or
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
@@ -82,15 +82,25 @@ def _fitted(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
         elif one.seen is Seen.VOLTS and one.point in board.rails:
             converter = board.rails[one.point].converter
             network = None if converter is None else network_of(converter)
-            gain = 0.0 if network is None or not network[0] else abs(one.value) / network[0] - 1.0
-            right = 0.0 if network is None else network[1] / network[2]
-            if network is not None and right * AS_STATED < gain and abs(gain / right - 1.0) > AS_STATED:
-                yield Fault(one.point, FaultKind.UPPER_VALUE, _two_digits(gain * network[2]))
-                yield Fault(one.point, FaultKind.LOWER_VALUE, _two_digits(network[1] / gain))
+            if converter is not None and network is not None and network[0]:
+                yield from _other_resistor(one, converter, *network)
             if one.failed:
                 yield from _pulled_down(board, one)
         elif one.seen is Seen.AMPS and one.failed:
             yield from _more_load(board, one)
+
+
+def _other_resistor(
+    one: Evidence, converter: Converter, reference: float, upper: float, lower: float
+) -> Iterator[Fault]:
+    """The value of either feedback resistor that would make what was read, the feedback current left out."""
+    far, near = far_and_near(converter, upper, lower)
+    gain, right = abs(one.value) / reference - 1.0, far / near
+    if right * AS_STATED < gain and abs(gain / right - 1.0) > AS_STATED:
+        kinds = (FaultKind.UPPER_VALUE, FaultKind.LOWER_VALUE)
+        far_kind, near_kind = kinds if converter.reference_across is Across.LOWER else kinds[::-1]
+        yield Fault(one.point, far_kind, _two_digits(gain * near))
+        yield Fault(one.point, near_kind, _two_digits(far / gain))
 
 
 def _pulled_down(board: Board, one: Evidence) -> Iterator[Fault]:

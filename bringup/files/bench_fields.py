@@ -6,8 +6,8 @@ from dataclasses import replace
 
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Error
+from bringup.files.atoms import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.dialect_fields import SERIAL_PORT
-from bringup.files.fields import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.line_shapes import Hexadecimal
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Day, Fixed, Number, OneOf, Whole, YesNo

@@ -6,11 +6,11 @@ import math
 from pathlib import Path
 from typing import Any
 
-from bringup.core.board import Board, Converter, ConverterKind, Input, Load, LoadKind, Rail
+from bringup.core.board import Across, Board, Converter, ConverterKind, Input, Load, LoadKind, Rail, Tolerances
 from bringup.core.quantity import Quantity
 from bringup.errors import FileError
 from bringup.files.board_checks import check_board
-from bringup.files.fields import BOARD
+from bringup.files.board_fields import BOARD
 from bringup.files.nodes import Problems, in_order
 from bringup.files.sections import Values, plain
 from bringup.files.source import Opened, open_file, report_other_kind
@@ -58,6 +58,7 @@ def _build(values: Values, path: str) -> Board:
         variants=values.get("variants", ()),
         cautions=values.get("cautions", ()),
         path=path,
+        tolerances=Tolerances(values.get("tolerances", Tolerances.WORST_CASE)),
     )
 
 
@@ -102,6 +103,8 @@ def _rail(name: str, values: Values) -> Rail:
 
 def _converter(values: Values) -> Converter:
     facts = {name: values.get(name) for name in values.entries if name != "kind"}
+    if "reference_across" in facts:
+        facts["reference_across"] = Across(facts["reference_across"])
     return Converter(kind=ConverterKind(values.get("kind")), **facts)
 
 

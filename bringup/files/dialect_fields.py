@@ -7,7 +7,7 @@ from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import FLOWS, LINES, PARITIES, STOPS
 from bringup.files.alternatives import Either
 from bringup.files.amounts import Amount
-from bringup.files.fields import NAME, SECONDS, SOME_SECONDS, TEXT, TEXTS
+from bringup.files.atoms import NAME, SECONDS, SOME_SECONDS, TEXT, TEXTS
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
 

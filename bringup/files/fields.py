@@ -1,106 +1,28 @@
 """The table of fields of every file: what each key holds, in one line each.
 
 From this table come the reader, the JSON Schemas (`bringup check --schema KIND`) and the documentation
-(`bringup check --fields KIND`). To add a field, add its line here and use it where the record is built.
+(`bringup check --fields KIND`). To add a field, add its line here and use it where the record is built. Boards are in
+board_fields.py, benches in bench_fields.py, dialects in dialect_fields.py.
 """
 
 from __future__ import annotations
 
-from bringup.core.board import ConverterKind
 from bringup.core.listening import LINE_ENDS
 from bringup.core.procedure import OnLost
 from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.files.alternatives import AnyOf, Either
-from bringup.files.amounts import Amount, Limit, Part, UnitWord
+from bringup.files.amounts import Amount, Limit, UnitWord
+from bringup.files.atoms import AMPERES, NAME, OHMS, PERCENT, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS, WATTS
+from bringup.files.board_fields import BOARD
 from bringup.files.line_shapes import Searched
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import Fixed, OneOf, Pattern, Text, Whole, YesNo
+from bringup.files.shapes import Fixed, OneOf, Text, Whole, YesNo
 
-NAME = Text(name=True)
-TEXT = Text()
-TEXTS = Several(TEXT)
-VOLTS, AMPERES, OHMS, SECONDS = Amount(("V",)), Amount(("A",)), Amount(("ohm",)), Amount(("s",))
-WATTS = Amount(("W",))
-FARADS, PERCENT = Amount(("F",)), Amount(("%",))
-ANY_VOLTS, SOME_SECONDS = Amount(("V",), least=""), Amount(("s",), least="zero")
 OWN_PACE = "own pace"
 SWEPT, SWEPT_STEP = Amount(("V", "A"), least="zero"), Amount(("V", "A"))
 SEARCHED, UNIT = Searched(), UnitWord()
-LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
 # fmt: off
-CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
-    Field("kind", OneOf(tuple(ConverterKind)), "how it converts", required=True, example="buck"),
-    Field("starts_at", VOLTS, "input magnitude at which it starts, rising", example="14 V"),
-    Field("stops_at", VOLTS, "input magnitude at which it stops, falling", default="90 % of starts_at",
-          example="12.5 V"),
-    Field("soft_start", SECONDS, "time from its start to full output", example="4 ms"),
-    Field("efficiency", Amount(("%",), share=True), "of a switching converter", example="88 %"),
-    Field("reference", Part("V"), "reference of the feedback network", example="0.8 V ± 1 %"),
-    Field("upper", Part("ohm"), "feedback resistor from the output to the reference node", example="140 kΩ ± 1 %"),
-    Field("lower", Part("ohm"), "feedback resistor from the reference node to ground", example="10 kΩ ± 1 %"),
-    Field("output_resistance", OHMS, "how far the output sags with load", example="20 mΩ"),
-    Field("dropout", VOLTS, "of a linear regulator: least input above output", example="300 mV"),
-    Field("minimum_load", AMPERES, "output current below which it may read high: it is not judged", example="2 mA"),
-    Field("quiescent", AMPERES, "input current of its own", example="1 mA"),
-    Field("current_limit", AMPERES, "output current at which it gives up", example="1.5 A"),
-))
-
-LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
-LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
-UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
-STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
-PARTS_DOC = "designators of what makes it and is on its net: one is missing: not judged; reworked: checked anew"
-CELL = Field("cell", OneOf(("lithium", "other")), "kind of cell or battery on it", default="none", example="lithium")
-
-INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
-    Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
-    Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
-    Field("damage_above", VOLTS, "what would damage it", example="33 V"),
-    Field("probe", NAME, "where to touch it", example="J1.1"),
-    Field("capacitance", FARADS, "bulk capacitance behind it", example="220 uF"),
-    Field("loads", LOADS, LOADS_DOC, example="{indicator: 4.7 kΩ}"),
-    Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
-    Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
-    Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
-    CELL,
-    Field("after", Several(NAME), "inputs that must be on before this one", default="any order", example="VIN"),
-    Field("parts", Several(NAME), PARTS_DOC, example="[U3, R12, C7]"),
-), short="voltage")
-
-RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.", (
-    Field("from", NAME, "input or rail that feeds it", example="VIN"),
-    Field("probe", NAME, "where to touch it", example="TP4"),
-    Field("expect", Limit("V"), "limits of its voltage", default="from reference and divider", example="3.3 V ± 2 %"),
-    Field("converter", CONVERTER, "what makes it", default="a plain connection",
-          example="{kind: linear, dropout: 300 mV}"),
-    Field("loads", LOADS, LOADS_DOC, example="{radio: {default: 2 mA, transmitting: 120 mA}}"),
-    Field("capacitance", FARADS, "output capacitance", example="44 uF"),
-    Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="2.2 kΩ"),
-    Field("ground", Limit("ohm"), "limits of that resistance", example="'> 200 Ω'"),
-    Field("damage_above", VOLTS, "what would damage what hangs on it, by magnitude", example="3.6 V"),
-    Field("collapse_below", Amount(("V",), least="zero"),
-          "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
-          default="half its lower limit", example="2.5 V"),
-    Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
-    CELL,
-    Field("variants", Several(NAME), "variants that have it and what it feeds", default="all", example="[long range]"),
-    Field("parts", Several(NAME), PARTS_DOC, example="[U3, L2, C14, R7]"),
-), short="expect")
-
-BOARD = Section("board", "A design: one revision of it.", (
-    Field("board", NAME, "its name", required=True, example="Mooring buoy logger"),
-    Field("revision", NAME, "its revision", default="none", example="B"),
-    Field("serial", Pattern(something=True), "the whole serial number must match it", default="anything",
-          example="'MBL-[0-9]{4}'"),
-    Field("inputs", ByName(INPUT, "input"), "where supplies feed it", example="{VIN: 24 V}"),
-    Field("rails", ByName(RAIL, "rail"), "its rails", required=True, example="{3V3: 3.3 V ± 2 %}"),
-    Field("states", Several(NAME), "board states; the first is how boards come from assembly",
-          example="[blank, programmed]"),
-    Field("variants", Several(NAME), "assembly variants", example="[short range, long range]"),
-    Field("cautions", TEXTS, "shown before the first step", example="The lithium cell stays live"),
-))
-
 ONLY_IF = Section("only_if", "When a step is to be done. Every stated condition must hold.", (
     Field("attended", YesNo(), "a person is there", example="yes"),
     Field("board_state", NAME, "the board is in this state", example="programmed"),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.board import Board
+from bringup.files.board_fields import BOARD
 from bringup.files.board_file import board_of, read_board
-from bringup.files.fields import BOARD
 from bringup.files.nodes import Pairs
 from bringup.files.sections import Values
 from bringup.files.source import open_text

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bringup.files.bench_fields import BENCH
+from bringup.files.board_fields import BOARD
 from bringup.files.dialect_fields import DIALECT_FILE
-from bringup.files.fields import BOARD, PROCEDURE
+from bringup.files.fields import PROCEDURE
 from bringup.files.sections import Section
 from bringup.files.shapes import Schema
 

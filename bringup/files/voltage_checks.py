@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from decimal import Decimal
 
-from bringup.core.board import ConverterKind
+from bringup.core.board import Across, ConverterKind
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.files.nodes import Pairs, Problems
@@ -83,12 +83,18 @@ def furthest(limits: Limits | None) -> Decimal:
 
 
 def network_volts(rail: Values) -> Decimal | None:
-    """Return reference * (1 + upper / lower), negative for an inverting converter; None if not all is stated."""
+    """Return what network or fixed output make, negative for an inverting converter; None if not all is stated."""
     converter = rail.section_in("converter")
-    if converter is None or not all(part in converter for part in NETWORK):
+    if converter is None:
         return None
-    reference, upper, lower = (Decimal(converter.get(part).nominal) for part in NETWORK)
-    volts = reference * (1 + upper / lower)
+    if all(part in converter for part in NETWORK):
+        reference, upper, lower = (Decimal(converter.get(part).nominal) for part in NETWORK)
+        far, near = (lower, upper) if converter.get("reference_across") == Across.UPPER else (upper, lower)
+        volts = reference * (1 + far / near) + (middle(converter.get("feedback_current")) or 0) * far
+    elif "output" in converter:
+        volts = Decimal(converter.get("output").nominal)
+    else:
+        return None
     return -volts if converter.get("kind") == ConverterKind.INVERTING else volts
 
 
@@ -154,9 +160,11 @@ def _check_stated(name: str, rail: Values, problems: Problems) -> None:
     computed, expected = network_volts(rail), rail.get("expect")
     if computed is None and middle(expected) is None:
         message = f"nothing says what the converter of {name} makes"
-        problems.add(rail.at("converter"), message, "state reference, upper and lower, or `expect` with two ends")
+        way_out = "state reference, upper and lower, or `output`, or `expect` with two ends"
+        problems.add(rail.at("converter"), message, way_out)
     if computed is not None and expected is not None and not expected.accepts(computed):
-        message = f"the feedback network of {name} makes {volts(computed)}, which its `expect` does not accept"
+        by = "fixed output" if "output" in converter else "feedback network"
+        message = f"the {by} of {name} makes {volts(computed)}, which its `expect` does not accept"
         problems.add(rail.at("expect"), message)
     if "from" not in rail:
         problems.add(rail.at("converter"), f"{name} has a converter but no `from`", "say which input or rail feeds it")
@@ -167,10 +175,26 @@ def _check_network(name: str, rail: Values, converter: Values, problems: Problem
     if present and len(present) < len(NETWORK):
         missing = ", ".join(part for part in NETWORK if part not in present)
         problems.add(converter.at(present[0]), f"the feedback network of {name} lacks {missing}")
+    if present and "output" in converter:
+        message = f"{name} has both a feedback network and a fixed `output`"
+        problems.add(converter.at("output"), message, "leave out what the part does not have")
+    _check_beside(converter, present, problems)
     reference, expected = converter.get("reference"), middle(rail.get("expect"))
     if reference is not None and expected is not None and reference.nominal > abs(expected):
         message = f"the reference of {volts(reference.nominal)} lies above what {name} reads ({volts(abs(expected))})"
         problems.add(converter.at("reference"), message)
+
+
+def _check_beside(converter: Values, present: list[str], problems: Problems) -> None:
+    """What is said of a feedback network needs one; a current needs two ends."""
+    for field in ("reference_across", "feedback_current"):
+        if field in converter and not present:
+            message = f"`{field}` without a feedback network"
+            problems.add(converter.at(field), message, "state reference, upper and lower")
+    current = converter.get("feedback_current")
+    if current is not None and middle(current) is None:
+        message = f"'{current.text}' leaves one end of the feedback current open"
+        problems.add(converter.at("feedback_current"), message, "state both: 0 A .. 100 nA, or 50 uA +100 % -0 %")
 
 
 def _check_kind(name: str, rail: Values, converter: Values, tree: Tree, problems: Problems) -> None:

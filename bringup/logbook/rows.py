@@ -239,6 +239,7 @@ def _judged(reading: Reading) -> Json:
         "high": _plain(limits.high if limits else None),
         "limits": limits_text(limits) if limits else None,
         "limits_from": reading.limits_from.value,
+        "limits_basis": reading.limits_basis or None,
         "result": reading.result.value,
         "decision_rule": reading.decision_rule,
         "uncertainty": reading.uncertainty,

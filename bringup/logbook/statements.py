@@ -48,7 +48,7 @@ READING = insert(
     "readings",
     "id attempt step rail quantity aspect value unit limits limits_from nominal nominal_text low low_text high"
     " high_text result decision_rule uncertainty at monotonic instrument raw how resolution board_state"
-    " input_volts input_amps unsettled lowest highest note replaces meter_range",
+    " input_volts input_amps unsettled lowest highest note replaces meter_range limits_basis",
 )
 SAMPLE = insert("samples", "attempt step channel unit at monotonic value raw")
 POLL = insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
@@ -206,6 +206,7 @@ def reading_statement(attempt: str, reading: Reading) -> Statement:
         storable(reading.note),
         storable_or_none(reading.replaces),
         number(reading.meter_range, f"{name}: the meter's range"),
+        storable(reading.limits_basis) or None,
     )
 
 

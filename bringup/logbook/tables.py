@@ -10,6 +10,7 @@ from __future__ import annotations
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
+from bringup.logbook.reading_columns import LIMITS_BASIS, METER_RANGE
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -274,8 +275,6 @@ CREATE TABLE line_texts (
     "CREATE INDEX line_texts_of_attempt ON line_texts (attempt)",
 )
 
-METER_RANGE = (f"ALTER TABLE readings ADD COLUMN {_real('meter_range')}",)
-
 CHAINED = 3
 """From this version on every row written is hashed (chain.py)."""
 
@@ -304,6 +303,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(5, "the meter's range beside a reading", METER_RANGE),
     Migration(6, "reworks, observations, photos, dispositions", DEVIATIONS),
     Migration(7, "units and attempts marked as reference", REFERENCE_MARKS),
+    Migration(8, "how computed or learnt limits came about", LIMITS_BASIS),
 )
 
 VERSION = MIGRATIONS[-1].number

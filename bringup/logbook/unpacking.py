@@ -56,6 +56,7 @@ def _reading(row: sqlite3.Row) -> Reading:
         decision_rule=row["decision_rule"],
         uncertainty=row["uncertainty"],
         meter_range=row["meter_range"],
+        limits_basis=row["limits_basis"] or "",
         note=row["note"],
         replaces=row["replaces"],
         id=row["id"],

@@ -15,7 +15,7 @@ from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
-from bringup.core.sisters import like_sisters
+from bringup.core.sisters import learnt_from, like_sisters
 from bringup.core.spots import Spot
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import limits_text, shown
@@ -89,7 +89,7 @@ def _by(work: Work, spot: Spot, found: Settled, limits: Limits | None, limits_fr
     if limits is None:
         sisters = None if found.rising else _sisters(work, spot, found.value)
         if sisters is not None and not _shorted(work, spot, ohms):
-            return _beside_sisters(work, spot, ohms, sisters)
+            return _beside_sisters(work, spot, ohms, *sisters)
         judged = _without_limits(work, spot, ohms, note)
     expected = _expected(work, spot)
     if judged.result is None and expected is not None and unlike(ohms, expected, rising=found.rising):
@@ -98,8 +98,8 @@ def _by(work: Work, spot: Spot, found: Settled, limits: Limits | None, limits_fr
     return judged, False
 
 
-def _sisters(work: Work, spot: Spot, value: Value) -> Limits | None:
-    """Return within what sisters that passed read there, if there are enough of them."""
+def _sisters(work: Work, spot: Spot, value: Value) -> tuple[Limits, str] | None:
+    """Return within what sisters that passed read there and how many they are, if there are enough of them."""
     action = work.this_step.action
     least = action.sisters if isinstance(action, Resistance) else 0
     if not least:
@@ -117,12 +117,13 @@ def _sisters(work: Work, spot: Spot, value: Value) -> Limits | None:
         value.full_scale,
     )
     known = setup.record.sisters(question)
-    return like_sisters(known) if len(known) >= least else None
+    limits = like_sisters(known) if len(known) >= least else None
+    return None if limits is None else (limits, learnt_from(len(known)))
 
 
-def _beside_sisters(work: Work, spot: Spot, ohms: float, sisters: Limits) -> tuple[Judged, bool]:
+def _beside_sisters(work: Work, spot: Spot, ohms: float, sisters: Limits, basis: str) -> tuple[Judged, bool]:
     """Judge by sisters; what is unlike them is put to the person, for they may all be wrong."""
-    judged = Judged(sisters, LimitsFrom.SISTERS)
+    judged = Judged(sisters, LimitsFrom.SISTERS, basis=basis)
     if sisters.accepts(ohms):
         return judged, False
     text = f"{spot.name} has {shown(ohms, 'ohm')}, its sisters {sisters.text}"

@@ -19,6 +19,7 @@ from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.verdict import sentence
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
+from bringup.runner.bases import Bases
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Evidence
@@ -75,6 +76,8 @@ class Judged:
     limits_from: LimitsFrom = LimitsFrom.NONE
     result: Result | None = None
     note: str = ""
+    basis: str = ""
+    """How the limits came about, where the board file does not settle that."""
 
 
 AT_LEADS = "at the free leads"
@@ -128,6 +131,8 @@ class Work:
     """Sets a mark in the `log` that is going on; None: there is none."""
     warnings: dict[str, str] = field(default_factory=dict)
     """What does not fail the unit but is told beside the attempt's result, by the point it is about."""
+    bases: Bases = field(default_factory=Bases)
+    """How the computed limits of points came about."""
     going_on: GoingOn | None = None
     """What is carried over from an earlier attempt; None: everything is done here."""
 
@@ -232,6 +237,7 @@ class Work:
             meter_range=value.full_scale,
             board_state=self.state,
             unsettled=unsettled,
+            limits_basis=judged.basis or self.bases.of(self.board, point, kind, judged.limits, judged.limits_from),
             note=judged.note or value.why,
         )
 
