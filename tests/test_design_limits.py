@@ -92,8 +92,8 @@ def test_a_feedback_current_of_either_sign_widens_both_sums() -> None:
     assert (squares.low, squares.high) == (worst.low, worst.high), "one contribution alone is its own root-sum-square"
 
 
-def board(*rails: Rail, **changes: object) -> Board:
-    return small_board(rails=rails, **changes)
+def board(*rails: Rail) -> Board:
+    return small_board(rails=rails)
 
 
 FIXED = Converter(ConverterKind.LINEAR, output=lim("3.3 V ± 1 %"), output_resistance=q("100 mΩ"))
