@@ -18,6 +18,7 @@ from bringup.core.board import Board
 from bringup.core.expectation import states_of
 from bringup.core.rehearsal import Came, Trial, corners, shows, summed_up
 from bringup.core.single_faults import said, single_faults
+from bringup.core.words import AttemptResult
 from bringup.errors import CommandError, ExitCode, Stopped
 
 
@@ -67,13 +68,27 @@ def command(
         named = " ".join(filter(None, (board.name, board.revision)))
         tried = f"{len(faults)} single faults, {len(trials) - len(faults)} sound units"
         say(f"{set_up.procedure.name}, {named}: {tried}.")
-    came = tuple(carried_out(trials, (procedure, found_bench, variant), jobs or os.cpu_count() or 1))
+    came = counted(carried_out(trials, (procedure, found_bench, variant), jobs or os.cpu_count() or 1), len(trials))
     rehearsal = summed_up(came, {name: shows(board, fault, states) for name, fault in faults.items()})
     if as_json:
         print_json(as_data(rehearsal, set_up.procedure))
     else:
         say(text_of(rehearsal, set_up.procedure, columns()), nl=False)
     return ExitCode.PASSED if rehearsal.good else ExitCode.FAILED
+
+
+def counted(trials: Iterator[Came], total: int) -> tuple[Came, ...]:
+    """Return what all came to, showing on a terminal how many have."""
+    from bringup.commands.progress import Progress
+
+    came: list[Came] = []
+    blamed = 0
+    with Progress(total, "tried") as progress:
+        for one in trials:
+            came.append(one)
+            blamed += one.trial.fault is None and one.result is not AttemptResult.PASSED
+            progress.one_more(f"sound units blamed: {blamed}" if blamed else "")
+    return tuple(came)
 
 
 def known_points(points: tuple[str, ...], board: Board) -> set[str]:

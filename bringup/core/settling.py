@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
+from operator import mul
 from types import MappingProxyType
 
 from bringup.core.frozen import frozen
@@ -143,15 +144,15 @@ class Settler:
         self.highest = number if self.highest is None else max(self.highest, number)
         self.last = value
         self._over.clear()
-        self._readings = [*self._readings[1 - _WINDOWS[-1] :], (at, number)]
+        self._readings.append((at, number))
+        del self._readings[: -_WINDOWS[-1]]
         for size in _WINDOWS:
             if size > len(self._readings):
                 return
-            window = self._readings[-size:]
-            if size > _WINDOWS[0] and window[-1][0] - window[0][0] < self.manner.horizon:
+            if size > _WINDOWS[0] and at - self._readings[-size][0] < self.manner.horizon:
                 # Too short to show that a trend is small; whether they stand still, the smallest window shows.
                 continue
-            trend = _fit(window)
+            trend = _fit(self._readings[-size:])
             if trend is not None and self._agrees(trend, size, value.resolution or 0.0):
                 self.state, self.mean, self.scatter = State.SETTLED, trend.mean, trend.scatter
                 return
@@ -193,11 +194,12 @@ def _fit(readings: Sequence[tuple[float, float]]) -> _Trend | None:
     times = [at - start for at, _ in readings]
     values = [number - base for _, number in readings]
     middle, mean = sum(times) / count, sum(values) / count
-    width = sum([(at - middle) ** 2 for at in times])
+    times_off, values_off = [at - middle for at in times], [number - mean for number in values]
+    width = sum([off * off for off in times_off])
     if width <= 0 or not math.isfinite(width):
         return None
-    slope = sum([(at - middle) * (number - mean) for at, number in zip(times, values, strict=True)]) / width
-    left = sum([(number - mean - slope * (at - middle)) ** 2 for at, number in zip(times, values, strict=True)])
+    slope = sum(map(mul, times_off, values_off)) / width
+    left = sum([(value - slope * time) ** 2 for time, value in zip(times_off, values_off, strict=True)])
     scatter = math.sqrt(left / (count - 2))
     return _Trend(
         mean=base + mean,

@@ -105,6 +105,8 @@ def ask(dialect: Dialect, operation: str, *, extra_time: float = 0.0, **values: 
 
 
 def _filled(dialect: Dialect, entry: Operation, text: str, values: Mapping[str, object]) -> str:
+    if "{" not in text:
+        return text
     return _HOLE.sub(lambda hole: _word(dialect, entry, hole.group(1), hole.group(2) or "", values), text)
 
 

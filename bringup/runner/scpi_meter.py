@@ -38,6 +38,8 @@ HEADROOM = 1.1
 Taken = tuple[Value, tuple[Trouble, ...]]
 Configured = tuple[Function, float | None, bool]
 """Function, full scale, and whether with the high input impedance."""
+Said = tuple[tuple[Message, ...], tuple[Message, ...]]
+"""What sets the meter up, and what takes one reading."""
 
 
 class ScpiMeter:
@@ -68,6 +70,8 @@ class ScpiMeter:
         self._configured: Configured | None = None
         self._told: Function | None = None
         """The last function it was told, which no error or answer denied; None: nobody knows."""
+        self._said: dict[Configured, Said] = {}
+        """What was spelt before: a reading is taken thousands of times."""
         self._faults = 0
         """How often the link has failed: a reading that relied on a set-up from before a failure is none."""
 
@@ -83,6 +87,7 @@ class ScpiMeter:
     def adopt(self, model: Dialect) -> Sequence[Message]:
         """Speak to this model from now on."""
         self._dialect = model
+        self._said.clear()
         return ()
 
     def heard(self, replies: tuple[Reply, ...]) -> tuple[Trouble, ...]:
@@ -163,30 +168,32 @@ class ScpiMeter:
         return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
 
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
-        function = wanted[0]
-        before = [] if self._configured == wanted else self._setup(wanted)
+        before, asked = self._messages(wanted)
+        if self._configured == wanted:
+            before = ()
         # Counts from now on: a second reading may be asked for before this one has come. A failure takes it back.
         self._configured = wanted
         if before:
-            self._told = function
-        return self._link.submit((*before, *self._reading(function)))
+            self._told = wanted[0]
+        return self._link.submit((*before, *asked))
 
-    def _reading(self, function: Function) -> tuple[Message, ...]:
-        return reading(self._dialect, function.value, self._how)
-
-    def _setup(self, wanted: Configured) -> list[Message]:
-        function, full_scale, high = wanted
-        return setup(self._dialect, function.value, full_scale, replace(self._how, high_impedance=high))
+    def _messages(self, wanted: Configured) -> Said:
+        if (said := self._said.get(wanted)) is None:
+            function, full_scale, high = wanted
+            how = replace(self._how, high_impedance=high)
+            told = tuple(setup(self._dialect, function.value, full_scale, how))
+            said = self._said[wanted] = (told, reading(self._dialect, function.value, self._how))
+        return said
 
     def _again_within(self, wanted: Configured) -> float:
         """Seconds on top for a second try after a lost link, set-up and all, and for emptying the error queue."""
-        again = (*self._setup(wanted), *self._reading(wanted[0]))
-        return sum(message.timeout for message in again) + self._dialect.timeout + DRAIN_TIME
+        told, asked = self._messages(wanted)
+        return sum([message.timeout for message in (*told, *asked)]) + self._dialect.timeout + DRAIN_TIME
 
     # what came
 
     def _judge(self, wanted: Configured, replies: tuple[Reply, ...], faults: int, *, again: bool) -> Pending[Taken]:
-        count = len(self._reading(wanted[0]))
+        count = len(self._messages(wanted)[1])
         unsure = faults != self._faults and len(replies) == count
         fault = next((reply.fault for reply in replies if reply.fault is not None), None)
         if fault is not None:

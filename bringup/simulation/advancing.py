@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import inf, sqrt
+from typing import Any
 
-from bringup.simulation.board_in_time import BoardInTime
+from bringup.simulation.board_in_time import BoardInTime, Kept
+from bringup.simulation.converting import Converting
 from bringup.simulation.feeding import Feeding, Span
 from bringup.simulation.power_stage import PowerStage
 
@@ -96,14 +98,14 @@ class Advancing:
 
     def _try(self, seconds: float) -> bool:
         """Take one step, unless it proves too long: then everything is as before and the next one is shorter."""
-        before, stages = self.board.copy(), {number: stage.copy() for number, stage in self.stages.items()}
+        before, stages = self.board.kept(), {number: stage.kept() for number, stage in self.stages.items()}
         feeding = Feeding(self.board, self.lead_ohms, self.fed)
         error = self.board.step_rails(self.now, seconds)
         error = max(error, feeding.step(self.stages, Span(self.now, seconds)))
-        crossed = seconds > EDGE and (self.board.crossed(before) or self._over_voltage_crossed(stages, seconds))
+        crossed = seconds > EDGE and (self.board.crossed(before[0]) or self._over_voltage_crossed(stages, seconds))
         if (error > 1.0 or crossed) and seconds > SHORTEST:
-            self.board.volts, self.board.converting = before.volts, before.converting
-            self.stages.update(stages)
+            self.board.come_back(before)
+            self.stages.update((number, PowerStage(*kept)) for number, kept in stages.items())
             self._step = max(SHORTEST, seconds / 4.0)
             return False
         self.steps += 1
@@ -137,22 +139,28 @@ class Advancing:
     def _any_on(self) -> bool:
         return any(stage.on for stage in self.stages.values())
 
-    def _over_voltage_crossed(self, before: dict[int, PowerStage], seconds: float) -> bool:
+    def _over_voltage_crossed(self, before: dict[int, tuple[Any, ...]], seconds: float) -> bool:
         for number, stage in self.stages.items():
             level = stage.over_voltage
             if level is None or not stage.on:
                 continue
-            if before[number].shown_volts(self.now) <= level < stage.shown_volts(self.now + seconds):
+            if PowerStage(*before[number]).shown_volts(self.now) <= level < stage.shown_volts(self.now + seconds):
                 return True
         return False
 
-    def _unmoved(self, before: BoardInTime, stages: dict[int, PowerStage]) -> bool:
+    def _unmoved(self, before: Kept, stages: dict[int, tuple[Any, ...]]) -> bool:
         """Whether nothing changed over the last step."""
-        pairs = list(zip(before.volts, self.board.volts, strict=True))
-        for old, new in zip(before.converting, self.board.converting, strict=True):
-            pairs.append((old.amps, new.amps))
+        for was, is_now in zip(before[0], self.board.volts, strict=True):
+            if abs(was - is_now) > STILL:
+                return False
+        for kept, new in zip(before[1], self.board.converting, strict=True):
+            old = Converting(*kept)
             if old.running != new.running or old.limiting_since != new.limiting_since:
                 return False
+            if abs(old.amps - new.amps) > STILL:
+                return False
         for number, stage in self.stages.items():
-            pairs += [(stages[number].volts, stage.volts), (stages[number].amps, stage.amps)]
-        return all(abs(old - new) <= STILL for old, new in pairs)
+            earlier = PowerStage(*stages[number])
+            if abs(earlier.volts - stage.volts) > STILL or abs(earlier.amps - stage.amps) > STILL:
+                return False
+        return True

@@ -10,8 +10,10 @@ taken back and tried shorter.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import inf
+from typing import Any
 
 from bringup.core.board import ConverterKind
 from bringup.core.circuit import Circuit, Net
@@ -39,6 +41,10 @@ ALLOWED_MOVE = 0.12
 MOVE_FROM = 2.0
 RAMP_STEPS = 12
 """A soft start is followed in at least so many steps."""
+
+
+Kept = tuple[list[float], list[tuple[Any, ...]]]
+"""Volts of all nets, and what their converters were doing."""
 
 
 @frozen
@@ -102,10 +108,14 @@ class BoardInTime:
         """The board as it is now."""
         return self.wiring.circuit
 
-    def copy(self) -> BoardInTime:
-        """Return a copy to come back to."""
-        kept = [state.copy() for state in self.converting]
-        return BoardInTime(self.wiring, self.leaks, list(self.volts), kept, self.meter_siemens, self.sinks)
+    def kept(self) -> Kept:
+        """Return what a step changes, to come back to."""
+        return list(self.volts), [state.kept() for state in self.converting]
+
+    def come_back(self, kept: Kept) -> None:
+        """Be as before."""
+        self.volts = kept[0]
+        self.converting = [Converting(*state) for state in kept[1]]
 
     def discharge(self) -> None:
         """Start anew: nothing charged, no converter running."""
@@ -159,21 +169,24 @@ class BoardInTime:
         """Move every rail on, children first; returns the worst error as a multiple of what is allowed."""
         worst = 0.0
         for index, parent, stage in self.wiring.parents:
-            worst = max(worst, self._step_rail(index, stage, self.volts[parent], now, seconds))
+            error = self._step_rail(index, stage, self.volts[parent], now, seconds)
+            if error > worst:
+                worst = error
         return worst
 
     def excess(self, index: int, relaxed: Relaxed) -> float:
         """Error of a net's step as a multiple of what is allowed."""
         error = relaxed.error / ALLOWED_ERROR
-        if any(self.converting[child].running for child, _ in self.wiring.children[index]):
-            before = self.volts[index]
-            error = max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + MOVE_FROM)))
+        for child, _ in self.wiring.children[index]:
+            if self.converting[child].running:
+                before = self.volts[index]
+                return max(error, abs(relaxed.volts - before) / (ALLOWED_MOVE * (before + MOVE_FROM)))
         return error
 
-    def crossed(self, before: BoardInTime) -> bool:
-        """Whether some converter's input passed a start or stop voltage since `before`."""
+    def crossed(self, before: Sequence[float]) -> bool:
+        """Whether some converter's input passed a start or stop voltage since the nets had these volts."""
         for child, index, stage in self.wiring.parents:
-            old, new = before.volts[index], self.volts[index]
+            old, new = before[index], self.volts[index]
             if old != new and stage.fitted:
                 level = stage.stop if self.converting[child].running else stage.start
                 if (old < level) != (new < level):
@@ -218,32 +231,49 @@ class BoardInTime:
             state.volts, state.amps, state.regulating, state.follows = 0.0, 0.0, True, False
             state.limiting_since = None
             return 0.0
-        ramp = 1.0
-        if state.running and stage.soft_start > 0.0:
-            ramp = min(1.0, (now + seconds - state.ramp_from) / stage.soft_start)
-        load = max(0.0, self.drawn(index, volts))
-        aim = stage.output(vin, load, ramp) if state.running else stage.idle(vin)
-        most = stage.limit if state.running else inf
-        relaxed, amps, state.regulating = self._drive(index, aim, most, seconds, made=state.running)
+        ramp, idle = 1.0, stage.idle(vin)
+        drawn = self.drawn(index, volts)
+        if state.running:
+            if stage.soft_start > 0.0:
+                ramp = min(1.0, (now + seconds - state.ramp_from) / stage.soft_start)
+            aim = stage.output(vin, max(0.0, drawn), ramp)
+            relaxed, amps, state.regulating = self._drive(index, aim, stage.limit, seconds, drawn)
+        elif idle > 0.0:
+            relaxed, amps, state.regulating = self._drive(index, idle, inf, seconds, drawn, self.leaks[index])
+        else:
+            relaxed, amps, state.regulating = self._left_alone(index, seconds, drawn)
         state.follows = amps > 0.0 and state.regulating and stage.follows(vin, ramp, running=state.running)
-        if relaxed.volts < stage.idle(vin):  # a boost cannot limit what its diode passes
-            relaxed, state.follows = Relaxed(stage.idle(vin), 0.0), True
+        if relaxed.volts < idle:  # a boost cannot limit what its diode passes
+            relaxed, state.follows = Relaxed(idle, 0.0), True
         state.amps = max(0.0, self.drawn(index, relaxed.volts)) if state.follows else amps
         excess = self.excess(index, relaxed)
         self.volts[index] = state.volts = relaxed.volts
         _overload(stage, state, now + seconds)
         return excess
 
-    def _drive(self, index: int, aim: float, most: float, seconds: float, *, made: bool) -> tuple[Relaxed, float, bool]:
-        """Drive a net towards `aim` with 0 to `most` amps: its step, the amps given, and whether that sufficed."""
+    def _left_alone(self, index: int, seconds: float, drawn: float) -> tuple[Relaxed, float, bool]:
+        """Let a net that nothing makes discharge through what hangs on it: as `_drive`. `drawn`: out of it now."""
+        volts, leak = self.volts[index], self.leaks[index]
+        slope = -self.slope(index, volts) - leak
+        rate = -drawn - leak * volts
+        farads = self.moved_farads(index)
+        return relax(volts, seconds, farads, lambda v: -self.drawn(index, v) - leak * v, slope, rate), 0.0, True
+
+    def _drive(
+        self, index: int, aim: float, most: float, seconds: float, drawn: float, leak: float = 0.0
+    ) -> tuple[Relaxed, float, bool]:
+        """Drive a net towards `aim` with 0 to `most` amps: its step, the amps given, and whether that sufficed.
+
+        `drawn`: amps out of it now.
+        """
         volts, farads = self.volts[index], self.moved_farads(index)
-        needed = farads * (aim - volts) / seconds + self.drawn(index, aim)
-        if 0.0 <= needed <= most and (made or aim > 0.0):
+        needed = drawn if aim == volts else farads * (aim - volts) / seconds + self.drawn(index, aim)
+        if 0.0 <= needed <= most:
             return Relaxed(aim, 0.0), needed, True
         given = most if needed > 0.0 and most < inf else 0.0
-        leak = 0.0 if made else self.leaks[index]
         slope = -self.slope(index, volts) - leak
-        relaxed = relax(volts, seconds, farads, lambda v: given - self.drawn(index, v) - leak * v, slope)
+        rate = given - drawn - leak * volts
+        relaxed = relax(volts, seconds, farads, lambda v: given - self.drawn(index, v) - leak * v, slope, rate)
         if given > 0.0 and relaxed.volts > aim:
             return Relaxed(aim, 0.0), given, True
         if given == 0.0 and relaxed.volts < aim:

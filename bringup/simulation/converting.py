@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import inf
+from operator import attrgetter
+from typing import Any
 
 
 @dataclass(slots=True)
@@ -24,15 +26,9 @@ class Converting:
     follows: bool = False
     """Whether its output moves with its input: its capacitor is then part of what feeds it."""
 
-    def copy(self) -> Converting:
-        """Return a copy (written out: it is made at every step)."""
-        return Converting(
-            self.running,
-            self.ramp_from,
-            self.limiting_since,
-            self.wait_until,
-            self.volts,
-            self.amps,
-            self.regulating,
-            self.follows,
-        )
+    def kept(self) -> tuple[Any, ...]:
+        """Return what `Converting(*kept)` is made of again (a tuple: it is made at every step)."""
+        return _values(self)
+
+
+_values = attrgetter(*(field.name for field in fields(Converting)))

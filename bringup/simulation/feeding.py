@@ -154,6 +154,9 @@ def _step_alone(stage: PowerStage, span: Span) -> None:
     """An output whose terminals feed nothing."""
     stage.amps = 0.0
     if not stage.on:
+        if stage.volts == 0.0:
+            stage.mode, stage.crowbar = OutputMode.OFF, False
+            return
         ohms = CROWBAR_OHMS if stage.crowbar else BLEED_OHMS
         stage.volts = relax(stage.volts, span.seconds, OUTPUT_FARADS, lambda v: -v / ohms, -1.0 / ohms).volts
         stage.mode = OutputMode.OFF

@@ -56,6 +56,7 @@ class Meter(ScpiInstrument):
     ) -> None:
         """`outputs`: the supply's, for the private commands."""
         self._setup = Setup()
+        self._off_by: dict[tuple[str, int], tuple[float, float]] = {}
         super().__init__(world, model="METER-1", serial=serial, outputs=outputs, pace=pace, sign="+")
 
     def reset(self, now: float) -> None:
@@ -258,10 +259,18 @@ class Meter(ScpiInstrument):
         sigma = noise(span, settings.nplc)
         if function is VOLTS:
             sigma = math.hypot(sigma, self.world.probe_noise(now))
-        gain = 1.0 + GAIN_ERROR * uniform(self.serial, function.word, settings.index, "gain")
-        offset = OFFSET_ERROR * span.full_scale * uniform(self.serial, function.word, settings.index, "offset")
+        gain, offset = self._errors(function, settings.index)
         value = true * gain + offset + sigma * normal(self.serial, now)
         return nr3(value, resolution(span, settings.nplc))
+
+    def _errors(self, function: Function, index: int) -> tuple[float, float]:
+        """Return the factor and the offset by which this meter is off on that range."""
+        key = (function.word, index)
+        if key not in self._off_by:
+            gain, offset = (uniform(self.serial, *key, name) for name in ("gain", "offset"))
+            full_scale = function.ranges[index].full_scale
+            self._off_by[key] = (1.0 + GAIN_ERROR * gain, OFFSET_ERROR * full_scale * offset)
+        return self._off_by[key]
 
 
 def _auto() -> Parameter:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from math import cos, exp, inf, sin, sqrt
 from operator import attrgetter
+from typing import Any
 
 from bringup.simulation.physics import OutputMode
 
@@ -79,9 +80,9 @@ class PowerStage:
     alive_until: float = inf
     """Its communication watchdog switches it off then, unless somebody speaks to the supply before."""
 
-    def copy(self) -> PowerStage:
-        """Return a copy (it is made at every step, so without asking for the fields each time)."""
-        return PowerStage(*_values(self))
+    def kept(self) -> tuple[Any, ...]:
+        """Return what `PowerStage(*kept)` is made of again (a tuple: it is made at every step)."""
+        return _values(self)
 
     def target(self) -> float:
         """Volts that the terminals settle at in constant voltage, lead drop apart."""

@@ -9,27 +9,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import expm1
-
-from bringup.core.frozen import frozen
+from typing import NamedTuple
 
 _STEEPEST = 3.0
 """Growth exponent allowed in one step (a constant-power load makes a net run away; the step is then cut anyway)."""
 
 
-@frozen
-class Relaxed:
-    """Volts after the step, and the estimated error in volts."""
+class Relaxed(NamedTuple):
+    """Volts after the step, and the estimated error in volts. A tuple: millions are made."""
 
     volts: float
     error: float
 
 
-def relax(volts: float, seconds: float, farads: float, current: Callable[[float], float], slope: float) -> Relaxed:
+def relax(
+    volts: float,
+    seconds: float,
+    farads: float,
+    current: Callable[[float], float],
+    slope: float,
+    now: float | None = None,
+) -> Relaxed:
     """Move a net of `farads` on by `seconds`; `current(v)` is the net current into it, `slope` its derivative now.
 
-    Magnitudes: the voltage ends at 0 at the lowest, where every load has ceased to draw.
+    `now`: current(volts), for whoever has it already. Magnitudes: the voltage ends at 0 at the lowest, where every load has ceased to draw.
     """
-    rate = current(volts) / farads
+    rate = (current(volts) if now is None else now) / farads
     exponent = min(_STEEPEST, slope * seconds / farads)
     growth = expm1(exponent) / exponent if abs(exponent) > 1e-9 else 1.0  # noqa: PLR2004 - limit of the quotient
     moved = volts + rate * seconds * growth

@@ -65,8 +65,8 @@ class StressedWorld(HeldWorld):
         super()._note()
         volts, index_of = self._bench.board.volts, self._bench.board.circuit.net_of
         for name, level in self._levels:
-            if name in index_of and volts[index_of[name]] > level:
-                self._highest[name] = max(volts[index_of[name]], self._highest.get(name, 0.0))
+            if (index := index_of.get(name)) is not None and volts[index] > level:
+                self._highest[name] = max(volts[index], self._highest.get(name, 0.0))
         if self._leads is not LeadsAt.BOARD:
             return
         for name in self._reversed():

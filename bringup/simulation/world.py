@@ -278,9 +278,9 @@ class BoardWorld:
         return -volts if self.specimen.has(FaultKind.LEADS_REVERSED, (name,)) else volts
 
     def _volts_at(self, point: str) -> float:
-        reversed_here = self.specimen.has(FaultKind.LEADS_REVERSED, (point,))
-        if point in self._board.inputs and reversed_here and self._leads is LeadsAt.BOARD:
-            return self._terminals_at(point) + 0.0
+        if point in self._board.inputs and self._leads is LeadsAt.BOARD:
+            if self.specimen.has(FaultKind.LEADS_REVERSED, (point,)):
+                return self._terminals_at(point) + 0.0
         index = self._bench.board.circuit.net_of.get(point)
         if index is None:
             return self.specimen.unfed_volts(point)
