@@ -8,6 +8,7 @@
       * SafetyRefused             a step that may not run, found before anything is powered (2)
       * LogbookError              the logbook cannot be opened or written (2; an attempt under way turns it into 3)
       * Stopped                   called off before an attempt began: nothing was powered (3)
+      * NoStatistic               values that have no such statistic: too few, all the same, not numbers (2)
       * LinkError                 an instrument that does not answer as it should (3)
     Anything else is a bug in the tool: outputs off, exit code 4.
 
@@ -102,6 +103,10 @@ class BenchError(BringupError):
 
 class SafetyRefused(BringupError):  # noqa: N818 - a refusal is what it is
     """A step that may not run on this board and bench."""
+
+
+class NoStatistic(BringupError):  # noqa: N818 - nothing went wrong: there is none
+    """These values have no such statistic: too few, all the same, not numbers; or what computes it is not installed."""
 
 
 class LogbookError(BringupError):

@@ -219,8 +219,10 @@ def test_spread_draws_the_limits_and_gives_cpk_its_interval(run: Run) -> None:
     assert "lower limit 3.234 V" in out
     assert "upper limit 3.366 V" in out
     assert "1 of 5 out of them" in out
-    assert "at 95 % confidence; nearer to the lower limit" in out
-    assert "Few units: of 5 a Cpk says little" in out
+    assert "; nearer to the lower limit): all units together" in out
+    assert "; nearer to the lower limit): between neighbours in build order" in out
+    assert "within limits 4 of 5 (80.0 %; 95 %: 37.6 % to 96.4 % Wilson" in out
+    assert "Few units: of 5 an index says little" in out
     assert out.index("2.91 V  MBL-0002  1 OUT OF LIMITS") < out.index("MBL-0010")
 
 
@@ -228,7 +230,10 @@ def test_spread_of_one_unit_has_no_capability(run: Run) -> None:
     told = json.loads(run("spread", "3V3", "--serial", "MBL-0002", "--last", "--json")[1])
 
     assert (told["n"], told["capability"], told["values"][0]["value"]) == (1, None, 3.31)
-    assert "No capability: it takes two units" in run("spread", "3V3", "--serial", "MBL-0002", "--last")[1]
+    assert (
+        "No capability: a capability takes 2 values, there is 1."
+        in run("spread", "3V3", "--serial", "MBL-0002", "--last")[1]
+    )
 
 
 def test_spread_of_two_boards_asks_for_one(run: Run) -> None:

@@ -41,6 +41,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "jinja2": ("pages/rendering.py",),
     "markupsafe": ("pages/rendering.py",),
     "matplotlib": ("commands/report_traces.py",),
+    "scipy": ("core/distributions.py",),
 }
 """Outside library -> the modules (or folder) through which alone it comes in."""
 
@@ -155,6 +156,7 @@ def test_help_imports_nothing_heavy() -> None:
         "pyvisa",
         "sqlite_utils",
         "numpy",
+        "scipy",
         "matplotlib",
         "jinja2",
         "rich",

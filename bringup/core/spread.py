@@ -1,7 +1,7 @@
-"""How values of one quantity spread over units: summary, order, odd ones, histogram, capability. Plain numbers only.
+"""How values of one quantity spread over units: summary, order, odd ones, histogram. Plain numbers only.
 
-Sums are `math.fsum`, deviations are taken from the mean first: the one-pass formula loses most digits of readings
-that are nearly alike.
+Mean and standard deviation are exact for the values given (`moments`). Intervals, capability, charts and tests that
+take more are in modules of their own: `intervals`, `capability`, `charts`, `outliers`, `variance`, `correlation`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from itertools import pairwise
 from statistics import NormalDist, median
 
 from bringup.core.frozen import frozen
+from bringup.core.moments import Number, deviation_of, mean_of
 
 ODD = 3.5
 """A modified score beyond this marks a value as odd (Iglewicz and Hoaglin; NIST e-Handbook 1.3.5.17, from memory)."""
@@ -35,17 +36,6 @@ class Summary:
 
 
 @frozen
-class Capability:
-    """Cpk with its two-sided interval; `nearer` is the limit that it is reckoned to, 'lower' or 'upper'."""
-
-    cpk: float
-    low: float
-    high: float
-    confidence: float
-    nearer: str
-
-
-@frozen
 class Bin:
     """How many values lie in low <= value < high (the last bin has its end too)."""
 
@@ -54,17 +44,11 @@ class Bin:
     count: int
 
 
-def summary(values: Sequence[float]) -> Summary:
-    """Return the summary. Raises ValueError for no values."""
-    if not values:
-        raise ValueError("no values")
-    lowest, highest = min(values), max(values)
-    # The mean of equal values is that value; their sum divided by n may be off in its last bit.
-    mean = lowest if lowest == highest else math.fsum(values) / len(values)
-    deviation = None
-    if len(values) > 1:
-        deviation = math.sqrt(math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1))
-    return Summary(len(values), mean, deviation, lowest, highest)
+def summary(values: Sequence[Number]) -> Summary:
+    """Return the summary. Raises NoStatistic for no values, and for one that is no number."""
+    mean = float(mean_of(values))
+    deviation = deviation_of(values) if len(values) > 1 else None
+    return Summary(len(values), mean, deviation, float(min(values)), float(max(values)))
 
 
 def neighbours(values: Sequence[float]) -> float | None:
@@ -107,25 +91,6 @@ def odd_ones(values: Sequence[float]) -> list[int]:
     if len(values) < ENOUGH_FOR_ODD:
         return []
     return [place for place, score in enumerate(modified_scores(values)) if abs(score) > ODD]
-
-
-def capability(of: Summary, low: float | None, high: float | None, confidence: float = 0.95) -> Capability | None:
-    """Return Cpk = min(high - mean, mean - low) / 3 s, its interval after Bissell (1990).
-
-    Cpk -+ z sqrt(1/(9 n) + Cpk^2 / (2 (n - 1))); z the normal quantile of (1 + confidence) / 2; s of all values
-    together, so that drift counts. With one limit only that one counts. None without a limit, below two values, or
-    where all values are the same.
-    """
-    if of.deviation is None or not of.deviation or (low is None and high is None):
-        return None
-    sides = []
-    if low is not None:
-        sides.append(((of.mean - low) / (3 * of.deviation), "lower"))
-    if high is not None:
-        sides.append(((high - of.mean) / (3 * of.deviation), "upper"))
-    cpk, nearer = min(sides)
-    half = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(1 / (9 * of.n) + cpk**2 / (2 * (of.n - 1)))
-    return Capability(cpk, cpk - half, cpk + half, confidence, nearer)
 
 
 def histogram(values: Sequence[float], most: int = 12) -> list[Bin]:
