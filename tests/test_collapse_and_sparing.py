@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,11 +12,13 @@ import pytest
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.procedure import Channel, Log, OnLost, Procedure, Step
 from bringup.core.quantity import parse_quantity
-from bringup.core.words import AttemptResult, Kind
+from bringup.core.reading import BEFORE_OHMS, RIPPLE_RMS
+from bringup.core.words import AttemptResult, How, Kind
 from bringup.errors import LinkError
 from bringup.runner.actions import log as log_module
 from bringup.runner.setup import AttemptOutcome
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
+from tests.logbook_samples import volts
 
 APPLY, MEASURE = picked("apply").steps[0], picked("measure").steps[0]
 LOW, NO_VALUE = "+1.00000000E-01", "+9.91000000E+37"
@@ -23,6 +27,33 @@ LOW, NO_VALUE = "+1.00000000E-01", "+9.91000000E+37"
 def logging(point: str, lasting: str, kind: Kind = Kind.VOLTAGE) -> Log:
     channel = Channel(point, kind, point if kind is Kind.VOLTAGE else f"{point} {kind}")
     return Log((channel,), parse_quantity(lasting), parse_quantity("500 ms"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "stood"),
+    [
+        ({}, True),
+        ({"how": How.DERIVED, "aspect": "starts at"}, False),
+        ({"aspect": RIPPLE_RMS}, False),
+        ({"instrument": "scope", "aspect": "ripple peak to peak"}, False),
+        ({"aspect": BEFORE_OHMS}, False),
+        ({"board_state": "asleep"}, False),
+        ({"monotonic": 1.0}, False),
+    ],
+)
+def test_a_rail_stood_before_a_log_only_by_volts_it_carried(changes: dict[str, Any], *, stood: bool) -> None:
+    rail = Channel("3V3", Kind.VOLTAGE, "3V3")
+    read = replace(volts(3.29), point="3V3", board_state=None, monotonic=5.0)
+    watched, feed = SimpleNamespace(valid_from=2.0), SimpleNamespace(output=1)
+    work: Any = SimpleNamespace(
+        board=picked("apply").board,
+        power=SimpleNamespace(feed_of=lambda _: feed),
+        watch=SimpleNamespace(of=lambda _: watched),
+        journal=SimpleNamespace(readings=[replace(read, **changes)]),
+        state=None,
+    )
+
+    assert log_module._stood_before(work, rail, 1.6) is stood
 
 
 # one low sample

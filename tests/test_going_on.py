@@ -17,6 +17,7 @@ from bringup.commands.going_on import command_to_go_on, hint, to_go_on_with
 from bringup.commands.main import main
 from bringup.commands.run import Wanted
 from bringup.core.procedure import Measure, OnlyIf, Procedure, Question, Step
+from bringup.core.reading import AT_LEADS
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook.earlier import last_attempt
@@ -34,7 +35,6 @@ from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.protocols import Interruption, Told
 from bringup.runner.records import SourceText
 from bringup.runner.setup import AttemptOutcome
-from bringup.runner.work import AT_LEADS
 from bringup.simulation.clock import START
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SimulatedBench, picked, simulated_bench, with_steps

@@ -106,6 +106,22 @@ def test_a_log_of_a_rail_whose_relay_fell_open_is_no_collapse_of_the_rail(path: 
     assert "trip" not in made.bench.record.kinds()
 
 
+@both
+def test_a_sample_of_a_relay_that_fell_open_is_none_of_its_rail_though_the_meter_went_on(path: Any) -> None:
+    channels = tuple(Channel(rail, Kind.VOLTAGE, rail) for rail in ("3V3", "1V8"))
+    log = Log(channels, parse_quantity("2 s"), parse_quantity("500 ms"))
+    made = scanned(path, of=with_steps(APPLY, Step(1, log)))
+    relays_open_at(made, "3V3")
+
+    outcome = made.run()
+
+    samples = [value for channel, value in made.bench.record.samples if channel == "3V3"]
+    assert samples[0] is None
+    assert all(value is not None and abs(value - 3.3) < 0.1 for value in samples[1:])
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert outcome.cause == "step 2 (log): 3V3: 1 of 5 samples have no value"
+
+
 def test_a_sound_scan_asks_nothing_more_than_before(monkeypatch: pytest.MonkeyPatch) -> None:
     """A value that is what the point was expected to carry proves by itself that it was connected."""
     asked: list[str] = []

@@ -11,11 +11,10 @@ from enum import StrEnum
 
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
-from bringup.core.reading import Reading
+from bringup.core.reading import AT_LEADS, BEFORE_OHMS, Reading
 from bringup.core.words import Kind, Result
 
 MEAN = "mean"
-AT_LEADS, BEFORE_OHMS = "at the free leads", "before resistance"
 
 
 class Seen(StrEnum):

@@ -12,6 +12,8 @@ from bringup.core.words import How, Kind, LimitsFrom, Result
 
 BEFORE_OHMS = "before resistance"
 """How the aspect of volts ends that show whether ohms can be measured at all."""
+AT_LEADS = "at the free leads"
+"""Aspect of the readings that `leads` takes."""
 RIPPLE_RMS = "ripple RMS"
 """Aspect of volts that are AC: nothing of them is what the point carries."""
 
@@ -66,3 +68,14 @@ class Reading:
     replaces: str | None = None
     """Id of the typed reading that this one corrects."""
     id: str = field(default_factory=new_id)
+
+    @property
+    def of_powered_point(self) -> bool:
+        """Whether these are volts that its point carried: no figure worked out, no AC, nothing read without power."""
+        return (
+            self.kind is Kind.VOLTAGE
+            and self.how is not How.DERIVED
+            and self.instrument != "scope"
+            and self.aspect not in (RIPPLE_RMS, AT_LEADS)
+            and not self.aspect.endswith(BEFORE_OHMS)
+        )

@@ -9,7 +9,7 @@ from decimal import Decimal
 from bringup.core.accuracy import OF_METER, OF_SUPPLY
 from bringup.core.bench import LEADS_AT_MOST
 from bringup.core.expectation import voltage_limits
-from bringup.core.reading import Reading, new_id
+from bringup.core.reading import AT_LEADS, Reading, new_id
 from bringup.core.replies import Value
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
@@ -20,7 +20,7 @@ from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
-from bringup.runner.work import AT_LEADS, RECORDED, Judged, Work
+from bringup.runner.work import RECORDED, Judged, Work
 
 AT_BOARD, SUPPLY_LEADS = "at the board", "supply leads"
 LEAST_DROP = 0.002

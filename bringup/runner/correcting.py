@@ -12,7 +12,7 @@ from bringup.core.entry import doubts, read_entry
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_reading
-from bringup.core.reading import Reading
+from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import METER_LEADS, spot_of
 from bringup.core.words import How, Kind, LimitsFrom, Result
@@ -30,7 +30,7 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Trouble
 from bringup.runner.typed import corrected
-from bringup.runner.work import AT_LEADS, Judged, Settled, Work, judged_result
+from bringup.runner.work import Judged, Settled, Work, judged_result
 
 
 def correct(work: Work) -> None:

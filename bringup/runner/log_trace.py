@@ -68,6 +68,8 @@ class Trace:
     """Weight of the last digit of the finest reply, for some instruments leave zeros at the end out; None: unknown."""
     missed: int = 0
     limited: bool = False
+    shared: bool = False
+    """Whether the meter goes to other points between two samples: each that may be of another was asked about."""
     astray: Astray | None = None
     """Looks for samples that stay outside the limits; None: the log goes on whatever is read."""
 
@@ -100,7 +102,12 @@ def instrument_of(work: Work, channel: Channel) -> str:
 def believed(work: Work, trace: Trace) -> bool:
     """Whether what the meter read came from the point; else `work.hands.amiss` says why not."""
     ends = [each for each in (trace.least, trace.most) if each is not None]
-    if not by_meter(trace.channel, work.board) or not ends or all(proves_itself(each, trace.around) for each in ends):
+    if (
+        trace.shared
+        or not by_meter(trace.channel, work.board)
+        or not ends
+        or all(proves_itself(each, trace.around) for each in ends)
+    ):
         return True
     return not work.hands.confirm()
 

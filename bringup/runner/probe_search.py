@@ -14,10 +14,8 @@ from bringup.core.expectation import voltage_limits
 from bringup.core.hazard import SHOCK_VOLTS
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
-from bringup.core.reading import BEFORE_OHMS, RIPPLE_RMS, Reading
 from bringup.core.replies import Value
 from bringup.core.wording import shown
-from bringup.core.words import How, Kind
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.lost_meter import SILENT_READINGS
@@ -41,7 +39,7 @@ def sought(work: Work, point: str, limits: Limits | None, *, sure: bool = True) 
     others = {name: voltage_limits(board, name)[0] for name in (*board.inputs, *board.rails) if name != point}
     known = {feed.input: math.copysign(feed.volts, board.inputs[feed.input].voltage.number) for feed in work.power.on}
     for each in work.journal.readings:
-        if each.kind is Kind.VOLTAGE and each.instrument == "meter" and each.point is not None and _of_now(each):
+        if each.of_powered_point and each.instrument == "meter" and each.point is not None:
             known.pop(each.point, None)
             if each.value is not None and each.board_state == work.state:
                 known[each.point] = each.value
@@ -50,11 +48,6 @@ def sought(work: Work, point: str, limits: Limits | None, *, sure: bool = True) 
     known.pop(point, None)
     given = {name: each for name, each in others.items() if each is not None and each.unit == "V"}
     return Sought(point, limits, given, known, work.held.last, sure, due)
-
-
-def _of_now(reading: Reading) -> bool:
-    """Whether it says what a probe on that point reads: not a figure, ripple, or the board without power."""
-    return reading.how is not How.DERIVED and reading.aspect != RIPPLE_RMS and not reading.aspect.endswith(BEFORE_OHMS)
 
 
 class Search:

@@ -15,7 +15,7 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
 from bringup.core.placement import held_back
 from bringup.core.procedure import Apply, OnLost, Step
-from bringup.core.reading import Reading
+from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.replies import Value
 from bringup.core.verdict import sentence
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
@@ -80,8 +80,6 @@ class Judged:
     """How the limits came about, where the board file does not settle that."""
 
 
-AT_LEADS = "at the free leads"
-"""Aspect of the readings that `leads` takes."""
 RECORDED = Judged()
 """No limits: the reading is only kept."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from bringup.core.arming import LeadsPlan, plan_leads
 from bringup.core.procedure import Leads
 from bringup.core.protection import damage_level
-from bringup.core.reading import Reading
+from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.verdict import sentence
 from bringup.core.wording import shown
 from bringup.core.words import Kind, Result
@@ -20,7 +20,7 @@ from bringup.runner.hands import LeadsPlace
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import around_of, settled
 from bringup.runner.roles import Function
-from bringup.runner.work import AT_LEADS, Judged, Work
+from bringup.runner.work import Judged, Work
 
 LIMIT_TIME = 0.2
 """Seconds of current limit allowed: there is nothing to charge at free ends."""

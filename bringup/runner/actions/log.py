@@ -38,7 +38,7 @@ from bringup.runner.measuring import around_of, read_once, sample_amps, sample_v
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
-from bringup.runner.still_there import blamed
+from bringup.runner.still_there import blamed, proves_itself
 from bringup.runner.work import Work
 
 COLLAPSED = 2
@@ -136,7 +136,9 @@ def _trace(work: Work, channel: Channel, action: Log, begun: float) -> Trace:
     stood = level is not None and _stood_before(work, channel, level)
     limits = sample_limits(action.judging, channel.text, stated)
     ends = astray(work, channel, limits, begun)
-    return Trace(channel, around_of(stated), limits, level, stood=stood, astray=ends)
+    others = {each.point for each in action.what if by_meter(each, work.board)} - {channel.point}
+    shared = bool(others) and by_meter(channel, work.board)
+    return Trace(channel, around_of(stated), limits, level, stood=stood, astray=ends, shared=shared)
 
 
 def _stood_before(work: Work, channel: Channel, level: float) -> bool:
@@ -144,9 +146,11 @@ def _stood_before(work: Work, channel: Channel, level: float) -> bool:
     watched = watched_at(work, channel.point)
     if watched is None:
         return False
+    corrected = {reading.replaces for reading in work.journal.readings}
     return any(
         reading.point == channel.point
-        and reading.kind is Kind.VOLTAGE
+        and reading.of_powered_point
+        and reading.id not in corrected
         and reading.board_state == work.state
         and reading.monotonic >= watched.valid_from
         and abs(reading.value or 0.0) >= level
@@ -188,6 +192,8 @@ def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness,
     collapsed = None if trip is not None else _collapsed(work, trace, value, limited=limited)
     if (seen := trip or collapsed) is not None:
         work.power.cut(seen)
+    elif why := _elsewhere(work, trace, value):
+        value, trace.low = Value(None, value.raw, why=why), 0
     work.journal.sample(channel.text, UNIT_OF[channel.kind], value.number, value.raw, moment)
     if trip is not None:
         raise trip
@@ -202,6 +208,16 @@ def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness,
         work.end_if_lost()
     if channel.point not in work.board.inputs or channel.kind is Kind.POWER:
         steady.take(channel.text, channel.kind, moment, value)
+
+
+def _elsewhere(work: Work, trace: Trace, value: Value) -> str:
+    """Return why a sample is none of its point, asked while the meter is still there; '' where it is or needs no proof.
+
+    A meter that stays on one point is asked about once, at the end.
+    """
+    if not trace.shared or value.number is None or proves_itself(value, trace.around):
+        return ""
+    return work.hands.confirm()
 
 
 def _collapsed(work: Work, trace: Trace, value: Value, *, limited: bool) -> Trip | None:
