@@ -70,7 +70,7 @@ def test_a_droop_is_told_with_its_moment_and_the_mark_it_lies_behind() -> None:
 
     assert [text for kind, text, _ in bench.record.events if kind == "mark"] == ["mark: radio transmits", "mark: quiet"]
     found = summed(outcome, 1)
-    assert found["minimum"].note.endswith("s, behind the mark 'radio transmits'")
+    assert found["minimum"].note.endswith("s behind the mark 'radio transmits'")
     assert 1.5 <= found["minimum"].monotonic - bench_start(bench) < 3.1
     assert found["maximum"].note == "at 10 ms" or "transmits" not in found["maximum"].note
     assert outcome.result is AttemptResult.FAILED

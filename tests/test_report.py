@@ -75,6 +75,8 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         record.polls([PollSample(101 + 0.2 * place, 1, 24.0, 0.08, on=True) for place in range(20)])
         record.sample(MEASURE, EVIL, "A", begin.started, 104.5, 0.08, "raw")
         record.sample(MEASURE, EVIL, "A", begin.started, 104.7, 0.09, "raw")
+        said = {"mark": f"radio on {EVIL}", "line": "console", "at": "104.600000"}
+        record.event("mark", "mark", at=begin.started, monotonic=104.8, step=MEASURE, data=said)
         record.reading(volts(3.31))
         record.note(f"C12 looks dull {EVIL}", at=begin.started)
         record.end(AttemptResult.PASSED, "", at=begin.started + timedelta(minutes=1), off_verified=True)
@@ -203,6 +205,8 @@ def test_curves_are_part_of_the_page_and_ask_for_nothing(run: Run, tmp_path: Pat
     assert len(drawn) == 2
     assert "voltage [V]" in page.text
     assert "power [W]" in page.text
+    assert page.text.count("radio on ") == 1, "beside the curve of its log, and only there"
+    assert page.text.count("dotted: marks") == 1
     assert outside(page, text) == []
     assert not {"script", "img"} & {tag for tag, _ in page.tags}
     named = [attributes["id"] for _, attributes in page.tags if "id" in attributes]

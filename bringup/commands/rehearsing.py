@@ -20,7 +20,7 @@ from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.listening import Listen
 from bringup.core.parts import Parts
-from bringup.core.procedure import HostProgram, Note, Procedure, Step
+from bringup.core.procedure import HostProgram, Log, Note, Procedure, Step
 from bringup.core.rehearsal import Came, Trial
 from bringup.core.safety_ripple import needs_scope
 from bringup.core.serial_line import SerialLine
@@ -62,7 +62,13 @@ def scene(procedure_path: Path, bench_path: Path | None, variant: str) -> Scene:
 
 
 def _heard(step: Step, bench: Bench) -> Step:
-    """Return the step; of one that listens where nobody says what the board says, a note in its place."""
+    """Return the step; of one that listens where nobody says what the board says, a note in its place.
+
+    A log goes on without the marks that it would hear there.
+    """
+    if isinstance(step.action, Log):
+        heard = tuple(each for each in step.action.heard if each.line in bench.lines)
+        return replace(step, action=replace(step.action, heard=heard))
     if not isinstance(step.action, Listen) or step.action.line in bench.lines:
         return step
     note = Note(f"not rehearsed: nobody says what the board says on {step.action.line}")

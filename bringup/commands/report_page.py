@@ -77,8 +77,13 @@ def _curves(of: Whole, figure: Any | None) -> Iterator[Curves]:
             groups.setdefault((trace.name, trace.step), []).append(trace)
     for number, ((name, step), traces) in enumerate(groups.items(), 1):
         title = f"Supply, {name}" if step is None else f"Step {step}, log of {name}"
-        picture = None if figure is None else drawn(figure, traces, of.beginnings, number=number)
+        picture = None if figure is None else _drawn(of, figure, step, traces, number)
         yield Curves(title, picture, tuple(_range(trace) for trace in traces))
+
+
+def _drawn(of: Whole, figure: Any, step: int | None, traces: list[Trace], number: int) -> Any:
+    marks = [mark for mark in of.marks if mark.step == step]
+    return drawn(figure, traces, of.beginnings, marks, number=number)
 
 
 def _range(trace: Trace) -> str:

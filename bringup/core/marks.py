@@ -1,4 +1,4 @@
-"""Marks of a `log`: what the board was doing from when on, stated in the procedure or set by a key. Pure.
+"""Marks of a `log`: what the board was doing from when on, as stated, by a key or as the board itself says. Pure.
 
 Samples come in order of time, so that only the latest marks are needed and memory does not grow.
 """
@@ -8,8 +8,12 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 
+from bringup.core.wording import duration
+
 KEPT = 64
 """Marks remembered at a time: more than anybody sets while one sample is taken."""
+TOLD = 200
+"""Marks heard in one log that are kept as events; a board that says it without end fills no logbook with them."""
 HELD = 0.5
 """Seconds within which a key again is the same key, held down."""
 
@@ -23,6 +27,8 @@ class Marks:
         self._set: deque[tuple[float, str]] = deque(maxlen=KEPT)
         self._by_key = 0
         self._pressed = float("-inf")
+        self.heard: dict[str, int] = {}
+        """Mark -> how often the board has said what sets it."""
 
     @property
     def next_due(self) -> float:
@@ -49,6 +55,16 @@ class Marks:
         self._set.append((now, text))
         return text
 
-    def at(self, moment: float) -> str:
-        """Return the mark that a moment lies behind; '' before the first one."""
-        return max((mark for mark in self._set if mark[0] <= moment), key=lambda mark: mark[0], default=(0.0, ""))[1]
+    def hear(self, text: str, moment: float) -> bool:
+        """Set a mark at the moment at which the board said something; returns whether it is one too many to tell of."""
+        self._set.append((moment, text))
+        self.heard[text] = self.heard.get(text, 0) + 1
+        return sum(self.heard.values()) > TOLD
+
+    def behind(self, moment: float) -> str:
+        """Return behind which mark a moment lies, and how far; '' before the first one."""
+        before = [mark for mark in self._set if mark[0] <= moment]
+        if not before:
+            return ""
+        at, text = max(before, key=lambda mark: mark[0])
+        return f"{duration(round(moment - at, 3))} behind the mark '{text}'"

@@ -45,6 +45,7 @@ def _log_details(log: Log) -> Iterator[str]:
             yield f"{statistic}{f' of {name}' if name else ''}: {limits_text(limits)}"
     if log.marks:
         yield f"marks: {listed(f'{text} at {after}' for text, after in log.marks)}"
+    yield from (f"mark {each.name}: whenever {each.line} says /{each.pattern}/" for each in log.heard)
 
 
 def _sweep_text(sweep: Sweep) -> str:

@@ -9,7 +9,7 @@ from enum import StrEnum
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
-from bringup.core.listening import Listen
+from bringup.core.listening import HeardMark, Listen
 from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
@@ -153,6 +153,8 @@ class Log:
     """Limits of statistics of their own: statistic -> channel as written ("" for all) -> limits."""
     marks: tuple[tuple[str, Quantity], ...] = ()
     """What happens on the board, and how long after the start."""
+    heard: tuple[HeardMark, ...] = ()
+    """What sets a mark whenever the board says it."""
 
 
 @frozen

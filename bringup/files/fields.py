@@ -133,7 +133,10 @@ ACTIONS = {
         judges("slope_per_hour", "of the least-squares line through the samples: its change in an hour",
                "-5 mV .. 5 mV"),
         Field("marks", ByName(SOME_SECONDS, "mark"), "what happens on the board, and how long after the start; `m` "
-              "sets one by key", example="{radio transmits: 10 s}"), *STEADY),
+              "sets one by key", example="{radio transmits: 10 s}"),
+        Field("marks_heard", ByName(ByName(SEARCHED, "mark"), "serial line"), "marks set by what the board says: "
+              "by serial line, a regular expression for each, looked for within a line, every time it comes",
+              example="{console: {radio transmits: 'radio: transmitting'}}"), *STEADY),
     "load": action("load", "Have the electronic load draw from a rail that reads within its limits with nothing drawn. "
                    "Off by `off: yes`, before an input is switched off, and at every end.",
         Field("rail", NAME, "rail or input that a channel's leads are on", required=True, example="3V3"),

@@ -8,7 +8,7 @@ from pathlib import Path
 from bringup.core.board import Board
 from bringup.core.creep import ALLOWED
 from bringup.core.limits import Limits
-from bringup.core.listening import Listen
+from bringup.core.listening import HeardMark, Listen
 from bringup.core.procedure import (
     Action,
     Apply,
@@ -207,9 +207,10 @@ def _log(body: Values, board: Board) -> Log:
     known = (*board.inputs, *board.rails)
     judging = {FIELDS[name]: _limits_by_name(body.get(name)) for name in FIELDS if name in body}
     marks = tuple(body.get("marks", {}).items())
-    return Log(
-        tuple(channel_of(text, known) for text in body.get("what")), body.get("for"), every, pace, judging, marks
-    )
+    what = tuple(channel_of(text, known) for text in body.get("what"))
+    said = body.get("marks_heard", {}).items()
+    heard = tuple(HeardMark(line, name, pattern) for line, named in said for name, pattern in named.items())
+    return Log(what, body.get("for"), every, pace, judging, marks, heard)
 
 
 def _program(body: Values) -> HostProgram:

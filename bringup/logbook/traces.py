@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 
 from bringup.core.frozen import frozen
@@ -18,6 +19,15 @@ class Trace:
     unit: str
     course: Course
     step: int | None = None
+
+
+@frozen
+class Mark:
+    """A mark of a `log`: in which step, how many seconds after the attempt began, its name."""
+
+    step: int
+    at: float
+    name: str
 
 
 @frozen
@@ -56,6 +66,11 @@ BEGINNINGS = """
 SELECT s.step, s.monotonic - a.monotonic AS at FROM steps s JOIN attempts a ON a.id = s.attempt
  WHERE s.attempt = :attempt AND s.monotonic IS NOT NULL ORDER BY s.step
 """
+MARKS = """
+SELECT e.step, e.monotonic, a.monotonic AS began, e.data
+  FROM events e JOIN attempts a ON a.id = e.attempt
+ WHERE e.attempt = :attempt AND e.kind = 'mark' AND e.data IS NOT NULL AND e.step IS NOT NULL ORDER BY e.seq
+"""
 INSTRUMENTS = "SELECT i.* FROM instruments i WHERE i.attempt = :attempt ORDER BY i.role"
 SOURCES = """
 SELECT u.kind, u.path, u.sha256, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256
@@ -85,6 +100,16 @@ def log_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
 def beginnings(connection: sqlite3.Connection, attempt: str) -> list[tuple[int, float]]:
     """Return each step that began, counted from 1, and after how many seconds."""
     return [(row["step"], row["at"]) for row in connection.execute(BEGINNINGS, {"attempt": attempt})]
+
+
+def marks(connection: sqlite3.Connection, attempt: str) -> list[Mark]:
+    """Return the marks set in logs. What the board said has the moment at which it came, not that of the event."""
+    found = []
+    for row in connection.execute(MARKS, {"attempt": attempt}):
+        data = json.loads(row["data"])
+        at = float(data.get("at", row["monotonic"])) - row["began"]
+        found.append(Mark(row["step"], at, str(data.get("mark", ""))))
+    return sorted(found, key=lambda mark: mark.at)
 
 
 def instruments(connection: sqlite3.Connection, attempt: str) -> list[Instrument]:

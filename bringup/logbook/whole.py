@@ -11,11 +11,13 @@ from bringup.logbook.queries import attempt, attempts, history
 from bringup.logbook.rows import LoggedAttempt, LoggedNote
 from bringup.logbook.traces import (
     Instrument,
+    Mark,
     Source,
     Trace,
     beginnings,
     instruments,
     log_traces,
+    marks,
     sources,
     supply_traces,
 )
@@ -35,6 +37,7 @@ class Whole:
     supply: tuple[Trace, ...]
     logs: tuple[Trace, ...]
     beginnings: tuple[tuple[int, float], ...]
+    marks: tuple[Mark, ...]
     instruments: tuple[Instrument, ...]
     sources: tuple[Source, ...]
 
@@ -54,6 +57,7 @@ def whole(connection: sqlite3.Connection, what: str, simulated: bool | None = No
         tuple(supply_traces(connection, of.id)),
         tuple(log_traces(connection, of.id)),
         tuple(beginnings(connection, of.id)),
+        tuple(marks(connection, of.id)),
         tuple(instruments(connection, of.id)),
         tuple(sources(connection, of.id)),
     )

@@ -101,6 +101,8 @@ class HeardLine:
         """The character before what is held."""
         self._kept = self._lost = 0
         self._wish: _Wish | None = None
+        self.also: Callable[[str, float], None] | None = None
+        """What else is given each piece of text with the moment (monotonic seconds) at which it came."""
         self.characters = 0
         """So many have come."""
         self.last = ""
@@ -116,6 +118,8 @@ class HeardLine:
             if text := self._decoder.decode(heard.data):
                 self._keep(heard, text)
                 self._look_through(text)
+                if self.also is not None:
+                    self.also(text, heard.monotonic)
 
     def _keep(self, heard: Heard, text: str) -> None:
         self.characters += len(text)

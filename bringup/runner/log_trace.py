@@ -63,7 +63,7 @@ class Trace:
     """Monotonic seconds of their samples, the first ones where several are alike."""
     least_mark: str = ""
     most_mark: str = ""
-    """The marks behind which they lie."""
+    """Behind which mark they lie, and how far, in words."""
     resolution: float | None = None
     """Weight of the last digit of the finest reply, for some instruments leave zeros at the end out; None: unknown."""
     missed: int = 0
@@ -87,9 +87,9 @@ class Trace:
         self.seen.add(value.number)
         self.line.add(moment, value.number)
         if self.least is None or self.least.number is None or value.number < self.least.number:
-            self.least, self.least_at, self.least_mark = value, moment, marks.at(moment)
+            self.least, self.least_at, self.least_mark = value, moment, marks.behind(moment)
         if self.most is None or self.most.number is None or value.number > self.most.number:
-            self.most, self.most_at, self.most_mark = value, moment, marks.at(moment)
+            self.most, self.most_at, self.most_mark = value, moment, marks.behind(moment)
 
 
 def instrument_of(work: Work, channel: Channel) -> str:
@@ -144,8 +144,7 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
         (MINIMUM, least, trace.least_at, trace.least_mark),
         (MAXIMUM, most, trace.most_at, trace.most_mark),
     ):
-        behind = f", behind the mark '{mark}'" if mark else ""
-        note = f"at {duration(round(moment - begun, 3))}{behind}"
+        note = ", ".join(filter(None, (f"at {duration(round(moment - begun, 3))}", mark)))
         judged = judge.of(aspect, note)
         work.keep(
             channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment

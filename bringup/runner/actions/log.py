@@ -31,6 +31,7 @@ from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
+from bringup.runner.heard_marks import hearing
 from bringup.runner.load_role import LoadSample
 from bringup.runner.log_trace import Trace, believed, sum_up
 from bringup.runner.looks import Watched, in_current_limit
@@ -61,7 +62,11 @@ def log(work: Work, action: Log) -> None:
     count = 1 + math.floor(length / action.every.number + 1e-9)
     work.journal.show("going", heading(work.this_step), until=begun + length, seconds=length)
     taken = 0
-    with steadily(work.this_step, work.watch, work.journal) as steady, _marking(work, action, begun) as marks:
+    with (
+        steadily(work.this_step, work.watch, work.journal) as steady,
+        _marking(work, action, begun) as marks,
+        hearing(work, action.heard, marks),
+    ):
         for due in _times(work, action, begun, count):
             if any(trace.certain for trace in traces):
                 break
