@@ -9,7 +9,6 @@ import time
 
 import pytest
 
-from bringup.commands import progress
 from bringup.commands.progress import BACK, WIPED, Progress
 
 
@@ -17,7 +16,7 @@ def on_a_terminal(monkeypatch: pytest.MonkeyPatch, columns: int, done: int) -> s
     """Return what a terminal of so many columns was sent while `done` of four were done, 2.5 s each."""
     ours, theirs = pty.openpty()
     now = [100.0]
-    monkeypatch.setattr(progress.os, "get_terminal_size", lambda _of: os.terminal_size((columns, 24)))
+    monkeypatch.setattr(os, "get_terminal_size", lambda _of: os.terminal_size((columns, 24)))
     monkeypatch.setattr(time, "monotonic", lambda: now[0])
     with os.fdopen(ours, "rb", buffering=0) as screen, os.fdopen(theirs, "w") as stream:
         monkeypatch.setattr(sys, "stderr", stream)

@@ -78,8 +78,14 @@ def test_a_moment_lies_behind_the_last_mark_before_it() -> None:
     assert marks.press(115.0) == "key 1"
     assert marks.press(115.3) == "", "a key held down"
     assert marks.take_due(121.0) == ["quiet"]
-    found = [marks.at(moment) for moment in (109.9, 110.0, 114.9, 116.0, 120.0)]
-    assert found == ["", "radio transmits", "radio transmits", "key 1", "quiet"]
+    found = [marks.behind(moment) for moment in (109.9, 110.0, 114.9, 116.0, 120.0)]
+    assert found == [
+        "",
+        "0 s behind the mark 'radio transmits'",
+        "4.9 s behind the mark 'radio transmits'",
+        "1 s behind the mark 'key 1'",
+        "0 s behind the mark 'quiet'",
+    ]
     assert marks.next_due == float("inf")
 
 
@@ -88,5 +94,5 @@ def test_marks_do_not_add_up_in_memory() -> None:
     for second in range(10_000):
         marks.press(float(second))
 
-    assert marks.at(9_999.0) == "key 10000"
-    assert marks.at(9_000.0) == "", "forgotten: no sample that is still to come lies there"
+    assert marks.behind(9_999.0) == "0 s behind the mark 'key 10000'"
+    assert marks.behind(9_000.0) == "", "forgotten: no sample that is still to come lies there"

@@ -1,4 +1,4 @@
-"""How far something that takes its time has come: one line on a terminal's standard error, written over again and again.
+"""How far something that takes its time has come: one line on a terminal's standard error, written anew each time.
 
 Where standard error is no terminal, nothing is shown.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 import time
+from typing import Self
 
 from bringup.core.harmless import harmless_lines
 from bringup.core.wording import duration
@@ -29,7 +30,7 @@ class Progress:
         self._begun = self._shown = time.monotonic()
         self._on = sys.stderr.isatty() and os.environ.get("TERM") != "dumb"
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         """Show that nothing is done yet."""
         self._show("")
         return self

@@ -32,7 +32,8 @@ def relax(
 ) -> Relaxed:
     """Move a net of `farads` on by `seconds`; `current(v)` is the net current into it, `slope` its derivative now.
 
-    `now`: current(volts), for whoever has it already. Magnitudes: the voltage ends at 0 at the lowest, where every load has ceased to draw.
+    `now`: current(volts), for whoever has it already. Magnitudes: the voltage ends at 0 at the lowest, where every
+    load has ceased to draw.
     """
     rate = (current(volts) if now is None else now) / farads
     exponent = min(_STEEPEST, slope * seconds / farads)

@@ -278,9 +278,9 @@ class BoardWorld:
         return -volts if self.specimen.has(FaultKind.LEADS_REVERSED, (name,)) else volts
 
     def _volts_at(self, point: str) -> float:
-        if point in self._board.inputs and self._leads is LeadsAt.BOARD:
-            if self.specimen.has(FaultKind.LEADS_REVERSED, (point,)):
-                return self._terminals_at(point) + 0.0
+        at_board = point in self._board.inputs and self._leads is LeadsAt.BOARD
+        if at_board and self.specimen.has(FaultKind.LEADS_REVERSED, (point,)):
+            return self._terminals_at(point) + 0.0
         index = self._bench.board.circuit.net_of.get(point)
         if index is None:
             return self.specimen.unfed_volts(point)
