@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -10,9 +11,11 @@ import pytest
 from bringup.core.dangers import FIRST, HOT_WATTS, dangers_before, lost_in_converters
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
-from bringup.core.procedure import HostProgram, Procedure, Step
+from bringup.core.procedure import Action, HostProgram, Measure, Procedure, Sink, Step
 from bringup.core.quantity import parse_quantity
-from bringup.runner.prompts import PromptKind
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.runner.cautions import show_cautions
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import BENCH, FIRST_POWER_ON, SEEN, picked, simulated_bench, the_bench, the_procedure
 
@@ -93,6 +96,73 @@ def test_the_scope_of_a_bench_is_told_though_no_step_asks_it() -> None:
 
     assert scope.scope is None
     assert set(told(procedure, "EARTHED SCOPE", scope)) == {"leads", "apply", "measure", "log"}
+
+
+SWEPT = Sweep((parse_quantity("24 V"), parse_quantity("30 V")), ("3V3",), input="VIN", formula="ends over nominal")
+LOADED = Sweep((parse_quantity("0 A"), parse_quantity("300 mA")), ("3V3",), load="3V3", formula="ends over full load")
+RIPPLE = Ripple(("3V3",), "scope", parse_quantity("10 us"), ground="spring")
+CYCLED = PowerCycle("VIN", 2, (parse_quantity("1 s"),), parse_quantity("1 s"), ("3V3",))
+
+
+def followed_by(procedure: Procedure, *actions: Action) -> Procedure:
+    steps = (*picked("apply").steps, *(Step(0, action) for action in actions))
+    return replace(procedure, steps=tuple(replace(step, index=index) for index, step in enumerate(steps)))
+
+
+def test_steps_under_load_and_over_the_range_are_cautioned_about_too() -> None:
+    scope = the_bench(BENCH.parent / "simulated-scope.yaml").for_steps()
+    load = replace(changed().board.rails["3V3"].loads[0], default=0.62, by_state={})
+    converter = changed().board.rails["3V3"].converter
+    assert converter is not None
+    hot = changed("3V3", loads=(load,), converter=replace(converter, current_limit=None))
+    stored = changed("12V0", capacitance=parse_quantity("280 mF"))
+    steps = (SWEPT, RIPPLE, CYCLED)
+
+    assert set(told(followed_by(changed(), *steps), "EARTHED SCOPE", scope)) == {
+        "apply",
+        "sweep",
+        "ripple",
+        "power_cycle",
+    }
+    assert set(told(followed_by(hot, *steps), "HOT PARTS: 3V3")) == {"apply", "sweep", "power_cycle"}
+    assert set(told(followed_by(stored, *steps), "STORED ENERGY")) == {"apply", "power_cycle"}
+
+
+def test_what_a_load_draws_and_a_swept_input_count_in_what_a_converter_loses() -> None:
+    usual = lost_in_converters(followed_by(changed()))["3V3"]
+    sink = Sink("3V3", "current", parse_quantity("300 mA"))
+    more = (5.0 - 3.3) * 0.3
+
+    assert lost_in_converters(followed_by(changed(), sink))["3V3"] == pytest.approx(usual + more, rel=0.05)
+    assert lost_in_converters(followed_by(changed(), LOADED))["3V3"] == pytest.approx(usual + more, rel=0.05)
+    after = Sink("3V3"), Measure(("3V3",))
+    assert lost_in_converters(followed_by(changed(), *after))["3V3"] == pytest.approx(usual)
+    board = changed().board
+    linear = replace(board, rails={**board.rails, "5V0": replace(board.rails["5V0"], source="VIN")})
+    directly = replace(changed(), board=linear)
+    swept, still = (lost_in_converters(followed_by(directly, *each))["5V0"] for each in ((SWEPT,), ()))
+    assert swept > still
+
+
+@pytest.mark.parametrize("action", [SWEPT, RIPPLE, CYCLED, LOADED])
+def test_dangerous_volts_are_told_before_each_step_near_them(action: Action) -> None:
+    procedure = followed_by(changed("12V0", expect=parse_limits("60 V .. 70 V")), action)
+    prompts: list[Prompt] = []
+
+    def answer(prompt: Prompt) -> Answer:
+        prompts.append(prompt)
+        return Answer()
+
+    waits = SimpleNamespace(answer=answer)
+    setup = SimpleNamespace(procedure=procedure, bench=None, acknowledged=set())
+    journal = SimpleNamespace(event=lambda *_: None)
+    work: Any = SimpleNamespace(board=procedure.board, can_answer=True, setup=setup, waits=waits, journal=journal)
+
+    show_cautions(work, procedure.steps[1])
+
+    assert [prompt.text.split(".")[0] for prompt in prompts if prompt.danger] == [
+        "DANGEROUS VOLTAGE (60 V DC or more, ES1 of IEC 62368-1): 12V0 70 V"
+    ]
 
 
 def test_each_is_acknowledged_once_per_sitting_and_says_what_comes_first() -> None:

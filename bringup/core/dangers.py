@@ -12,8 +12,10 @@ from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.expectation import states_of
 from bringup.core.hazard import ENERGY_JOULES, energy_points
-from bringup.core.procedure import Apply, Dwell, HostProgram, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
+from bringup.core.loaded import loaded_board
+from bringup.core.procedure import Apply, HostProgram, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
 from bringup.core.solver import solve
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed, shown
 
@@ -29,16 +31,16 @@ def dangers_before(step: Step, procedure: Procedure, bench: Bench | None) -> Ite
     if isinstance(action, Resistance | Apply):
         yield from _cells(procedure.board)
         yield from _fed_from_behind(procedure)
-    if isinstance(action, Apply | PowerOff | Resistance):
+    if isinstance(action, Apply | PowerOff | PowerCycle | Resistance):
         yield from _stored(procedure)
-    if isinstance(action, Apply):
+    if isinstance(action, Apply | Sink | Sweep | PowerCycle):
         yield from _hot(procedure)
     if bench is not None and (bench.scope is not None or bench.scope_beside) and _probes(action):
         yield from _earthed_scope()
 
 
 def _probes(action: object) -> bool:
-    return isinstance(action, Apply | Leads | Measure | Log | Sink)
+    return isinstance(action, Apply | Leads | Measure | Log | Sink | Sweep | Ripple | PowerCycle)
 
 
 def _cells(board: Board) -> Iterator[str]:
@@ -96,16 +98,43 @@ def _earthed_scope() -> Iterator[str]:
 
 
 def lost_in_converters(procedure: Procedure) -> dict[str, float]:
-    """Return the most watts that each converter loses in any state and at any voltage that the procedure applies."""
-    board, worst = procedure.board, dict[str, float]()
-    volts = {name: point.voltage.number for name, point in board.inputs.items()}
-    state: str | None
-    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
-        if isinstance(step.action, Apply):
-            highest = max(abs(each.number) for each in step.action.then)
-            volts[step.action.input] = highest if volts[step.action.input] >= 0 else -highest
-        elif not isinstance(step.action, Measure | Log | Dwell | Sink | HostProgram):
-            continue
+    """Return the most watts that each converter loses: in any state, at any voltage and under any load there will be.
+
+    Losses rise with the input of a linear one and with what a load draws, so the ends of a sweep are enough.
+    """
+    worst = dict[str, float]()
+    for board, volts, state in _operating_points(procedure):
         for name, watts in solve(board, volts, state=state).losses.items():
             worst[name] = max(worst.get(name, 0.0), watts)
     return worst
+
+
+def _operating_points(procedure: Procedure) -> Iterator[tuple[Board, dict[str, float], str | None]]:
+    """Yield the board with what is drawn from it, its input voltages and its state, wherever a step changes them."""
+    board, drawn = procedure.board, dict[str, tuple[str, float]]()
+    volts = {name: point.voltage.number for name, point in board.inputs.items()}
+
+    def at(name: str, level: float) -> dict[str, float]:
+        return {**volts, name: level if volts[name] >= 0 else -level}
+
+    def loaded(more: dict[str, tuple[str, float]]) -> Board:
+        return loaded_board(board, [(name, *draw) for name, draw in {**drawn, **more}.items()])
+
+    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
+        action = step.action
+        if isinstance(action, Apply):
+            volts = at(action.input, max(abs(each.number) for each in action.then))
+        elif isinstance(action, PowerOff):
+            drawn.clear()
+        elif isinstance(action, Sink):
+            # Where its level is left out it goes off; maybe not, if only on a condition.
+            if action.level is not None:
+                drawn[action.rail] = (action.mode, action.level.number)
+            elif step.only_if is None:
+                drawn.pop(action.rail, None)
+        elif isinstance(action, Sweep) and action.input:
+            for point in (action.most, min(action.points, key=lambda each: each.value)):
+                yield loaded({}), at(action.input, abs(point.number)), state
+        elif isinstance(action, Sweep):
+            yield loaded({action.load: ("current", action.most.number)}), volts, state
+        yield loaded({}), volts, state

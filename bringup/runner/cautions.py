@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from bringup.core.dangers import FIRST, dangers_before
 from bringup.core.hazard import SHOCK_VOLTS, shock_points
-from bringup.core.procedure import Apply, Leads, Measure, Step
+from bringup.core.procedure import Apply, Leads, Log, Measure, Sink, Step
 from bringup.core.quantity import format_quantity
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.runner.endings import MissingEvidence
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.work import Work
 
+LIVE = Apply | Leads | Measure | Log | Sink | Sweep | Ripple | PowerCycle
+"""Steps in which somebody may come near a board under power."""
+
 
 def show_cautions(work: Work, step: Step) -> None:
     """Have every caution of the board (before the first step that touches it) and of the step acknowledged."""
     texts = list(step.cautions)
-    if isinstance(step.action, Apply | Leads | Measure | Resistance):
+    if isinstance(step.action, LIVE | Resistance):
         texts = [*work.board.cautions, *texts]
     if work.can_answer:  # nobody is here to be hurt: what the files state is refused then, what follows is not
         texts += dangers_before(step, work.setup.procedure, work.setup.bench)
@@ -30,7 +34,7 @@ def show_cautions(work: Work, step: Step) -> None:
 
 def _high(work: Work, step: Step) -> str:
     """Return the warning of dangerous voltage for this step; '' if there is none."""
-    if not isinstance(step.action, Apply | Leads | Measure):
+    if not isinstance(step.action, LIVE):
         return ""
     points = shock_points(work.setup.procedure)
     if isinstance(step.action, Leads):
