@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
+from statistics import mean, variance
 
 import pytest
 
@@ -20,14 +23,22 @@ from tests.needs_scipy import needs_scipy
 ODD = 8
 
 
+def value_of(number: int) -> float:
+    """From 3.30 V a millivolt more each, and 0.4 mV to and fro; one does not belong."""
+    return 3.36 if number == ODD else round(3.30 + 0.001 * number + 0.0004 * (-1) ** number, 5)
+
+
 @pytest.fixture(scope="module")
 def logbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Units 1 to 20: from 3.30 V a millivolt more each, and 0.4 mV to and fro; unit 8 reads 3.36 V."""
+    """Units 1 to 20 in two lots; VREF moves with 3V3, 5V0 does not."""
     path = tmp_path_factory.mktemp("units") / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         for number in range(1, 21):
-            value = 3.36 if number == ODD else 3.30 + 0.001 * number + 0.0004 * (-1) ** number
-            add_attempt(record, start(f"MBL-{number}", at=NOON + timedelta(minutes=number)), [volts(round(value, 5))])
+            value = value_of(number)
+            five = Decimal("5.0") + Decimal(number * 37 % 11) / 1000
+            begin = replace(start(f"MBL-{number}", at=NOON + timedelta(minutes=number)), lot=f"L{1 + number // 11}")
+            first, second = volts(value), replace(volts(float(five)), point="5V0")
+            add_attempt(record, begin, [first, second, replace(volts(round(2 * value, 5)), point="VREF")])
     return path
 
 
@@ -56,6 +67,48 @@ def test_with_scipy_there_are_intervals_and_grubbs(logbook: Path, capsys: pytest
     assert "scipy" not in out
     assert found["capability"]["cp"]["low"] < found["capability"]["cp"]["value"] < found["capability"]["cp"]["high"]
     assert found["missing"] == {}
+
+
+def test_groups_are_put_beside_each_other_and_their_variance_is_analysed(
+    logbook: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = told(logbook, capsys, "--by", "lot")
+    found = json.loads(told(logbook, capsys, "--by", "lot", "--json"))["by"]
+
+    assert "\nL1      10 " in out
+    assert "\nL2      10 " in out
+    # Two groups of ten: F is ten times the variance of the means over the mean of the variances.
+    one, other = ([value_of(number) for number in range(first, first + 10)] for first in (1, 11))
+    ratio = 10 * variance([mean(one), mean(other)]) / mean([variance(one), variance(other)])
+    assert found["analysis"]["ratio"] == pytest.approx(ratio)
+    assert f"Analysis of variance: F(1, 18) = {ratio:.4g}" in out
+    assert [len(of) for of in found["groups"].values()] == [10, 10]
+
+
+def test_one_group_has_no_analysis_and_says_why(logbook: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "No analysis of variance: an analysis of variance takes 2 groups, there is Corner bench." in told(
+        logbook, capsys, "--by", "bench"
+    )
+
+
+def test_what_moves_with_the_rail_is_named_first(logbook: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = told(logbook, capsys, "--with", "*")
+
+    assert "VREF voltage      20  +1.000" in out
+    assert "moves with it" in out
+    assert out.index("VREF voltage") < out.index("5V0 voltage")
+    five = next(line for line in out.splitlines() if line.startswith("5V0 voltage"))
+    assert "moves" not in five
+    assert "so that all 2 hold together at 95 %" in out
+
+
+@needs_scipy
+def test_two_lots_are_compared_with_an_interval(logbook: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["compare", "lot=L1", "lot=L2", "--logbook", str(logbook)]) == ExitCode.PASSED
+    out = capsys.readouterr().out
+
+    assert "no more than chance" in next(line for line in out.split("\n3V3 voltage")[1:])
+    assert "95 %: of the difference of the means" in out
 
 
 def test_without_scipy_the_page_says_what_is_left_out(

@@ -13,7 +13,14 @@ import bringup.core.variance as analysis
 from bringup.core.charts import broken_rules, chart, moving_average, orders_beyond, trend
 from bringup.core.correlation import correlation
 from bringup.core.distributions import t_quantile
-from bringup.core.intervals import clopper_pearson, deviation_interval, mean_interval, median_interval, quantile
+from bringup.core.intervals import (
+    clopper_pearson,
+    deviation_interval,
+    difference_interval,
+    mean_interval,
+    median_interval,
+    quantile,
+)
 from bringup.core.outliers import count_odd, critical_value, grubbs, several
 from bringup.core.spread import Summary
 from bringup.core.variance import one_way
@@ -95,6 +102,16 @@ class TestIntervals:
         # Chi-squared of 10 degrees of freedom: 3.247 and 20.483 hold 95 % (e-Handbook 1.3.6.7.4, from memory).
         spread = deviation_interval(Summary(11, 0.0, 1.0, -1, 1))
         assert (10 / spread.high**2, 10 / spread.low**2) == pytest.approx((3.247, 20.483), abs=5e-4)
+
+    @needs_scipy
+    def test_the_difference_of_two_means_is_welchs(self) -> None:
+        # By hand: 2^2/8 + 3^2/12 = 1.25; freedom 1.25^2 / (0.5^2/7 + 0.75^2/11) = 18.006; t 2.1009 (t of 18, GUM table
+        # G.2 from memory: 2.10): half 2.1009 * 1.11803 = 2.3489.
+        found = difference_interval(Summary(8, 10.0, 2.0, 7, 13), Summary(12, 13.0, 3.0, 8, 18))
+
+        assert (found.low, found.high) == pytest.approx((3 - 2.3489, 3 + 2.3489), abs=5e-4)
+        with pytest.raises(NoStatistic, match="takes 2 values on each side"):
+            difference_interval(Summary(1, 10.0, None, 10, 10), Summary(12, 13.0, 3.0, 8, 18))
 
     def test_quantiles_lie_on_the_line_between_values(self) -> None:
         # Definition 7: of 1, 2, 3, 4 the quartile is 1.75 (as R and spreadsheets have it; from memory).

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.comparison import Difference, compare
+from bringup.core.distributions import INSTALL, special
 from bringup.core.patterns import patterns
 from bringup.core.quantity import format_quantity
 from bringup.core.spread import Summary
@@ -118,7 +120,10 @@ def _text(sides: Sides, differences: list[Difference], seen: list[str], which: s
         *format_table(HEADINGS, [_row(each) for each in differences], right=HEADINGS[1:7], width=width),
     ]
     if any(each.one.n + each.other.n > 2 for each in differences):  # noqa: PLR2004 - one value on each side
-        lines.append("Of several units: mean ± standard deviation (number of units).")
+        text = "Of several units: mean ± standard deviation (number of units); 95 %: of the difference of the means."
+        if special() is None:
+            text = f"{text.partition(';')[0]}. Intervals of their difference need scipy ({INSTALL})."
+        lines.append(folded(text, width))
     meters = {each.meters for each in differences if each.other_meter}
     for one, other in sorted(meters):
         lines.append(folded(f"Different meters: A {', '.join(one)}; B {', '.join(other)}.", width))
@@ -155,6 +160,10 @@ def _remarks(each: Difference) -> list[str]:
         words.append("out of limits on both sides")
     if each.limits_differ:
         words.append("judged by different limits")
+    if each.interval is not None:
+        low, high = (_signed(end, each.unit) for end in (each.interval.low, each.interval.high))
+        chance = ", no more than chance" if each.interval.low <= 0 <= each.interval.high else ""
+        words.append(f"95 %: {low} to {high}{chance}")
     if each.below_accuracy:
         words.append("different meters, within what they may differ by")
     elif each.other_meter:
@@ -221,4 +230,5 @@ def _difference_json(each: Difference) -> dict[str, Any]:
         "crossed": each.crossed,
         "different_meters": each.other_meter,
         "uncertainty": each.uncertainty,
+        "interval": None if each.interval is None else asdict(each.interval),
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,14 +11,16 @@ import click
 
 from bringup.commands.asking import parse_time, simulated_asked, unit_options
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
+from bringup.commands.spread_more import Groups, Together
 from bringup.commands.spread_told import Told
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.wording import folded
 from bringup.core.words import Kind
-from bringup.logbook.comparable import of_one_kind
+from bringup.logbook.comparable import of_one_kind, taken
 from bringup.logbook.filters import Filters
+from bringup.logbook.groupings import WAYS, grouped
 from bringup.logbook.reading import read
 
 
@@ -32,6 +35,8 @@ from bringup.logbook.reading import read
 @click.option("--step", metavar="KIND", help="From steps of this kind; else measure.")
 @click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
 @click.option("--last", is_flag=True, help="Of each unit the last attempt, not the first.")
+@click.option("--by", "way", type=click.Choice(WAYS), help="Also whether such groups differ (analysis of variance).")
+@click.option("--with", "beside", metavar="RAIL", help="Also whether it moves with these rails; '*' for all.")
 @json_option
 def command(
     rail: str,
@@ -41,6 +46,8 @@ def command(
     until: str | None,
     quantity: str | None,
     last: bool,
+    way: str | None,
+    beside: str | None,
     as_json: bool,
     **others: Any,
 ) -> None:
@@ -63,10 +70,33 @@ def command(
     found, is_simulated = read(logbook, lambda connection: of_one_kind(connection, filters))
     point, of, more = _chosen(found, filters)
     told = Told(of, point, is_simulated, more)
+    groups = together = None
+    if way is not None:
+        by = way
+        groups = Groups(way, read(logbook, lambda connection: grouped(connection, told.of, by)))
+    if beside is not None:
+        asked = replace(filters, rail=beside, simulated=is_simulated, quantity=None)
+        together = Together(of, _others(read(logbook, lambda connection: taken(connection, asked)), point))
     if as_json:
-        print_json(told.as_json())
-    else:
-        say("\n".join(folded(line, None) for line in told.lines("last" if last else "first")))
+        added = {"by": None if groups is None else groups.as_json()}
+        print_json({**told.as_json(), **added, "with": None if together is None else together.as_json()})
+        return
+    lines = told.lines("last" if last else "first")
+    for each in (groups, together):
+        lines += [] if each is None else ["", *each.lines(columns(unknown=None))]
+    say("\n".join(folded(line, None) for line in lines))
+
+
+def _others(found: Sequence[Taken], own: Point) -> dict[Point, list[Taken]]:
+    """Return the other points that were read: volts of a `measure`, and input currents, once an attempt."""
+    return {
+        point: of
+        for point, of in one_of_each_unit(found, "first").items()
+        if point != own
+        and point.nth == 1
+        and point.kind in (Kind.VOLTAGE, Kind.CURRENT)
+        and (point.step, point.aspect) in (("measure", ""), ("apply", ""))
+    }
 
 
 def _chosen(found: Sequence[Taken], filters: Filters) -> tuple[Point, list[Taken], list[str]]:

@@ -9,7 +9,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from bringup.core.distributions import special
 from bringup.core.frozen import frozen
+from bringup.core.intervals import Interval, difference_interval
 from bringup.core.limits import Limits
 from bringup.core.spread import Summary, summary
 from bringup.core.taken import Point, Taken
@@ -38,6 +40,8 @@ class Difference:
     meters: tuple[tuple[str, ...], tuple[str, ...]]
     uncertainty: float | None
     """Of the difference, where both sides are one reading each that states its own."""
+    interval: Interval | None
+    """Of the difference at 95 %, where both sides have several units; None also without scipy."""
 
     @property
     def crossed(self) -> bool:
@@ -94,7 +98,14 @@ def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Ta
         limits_differ={_ends(each.limits) for each in one} != set(stated) or len(stated) > 1,
         meters=tuple(tuple(sorted({each.meter for each in side})) for side in (one, other)),  # type: ignore[arg-type]
         uncertainty=uncertainty,
+        interval=_interval(first, second),
     )
+
+
+def _interval(one: Summary, other: Summary) -> Interval | None:
+    if special() is None or None in (one.deviation, other.deviation) or not (one.deviation or other.deviation):
+        return None
+    return difference_interval(one, other)
 
 
 def _pooled(one: Summary, other: Summary) -> float | None:

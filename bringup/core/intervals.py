@@ -51,6 +51,22 @@ def ratio_of_deviations(freedom: float, confidence: float) -> tuple[float, float
     return math.sqrt(freedom / upper), math.sqrt(freedom / lower)
 
 
+def difference_interval(one: Summary, other: Summary, confidence: float = CONFIDENCE) -> Interval:
+    """Return other's mean less one's -+ t sqrt(s1^2/n1 + s2^2/n2), each side with a deviation of its own.
+
+    Degrees of freedom after Welch, (a + b)^2 / (a^2/(n1 - 1) + b^2/(n2 - 1)), a and b the terms of the root. Raises
+    NoStatistic where a side has one value only, where all of both are the same, and without scipy.
+    """
+    if one.deviation is None or other.deviation is None:
+        raise NoStatistic("an interval of a difference takes 2 values on each side", "Read more units.")
+    terms = [side.deviation**2 / side.n for side in (one, other) if side.deviation is not None]
+    if not sum(terms):
+        raise NoStatistic("an interval of a difference takes values that differ, and all of each side are the same")
+    freedom = sum(terms) ** 2 / sum(term**2 / (side.n - 1) for term, side in zip(terms, (one, other), strict=True))
+    half = t_quantile((1 + confidence) / 2, freedom) * math.sqrt(sum(terms))
+    return Interval(other.mean - one.mean - half, other.mean - one.mean + half, confidence)
+
+
 def quantile(values: Sequence[float], share: float) -> float:
     """Return below what a share (0 .. 1) of the values lies: between two by straight line, at (n - 1) share.
 
