@@ -25,7 +25,8 @@ from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.hand_meter import INSTEAD, HandMeter
-from bringup.runner.keys import CORRECT, LEAVE_OUT, MARK, NOTE, OBSERVE, PHOTO, REWORK
+from bringup.runner.keys import CORRECT, LEAVE_OUT, NOTE, OBSERVE, PHOTO, REWORK
+from bringup.runner.log_beside import MARK
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption

@@ -9,8 +9,8 @@ import pytest
 
 from bringup.commands.loading import load
 from bringup.commands.main import main
+from bringup.core.beside_log import HeardMark
 from bringup.core.finding import Finding
-from bringup.core.listening import HeardMark
 from bringup.core.marks import TOLD
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of

@@ -169,7 +169,7 @@ def test_configure_presets_and_answers_what_it_is(meter: Talk) -> None:
     assert meter("FUNC?") == '"VOLT"'
     meter('FUNC "RES"')
     assert meter("SENS:FUNC?") == '"RES"'
-    meter('FUNC "TEMP";:CONF:VOLT:DC 2000;:CONF:VOLT:DC -1')
+    meter('FUNC "PRES";:CONF:VOLT:DC 2000;:CONF:VOLT:DC -1')
     assert meter("SYST:ERR:ALL?") == (
         '-224,"Illegal parameter value",-222,"Data out of range",-222,"Data out of range"'
     )

@@ -57,16 +57,6 @@ class Listen:
         return repr(self.text) if self.text else f"/{self.pattern}/"
 
 
-@frozen
-class HeardMark:
-    """A mark of a `log` that is set whenever a line of what the board says holds this."""
-
-    line: str
-    """Name of the serial line in the bench file."""
-    name: str
-    pattern: str
-
-
 def program_of(action: Listen) -> Program:
     """Return what is looked for. The files have seen to it that it can be."""
     return literal(action.text) if action.text else expression(action.pattern)

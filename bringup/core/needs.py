@@ -140,6 +140,11 @@ def _of_load(step: Step, dialect: Dialect, role: LoadRole) -> Iterator[str]:
 
 
 def _of_meter(step: Step, dialect: Dialect, procedure: Procedure) -> Iterator[str]:
+    if isinstance(step.action, Log) and any(each.by_meter for each in step.action.temperatures):
+        if "temperature" not in dialect.functions:
+            yield "the function 'temperature'"
+        elif configuring(dialect, "temperature", fixed=False) is None:
+            yield "the set-up of the function 'temperature'"
     if not probed_points(step, procedure.board):
         return
     function = "ohms" if isinstance(step.action, Resistance) else "dc volts"

@@ -45,6 +45,10 @@ def _log_details(log: Log) -> Iterator[str]:
             yield f"{statistic}{f' of {name}' if name else ''}: {limits_text(limits)}"
     if log.marks:
         yield f"marks: {listed(f'{text} at {after}' for text, after in log.marks)}"
+    for each in log.temperatures:
+        by = "by the meter, with a sensor" if each.by_meter else "typed"
+        every = "" if log.temperatures_every is None else f" every {duration(log.temperatures_every.number)},"
+        yield f"{each.text}: {by},{every} at the start and at the end"
     yield from (f"mark {each.name}: whenever {each.line} says /{each.pattern}/" for each in log.heard)
 
 

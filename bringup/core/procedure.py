@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from dataclasses import field
 from enum import StrEnum
 
+from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
-from bringup.core.listening import HeardMark, Listen
+from bringup.core.listening import Listen
 from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
@@ -155,6 +156,9 @@ class Log:
     """What happens on the board, and how long after the start."""
     heard: tuple[HeardMark, ...] = ()
     """What sets a mark whenever the board says it."""
+    temperatures: tuple[Temperature, ...] = ()
+    temperatures_every: Quantity | None = None
+    """Time between two of each; the first is due at the start, the last at the end."""
 
 
 @frozen

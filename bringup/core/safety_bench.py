@@ -106,7 +106,7 @@ def _instruments(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     board = procedure.board
     supplied = [step for step in procedure.steps if uses_supply(step, board)]
-    probed = [step for step in procedure.steps if probed_points(step, board)]
+    probed = [step for step in procedure.steps if probed_points(step, board) or _has_sensor(step)]
     for role, present, steps in (("supply", bench.supply, supplied), ("meter", bench.meter, probed)):
         if steps and present is None:
             yield Finding(
@@ -115,6 +115,11 @@ def _instruments(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
                 f"Add `{role}:` to the bench file; `{role}: by hand` is valid.",
                 refused=True,
             )
+
+
+def _has_sensor(step: Step) -> bool:
+    """Whether the meter reads a temperature in it."""
+    return isinstance(step.action, Log) and any(each.by_meter for each in step.action.temperatures)
 
 
 def _outputs(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
@@ -173,12 +178,34 @@ def _logging(step: Step, log: Log, board: Board, bench: Bench) -> Iterator[Findi
             f"State `every: {duration(BY_HAND_INTERVAL)}` or more, or use a bench whose {by_hand[0]} is read by wire.",
             refused=True,
         )
+    yield from _temperatures(step, log, probed, bench)
     held = [point for point in probed if bench.probed_by_hand(point)]
     if held and len(probed) > 1:
         yield Finding(
             step.index,
             f"{listed(probed)} are to be logged together, but there is one probe, held by hand",
             "Log one point in each step, or use a bench with `probing: fixed wiring`.",
+            refused=True,
+        )
+
+
+def _temperatures(step: Step, log: Log, probed: tuple[str, ...], bench: Bench) -> Iterator[Finding]:
+    """A meter has one pair of leads: on a sensor it reads nothing else."""
+    metered = [each.spot for each in log.temperatures if each.by_meter]
+    if not metered:
+        return
+    what, why = "", ""
+    if len(metered) > 1:
+        what, why = listed(metered), "and a meter has leads for one sensor"
+    elif probed:
+        what, why = listed((*probed, f"the temperature of {metered[0]}")), "and the meter is on one of them at a time"
+    elif bench.scanner is not None:
+        what, why = f"the temperature of {metered[0]}", "and on this bench a scanner has the meter's leads"
+    if what:
+        yield Finding(
+            step.index,
+            f"the meter is to follow {what} in one log, {why}",
+            "Have temperatures `typed`, or follow them in a log of their own.",
             refused=True,
         )
 
@@ -229,6 +256,8 @@ def needs_person(step: Step, procedure: Procedure, bench: Bench | None) -> str:
         return "takes the leads off the board"
     if isinstance(step.action, Ripple) and step.action.by == "scope":
         return "holds the scope's probe"
+    if isinstance(step.action, Log) and any(not each.by_meter for each in step.action.temperatures):
+        return "types temperatures"
     probed = probed_points(step, procedure.board)
     if bench is not None and any(bench.probed_by_hand(point) for point in probed):
         return "holds the probe"

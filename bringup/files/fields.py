@@ -136,7 +136,12 @@ ACTIONS = {
               "sets one by key", example="{radio transmits: 10 s}"),
         Field("marks_heard", ByName(ByName(SEARCHED, "mark"), "serial line"), "marks set by what the board says: "
               "by serial line, a regular expression for each, looked for within a line, every time it comes",
-              example="{console: {radio transmits: 'radio: transmitting'}}"), *STEADY),
+              example="{console: {radio transmits: 'radio: transmitting'}}"),
+        Field("temperatures", ByName(OneOf(("typed", "meter")), "spot"), "read beside it by spot, `ambient` or a part: "
+              "typed by a person when due, or by the meter with a sensor; their limits go by `SPOT temperature`",
+              example="{ambient: typed, U3: typed}"),
+        Field("temperatures_every", SECONDS, "time between two of each; the first and the last at the ends",
+              default="15 min, or the whole log", example="10 min"), *STEADY),
     "load": action("load", "Have the electronic load draw from a rail that reads within its limits with nothing drawn. "
                    "Off by `off: yes`, before an input is switched off, and at every end.",
         Field("rail", NAME, "rail or input that a channel's leads are on", required=True, example="3V3"),

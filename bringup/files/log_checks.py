@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
+from bringup.core.beside_log import Temperature
 from bringup.core.procedure import Channel
 from bringup.core.quantity import Quantity
 from bringup.core.statistics_of_log import DEVIATION, FIELDS, PEAK_TO_PEAK
+from bringup.core.wording import duration
 from bringup.core.words import Kind
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
@@ -80,6 +82,7 @@ def check_log(body: Values, problems: Problems) -> None:
     for entry in body.many("marks"):
         if whole is not None and entry.value.value > whole.value:
             problems.add(entry.node, f"a mark {entry.value} after the start of a step of {whole}", "log for longer")
+    _check_temperatures(body, problems)
     for name, statistic in FIELDS.items():
         stated = body.entries.get(name)
         if stated is None or statistic not in NEVER_NEGATIVE:
@@ -87,3 +90,24 @@ def check_log(body: Values, problems: Problems) -> None:
         for each in stated.value.values() if isinstance(stated.value, dict) else [stated]:
             if each.value.high is not None and each.value.high < 0:
                 problems.add(each.node, f"a {statistic} is never below zero", "state its upper limit, such as < 5 mV")
+
+
+def temperatures_of(body: Values) -> tuple[str, ...]:
+    """Return the names by which the limits of temperatures are stated."""
+    return tuple(Temperature(entry.key.text).text for entry in body.many("temperatures") if entry.key is not None)
+
+
+def _check_temperatures(body: Values, problems: Problems) -> None:
+    between, whole = body.get("temperatures_every"), body.get("for")
+    if between is None:
+        return
+    if "temperatures" not in body:
+        problems.add(
+            body.at("temperatures_every"), "`temperatures_every` without `temperatures`", "name the spots there"
+        )
+    elif whole is not None and between.value > whole.value:
+        problems.add(
+            body.at("temperatures_every"),
+            f"temperatures every {duration(between.number)} in a step of {duration(whole.number)}",
+            "log for longer",
+        )

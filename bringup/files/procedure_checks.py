@@ -9,11 +9,11 @@ from bringup.core.program import MARKERS, marker_of, pasted_marker
 from bringup.core.quantity import Quantity
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.statistics_of_log import FIELDS
-from bringup.core.words import UNIT_OF
+from bringup.core.words import UNIT_OF, Kind
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
-from bringup.files.log_checks import as_meant, check_channel, check_log
+from bringup.files.log_checks import as_meant, check_channel, check_log, temperatures_of
 from bringup.files.nodes import Problems
 from bringup.files.not_placed import check_inspect
 from bringup.files.resistance_checks import check_resistance_points, read_in
@@ -157,7 +157,8 @@ def _check_expect(kind: str, body: Values, points: Points | None, problems: Prob
     units = _units(kind, body, points)
     if isinstance(entry.value, Limits):
         for name, unit in units.items():
-            if entry.value.unit != unit and kind == "log":
+            # One for all is one for all that `what` names: temperatures have limits by name only.
+            if entry.value.unit != unit and kind == "log" and name not in temperatures_of(body):
                 _wrong_unit(entry, entry.value, unit, name, problems)
                 break
         return
@@ -177,7 +178,8 @@ def _units(kind: str, body: Values, points: Points | None) -> dict[str, str]:
     if kind == "log":
         known = () if points is None else points.all
         channels = [as_meant(text, known) for text in body.get("what", ())]
-        return {channel.text: UNIT_OF[channel.kind] for channel in channels}
+        temperatures = dict.fromkeys(temperatures_of(body), UNIT_OF[Kind.TEMPERATURE])
+        return {channel.text: UNIT_OF[channel.kind] for channel in channels} | temperatures
     if kind == "leads":
         return {body.get("input", ""): "V"}
     if kind == "resistance":

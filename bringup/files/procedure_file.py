@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
 from bringup.core.creep import ALLOWED
 from bringup.core.limits import Limits
-from bringup.core.listening import HeardMark, Listen
+from bringup.core.listening import Listen
 from bringup.core.procedure import (
     Action,
     Apply,
@@ -49,6 +50,7 @@ from bringup.files.source import Opened, open_file, report_other_kind
 from bringup.files.sweep_checks import cycle_of, sweep_of
 
 LOG_EVERY = "200 ms"
+TEMPERATURES_EVERY = "15 min"
 """Default time between two samples of `log`."""
 OWN_PACE_LEAST = "10 ms"
 """Least time between two samples at the instruments' own pace: one that answers at once must not fill the disk."""
@@ -210,7 +212,11 @@ def _log(body: Values, board: Board) -> Log:
     what = tuple(channel_of(text, known) for text in body.get("what"))
     said = body.get("marks_heard", {}).items()
     heard = tuple(HeardMark(line, name, pattern) for line, named in said for name, pattern in named.items())
-    return Log(what, body.get("for"), every, pace, judging, marks, heard)
+    named = body.get("temperatures", {}).items()
+    spots = tuple(Temperature(spot, by == "meter") for spot, by in named)
+    usual = parse_quantity(TEMPERATURES_EVERY, "s")
+    between = body.get("temperatures_every", usual if usual.value < body.get("for").value else body.get("for"))
+    return Log(what, body.get("for"), every, pace, judging, marks, heard, spots, between if spots else None)
 
 
 def _program(body: Values) -> HostProgram:

@@ -21,6 +21,7 @@ from bringup.runner.typed import LETTERS, Typed, Wanted, near, type_in, value_of
 DIAL_OF = {
     Function.DC_VOLTS: "dial at DC volts, red lead in the volts jack",
     Function.DC_AMPS: "dial at DC amps, red lead in the amps jack (the largest range first)",
+    Function.TEMPERATURE: "dial at temperature, its sensor in the jacks",
     Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
 INSTEAD = (

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from bringup.core.beside_log import HeardMark
 from bringup.core.expression import LINE_ENDS, Program, expression
-from bringup.core.listening import HeardMark
 from bringup.core.marks import TOLD, Marks
 from bringup.core.search import Search
 from bringup.core.wording import listed

@@ -1,6 +1,7 @@
-"""What single keys do while an attempt runs, with no look: q calls off, n notes, l leaves out, c corrects, m marks.
+"""What single keys do while an attempt runs, with no look: q calls off, n notes, l leaves out, c corrects.
 
-Three begin a few questions (entering.py): r enters a rework, o an observation, p a photo.
+In a log m marks and t types temperatures. Three begin a few questions (entering.py): r enters a rework, o an
+observation, p a photo.
 
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
 """
@@ -16,7 +17,7 @@ from bringup.runner.reasons import not_a_reason
 from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
 
-NOTE, LEAVE_OUT, CORRECT, MARK = "n", "l", "c", "m"
+NOTE, LEAVE_OUT, CORRECT = "n", "l", "c"
 REWORK, OBSERVE, PHOTO = "r", "o", "p"
 LEAVE_STEP_OUT = "L"
 """The same while a point is sought with a probe held by hand, where `l` is about the point."""
@@ -29,8 +30,8 @@ def act_on(work: Work, key: str) -> None:
     if work.waits.may_ask and work.held.takes(key):
         return
     key = LEAVE_OUT if key == LEAVE_STEP_OUT else key
-    if key == MARK and work.mark_by_key is not None:
-        work.mark_by_key()
+    if key in work.of_log:
+        work.of_log[key]()
     if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return
     if not work.waits.may_ask:

@@ -137,27 +137,31 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
         return
     if trace.limited:
         work.tally.missing.append(f"{channel.text}: the supply was in current limit")
-    judge = _Judge(action.judging, channel, Judged(limits, origin), limited=trace.limited)
+    judge = JudgeOf(action.judging, channel, Judged(limits, origin), limited=trace.limited)
     how = How.TYPED if by_hand else How.READ
     place = AT_LOAD if channel.by_load else ""
     for aspect, value, moment, mark in (
         (MINIMUM, least, trace.least_at, trace.least_mark),
         (MAXIMUM, most, trace.most_at, trace.most_mark),
     ):
-        note = ", ".join(filter(None, (f"at {duration(round(moment - begun, 3))}", mark)))
-        judged = judge.of(aspect, note)
+        judged = judge.of(aspect, when(moment - begun, mark))
         work.keep(
             channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment
         )
-    for aspect, value in _derived(trace, action.judging):
+    for aspect, value in derived(trace, action.judging):
         judged = judge.of(aspect, "")
         work.keep(
             channel.point, channel.kind, value, judged, instrument=instrument, how=How.DERIVED, aspect=aspect + place
         )
 
 
+def when(after: float, mark: str) -> str:
+    """Say when an extreme fell, in seconds from the start, and behind which mark."""
+    return ", ".join(filter(None, (f"at {duration(round(after, 3))}", mark)))
+
+
 @dataclass(slots=True)
-class _Judge:
+class JudgeOf:
     """By what each statistic of a channel is judged."""
 
     judging: Judging
@@ -166,6 +170,7 @@ class _Judge:
     limited: bool
 
     def of(self, statistic: str, note: str) -> Judged:
+        """Return it for one statistic, with what there is to say of it."""
         limits, origin = own_limits(self.judging, statistic, self.channel.text), LimitsFrom.PROCEDURE
         if limits is None and statistic in JUDGED_AS_SAMPLES:
             limits, origin = self.as_samples.limits, self.as_samples.limits_from
@@ -178,7 +183,7 @@ class _Judge:
         return Judged(limits, origin, result, note)
 
 
-def _derived(trace: Trace, judging: Judging) -> list[tuple[str, Value]]:
+def derived(trace: Trace, judging: Judging) -> list[tuple[str, Value]]:
     """Return what is computed from the samples; a statistic that is judged has no value rather than none at all."""
     seen, resolution, text = trace.seen, trace.resolution, trace.channel.text
     assert trace.least is not None

@@ -44,6 +44,7 @@ KIND_OF = {
     Function.AC_VOLTS: Kind.VOLTAGE,
     Function.DC_AMPS: Kind.CURRENT,
     Function.OHMS: Kind.RESISTANCE,
+    Function.TEMPERATURE: Kind.TEMPERATURE,
 }
 """What the readings of an attempt are of: the functions that steps ask for."""
 

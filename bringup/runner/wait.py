@@ -143,6 +143,10 @@ class WaitPoint:
         """Whether it is the question on the screen, or was answered there: no other one took its place."""
         return self._questions == offer.number
 
+    def until_answered(self, offer: Offer, until: float) -> None:
+        """Wait until it was answered, another question took its place, or that monotonic moment has come."""
+        self._until(lambda: offer.pending.done or not self.stands(offer), until)
+
     def take_back(self, offer: Offer) -> None:
         """Take the question off the screen, unless it is gone already."""
         if self.stands(offer) and not offer.pending.done:

@@ -125,8 +125,8 @@ class Work:
     """The attempt's id, once it has begun."""
     program: Running | None = None
     """The program of this computer that is under way."""
-    mark_by_key: Callable[[], None] | None = None
-    """Sets a mark in the `log` that is going on; None: there is none."""
+    of_log: dict[str, Callable[[], None]] = field(default_factory=dict)
+    """What keys do in the `log` that is going on; empty while there is none."""
     warnings: dict[str, str] = field(default_factory=dict)
     """What does not fail the unit but is told beside the attempt's result, by the point it is about."""
     bases: Bases = field(default_factory=Bases)

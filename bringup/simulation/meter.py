@@ -1,4 +1,4 @@
-"""The simulated meter, METER-1: DC volts, ohms, DC amperes with 6.5 digits, spelt as SCPI-1999 digital meters are.
+"""The simulated meter, METER-1: DC volts, ohms, DC amperes, degrees; 6.5 digits, spelt as SCPI-1999 digital meters are.
 
 `CONFigure` and `MEASure` preset everything (10 power-line cycles, automatic zero, 10 megohm input, one sample, trigger
 immediate); what is wanted differently is set after `CONFigure`. A triggered acquisition is carried out before the next
@@ -14,6 +14,7 @@ from bringup.simulation.command_tree import Call, Command
 from bringup.simulation.figures import OVER_RANGE, normal, nr3, uniform
 from bringup.simulation.meter_ranges import (
     AMPS,
+    DEGREES,
     FUNCTIONS,
     HIGH_IMPEDANCE,
     LINE_PERIOD,
@@ -36,6 +37,8 @@ from bringup.simulation.scpi_errors import ScpiFault
 from bringup.simulation.scpi_instrument import ScpiInstrument
 
 MOST_SAMPLES = 10_000
+ROOM = 23.0
+"""degC at the sensor of its temperature function: what is simulated warms nothing."""
 RANGE_CHANGE_TIME = 0.005
 MOST_HOPS = 4
 """Autorange gives up hunting after so many changes and reads where it is."""
@@ -43,9 +46,9 @@ GAIN_ERROR = 2e-5
 OFFSET_ERROR = 2e-6
 """What this meter may be off: part of the reading, part of the range."""
 
-_PATTERNS = {"VOLT": "VOLTage[:DC]", "CURR": "CURRent[:DC]", "RES": "RESistance"}
-_UNITS = {"VOLT": "V", "CURR": "A", "RES": "OHM"}
-_NAMES = {"VOLT": VOLTS, "VOLT:DC": VOLTS, "CURR": AMPS, "CURR:DC": AMPS, "RES": OHMS}
+_PATTERNS = {"VOLT": "VOLTage[:DC]", "CURR": "CURRent[:DC]", "RES": "RESistance", "TEMP": "TEMPerature"}
+_UNITS = {"VOLT": "V", "CURR": "A", "RES": "OHM", "TEMP": "CEL"}
+_NAMES = {"VOLT": VOLTS, "VOLT:DC": VOLTS, "CURR": AMPS, "CURR:DC": AMPS, "RES": OHMS, "TEMP": DEGREES}
 
 
 class Meter(ScpiInstrument):
@@ -246,7 +249,7 @@ class Meter(ScpiInstrument):
             return self.world.probe_volts(now, time, HIGH_IMPEDANCE if high else TEN_MEGOHM)
         if function is OHMS:
             return self.world.probe_ohms(now, span.test_current, OPEN_CIRCUIT_VOLTS)
-        return 0.0
+        return ROOM if function is DEGREES else 0.0
 
     def _written(self, true: float, now: float) -> str:
         """Return the reading as this meter sees and writes it: its errors, its noise, its digits."""

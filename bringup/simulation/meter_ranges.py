@@ -89,7 +89,8 @@ OHMS = Function(
     ),
     512,
 )
-FUNCTIONS = {function.word: function for function in (VOLTS, AMPS, OHMS)}
+DEGREES = Function("TEMP", (Range(1000.0, 2e-6),), 4096)
+FUNCTIONS = {function.word: function for function in (VOLTS, AMPS, OHMS, DEGREES)}
 
 
 def aperture(nplc: float) -> float:

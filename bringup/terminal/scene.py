@@ -247,6 +247,7 @@ class Scene:
         self.counts = self.counts or told.data.get("kind") in {"going-on", "found-on"}
         if self.compact and told.data.get("kind") == "simulated":
             return ()
+        self.ring = Ring.WANTED if told.data.get("kind") == "due" else None
         mark = "note: " if told.data.get("kind") == "note" else ""
         return (Line(f"  {mark}{told.text}", Tone.BAD if told.data.get("kind") == "load-unknown" else Tone.WARN),)
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from bringup.core.collapse import collapse_level
@@ -33,6 +32,7 @@ from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
 from bringup.runner.heard_marks import hearing
 from bringup.runner.load_role import LoadSample
+from bringup.runner.log_beside import meanwhile
 from bringup.runner.log_trace import Trace, believed, sum_up
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
@@ -64,17 +64,19 @@ def log(work: Work, action: Log) -> None:
     taken = 0
     with (
         steadily(work.this_step, work.watch, work.journal) as steady,
-        _marking(work, action, begun) as marks,
-        hearing(work, action.heard, marks),
+        meanwhile(work, action, begun) as beside,
+        hearing(work, action.heard, beside.marks),
     ):
         for due in _times(work, action, begun, count):
             if any(trace.certain for trace in traces):
                 break
-            _wait_until(work, marks, due)
+            beside.wait_until(due)
             together = _Round()
             for trace in traces:
-                _sample(work, trace, together, steady, marks)
+                _sample(work, trace, together, steady, beside.marks)
             taken += 1
+        else:
+            beside.temperatures.finish()
     if certain := [str(trace.astray) for trace in traces if trace.certain]:
         work.power.all_off()
         if not all(believed(work, trace) for trace in traces if trace.certain):
@@ -86,6 +88,7 @@ def log(work: Work, action: Log) -> None:
         work.journal.event("log-slow", text)
     for trace in traces:
         sum_up(work, action, trace, begun)
+    beside.temperatures.sum_up()
 
 
 def _times(work: Work, action: Log, begun: float, count: int) -> Iterator[float]:
@@ -101,37 +104,6 @@ def _times(work: Work, action: Log, begun: float, count: int) -> Iterator[float]
     while index < count:
         yield begun + index * every
         index = max(index + 1, math.floor((clock.monotonic() - begun) / every - 1e-9))
-
-
-@contextmanager
-def _marking(work: Work, action: Log, begun: float) -> Iterator[Marks]:
-    """Have the key for marks set them meanwhile."""
-    marks = Marks(begun, [(text, after.number) for text, after in action.marks])
-
-    def press() -> None:
-        if text := marks.press(work.waits.clock.monotonic()):
-            _tell_mark(work, text)
-
-    work.mark_by_key = press
-    try:
-        yield marks
-    finally:
-        work.mark_by_key = None
-
-
-def _tell_mark(work: Work, text: str) -> None:
-    work.journal.event("mark", f"mark: {text}", {"mark": text})
-
-
-def _wait_until(work: Work, marks: Marks, due: float) -> None:
-    """Wait for the next sample, and set the stated marks at their moments: the person may have to act on them."""
-    while True:
-        until = min(due, marks.next_due)
-        work.waits.sleep_until(until)
-        for text in marks.take_due(work.waits.clock.monotonic()):
-            _tell_mark(work, text)
-        if until >= due:
-            return
 
 
 def _trace(work: Work, channel: Channel, action: Log, begun: float) -> Trace:
