@@ -6,10 +6,13 @@ import gc
 import os
 import signal
 import sys
+from collections.abc import Iterator
 from itertools import islice
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests.chromium import Tab, chromium, missing
 
 # A test must not fail because the machine is busy: how long things take is measured in the benchmarks.
 # Laws are tried with fewer examples than hypothesis would, each time others: so the suite stays short. With
@@ -85,6 +88,15 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         dealt += [*mine, *islice(rest, share - len(mine))]
     known = set(dealt)
     items[:] = [*dealt, *(item for item in items if item not in known)]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Tab]:
+    """A page of a headless Chromium, for all tests of this process; without one they are skipped, saying why."""
+    if why := missing():
+        pytest.skip(why)
+    with chromium() as tab:
+        yield tab
 
 
 def pytest_collection_finish() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 from bringup.commands import report
 from bringup.commands.main import main
 from bringup.commands.pages import WORDS
+from bringup.commands.report_photos import SMALL, scaled
 from bringup.core.limits import parse_limits
 from bringup.core.thinning import opened, thinned
 from bringup.core.words import AttemptResult, Result, StepOutcome
@@ -26,6 +28,8 @@ from bringup.pages.place import WIDTH, place_of
 from bringup.pages.rendering import environment, trusted
 from bringup.runner.records import PollSample
 from tests.logbook_samples import APPLY, MEASURE, NOON, add_attempt, ohms, start, volts
+from tests.sample_pictures import PNG
+from tests.story_sample import LONG, write_story
 
 Run = Callable[..., tuple[int, str, str]]
 EVIL = "<script>alert('x')</script><img src=http://192.0.2.1/a onerror=\"x\">&amp;"
@@ -45,7 +49,7 @@ class Page(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, dict(attrs)))
-        if tag not in {"meta", "br"}:
+        if tag not in {"meta", "br", "img"}:
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
@@ -56,7 +60,7 @@ class Page(HTMLParser):
             self.faults.append(tag)
 
     def handle_data(self, data: str) -> None:
-        self.text += data
+        self.text += data.replace("\N{NO-BREAK SPACE}", " ")
 
 
 @pytest.fixture(scope="module")
@@ -187,6 +191,48 @@ def test_every_table_has_a_caption_and_headers_and_every_picture_words(run: Run,
 
 
 @pytest.mark.usefixtures("without_curves")
+def test_a_page_tells_what_was_done_to_the_unit(tmp_path: Path) -> None:
+    logbook, out = tmp_path / "bringup.db", tmp_path / "r.html"
+    attempt = write_story(logbook)
+    assert main(["report", attempt, "--logbook", str(logbook), "--out", str(out)]) == ExitCode.PASSED
+    page = Page(out.read_text(encoding="utf-8"))
+
+    for said in (
+        *("Mooring buoy logger, revision B, long range", "R12", "105 kΩ", "What changed after the rework of R12"),
+        *(
+            "R12 runs hot",
+            "the design",
+            LONG,
+            "after the rework",
+            "boot <ok>",
+            "marks: radio on at 4.8 s",
+            "serial lines: 1 line",
+        ),
+        "It cannot be told: the board file as it was kept",
+    ):
+        assert said in page.text, said
+    (picture,) = [attributes for tag, attributes in page.tags if tag == "img"]
+    assert str(picture["src"]).startswith("data:image/png;base64,")
+    assert picture["alt"] == "Photo of MBL-0001: after the rework"
+    assert page.faults == page.open == []
+
+
+def test_a_large_photo_is_scaled_and_a_small_one_left_alone() -> None:
+    image = pytest.importorskip("PIL.Image", reason="photos are scaled by Pillow: pip install '.[report]'")
+    out = io.BytesIO()
+    image.effect_noise((3000, 2000), 90).save(out, format="PNG")
+
+    kind, data = scaled("png", out.getvalue())
+
+    assert kind == "jpeg"
+    assert image.open(io.BytesIO(data)).size == (1400, 933)
+    assert len(data) < len(out.getvalue())
+    assert scaled("png", PNG) == ("png", PNG)
+    broken = b"\x89PNG" + bytes(SMALL)
+    assert scaled("png", broken) == ("png", broken)
+
+
+@pytest.mark.usefixtures("without_curves")
 def test_without_the_library_the_page_is_made_and_says_what_to_install(run: Run, tmp_path: Path) -> None:
     code, out, err = run("MBL-0001", "--out", str(tmp_path / "r.html"))
 
@@ -201,11 +247,13 @@ def test_curves_are_part_of_the_page_and_ask_for_nothing(run: Run, tmp_path: Pat
     text, page = written(run, tmp_path / "r.html", "MBL-0001")
 
     drawn = [attributes for tag, attributes in page.tags if attributes.get("class") == "curves"]
-    assert drawn[0]["aria-label"] == "Supply, output 1; its range below"
+    assert str(drawn[0]["aria-label"]).startswith(
+        "Supply, output 1, over time. output 1 voltage: 24 V to 24 V, 20 values"
+    )
     assert len(drawn) == 2
     assert "voltage [V]" in page.text
     assert "power [W]" in page.text
-    assert page.text.count("radio on ") == 1, "beside the curve of its log, and only there"
+    assert page.text.count("radio on ") == 2, "in the curve of its log and in the words below, not at the supply"
     assert page.text.count("dotted: marks") == 1
     assert outside(page, text) == []
     assert not {"script", "img"} & {tag for tag, _ in page.tags}

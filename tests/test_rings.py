@@ -42,6 +42,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "markupsafe": ("pages/rendering.py",),
     "matplotlib": ("commands/report_traces.py",),
     "scipy": ("core/distributions.py",),
+    "PIL": ("commands/report_photos.py",),
 }
 """Outside library -> the modules (or folder) through which alone it comes in."""
 

@@ -54,7 +54,7 @@ def command(
     """
     asked = simulated_asked(simulated)
     found = read(logbook, lambda connection: to_explain(connection, serial, beginning, simulated=asked))
-    last, board = found.attempt, _board(found.sources, board_file)
+    last, board = found.attempt, kept_board(found.sources, board_file)
     result = diagnose(board, evidence_of(board, [(each.reading, each.step_kind) for each in found.readings]))
     if as_json:
         print_json({"serial": serial, "attempt": last.id, **as_data(board, result)})
@@ -67,7 +67,7 @@ def command(
     say("\n".join(folded(line, width) for line in lines))
 
 
-def _board(texts: Sequence[SourceText], path: Path | None) -> Board:
+def kept_board(texts: Sequence[SourceText], path: Path | None = None) -> Board:
     """Return the board as the attempt was made with, or that of a file. Raises FileError, CommandError."""
     from bringup.files.board_file import load_board
     from bringup.files.procedure_file import load_procedure

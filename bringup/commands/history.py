@@ -146,7 +146,7 @@ def _attempt(attempt: LoggedAttempt, decided: tuple[LoggedDisposition, ...]) -> 
     failed = [reading for reading in current if reading.reading.result in FAILED]
     lines += [f"{INDENT}{with_waiver(failure_text(each), waiver_of(each.reading, decided))}" for each in failed]
     lines += _corrections(attempt.readings)
-    told = [event for event in attempt.events if _worth_telling(event) and not _said_by(attempt.cause, event)]
+    told = [event for event in attempt.events if worth_telling(event) and not _said_by(attempt.cause, event)]
     lines += [f"{INDENT}{_event(event, attempt)}" for event in told]
     return lines
 
@@ -161,7 +161,8 @@ def _event(event: LoggedEvent, attempt: LoggedAttempt) -> str:
     return f"{kind}, {local_time(event.at)}, by {who}: {event.text}"
 
 
-def _worth_telling(event: LoggedEvent) -> bool:
+def worth_telling(event: LoggedEvent) -> bool:
+    """Whether an event is more than what happens in every attempt."""
     kind, beginning = NOTHING_WRONG
     return event.kind not in ROUTINE_EVENTS and not (event.kind == kind and event.text.startswith(beginning))
 

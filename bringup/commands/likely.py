@@ -1,13 +1,20 @@
-"""What a failed attempt's readings most likely mean, in a line at its end; `bringup diagnose` says more."""
+"""What a failed attempt's readings most likely mean, at its end and in reports; `bringup diagnose` has more."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from bringup.commands.diagnose import kept_board
 from bringup.commands.saying import columns, say
 from bringup.core.diagnosis import diagnose
-from bringup.core.diagnosis_text import headline
+from bringup.core.diagnosis_text import headline, lines_of
 from bringup.core.evidence import evidence_of
 from bringup.core.procedure import Procedure
 from bringup.core.wording import folded
+from bringup.errors import CommandError, FileError
+from bringup.logbook.rows import LoggedReading
+from bringup.logbook.traces import Source
+from bringup.runner.records import SourceText
 from bringup.runner.setup import AttemptOutcome
 
 
@@ -19,3 +26,14 @@ def say_what_is_likely(serial: str, procedure: Procedure, outcome: AttemptOutcom
     seen = evidence_of(procedure.board, [(reading, kinds.get(reading.step, "")) for reading in current])
     if likely := headline(diagnose(procedure.board, seen)):
         say(folded(f"Likely: {likely}. More: bringup diagnose {serial}", columns(unknown=None)))
+
+
+def likely_lines(readings: Sequence[LoggedReading], sources: Sequence[Source]) -> list[str]:
+    """Return which causes explain the readings of an attempt, in lines; or why that cannot be told."""
+    try:
+        board = kept_board([SourceText(each.kind, each.path, each.content) for each in sources])
+    except (CommandError, FileError) as error:
+        return [f"It cannot be told: {error.message}."]
+    return list(
+        lines_of(board, diagnose(board, evidence_of(board, [(each.reading, each.step_kind) for each in readings])))
+    )

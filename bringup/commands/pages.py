@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+from datetime import date, datetime
 from typing import Any
 
+from bringup.commands.history import EVENT_WORDS
 from bringup.commands.tables import (
     SIMULATED,
     failure_text,
@@ -14,9 +17,11 @@ from bringup.commands.tables import (
     result_text,
     value_text,
 )
+from bringup.core.reading import Reading
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
-from bringup.logbook.rows import LoggedReading, LoggedStep
+from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
+from bringup.logbook.traces import Instrument
 from bringup.pages.place import place_of
 from bringup.pages.rendering import Words, environment
 
@@ -52,17 +57,42 @@ def _short_id(identity: str) -> str:
     return identity[:ID_SHOWN]
 
 
+def _overdue(instrument: Instrument, when: datetime) -> bool:
+    """Whether the calibration of an instrument was overdue then, by the local date."""
+    due = instrument.calibration_due
+    return bool(due) and date.fromisoformat(due) < when.astimezone().date()
+
+
+def _unbroken_limits(reading: Reading) -> str:
+    """The limits, with no line broken between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=[^\W\d]|[%°])", "\N{NO-BREAK SPACE}", limits_text(reading))
+
+
+def _clock_time(at: datetime) -> str:
+    """The local time of day, to the millisecond."""
+    return f"{at.astimezone():%H:%M:%S.%f}"[:-3]
+
+
+def _event_word(event: LoggedEvent) -> str:
+    """What a kind of event is called."""
+    return EVENT_WORDS.get(event.kind, event.kind.replace("-", " "))
+
+
 WORDS: Words = {
+    "clock_time": _clock_time,
+    "event_word": _event_word,
     "failed": failed,
     "failure_text": failure_text,
     "limits_text": limits_text,
     "local_time": local_time,
     "outcome_text": _outcome_text,
+    "overdue": _overdue,
     "place_in": place_of,
     "quantity_text": quantity_text,
     "remarks_of": _remarks_of,
     "result_text": result_text,
     "short_id": _short_id,
+    "unbroken_limits": _unbroken_limits,
     "value_text": value_text,
 }
 """Filters of the templates."""

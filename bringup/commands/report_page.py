@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from itertools import groupby
 from typing import Any
 
+from bringup.commands.history import worth_telling
+from bringup.commands.likely import likely_lines
 from bringup.commands.pages import failed, page
-from bringup.commands.report_traces import INSTALL, drawn
-from bringup.commands.tables import links, local_time
+from bringup.commands.report_curves import curves
+from bringup.commands.report_photos import shown
+from bringup.commands.report_traces import INSTALL
+from bringup.commands.tables import links, local_time, result_text
 from bringup.core.frozen import frozen
-from bringup.logbook.rows import LoggedAttempt
-from bringup.logbook.traces import Trace
+from bringup.core.words import AttemptResult
+from bringup.logbook.rows import LoggedAttempt, LoggedReading
 from bringup.logbook.whole import Whole
-
-TOLD = frozenset({"trip", "override", "accepted", "warning", "out-of-order", "late"})
-"""Kinds of event that are told; the logbook has them all."""
 
 
 @frozen
-class Curves:
-    """What of one output or one log went on over time. `drawn`: the picture, None where nothing draws it."""
+class OfStep:
+    """The readings of one step, as they were taken."""
 
+    step: int
+    """Counted from 1."""
+    kind: str
     title: str
-    drawn: Any | None
-    ranges: tuple[str, ...]
+    readings: tuple[LoggedReading, ...]
 
 
 def report_page(of: Whole, figure: Any | None, made: str) -> str:
@@ -31,19 +34,30 @@ def report_page(of: Whole, figure: Any | None, made: str) -> str:
     attempt = of.attempt
     current = [each for each in attempt.readings if not each.replaced_by]
     events = attempt.events
+    sure = attempt.result is AttemptResult.FAILED
     return page(
         "report.html",
         of=of,
         made=made,
         simulated=attempt.simulated,
         head=_head(attempt),
+        verdict=result_text(attempt),
         failures=[each for each in current if failed(each)],
+        likely=likely_lines(current, of.sources) if sure else [],
+        groups=_groups(attempt.readings),
         current=len(current),
-        curves=list(_curves(of, figure)),
+        curves=list(curves(of, figure)),
         install=INSTALL if figure is None else "",
+        photos=list(shown(of.beside.photos, of.pictures)),
         cautions=list(dict.fromkeys(event.text for event in events if event.kind == "caution")),
-        told=[event for event in events if event.kind in TOLD],
+        told=[event for event in events if event.kind != "mark" and worth_telling(event)],
     )
+
+
+def _groups(readings: tuple[LoggedReading, ...]) -> list[OfStep]:
+    """Put together what one step read, in the order in which the steps were done."""
+    grouped = groupby(readings, key=lambda each: each.reading.step)
+    return [OfStep(step + 1, of[0].step_kind, of[0].step_title, of) for step, each in grouped for of in [tuple(each)]]
 
 
 def _head(attempt: LoggedAttempt) -> list[tuple[str, str]]:
@@ -60,36 +74,7 @@ def _head(attempt: LoggedAttempt) -> list[tuple[str, str]]:
         ("Bench", attempt.bench),
         ("Fixture", attempt.fixture),
         ("Ambient", "" if attempt.ambient is None else f"{attempt.ambient:g} °C"),
+        ("Outputs off", {True: "verified", False: "NOT KNOWN", None: "nothing was switched on"}[attempt.off_verified]),
         ("Attempt", attempt.id),
         *(("Going on", text) for text in links(attempt)),
-        ("Anchor of the logbook", attempt.anchor),
     ]
-
-
-def _curves(of: Whole, figure: Any | None) -> Iterator[Curves]:
-    """Yield what there is of each output and each log, one picture each."""
-    groups: dict[tuple[str, int | None], list[Trace]] = {}
-    for trace in of.supply:
-        if any(value is not None for _, value in trace.course):
-            groups.setdefault((trace.name.rpartition(" ")[0], None), []).append(trace)
-    for trace in of.logs:
-        if any(value is not None for _, value in trace.course):
-            groups.setdefault((trace.name, trace.step), []).append(trace)
-    for number, ((name, step), traces) in enumerate(groups.items(), 1):
-        title = f"Supply, {name}" if step is None else f"Step {step}, log of {name}"
-        picture = None if figure is None else _drawn(of, figure, step, traces, number)
-        yield Curves(title, picture, tuple(_range(trace) for trace in traces))
-
-
-def _drawn(of: Whole, figure: Any, step: int | None, traces: list[Trace], number: int) -> Any:
-    marks = [mark for mark in of.marks if mark.step == step]
-    return drawn(figure, traces, of.beginnings, marks, number=number)
-
-
-def _range(trace: Trace) -> str:
-    from bringup.core.wording import shown
-
-    values = [value for _, value in trace.course if value is not None]
-    missing = len(trace.course) - len(values)
-    text = f"{trace.name}: {shown(min(values), trace.unit)} to {shown(max(values), trace.unit)}, {len(values)} values"
-    return f"{text}, {missing} times no value" if missing else text

@@ -5,9 +5,13 @@ from __future__ import annotations
 import sqlite3
 
 from bringup.core.frozen import frozen
-from bringup.errors import CommandError
+from bringup.errors import CommandError, LogbookError
+from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.filters import Filters, check_names
+from bringup.logbook.line_texts import LoggedText, line_texts
+from bringup.logbook.pictures import StoredPhoto, stored_photo
 from bringup.logbook.queries import attempt, attempts, history
+from bringup.logbook.rework_effects import Effect
 from bringup.logbook.rows import LoggedAttempt, LoggedNote
 from bringup.logbook.traces import (
     Instrument,
@@ -40,6 +44,14 @@ class Whole:
     marks: tuple[Mark, ...]
     instruments: tuple[Instrument, ...]
     sources: tuple[Source, ...]
+    beside: Beside
+    """What was entered on the unit beside attempts: reworks, observations, photos, decisions."""
+    effects: tuple[Effect, ...]
+    """What attempts found otherwise than before a rework."""
+    pictures: dict[str, StoredPhoto | str]
+    """Id of a photo -> its picture; a text says why it is not to be had."""
+    texts: tuple[LoggedText, ...]
+    """What came on the board's serial lines in the attempt."""
 
 
 def whole(connection: sqlite3.Connection, what: str, simulated: bool | None = None) -> Whole:
@@ -60,7 +72,19 @@ def whole(connection: sqlite3.Connection, what: str, simulated: bool | None = No
         tuple(marks(connection, of.id)),
         tuple(instruments(connection, of.id)),
         tuple(sources(connection, of.id)),
+        story.beside,
+        story.effects,
+        {photo.origin.id: _picture(connection, photo.origin.id) for photo in story.beside.photos},
+        tuple(line_texts(connection, of.id)),
     )
+
+
+def _picture(connection: sqlite3.Connection, photo: str) -> StoredPhoto | str:
+    """Return the picture, or in words why there is none: one that is lost must not keep the rest from being told."""
+    try:
+        return stored_photo(connection, photo)
+    except (CommandError, LogbookError) as error:
+        return error.message
 
 
 def _attempt_asked(connection: sqlite3.Connection, what: str, simulated: bool | None) -> str:

@@ -22,6 +22,8 @@ class Place:
     corners: str
     """Of the mark, as SVG writes points."""
     said: str
+    outside: bool
+    """Whether the value is beyond a limit."""
     width: int = WIDTH
     height: int = HEIGHT
 
@@ -49,7 +51,9 @@ def place_of(value: float | None, limits: Limits | None) -> Place | None:
         x = WIDTH / 2 + max(-1.0, min(1.0, share)) * (WIDTH / 2 - 8)
         permitted = (WIDTH / 2, float(WIDTH)) if low is not None else (0.0, WIDTH / 2)
         said = f"{'above' if value > end else 'below' if value < end else 'on'} the one limit"
-    return Place(permitted, tuple(each for each in permitted if 0 < each < WIDTH), _corners(x), said)
+    outside = (low is not None and value < low) or (high is not None and value > high)
+    ends = tuple(each for each in permitted if 0 < each < WIDTH)
+    return Place(permitted, ends, _corners(x), f"{said}, outside" if outside else said, outside)
 
 
 def _corners(x: float) -> str:
