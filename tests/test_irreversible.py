@@ -12,9 +12,12 @@ from typing import Any
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.procedure import Channel, HostProgram, Log, Measure, OnlyIf, Procedure, Step
+from bringup.core.procedure import Action, Channel, HostProgram, Leads, Log, Measure, OnlyIf, PowerOff, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.safety import examine
+from bringup.core.safety_irreversible import examine_irreversible
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
 from bringup.errors import LogbookError, SafetyRefused
 from bringup.logbook.opening import open_for_writing
@@ -324,6 +327,28 @@ def test_before_the_rails_are_measured_it_is_refused() -> None:
     assert message.startswith(missing)
     (message,) = refusals(with_steps(APPLY, MEASURE, replace(BURN, name="")))
     assert message == "an irreversible step has no `name`"
+
+
+@pytest.mark.parametrize(
+    "action",
+    [
+        PowerCycle("VIN", 2, (parse_quantity("1 s"),), parse_quantity("1 s")),
+        PowerOff(),
+        Leads("VIN"),
+        Resistance(("3V3",)),
+        Sweep((parse_quantity("24 V"), parse_quantity("20 V")), ("3V3",), input="VIN", formula="ends over nominal"),
+        Ripple(("3V3",), "scope", parse_quantity("10 us"), ground="spring"),
+    ],
+)
+def test_what_switches_power_itself_or_repeats_cannot_be_irreversible(action: Action) -> None:
+    step = Step(0, action, name="burn", irreversible=True)
+    given = with_steps(*picked("apply", "measure").steps, step)
+
+    (found,) = [each for each in examine_irreversible(given) if "cannot be irreversible" in each.message]
+
+    assert (found.step, found.refused) == (2, True)
+    assert found.message.startswith(f"`{given.steps[2].kind}` cannot be irreversible: it ")
+    assert not [each for each in examine_irreversible(with_steps(*given.steps[:2])) if each.refused]
 
 
 def test_a_second_step_that_does_the_same_is_refused() -> None:

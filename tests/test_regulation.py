@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.procedure import Apply, Procedure, Step
+from bringup.core.procedure import Apply, OnlyIf, PowerOff, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.regulation import NOT_WITHIN, Rise, order_of
@@ -124,6 +124,33 @@ def test_an_input_whose_forerunner_is_not_on_by_then_stays_off() -> None:
     assert outcome.result is AttemptResult.INCOMPLETE
     assert outcome.cause == f"step 1 (apply): {second} is powered after {first} only, which is not on"
     assert outcome.off_verified is None
+
+
+def test_an_input_is_not_applied_anew_while_one_that_comes_after_it_may_be_on() -> None:
+    first, second = list(powering().board.inputs)[:2]
+    again = powering(first, second, first)
+    off = replace(again, steps=(*again.steps[:2], Step(2, PowerOff()), replace(again.steps[2], index=3)))
+    perhaps = replace(off, steps=(*off.steps[:2], replace(off.steps[2], only_if=OnlyIf(attended=True)), off.steps[3]))
+
+    found = [[each for each in examine_order(each) if "would go off and on" in each.message] for each in (again, off)]
+
+    assert [(each.step, each.refused) for each in found[0]] == [(2, True)]
+    assert found[1] == []
+    assert [each.step for each in examine_order(perhaps) if "would go off and on" in each.message] == [3]
+
+
+def test_what_comes_after_an_input_goes_off_before_it_should_it_be_applied_anew() -> None:
+    first, second = list(powering().board.inputs)[:2]
+    bench = simulated_bench(
+        powering(first, second, first), history=SEEN, bench_path=ROOT / "fixtures/benches/simulated-tide-gauge.yaml"
+    )
+
+    outcome = bench.run(serial="TG-001")
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert outcome.cause == f"step 3 (apply): {second} went off, for {first} was applied anew"
+    power = [text.split(",")[0] for kind, text, _ in bench.record.events if kind == "power" and " OFF" in text]
+    assert power == [f"{second} OFF", f"{first} OFF", f"{first} OFF"]
 
 
 def test_volts_that_damage_a_rail_on_its_way_up_cut_power_and_are_kept() -> None:

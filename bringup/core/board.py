@@ -181,6 +181,13 @@ class Board:
         """Return the rails whose source is `name`, in the order of the file."""
         return tuple(rail for rail in self.rails.values() if rail.source == name)
 
+    def powered_after(self, name: str) -> tuple[str, ...]:
+        """Return the inputs that are to be on only while that one is, those that come after these among them."""
+        found: dict[str, None] = {name: None}
+        for _ in self.inputs:  # as many rounds are always enough
+            found |= {one.name: None for one in self.inputs.values() if found.keys() & set(one.after)}
+        return tuple(each for each in self.inputs if each in found and each != name)
+
     def nets_of(self, part: str) -> tuple[str, ...]:
         """Return the inputs and rails on whose nets the file names that part; empty where it names it nowhere."""
         asked = part.strip().casefold()

@@ -6,11 +6,12 @@ local codes and licensed practice come first. Circuits connected to the mains ar
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.expectation import states_of
+from bringup.core.fed import after, walk
 from bringup.core.hazard import ENERGY_JOULES, energy_points
 from bringup.core.loaded import loaded_board
 from bringup.core.procedure import Apply, HostProgram, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
@@ -111,30 +112,22 @@ def lost_in_converters(procedure: Procedure) -> dict[str, float]:
 
 def _operating_points(procedure: Procedure) -> Iterator[tuple[Board, dict[str, float], str | None]]:
     """Yield the board with what is drawn from it, its input voltages and its state, wherever a step changes them."""
-    board, drawn = procedure.board, dict[str, tuple[str, float]]()
-    volts = {name: point.voltage.number for name, point in board.inputs.items()}
+    board, rest = procedure.board, {name: point.voltage.number for name, point in procedure.board.inputs.items()}
 
-    def at(name: str, level: float) -> dict[str, float]:
-        return {**volts, name: level if volts[name] >= 0 else -level}
+    def loaded(draws: Mapping[str, Sink]) -> Board:
+        return loaded_board(board, [(n, each.mode, each.level.number) for n, each in draws.items() if each.level])
 
-    def loaded(more: dict[str, tuple[str, float]]) -> Board:
-        return loaded_board(board, [(name, *draw) for name, draw in {**drawn, **more}.items()])
-
-    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
-        action = step.action
-        if isinstance(action, Apply):
-            volts = at(action.input, max(abs(each.number) for each in action.then))
-        elif isinstance(action, PowerOff):
-            drawn.clear()
-        elif isinstance(action, Sink):
-            # Where its level is left out it goes off; maybe not, if only on a condition.
-            if action.level is not None:
-                drawn[action.rail] = (action.mode, action.level.number)
-            elif step.only_if is None:
-                drawn.pop(action.rail, None)
-        elif isinstance(action, Sweep) and action.input:
+    for step, state, before in walk(procedure):
+        action, fed = step.action, after(step, before)
+        most = {
+            name: max(abs(volts.number) for apply in applies for volts in apply.then)
+            for name, applies in fed.applied.items()
+        }
+        volts = {name: math.copysign(most.get(name, each), each) for name, each in rest.items()}
+        if isinstance(action, Sweep) and action.input:
             for point in (action.most, min(action.points, key=lambda each: each.value)):
-                yield loaded({}), at(action.input, abs(point.number)), state
+                swept = math.copysign(point.number, rest[action.input])
+                yield loaded(fed.drawn), {**volts, action.input: swept}, state
         elif isinstance(action, Sweep):
-            yield loaded({action.load: ("current", action.most.number)}), volts, state
-        yield loaded({}), volts, state
+            yield loaded({**fed.drawn, action.load: Sink(action.load, "current", action.most)}), volts, state
+        yield loaded(fed.drawn), volts, state

@@ -7,31 +7,20 @@ from collections.abc import Iterator
 from bringup.core.arming import ApplyPlan, plan_apply
 from bringup.core.bench import Bench
 from bringup.core.board import Board
+from bringup.core.fed import Fed, walk
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Apply, Procedure, Step
 from bringup.core.under_load import PowerCycle
 from bringup.core.wording import listed, shown
 
 
 def examine_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
     """Find every power cycle that must not be made, or cannot."""
-    applied: dict[str, Apply] = {}
-    drawn: set[str] = set()
-    for step in procedure.steps:
+    for step, _, fed in walk(procedure):
         action = step.action
-        if isinstance(action, Apply):
-            applied[action.input] = action
-        elif isinstance(action, Sink):
-            if action.level is not None:
-                drawn.add(action.rail)
-            elif step.only_if is None:  # else it may draw on
-                drawn.discard(action.rail)
-        elif isinstance(action, PowerOff):
-            drawn.clear()
-            applied.clear()
-        elif isinstance(action, PowerCycle):
-            yield from _cycle(step, action, applied.get(action.input), drawn, bench)
-            if later := [name for name in applied if action.input in procedure.board.inputs[name].after]:
+        if isinstance(action, PowerCycle):
+            yield from _cycle(step, action, fed, bench)
+            if later := [name for name in procedure.board.powered_after(action.input) if name in fed.applied]:
                 yield Finding(
                     step.index,
                     f"{action.input} would go off and on while {listed(later)} is on, which is powered after it only",
@@ -58,30 +47,30 @@ def plan_cycle(cycle: PowerCycle, apply: Apply, board: Board, bench: Bench | Non
     )
 
 
-def _cycle(
-    step: Step, cycle: PowerCycle, apply: Apply | None, drawn: set[str], bench: Bench | None
-) -> Iterator[Finding]:
-    if apply is None:
+def _cycle(step: Step, cycle: PowerCycle, fed: Fed, bench: Bench | None) -> Iterator[Finding]:
+    applies = fed.applied.get(cycle.input, ())
+    if not applies:
         yield Finding(
             step.index,
             f"{cycle.input} is cycled though nothing has powered it",
             f"Put an `apply` of {cycle.input} before this step: it checks for a short and brings it up in order.",
             refused=True,
         )
-    elif cycle.expect_current is not None and cycle.expect_current.high is not None:
-        high = float(cycle.expect_current.high)
-        if high > apply.current_limit.number:
-            yield Finding(
-                step.index,
-                f"up to {shown(high, 'A', 3)} is expected of {cycle.input}, above the current limit of "
-                f"{apply.current_limit} of its `apply`",
-                "Correct `expect_current`, or the current limit.",
-                refused=True,
-            )
-    if drawn:
+    high = None if cycle.expect_current is None else cycle.expect_current.high
+    least = min((each.current_limit for each in applies), key=lambda limit: limit.value, default=None)
+    if high is not None and least is not None and high > least.value:
         yield Finding(
             step.index,
-            f"the load would still draw from {listed(sorted(drawn))}: it goes off with the first cycle, and stays off",
+            f"up to {shown(float(high), 'A', 3)} is expected of {cycle.input}, above the current limit of "
+            f"{least} of its `apply`",
+            "Correct `expect_current`, or the current limit.",
+            refused=True,
+        )
+    if fed.drawn:
+        yield Finding(
+            step.index,
+            f"the load would still draw from {listed(sorted(fed.drawn))}: it goes off with the first cycle, "
+            "and stays off",
             "Put a `load` with `off: yes` before this step.",
             refused=True,
         )

@@ -7,9 +7,18 @@ from collections.abc import Iterator
 from bringup.core.acts import act_of, exclude_each_other
 from bringup.core.expectation import limits_of
 from bringup.core.finding import Finding
-from bringup.core.procedure import Log, Measure, Procedure, Step
+from bringup.core.procedure import Leads, Log, Measure, PowerOff, Procedure, Step
+from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed
 from bringup.core.words import Kind
+
+CUTS_POWER: tuple[tuple[tuple[type, ...], str], ...] = (
+    ((PowerCycle, PowerOff), "switches off"),
+    ((Leads, Resistance), "wants every output off"),
+    ((Sweep, Ripple), "takes its points one after the other, each as often as it needs"),
+)
+"""What such a step does to the power that an irreversible one has to keep, or to its being done once."""
 
 
 def examine_irreversible(procedure: Procedure) -> Iterator[Finding]:
@@ -20,6 +29,7 @@ def examine_irreversible(procedure: Procedure) -> Iterator[Finding]:
     earlier: list[Step] = []
     for step in procedure.steps:
         if step.irreversible:
+            yield from _switches_off(step)
             yield from _done_already(step, earlier)
             earlier.append(step)
             yield from _examine(step, [name for name in probed if name not in judged], some=bool(probed))
@@ -47,6 +57,19 @@ def _examine(step: Step, missing: list[str], *, some: bool) -> Iterator[Finding]
             step.index,
             f"irreversible, and no step before it measures {listed(missing)} against limits in every attempt",
             "Put a `measure` of every probed rail before it, without `only_if`, with limits in the board file or here.",
+            refused=True,
+        )
+
+
+def _switches_off(step: Step) -> Iterator[Finding]:
+    """Find a step that cuts power by itself, or sets it again and again: once begun, nothing may do that."""
+    does = next((what for kinds, what in CUTS_POWER if isinstance(step.action, kinds)), "")
+    if does:
+        yield Finding(
+            step.index,
+            f"`{step.kind}` cannot be irreversible: it {does}, and during an irreversible step only over-voltage, "
+            "over-current or a person may cut power, and nothing is repeated",
+            "Mark the step by which it is done: an `apply`, `load`, `dwell` or `host_program`.",
             refused=True,
         )
 

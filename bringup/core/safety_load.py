@@ -6,11 +6,12 @@ from collections.abc import Iterator, Mapping
 
 from bringup.core.bench import Bench, LoadRole
 from bringup.core.budget import expected_current
-from bringup.core.expectation import states_of, voltage_limits
+from bringup.core.expectation import voltage_limits
+from bringup.core.fed import walk
 from bringup.core.finding import Finding
 from bringup.core.hazard import highest_volts
 from bringup.core.loaded import amps_drawn, loaded_board
-from bringup.core.procedure import Apply, Log, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Apply, Log, Procedure, Sink, Step
 from bringup.core.under_load import Sweep
 from bringup.core.wording import listed, shown
 
@@ -18,19 +19,11 @@ from bringup.core.wording import listed, shown
 def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
     """Find what must not be drawn, or cannot be."""
     board = procedure.board
-    applied: dict[str, Apply] = {}
-    drawn: dict[str, Sink] = {}
-    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
+    for step, state, fed in walk(procedure):
         action = step.action
-        if isinstance(action, Apply):
-            applied[action.input] = action
-        elif isinstance(action, PowerOff) and step.only_if is None:
-            drawn.clear()
-            applied.clear()
         if isinstance(action, Log):
-            yield from _logged(step, action, bench, drawn)
-        swept = isinstance(action, Sweep) and bool(action.load)
-        if isinstance(action, Sweep) and swept:
+            yield from _logged(step, action, bench, fed.drawn)
+        if isinstance(action, Sweep) and action.load:
             # Its highest point is the one that asks the most of everything.
             action = Sink(action.load, "current", action.most, action.stop_voltage)
         if not isinstance(action, Sink):
@@ -38,10 +31,8 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
         if bench is not None:
             yield from _channel(step, action, bench)
         if action.level is None:
-            if step.only_if is None:  # else it may draw on
-                drawn.pop(action.rail, None)
             continue
-        drawn[action.rail] = action
+        drawn = {**fed.drawn, action.rail: action}
         if bench is not None and bench.load is not None:
             yield from _ceiling(step, action, bench.load, _range(procedure, action))
         source = board.input_of(action.rail)
@@ -52,19 +43,18 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
                 "Name the input that feeds it in the board file, or draw from it by hand.",
                 refused=True,
             )
-        elif source not in applied and not (source is None and applied):
-            fed = f"`apply` of {source or 'its input'}"
+        elif source not in fed.applied and not (source is None and fed.applied):
+            feed = f"`apply` of {source or 'its input'}"
             yield Finding(
                 step.index,
                 f"the load draws from {action.rail} while nothing feeds it",
-                f"Put an {fed} before this step: a load is switched on only once its rail is in regulation.",
+                f"Put an {feed} before this step: a load is switched on only once its rail is in regulation.",
                 refused=True,
             )
         elif source is not None:
-            yield from _budget(step, procedure, applied[source], tuple(drawn.values()), state)
+            for apply in fed.applied[source]:
+                yield from _budget(step, procedure, apply, tuple(drawn.values()), state)
         yield from _converter(step, action, procedure)
-        if swept:
-            drawn.pop(action.rail)
 
 
 def _logged(step: Step, log: Log, bench: Bench | None, drawn: Mapping[str, Sink]) -> Iterator[Finding]:

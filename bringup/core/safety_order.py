@@ -119,7 +119,16 @@ def _needs_off(step: Step, walk: _Walk) -> Iterator[Finding]:
 
 
 def _apply(step: Step, apply: Apply, board: Board, walk: _Walk) -> Iterator[Finding]:
-    if apply.input in walk.maybe_on:
+    later = [name for name in board.powered_after(apply.input) if name in walk.maybe_on]
+    if apply.input in walk.maybe_on and later:
+        yield Finding(
+            step.index,
+            f"{apply.input} is on since step {walk.maybe_on[apply.input] + 1} and would go off and on while "
+            f"{listed(later)} may be on, which is powered after it only",
+            f"Put a `power_off` before it, and then an `apply` of {listed(later)} after it.",
+            refused=True,
+        )
+    elif apply.input in walk.maybe_on:
         yield Finding(
             step.index,
             f"{apply.input} is already on since step {walk.maybe_on[apply.input] + 1}: it will be switched off first, "

@@ -7,17 +7,17 @@ above what damages the board, or rest where converters start, unless that is wha
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from bringup.core.arming import ApplyPlan, plan_apply
 from bringup.core.bench import Bench, Ceiling
 from bringup.core.board import Board
 from bringup.core.budget import band, expected_current, lowest_working, stop_voltage
-from bringup.core.expectation import states_of
+from bringup.core.fed import walk
 from bringup.core.finding import Finding
 from bringup.core.loaded import loaded_board
-from bringup.core.procedure import Apply, PowerOff, Procedure, Sink, Step
+from bringup.core.procedure import Apply, Procedure, Sink, Step
 from bringup.core.protection import damage_level, least_level, over_voltage
 from bringup.core.quantity import Quantity
 from bringup.core.safety_levels import volts_beyond
@@ -29,29 +29,27 @@ from bringup.core.wording import listed, shown
 def examine_sweeps(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
     """Find every sweep of an input that must not be made."""
     board = procedure.board
-    applied: dict[str, Apply] = {}
-    drawn: dict[str, Sink] = {}
-    for step, state in zip(procedure.steps, states_of(procedure), strict=True):
+    for step, state, fed in walk(procedure):
         action = step.action
-        if isinstance(action, Apply):
-            applied[action.input] = action
-        elif isinstance(action, Sink):
-            if action.level is not None:
-                drawn[action.rail] = action
-            elif step.only_if is None:  # else it may draw on
-                drawn.pop(action.rail, None)
-        elif isinstance(action, PowerOff):
-            drawn.clear()
-            applied.clear()
-        elif isinstance(action, Sweep) and action.input:
-            yield from _of_input(step, action, board, bench, state)
-            if action.input not in applied:
-                yield _unfed(step, action)
-            else:
-                yield from _room(step, action, applied[action.input], board, bench, state)
-                yield from _currents(step, action, applied[action.input], _loaded(board, drawn), state)
-            if action.looks_for and drawn:
-                yield _loaded_on_the_way(step, action, drawn)
+        if not isinstance(action, Sweep) or not action.input:
+            continue
+        yield from _of_input(step, action, board, bench, state)
+        if action.input not in fed.applied:
+            yield _unfed(step, action)
+        for apply in fed.applied.get(action.input, ()):
+            yield from _room(step, action, apply, board, bench, state)
+            yield from _currents(step, action, apply, _loaded(board, fed.drawn), state)
+        if action.looks_for and fed.drawn:
+            yield _loaded_on_the_way(step, action, fed.drawn)
+        later = [name for name in board.powered_after(action.input) if name in fed.applied]
+        if action.looks_for and later:
+            yield Finding(
+                step.index,
+                f"{action.input} is swept to where rails {action.looks_for} while {listed(later)} is on, which is "
+                "powered after it only",
+                f"Sweep before the `apply` of {listed(later)}, or after a `power_off`.",
+                refused=True,
+            )
 
 
 def as_apply(sweep: Sweep, apply: Apply | None = None) -> Apply:
@@ -79,7 +77,7 @@ def plan_sweep(sweep: Sweep, apply: Apply, board: Board, bench: Bench | None, st
     return replace(plan, protection=level, trip_current=trip, over_current=min(trip, plan.current_limit))
 
 
-def _loaded(board: Board, drawn: dict[str, Sink]) -> Board:
+def _loaded(board: Board, drawn: Mapping[str, Sink]) -> Board:
     draws = [(each.rail, each.mode, each.level.number) for each in drawn.values() if each.level is not None]
     return loaded_board(board, draws) if draws else board
 
@@ -110,7 +108,7 @@ def _unfed(step: Step, sweep: Sweep) -> Finding:
     )
 
 
-def _loaded_on_the_way(step: Step, sweep: Sweep, drawn: dict[str, Sink]) -> Finding:
+def _loaded_on_the_way(step: Step, sweep: Sweep, drawn: Mapping[str, Sink]) -> Finding:
     return Finding(
         step.index,
         f"{listed(drawn)} would be loaded while {sweep.input} is where rails {sweep.looks_for}",

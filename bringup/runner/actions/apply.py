@@ -42,6 +42,7 @@ def apply(work: Work, action: Apply) -> None:
         return
     require_gate(work, plan.input)
     work.move_leads(LeadsPlace.BOARD, f"the leads go to {plan.input}", tuple(work.board.inputs))
+    _later_off(work, plan.input)
     if (before := work.power.feed_of(plan.input)) is not None:
         work.power.off(before.output)
         wait_for_terminals(work.power, work.waits)
@@ -78,6 +79,20 @@ def apply(work: Work, action: Apply) -> None:
         doubt_setting(work, feed, sample)
     if work.this_step.end_on_fail and may_look(work, feed, plan.stages[-1], sample, current):
         look_behind(work, feed, plan.stages[-1], current)
+
+
+def _later_off(work: Work, name: str) -> None:
+    """Switch off what is on only while that input is, last on first off: it is about to go off and on.
+
+    A procedure that says so is refused; this must not be the only place.
+    """
+    for feed in reversed(work.power.on):
+        if feed.input in work.board.powered_after(name):
+            text = f"{feed.input} goes off: it is powered after {name} only, which is applied anew"
+            work.journal.event("order", text, {"input": feed.input})
+            work.power.off(feed.output)
+            work.unpowered.add(feed.input)
+            work.tally.missing.append(f"{feed.input} went off, for {name} was applied anew")
 
 
 def follow_state(work: Work, *, changing: bool, board: Board | None = None) -> None:

@@ -37,7 +37,8 @@ def power_cycle(work: Work, action: PowerCycle) -> None:
     if work.power.feed_of(action.input) is None or action.input not in work.applied:
         work.tally.missing.append(f"{action.input} is not cycled: it is off")
         return
-    if later := [feed.input for feed in work.power.on if action.input in work.board.inputs[feed.input].after]:
+    after = work.board.powered_after(action.input)
+    if later := [feed.input for feed in work.power.on if feed.input in after]:
         work.tally.missing.append(
             f"{action.input} is not cycled: {listed(later)} is on, which is powered after it only"
         )
