@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "readings": "list readings",
     "compare": "two units, attempts, lots or revisions, or one against the rest",
     "spread": "one rail over all units: statistics, histogram, order in time, capability",
+    "study": "how much of a rail's spread is the measuring: units x operators or benches x repeats",
     "report": "a page about a unit or attempt, to print or send",
     "note": "a text into a unit's history",
     "rework": "what was changed on a unit, and which checks it makes due again",

@@ -15,7 +15,7 @@ from bringup.commands.saying import columns, say
 from bringup.commands.spread_more import Groups, Together
 from bringup.commands.spread_told import Told
 from bringup.commands.waiting_rescues import say_what_waits
-from bringup.core.taken import Point, Taken, one_of_each_unit
+from bringup.core.taken import Point, Taken, one_of_each_unit, usual_point
 from bringup.core.wording import folded
 from bringup.core.words import Kind
 from bringup.logbook.comparable import of_one_kind, taken
@@ -102,10 +102,6 @@ def _others(found: Sequence[Taken], own: Point) -> dict[Point, list[Taken]]:
 def _chosen(found: Sequence[Taken], filters: Filters) -> tuple[Point, list[Taken], list[str]]:
     """Return what was asked for: voltage in a `measure` if that is there, else what most units have; and the others."""
     groups = {point: of for point, of in one_of_each_unit(found, "first").items() if point.nth == 1}
-
-    def rank(point: Point) -> tuple[bool, bool, int]:
-        return point.kind is Kind.VOLTAGE, point.step == "measure", len(groups[point])
-
-    point = max(groups, key=rank)
+    point = usual_point(groups)
     asked = [f"{each} ({len(groups[each])})" for each in groups if each != point]
     return point, groups[point], asked if filters.quantity is None or filters.step is None else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
 from bringup.core.frozen import frozen
@@ -66,3 +66,8 @@ def one_of_each_unit(taken: Iterable[Taken], which: str) -> dict[Point, list[Tak
         if which == "last" or each.serial not in units:
             units[each.serial] = each
     return {point: list(units.values()) for point, units in found.items()}
+
+
+def usual_point(groups: Mapping[Point, Sequence[Taken]]) -> Point:
+    """Return what is meant by a rail alone: its voltage in a `measure` if that is there, else what most have."""
+    return max(groups, key=lambda point: (point.kind is Kind.VOLTAGE, point.step == "measure", len(groups[point])))
