@@ -249,10 +249,10 @@ def test_sisters_are_like_themselves(known: list[float]) -> None:
 def test_only_the_same_meter_range_and_polarity_on_other_units_that_passed_are_sisters(tmp_path: Path) -> None:
     path = tmp_path / "book.db"
 
-    def read(serial: str, value: float, result: AttemptResult = AttemptResult.PASSED, **changes: Any) -> None:
+    def read(serial: str, value: float, ended: AttemptResult = AttemptResult.PASSED, **changes: Any) -> None:
         reading = replace(ohms(), value=value, limits=None, result=Result.RECORDED, meter_range=1e3)
         with LogbookRecord.open(path, simulated=False) as record:
-            add_attempt(record, start(serial), [replace(reading, **changes)], result=result)
+            add_attempt(record, start(serial), [replace(reading, **changes)], result=ended)
 
     read("MBL-0002", 800.0)
     read("MBL-0002", 810.0)
@@ -262,6 +262,9 @@ def test_only_the_same_meter_range_and_polarity_on_other_units_that_passed_are_s
     read("MBL-0006", 850.0, note="still rising when it was taken")
     read("MBL-0001", 860.0)
     read("MBL-0007", 870.0)
+    read("MBL-0008", 880.0, unsettled=True, lowest=700.0, highest=900.0)
+    read("MBL-0009", 890.0, result=Result.FAIL)
+    read("MBL-0010", 895.0, result=Result.NOT_JUDGED)
     meter = Identity("WEST DOCK", "DMM-1", "1001", "1.0")
     question = SisterQuestion(
         "MBL-0001", "Mooring buoy logger", "B", "", "Corner bench", "3V3", "", meter=meter, meter_range=1e3

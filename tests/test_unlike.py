@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -88,12 +89,18 @@ def test_nothing_is_said(known: tuple[float, ...], reading: Reading) -> None:
 def test_sisters_are_passed_units_of_the_same_kind_with_one_value_each(tmp_path: Path) -> None:
     logbook = open_for_writing(tmp_path / "bringup.db", tmp_path)
 
-    def attempt(value: float, serial: str, result: AttemptResult = AttemptResult.PASSED, **changes: object) -> None:
+    def attempt(
+        value: float,
+        serial: str,
+        result: AttemptResult = AttemptResult.PASSED,
+        taken: dict[str, Any] | None = None,
+        **changes: object,
+    ) -> None:
         record = LogbookRecord(logbook, simulated=False)
         record.begin(replace(start(serial), **changes))  # type: ignore[arg-type]
         typed = replace(volts(9.9), id=new_id())
         record.reading(typed)
-        record.reading(replace(volts(value), id=new_id(), replaces=typed.id))
+        record.reading(replace(volts(value), id=new_id(), replaces=typed.id, **(taken or {})))
         record.end(result, "", at=NOON, off_verified=True)
 
     attempt(3.301, "MBL-0001")
@@ -106,11 +113,16 @@ def test_sisters_are_passed_units_of_the_same_kind_with_one_value_each(tmp_path:
     attempt(3.308, "MBL-0007", board="Other")
     attempt(3.309, "MBL-0008")
     attempt(3.310, "MBL-0009", simulated=True)
+    attempt(3.311, "MBL-0010", taken={"result": Result.NOT_JUDGED})
+    attempt(3.312, "MBL-0011", taken={"result": Result.FAIL})
+    attempt(3.313, "MBL-0012", taken={"unsettled": True, "lowest": 3.2, "highest": 3.4})
+    attempt(3.314, "MBL-0013", taken={"result": Result.CONDITIONAL_FAIL})
+    attempt(3.315, "MBL-0014", taken={"result": Result.RECORDED, "limits": None})
     procedure = load_procedure(fakes.FIRST_POWER_ON)
 
     found = sisters_of(logbook, procedure, ("MBL-0008", ""), simulated=False)
 
-    assert found.values == {(MEASURE, "3V3", "voltage", ""): (3.301, 3.303)}
+    assert found.values == {(MEASURE, "3V3", "voltage", ""): (3.301, 3.303, 3.315)}
     shifted = replace(procedure, steps=procedure.steps[1:] + procedure.steps[:1])
     moved = replace(shifted, steps=tuple(replace(step, index=at) for at, step in enumerate(shifted.steps)))
     assert not sisters_of(logbook, moved, ("MBL-0008", ""), simulated=False).values, "another step has that number now"

@@ -17,7 +17,8 @@ SELECT a.serial, r.value
   JOIN steps s ON s.attempt = r.attempt AND s.step = r.step
   JOIN instruments i ON i.attempt = a.id AND i.role = 'meter'
  WHERE r.rail = :point AND r.quantity = 'resistance' AND r.aspect = :aspect AND s.kind = 'resistance'
-   AND r.value IS NOT NULL AND r.result IN ('pass', 'recorded') AND r.unsettled = 0 AND r.note NOT LIKE :rising
+   AND r.value IS NOT NULL AND r.result IN ('pass', 'conditional pass', 'recorded')
+   AND r.unsettled = 0 AND r.note NOT LIKE :rising
    AND r.meter_range IS :meter_range
    AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)
    AND a.result = 'passed' AND a.simulated = :simulated AND a.serial <> :serial

@@ -16,8 +16,10 @@ _READ = (
     "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value FROM readings r"
     " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
     " WHERE {which} AND r.value IS NOT NULL AND r.rail IS NOT NULL"
+    " AND r.unsettled = 0 AND r.result IN ('pass', 'conditional pass', 'recorded')"
     " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id) ORDER BY a.seq, r.seq"
 )
+"""An attempt can pass with readings that were not judged, did not settle, or failed and were waived or taken again."""
 _SISTERS = _READ.format(
     which="a.board = :board AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure"
     " AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed'"
