@@ -6,13 +6,16 @@ import gc
 import os
 import signal
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import islice
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
 
+from bringup.logbook.server_address import AnyLogbook
 from tests.chromium import Tab, chromium, missing
+from tests.postgresql import Cluster, shared_cluster
 
 # A test must not fail because the machine is busy: how long things take is measured in the benchmarks.
 # Laws are tried with fewer examples than hypothesis would, each time others: so the suite stays short. With
@@ -68,6 +71,23 @@ WAITING = (
     "test_control",
 )
 """Modules whose tests start processes or wait for wall time, those that wait longest first."""
+
+
+@pytest.fixture(scope="session")
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    """The PostgreSQL server of the whole suite, started when it is asked for first; skips where there is none."""
+    base = tmp_path_factory.getbasetemp()
+    with shared_cluster(base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base) as made:
+        yield made
+
+
+@pytest.fixture(scope="session", params=["SQLite", "PostgreSQL"])
+def engine(request: pytest.FixtureRequest) -> Callable[[Path], AnyLogbook]:
+    """What makes of a logbook file what is asked: the file itself, and, once more, a server that it is published to."""
+    if request.param == "SQLite":
+        return lambda path: path
+    cluster: Cluster = request.getfixturevalue("cluster")
+    return cluster.published
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -19,6 +19,7 @@ from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.words import Kind, Result
 from bringup.errors import ExitCode
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import NOON, add_attempt, filled_logbook, start, volts
 
 RAILS = {"12V0": 12.0, "5V0": 5.0, "3V3": 3.3, "1V8": 1.8}
@@ -139,7 +140,7 @@ def test_of_each_unit_its_first_or_last_reading_counts() -> None:
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def path(tmp_path_factory: pytest.TempPathFactory, engine: Callable[[Path], AnyLogbook]) -> AnyLogbook:
     made = tmp_path_factory.mktemp("compared") / "bringup.db"
     filled_logbook(made)
     with LogbookRecord.open(made, simulated=False) as record:
@@ -147,11 +148,11 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         add_attempt(record, replace(start("MBL-0011", at=NOON + timedelta(days=6)), lot="L2"), [volts(3.34)])
         add_attempt(record, replace(start("XYZ-1", at=NOON + timedelta(days=7)), board="Winch", lot="W1"), [volts(3.3)])
         add_attempt(record, start("MBL-0020", at=NOON + timedelta(days=8), simulated=True), [volts(3.31)])
-    return made
+    return engine(made)
 
 
 @pytest.fixture
-def run(path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+def run(path: AnyLogbook, capsys: pytest.CaptureFixture[str]) -> Run:
     def command(*arguments: str) -> tuple[int, str, str]:
         code = main([*arguments, "--logbook", str(path)])
         captured = capsys.readouterr()
@@ -174,7 +175,7 @@ def test_a_unit_of_both_kinds_is_compared_by_its_real_readings(run: Run) -> None
     assert "SIMULATED" in run("compare", "MBL-0001", "MBL-0020")[1]
 
 
-def test_before_and_after_are_two_attempts_and_a_crossed_limit_is_shouted(run: Run, path: Path) -> None:
+def test_before_and_after_are_two_attempts_and_a_crossed_limit_is_shouted(run: Run, path: AnyLogbook) -> None:
     ids = [each["id"] for each in json.loads(run("attempts", "--serial", "MBL-0002", "--json")[1])]
 
     code, out, _ = run("compare", ids[0][:8], f"attempt={ids[1]}", "--rail", "3V3", "--step", "measure")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -21,13 +20,17 @@ from bringup.core.words import UNIT_OF, AttemptResult, How, Kind, LimitsFrom, Re
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook import filters as filters_module
 from bringup.logbook import queries
+from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.past import TAKEN_IN
 from bringup.logbook.queries import attempt, attempts, history, is_empty, readings, standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import LoggedReading
+from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import NOON, add_attempt, filled_logbook, ohms, start, volts
+
+Engine = Callable[[Path], AnyLogbook]
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 exact = st.decimals(allow_nan=False, allow_infinity=False, min_value=-(10**15), max_value=10**15)
@@ -84,13 +87,18 @@ def scratch(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Lo
 
 
 @pytest.fixture(scope="module")
-def filled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+def file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     path = tmp_path_factory.mktemp("filled") / "bringup.db"
     return path, filled_logbook(path)
 
 
+@pytest.fixture(scope="module")
+def filled(file: tuple[Path, dict[str, str]], engine: Engine) -> tuple[AnyLogbook, dict[str, str]]:
+    return engine(file[0]), file[1]
+
+
 @pytest.fixture
-def ask(filled: tuple[Path, dict[str, str]]) -> Callable[..., list[LoggedReading]]:
+def ask(filled: tuple[AnyLogbook, dict[str, str]]) -> Callable[..., list[LoggedReading]]:
     return lambda **asked: read(filled[0], lambda connection: readings(connection, Filters(**asked)))
 
 
@@ -180,7 +188,7 @@ def test_a_name_that_is_nowhere_is_a_mistake_and_the_nearest_is_named(
     assert what_to_do in caught.value.what_to_do
 
 
-def test_the_beginning_of_an_id_finds_the_attempt(filled: tuple[Path, dict[str, str]]) -> None:
+def test_the_beginning_of_an_id_finds_the_attempt(filled: tuple[AnyLogbook, dict[str, str]]) -> None:
     path, ids = filled
     found = read(path, lambda connection: attempt(connection, ids["0002 first"][:8].upper()))
     assert (found.id, found.cause, len(found.readings), len(found.steps)) == (
@@ -193,7 +201,7 @@ def test_the_beginning_of_an_id_finds_the_attempt(filled: tuple[Path, dict[str, 
         read(path, lambda connection: attempt(connection, ""))
 
 
-def test_attempts_carry_their_readings(filled: tuple[Path, dict[str, str]]) -> None:
+def test_attempts_carry_their_readings(filled: tuple[AnyLogbook, dict[str, str]]) -> None:
     path, ids = filled
     found = read(path, lambda connection: attempts(connection, Filters(simulated=False, sort="-started", limit=2)))
     assert [(one.id, [logged.reading.value for logged in one.readings]) for one in found] == [
@@ -202,7 +210,7 @@ def test_attempts_carry_their_readings(filled: tuple[Path, dict[str, str]]) -> N
     ]
 
 
-def test_standing_tells_last_first_and_what_failed_last(filled: tuple[Path, dict[str, str]]) -> None:
+def test_standing_tells_last_first_and_what_failed_last(filled: tuple[AnyLogbook, dict[str, str]]) -> None:
     units = read(filled[0], lambda connection: standing(connection, Filters()))
     told = [
         (unit.last.serial, unit.last.simulated, unit.attempts, unit.first.result, unit.last.result) for unit in units
@@ -220,6 +228,7 @@ def test_standing_tells_last_first_and_what_failed_last(filled: tuple[Path, dict
 
 def test_what_was_done_stands_in_its_order_though_the_clock_was_set_back_and_what_came_in_late_by_the_clock(
     tmp_path: Path,
+    engine: Engine,
 ) -> None:
     path = tmp_path / "bringup.db"
     hours = {"first": 0, "after the clock was set back": -2, "late": -1, "last": 1}
@@ -232,10 +241,11 @@ def test_what_was_done_stands_in_its_order_though_the_clock_was_set_back_and_wha
                 record.event(TAKEN_IN, "taken in from a rescue file", at=NOON, monotonic=200.0)
     wanted = ["late", "first", "after the clock was set back", "last"]
 
-    found = read(path, lambda connection: attempts(connection, Filters(serial="MBL-0009")))
-    of = read(path, lambda connection: readings(connection, Filters(serial="MBL-0009")))
-    (story,) = read(path, lambda connection: history(connection, "MBL-0009"))
-    backwards = read(path, lambda connection: attempts(connection, Filters(serial="MBL-0009", sort="-started")))
+    logbook = engine(path)
+    found = read(logbook, lambda connection: attempts(connection, Filters(serial="MBL-0009")))
+    of = read(logbook, lambda connection: readings(connection, Filters(serial="MBL-0009")))
+    (story,) = read(logbook, lambda connection: history(connection, "MBL-0009"))
+    backwards = read(logbook, lambda connection: attempts(connection, Filters(serial="MBL-0009", sort="-started")))
 
     assert [ids[one.id] for one in found] == wanted
     assert [ids[one.attempt] for one in of] == wanted
@@ -243,20 +253,22 @@ def test_what_was_done_stands_in_its_order_though_the_clock_was_set_back_and_wha
     assert [ids[one.id] for one in backwards] == ["last", "first", "late", "after the clock was set back"]
 
 
-def test_a_story_has_attempts_in_time_with_events_notes_and_replaced_readings(tmp_path: Path) -> None:
+def test_a_story_has_attempts_in_time_with_events_notes_and_replaced_readings(tmp_path: Path, engine: Engine) -> None:
     path = tmp_path / "bringup.db"
     filled_logbook(path)
     with LogbookRecord.open(path, simulated=False) as record:
         record.begin(start("MBL-0003", at=NOON + timedelta(days=4)))
         record.note("R12 was the wrong value", at=NOON + timedelta(days=4))
-    (story,) = read(path, lambda connection: history(connection, "MBL-0003"))
-    assert [one.result for one in story.attempts] == [AttemptResult.FAILED, None]
+        record.end(AttemptResult.CALLED_OFF, "", at=NOON + timedelta(days=4, hours=1), off_verified=True)
+    logbook = engine(path)
+    (story,) = read(logbook, lambda connection: history(connection, "MBL-0003"))
+    assert [one.result for one in story.attempts] == [AttemptResult.FAILED, AttemptResult.CALLED_OFF]
     assert [one.reading.value for one in story.attempts[0].readings] == [33.06, 3.306]
     assert [(event.kind, event.step) for event in story.attempts[0].events] == [("trip", 4)]
     assert [(note.text, note.attempt) for note in story.notes] == [("R12 was the wrong value", story.attempts[1].id)]
 
 
-def test_real_and_simulated_are_two_stories(filled: tuple[Path, dict[str, str]]) -> None:
+def test_real_and_simulated_are_two_stories(filled: tuple[AnyLogbook, dict[str, str]]) -> None:
     both = read(filled[0], lambda connection: history(connection, "MBL-0001"))
     assert [(story.simulated, len(story.attempts)) for story in both] == [(False, 1), (True, 1)]
     (real,) = read(filled[0], lambda connection: history(connection, "MBL-0001", simulated=False))
@@ -267,26 +279,28 @@ def test_real_and_simulated_are_two_stories(filled: tuple[Path, dict[str, str]])
         read(filled[0], lambda connection: history(connection, "MBL-*"))
 
 
-def test_an_empty_logbook_is_empty_and_knows_no_names(tmp_path: Path) -> None:
+def test_an_empty_logbook_is_empty_and_knows_no_names(tmp_path: Path, engine: Engine) -> None:
     path = tmp_path / "bringup.db"
     LogbookRecord.open(path, simulated=False).close()
-    assert read(path, is_empty)
-    assert read(path, lambda connection: (readings(connection, Filters()), standing(connection, Filters()))) == ([], [])
+    logbook = engine(path)
+    assert read(logbook, is_empty)
+    assert read(logbook, lambda connection: readings(connection, Filters())) == []
+    assert read(logbook, lambda connection: standing(connection, Filters())) == []
     with pytest.raises(CommandError, match="no unit 'MBL-0001'") as caught:
-        read(path, lambda connection: history(connection, "MBL-0001"))
+        read(logbook, lambda connection: history(connection, "MBL-0001"))
     assert caught.value.what_to_do == "It holds no unit yet."
 
 
-def test_reading_a_logbook_at_rest_creates_no_file_and_changes_none(filled: tuple[Path, dict[str, str]]) -> None:
-    path, _ = filled
+def test_reading_a_logbook_at_rest_creates_no_file_and_changes_none(file: tuple[Path, dict[str, str]]) -> None:
+    path, _ = file
     before = path.read_bytes()
     read(path, is_empty)
     assert list(path.parent.iterdir()) == [path]
     assert path.read_bytes() == before
 
 
-def test_a_reader_cannot_write(filled: tuple[Path, dict[str, str]]) -> None:
-    with pytest.raises(LogbookError, match="cannot be written to"):
+def test_a_reader_cannot_write(filled: tuple[AnyLogbook, dict[str, str]]) -> None:
+    with pytest.raises(LogbookError, match=r"cannot be written to|read-only transaction"):
         read(filled[0], lambda connection: connection.execute("DELETE FROM events"))
 
 
@@ -314,7 +328,7 @@ def test_what_is_asked_again_when_a_writer_came_in_between(tmp_path: Path) -> No
         add_attempt(record, start(), [ohms()])
     seen: list[int] = []
 
-    def count(connection: sqlite3.Connection) -> int:
+    def count(connection: Database) -> int:
         if not seen:
             with LogbookRecord.open(path, simulated=False) as other:
                 add_attempt(other, start("MBL-0002"), [volts()])
@@ -359,20 +373,21 @@ def test_statements_use_no_word_of_one_database_only(statement: str) -> None:
     assert filters_module.like("50_%*?") == "50\\_\\%%_"
 
 
-def test_a_pattern_takes_signs_of_like_for_themselves(tmp_path: Path) -> None:
+def test_a_pattern_takes_signs_of_like_for_themselves(tmp_path: Path, engine: Engine) -> None:
     path = tmp_path / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         for serial in ("MBL_1", "MBL-1"):
             add_attempt(record, start(serial), [replace(volts(), limits=Limits("V", Decimal(3)))])
+    logbook = engine(path)
     asked = Filters(serial="MBL_*")
-    assert [one.serial for one in read(path, lambda connection: readings(connection, asked))] == ["MBL_1"]
+    assert [one.serial for one in read(logbook, lambda connection: readings(connection, asked))] == ["MBL_1"]
 
 
 @pytest.mark.parametrize("condition", ["a.serial = :x", "a.id = :x", "r.rail = :x AND r.quantity = :x"])
-def test_readings_are_reached_through_indexes(filled: tuple[Path, dict[str, str]], condition: str) -> None:
+def test_readings_are_reached_through_indexes(file: tuple[Path, dict[str, str]], condition: str) -> None:
     statement = queries.READINGS.format(where=condition + queries.CURRENT_ONLY)
     plan = read(
-        filled[0],
+        file[0],
         lambda connection: connection.execute(f"EXPLAIN QUERY PLAN {statement}", {"x": "MBL-0001"}).fetchall(),
     )
     assert plan

@@ -22,9 +22,11 @@ from bringup.core.limits import Limits, parse_limits
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import CommandError, ExitCode
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import LEADS, MEASURE, NOON, add_attempt, filled_logbook, start, volts
 
 Run = Callable[..., tuple[int, str, str]]
+Filled = tuple[AnyLogbook, dict[str, str]]
 
 READING_FIELDS = {
     *("serial", "attempt", "procedure", "step", "rail", "quantity", "value", "unit", "nominal", "low", "high"),
@@ -46,14 +48,19 @@ def in_this_zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 @pytest.fixture(scope="module")
-def filled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+def file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     path = tmp_path_factory.mktemp("filled") / "bringup.db"
     return path, filled_logbook(path)
 
 
+@pytest.fixture(scope="module")
+def filled(file: tuple[Path, dict[str, str]], engine: Callable[[Path], AnyLogbook]) -> Filled:
+    return engine(file[0]), file[1]
+
+
 @pytest.fixture
-def run(filled: tuple[Path, dict[str, str]], capsys: pytest.CaptureFixture[str]) -> Run:
-    def command(*arguments: str, logbook: Path = filled[0]) -> tuple[int, str, str]:
+def run(filled: Filled, capsys: pytest.CaptureFixture[str]) -> Run:
+    def command(*arguments: str, logbook: AnyLogbook = filled[0]) -> tuple[int, str, str]:
         code = main([*arguments, "--logbook", str(logbook)])
         captured = capsys.readouterr()
         return code, captured.out, captured.err
@@ -92,7 +99,7 @@ def test_simulated_and_typed_readings_say_so_in_words(run: Run) -> None:
     assert marked == ["", "typed, corrected", "SIMULATED"]
 
 
-def test_a_reading_in_json_has_every_field_in_base_units_and_utc(run: Run, filled: tuple[Path, dict[str, str]]) -> None:
+def test_a_reading_in_json_has_every_field_in_base_units_and_utc(run: Run, filled: Filled) -> None:
     code, out, _ = run("readings", "--serial", "MBL-0002", "--result", "fail", "--json")
     (reading,) = json.loads(out)
     assert code == ExitCode.PASSED
@@ -116,7 +123,7 @@ def test_a_reading_in_json_has_every_field_in_base_units_and_utc(run: Run, fille
     }
 
 
-def test_an_attempt_in_json_has_every_field_and_its_readings(run: Run, filled: tuple[Path, dict[str, str]]) -> None:
+def test_an_attempt_in_json_has_every_field_and_its_readings(run: Run, filled: Filled) -> None:
     code, out, _ = run("attempts", "--attempt", filled[1]["simulated"][:8], "--json")
     (attempt,) = json.loads(out)
     assert code == ExitCode.PASSED
@@ -127,7 +134,7 @@ def test_an_attempt_in_json_has_every_field_and_its_readings(run: Run, filled: t
     assert all(reading.keys() >= READING_FIELDS for reading in attempt["readings"])
 
 
-def test_attempts_tell_their_cause_under_the_row(run: Run, filled: tuple[Path, dict[str, str]]) -> None:
+def test_attempts_tell_their_cause_under_the_row(run: Run, filled: Filled) -> None:
     code, out, _ = run("attempts", "--result", "failed", "--real")
     assert code == ExitCode.PASSED
     first, second = filled[1]["0002 first"][:8], filled[1]["0003"][:8]
@@ -165,7 +172,7 @@ def test_standing_in_json_keeps_real_and_simulated_apart(run: Run) -> None:
     assert [reading["value"] for reading in units[1]["failed_last"]] == [3.9]
 
 
-def test_a_history_tells_trips_and_corrections(run: Run, filled: tuple[Path, dict[str, str]]) -> None:
+def test_a_history_tells_trips_and_corrections(run: Run, filled: Filled) -> None:
     code, out, _ = run("history", "MBL-0003")
     assert code == ExitCode.PASSED
     assert out.splitlines() == [
@@ -360,7 +367,7 @@ def test_times_on_both_sides_of_a_clock_change_say_their_zones() -> None:
 
 
 def test_the_logbook_can_be_named_by_the_environment(
-    filled: tuple[Path, dict[str, str]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    filled: Filled, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("BRINGUP_LOGBOOK", str(filled[0]))
     assert main(["readings", "--first", "--serial", "MBL-0002", "--rail", "3V3", "--json"]) == ExitCode.PASSED
@@ -375,11 +382,11 @@ def test_a_table_leaves_out_what_nothing_stands_in_and_cuts_nothing() -> None:
     ]
 
 
-def test_listing_imports_no_heavy_library(filled: tuple[Path, dict[str, str]]) -> None:
+def test_listing_imports_no_heavy_library(file: tuple[Path, dict[str, str]]) -> None:
     program = (
         "import sys; from bringup.commands.main import main;"
-        f" main(['standing', '--logbook', {str(filled[0])!r}]);"
-        " print(sorted({'pyvisa', 'sqlite_utils', 'numpy', 'rich', 'ruamel'} & set(sys.modules)))"
+        f" main(['standing', '--logbook', {str(file[0])!r}]);"
+        " print(sorted({'pyvisa', 'sqlite_utils', 'numpy', 'rich', 'ruamel', 'psycopg'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[]"

@@ -24,6 +24,7 @@ from bringup.core.thinning import opened, thinned
 from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.errors import ExitCode
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.server_address import AnyLogbook
 from bringup.pages.place import WIDTH, place_of
 from bringup.pages.rendering import environment, trusted
 from bringup.runner.records import PollSample
@@ -64,7 +65,7 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def path(tmp_path_factory: pytest.TempPathFactory, engine: Callable[[Path], AnyLogbook]) -> AnyLogbook:
     made = tmp_path_factory.mktemp("reported") / "bringup.db"
     with LogbookRecord.open(made, simulated=False) as record:
         low = replace(volts(2.91), result=Result.FAIL, note=EVIL)
@@ -85,11 +86,11 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
         record.note(f"C12 looks dull {EVIL}", at=begin.started)
         record.end(AttemptResult.PASSED, "", at=begin.started + timedelta(minutes=1), off_verified=True)
         add_attempt(record, start("MBL-0001", at=NOON + timedelta(days=2), simulated=True), [volts(3.3)])
-    return made
+    return engine(made)
 
 
 @pytest.fixture
-def run(path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+def run(path: AnyLogbook, capsys: pytest.CaptureFixture[str]) -> Run:
     def command(*arguments: str) -> tuple[int, str, str]:
         code = main(["report", *arguments, "--logbook", str(path)])
         captured = capsys.readouterr()

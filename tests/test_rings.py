@@ -40,6 +40,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "click": ("commands/",),
     "jinja2": ("pages/rendering.py",),
     "markupsafe": ("pages/rendering.py",),
+    "psycopg": ("logbook/server.py",),
     "matplotlib": ("commands/report_traces.py",),
     "scipy": ("core/distributions.py",),
     "PIL": ("commands/report_photos.py",),

@@ -15,20 +15,21 @@ from hypothesis import strategies as st
 from bringup.commands.main import main
 from bringup.commands.output import FORMULA, cell, print_records
 from bringup.errors import ExitCode
+from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import filled_logbook
 
 Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture(scope="module")
-def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def path(tmp_path_factory: pytest.TempPathFactory, engine: Callable[[Path], AnyLogbook]) -> AnyLogbook:
     made = tmp_path_factory.mktemp("rows") / "bringup.db"
     filled_logbook(made)
-    return made
+    return engine(made)
 
 
 @pytest.fixture
-def run(path: Path, capsys: pytest.CaptureFixture[str]) -> Run:
+def run(path: AnyLogbook, capsys: pytest.CaptureFixture[str]) -> Run:
     def command(*arguments: str) -> tuple[int, str, str]:
         code = main([*arguments, "--logbook", str(path)])
         captured = capsys.readouterr()

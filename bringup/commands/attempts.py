@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import click
@@ -16,7 +15,7 @@ from bringup.commands.asking import (
     simulated_asked,
     unit_options,
 )
-from bringup.commands.common import logbook_option
+from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
@@ -26,13 +25,14 @@ from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt
+from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
 
 
 @click.command("attempts")
 @click.argument("unit", required=False, metavar="[SN]")
-@logbook_option
+@asked_logbook_option
 @unit_options
 @attempt_options
 @click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
@@ -43,7 +43,7 @@ HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "
 @order_options(ATTEMPT_KEYS, "started")
 @output_options
 def command(
-    logbook: Path,
+    logbook: AnyLogbook,
     unit: str | None,
     form: str,
     brief: bool,

@@ -19,6 +19,49 @@ F = TypeVar("F", bound=Callable[..., Any])
 DEFAULT_LOGBOOK = "bringup.db"
 
 
+class LogbookFile(click.Path):
+    """A logbook that is written to, which is a file: the address of a server is refused, and not repeated."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path. Raises CommandError for an address."""
+        if isinstance(value, str) and is_address(value):
+            raise CommandError(
+                "this command needs a logbook of this computer, a file: to a server attempts are published",
+                "Name a file with --logbook (or BRINGUP_LOGBOOK); afterwards `bringup publish --to postgresql://...`.",
+            )
+        return super().convert(value, param, ctx)
+
+
+class LogbookAsked(click.Path):
+    """A logbook that is only asked: a file, or what was published to a server."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return a path, or a Server. Raises CommandError for an address that cannot be read."""
+        if isinstance(value, str) and is_address(value):
+            from bringup.logbook.server_address import server_of
+
+            return server_of(value)
+        return super().convert(value, param, ctx)
+
+
+def is_address(text: str) -> bool:
+    """Whether that names a server and not a file."""
+    return text.lower().startswith(("postgresql://", "postgres://"))
+
+
+def asked_logbook_option(function: F) -> F:
+    """Add `--logbook FILE|ADDRESS`; the function receives `logbook: AnyLogbook`, for reading.read."""
+    return click.option(
+        "--logbook",
+        metavar="FILE",
+        envvar="BRINGUP_LOGBOOK",
+        default=DEFAULT_LOGBOOK,
+        show_default=True,
+        type=LogbookAsked(dir_okay=False, path_type=Path),
+        help="The SQLite file that holds everything, or postgresql://... where it was published (or BRINGUP_LOGBOOK).",
+    )(function)
+
+
 def logbook_option(function: F) -> F:
     """Add `--logbook FILE`; the function receives `logbook: Path`."""
     return click.option(
@@ -27,7 +70,7 @@ def logbook_option(function: F) -> F:
         envvar="BRINGUP_LOGBOOK",
         default=DEFAULT_LOGBOOK,
         show_default=True,
-        type=click.Path(dir_okay=False, path_type=Path),
+        type=LogbookFile(dir_okay=False, path_type=Path),
         help="The SQLite file that holds everything (or BRINGUP_LOGBOOK).",
     )(function)
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import click
 
 from bringup.commands.asking import parse_time, simulated_asked
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table
 from bringup.commands.waiting_rescues import say_what_waits
@@ -24,6 +23,7 @@ from bringup.core.words import Kind
 from bringup.errors import CommandError
 from bringup.logbook.filters import Filters
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sides import Sides, find_sides, serials
 
 HEADINGS = ("point", "A", "B", "B - A", "%", "sd", "limits", "remarks")
@@ -33,7 +33,7 @@ FEW_UNITS = 3
 @click.command("compare")
 @click.argument("one", metavar="A")
 @click.argument("other", metavar="B")
-@logbook_option
+@asked_logbook_option
 @click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
 @click.option("--step", metavar="KIND", help="Only from steps of this kind: measure, resistance ...")
@@ -48,7 +48,7 @@ FEW_UNITS = 3
 def command(
     one: str,
     other: str,
-    logbook: Path,
+    logbook: AnyLogbook,
     which: str | None,
     simulated: str | None,
     quantity: str | None,

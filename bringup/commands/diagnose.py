@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from bringup.commands.asking import simulated_asked
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, local_time, result_text
 from bringup.core.board import Board
@@ -21,12 +21,13 @@ from bringup.core.wording import folded
 from bringup.errors import CommandError, FileError
 from bringup.logbook.explaining import to_explain
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 from bringup.runner.records import SourceText
 
 
 @click.command("diagnose")
 @click.argument("serial", metavar="SN")
-@logbook_option
+@asked_logbook_option
 @click.option("--attempt", "beginning", metavar="ID", help="This attempt instead of the last; its beginning will do.")
 @click.option(
     "--board",
@@ -41,7 +42,7 @@ from bringup.runner.records import SourceText
 @json_option
 def command(
     serial: str,
-    logbook: Path,
+    logbook: AnyLogbook,
     beginning: str | None,
     board_file: Path | None,
     simulated: str | None,

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from bringup.commands.asking import simulated_asked
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.history_beside import effect_lines, entries
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
@@ -29,6 +27,7 @@ from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedReading
+from bringup.logbook.server_address import AnyLogbook
 
 ROUTINE_EVENTS = frozenset({"power", "attached", "settings", "caution", "board-state", "awake"}) | frozenset(
     {"go", "trip-level", "unread", "range", "look-behind", "heard", "sent"}
@@ -52,12 +51,12 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 @click.command("history")
 @click.argument("serial", metavar="SN")
-@logbook_option
+@asked_logbook_option
 @click.option("--real", "simulated", flag_value="real", help="Only what happened to the real unit.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated attempts.")
 @click.option("--serial-text", is_flag=True, help="Also all that came on the board's serial lines, with its time.")
 @json_option
-def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool, as_json: bool) -> None:
+def command(serial: str, logbook: AnyLogbook, simulated: str | None, serial_text: bool, as_json: bool) -> None:
     """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings, reworks."""
     lacking = say_what_waits(logbook)
     stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
@@ -84,7 +83,7 @@ def command(serial: str, logbook: Path, simulated: str | None, serial_text: bool
         say("\n\n".join("\n".join(folded(line, width) for line in _told(story, said)) for story in stories))
 
 
-def said_in(logbook: Path, stories: list[Story]) -> dict[str, list[LoggedText]]:
+def said_in(logbook: AnyLogbook, stories: list[Story]) -> dict[str, list[LoggedText]]:
     """Return what came on serial lines, by attempt."""
     ids = [attempt.id for story in stories for attempt in story.attempts]
     return read(logbook, lambda connection: {each: line_texts(connection, each) for each in ids})

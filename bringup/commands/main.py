@@ -41,6 +41,7 @@ COMMANDS: dict[str, str] = {
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
     "reference": "marks a unit or attempt that others are compared with",
     "diagnose": "likely causes of what a unit's last attempt read",
+    "publish": "what the logbook has to a PostgreSQL server, for several benches",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

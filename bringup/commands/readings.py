@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import click
@@ -17,7 +16,7 @@ from bringup.commands.asking import (
     simulated_asked,
     unit_options,
 )
-from bringup.commands.common import logbook_option
+from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
@@ -27,13 +26,14 @@ from bringup.logbook.filters import Filters
 from bringup.logbook.queries import READING_KEYS, is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedReading
+from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 
 
 @click.command("readings")
 @click.argument("unit", required=False, metavar="[SN]")
-@logbook_option
+@asked_logbook_option
 @unit_options
 @attempt_options
 @click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
@@ -48,7 +48,7 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @order_options(READING_KEYS, "at")
 @output_options
 def command(
-    logbook: Path,
+    logbook: AnyLogbook,
     unit: str | None,
     form: str,
     simulated: str | None,

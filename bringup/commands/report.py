@@ -11,7 +11,7 @@ import click
 
 from bringup import __version__
 from bringup.commands.asking import simulated_asked
-from bringup.commands.common import logbook_option
+from bringup.commands.common import asked_logbook_option
 from bringup.commands.report_page import report_page
 from bringup.commands.report_traces import INSTALL, library
 from bringup.commands.saying import say
@@ -20,19 +20,20 @@ from bringup.commands.waiting_rescues import say_what_waits
 from bringup.errors import CommandError
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.whole import whole
 
 
 @click.command("report")
 @click.argument("what", metavar="SN|ATTEMPT")
-@logbook_option
+@asked_logbook_option
 @click.option(
     "--out", metavar="FILE", required=True, type=click.Path(path_type=Path), help="The HTML file that is written."
 )
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
 @click.option("--real", "simulated", flag_value="real", help="The real unit of that serial number.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="The simulated one.")
-def command(what: str, logbook: Path, out: Path, force: bool, simulated: str | None) -> None:
+def command(what: str, logbook: AnyLogbook, out: Path, force: bool, simulated: str | None) -> None:
     """Write a page about a unit's last attempt, or about one attempt: readings, curves, instruments, procedure.
 
     One HTML file that asks nothing of a network, opens from disk and prints on A4 and Letter. Curves need matplotlib:

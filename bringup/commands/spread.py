@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import click
 
 from bringup.commands.asking import parse_time, simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.spread_more import Groups, Together
 from bringup.commands.spread_told import Told
@@ -22,11 +21,12 @@ from bringup.logbook.comparable import of_one_kind, taken
 from bringup.logbook.filters import Filters
 from bringup.logbook.groupings import WAYS, grouped
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 
 
 @click.command("spread")
 @click.argument("rail")
-@logbook_option
+@asked_logbook_option
 @unit_options
 @click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
 @click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25.")
@@ -40,7 +40,7 @@ from bringup.logbook.reading import read
 @json_option
 def command(
     rail: str,
-    logbook: Path,
+    logbook: AnyLogbook,
     simulated: str | None,
     since: str | None,
     until: str | None,

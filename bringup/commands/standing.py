@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import click
 
 from bringup.commands.asking import simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
     SIMULATED,
@@ -24,16 +23,17 @@ from bringup.core.words import AttemptResult
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
 MOST_FAILURES = 5
 
 
 @click.command("standing")
-@logbook_option
+@asked_logbook_option
 @unit_options
 @json_option
-def command(logbook: Path, as_json: bool, simulated: str | None, **others: Any) -> None:
+def command(logbook: AnyLogbook, as_json: bool, simulated: str | None, **others: Any) -> None:
     """Show all units and where they stand: last result, what failed last, result of the first attempt."""
     filters = Filters(simulated=simulated_asked(simulated), **others)
     lacking = say_what_waits(logbook)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import click
 
 from bringup.commands.asking import parse_time, simulated_asked, unit_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.study_text import study_lines
 from bringup.commands.waiting_rescues import say_what_waits
@@ -22,11 +21,12 @@ from bringup.logbook.comparable import of_one_kind
 from bringup.logbook.filters import Filters
 from bringup.logbook.groupings import grouped
 from bringup.logbook.reading import read
+from bringup.logbook.server_address import AnyLogbook
 
 
 @click.command("study")
 @click.argument("rail")
-@logbook_option
+@asked_logbook_option
 @unit_options
 @click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
 @click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25.")
@@ -46,7 +46,7 @@ from bringup.logbook.reading import read
 @json_option
 def command(
     rail: str,
-    logbook: Path,
+    logbook: AnyLogbook,
     simulated: str | None,
     since: str | None,
     until: str | None,

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from bringup.commands.saying import say
 from bringup.core.frozen import frozen
+from bringup.logbook.server_address import AnyLogbook, Server
 
 FIELD = "rescue_files"
 """In JSON: the files that hold records of that unit which the logbook lacks."""
@@ -24,8 +24,13 @@ class Lacking:
         return data | {FIELD: [file for whose, file in self.files if whose in ("", serial)]}
 
 
-def say_what_waits(logbook: Path) -> Lacking:
-    """Tell of every rescue file that waits for this logbook, on standard error. Nothing is opened for writing."""
+def say_what_waits(logbook: AnyLogbook) -> Lacking:
+    """Tell of every rescue file that waits for this logbook, on standard error. Nothing is opened for writing.
+
+    None waits for a server: `publish` takes them in before.
+    """
+    if isinstance(logbook, Server):
+        return Lacking()
     from bringup.host.folder import lasting_folder
     from bringup.logbook.waiting import waiting
 

@@ -7,7 +7,6 @@ some point on. `audit` says what it found first, in the order of the chain.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,6 +15,7 @@ from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.chain import COVERED, ORIGIN, OWN
 from bringup.logbook.comparing import Expected, Finding, compare_keyed, compare_ordered
+from bringup.logbook.database import Database
 from bringup.logbook.encoding import link_hash, seed
 from bringup.logbook.growth import WHILE_IT_GOES_ON, Growth
 
@@ -76,7 +76,7 @@ class _Walk:
     asked_at: int | None = None
 
 
-def audit(connection: sqlite3.Connection, asked: str | None = None) -> Audit:
+def audit(connection: Database, asked: str | None = None) -> Audit:
     """Compare everything. `asked`: a hash printed earlier, or its beginning; CommandError for what is no hash."""
     if asked is not None:
         asked = _check_asked(asked)
@@ -127,7 +127,7 @@ def _check_asked(asked: str) -> str:
     return plain
 
 
-def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None) -> _Walk:
+def _walk(connection: Database, ids: dict[int, str], asked: str | None) -> _Walk:
     """Follow the links from the beginning, and gather what the rows must be."""
     walk, growth = _Walk(), Growth(ids)
     growth.excuse(connection)
@@ -158,7 +158,7 @@ def _walk(connection: sqlite3.Connection, ids: dict[int, str], asked: str | None
     return walk
 
 
-def _lacking(connection: sqlite3.Connection) -> list[str]:
+def _lacking(connection: Database) -> list[str]:
     """Return the tables that are not there, or not with the columns by which rows are found."""
     wanted = {table: {*key, *(("seq",) if not key else ())} for table, key in COVERED.items()}
     wanted |= {"origins": {"number", "id", "made"}, "chain": {*CHAIN_COLUMNS.split(", ")}}
@@ -174,7 +174,7 @@ def _lacking(connection: sqlite3.Connection) -> list[str]:
 
 
 def _entries(
-    connection: sqlite3.Connection,
+    connection: Database,
 ) -> Iterator[tuple[int, int, int | None, str, str | None, int, bytes, bytes]]:
     for row in connection.execute(f"SELECT {CHAIN_COLUMNS} FROM chain ORDER BY seq"):  # noqa: S608 - words of ours
         yield tuple(row)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
@@ -12,6 +11,7 @@ from bringup.core.limits import Limits
 from bringup.core.taken import Point, Taken
 from bringup.core.words import Kind, Result
 from bringup.errors import CommandError
+from bringup.logbook.database import Database, Row
 from bringup.logbook.filters import AS_DONE, Filters, check_names, where
 from bringup.logbook.values import time_from
 
@@ -33,7 +33,7 @@ KINDS = "SELECT DISTINCT a.simulated FROM attempts a WHERE {where} ORDER BY a.si
 BOARDS = "SELECT DISTINCT a.board FROM attempts a WHERE {where} ORDER BY a.board"
 
 
-def taken(connection: sqlite3.Connection, filters: Filters) -> list[Taken]:
+def taken(connection: Database, filters: Filters) -> list[Taken]:
     """Return the readings asked for that have a value. `filters.simulated` must be set: real and simulated never mix.
 
     Raises CommandError for a name that nothing bears, ValueError where it is not said which of the two.
@@ -52,7 +52,7 @@ def taken(connection: sqlite3.Connection, filters: Filters) -> list[Taken]:
     return found
 
 
-def of_one_kind(connection: sqlite3.Connection, filters: Filters) -> tuple[list[Taken], bool]:
+def of_one_kind(connection: Database, filters: Filters) -> tuple[list[Taken], bool]:
     """Return the real readings asked for, else the simulated ones, and which they are.
 
     Raises CommandError where there are neither, and for several boards.
@@ -71,13 +71,13 @@ def of_one_kind(connection: sqlite3.Connection, filters: Filters) -> tuple[list[
     )
 
 
-def kinds(connection: sqlite3.Connection, filters: Filters) -> list[bool]:
+def kinds(connection: Database, filters: Filters) -> list[bool]:
     """Return whether real (False) and simulated (True) attempts match, real first."""
     condition, values = where(_of_attempts(check_names(connection, filters)))
     return [bool(row[0]) for row in connection.execute(KINDS.format(where=condition), values)]
 
 
-def boards(connection: sqlite3.Connection, filters: Filters) -> list[str]:
+def boards(connection: Database, filters: Filters) -> list[str]:
     """Return the boards of the attempts that match."""
     condition, values = where(_of_attempts(check_names(connection, filters)))
     return [str(row[0]) for row in connection.execute(BOARDS.format(where=condition), values)]
@@ -87,7 +87,7 @@ def _of_attempts(filters: Filters) -> Filters:
     return replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
 
 
-def _taken(row: sqlite3.Row, point: Point, known: dict[tuple[Any, ...], Limits]) -> Taken:
+def _taken(row: Row, point: Point, known: dict[tuple[Any, ...], Limits]) -> Taken:
     limits = None
     if row["limits"] is not None:
         key = (row["unit"], row["low_text"], row["high_text"], row["nominal_text"], row["limits"])

@@ -6,7 +6,6 @@ names them.
 
 from __future__ import annotations
 
-import sqlite3
 from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
@@ -14,6 +13,7 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.logbook.chain import COVERED
+from bringup.logbook.database import Database
 from bringup.logbook.encoding import row_hash, row_key
 
 SIZE = 32
@@ -70,7 +70,7 @@ class Expected:
 
 
 def compare_keyed(
-    connection: sqlite3.Connection, table: str, expected: Expected, ids: dict[int, str], findings: list[Finding]
+    connection: Database, table: str, expected: Expected, ids: dict[int, str], findings: list[Finding]
 ) -> int:
     """Compare a table whose rows have names. Returns how many rows there are."""
     left = dict(expected.keyed)
@@ -99,7 +99,7 @@ def compare_keyed(
 
 
 def compare_ordered(
-    connection: sqlite3.Connection, table: str, expected: Expected, ids: dict[int, str], findings: list[Finding]
+    connection: Database, table: str, expected: Expected, ids: dict[int, str], findings: list[Finding]
 ) -> int:
     """Compare a table to which rows are only ever added. Returns how many rows there are."""
     found, owners, same = bytearray(), list[str | None](), dict[str | None, str | None]()
@@ -151,7 +151,7 @@ def _same_at_start(one: list[bytes], other: list[bytes]) -> int:
     return min(len(one), len(other))
 
 
-def _rows(connection: sqlite3.Connection, table: str, order: str) -> Iterator[tuple[tuple[str, ...], tuple[Any, ...]]]:
+def _rows(connection: Database, table: str, order: str) -> Iterator[tuple[tuple[str, ...], tuple[Any, ...]]]:
     cursor = connection.execute(f"SELECT * FROM {table} ORDER BY {order}")  # noqa: S608 - words of ours
     names = tuple(column[0] for column in cursor.description)
     for row in cursor:

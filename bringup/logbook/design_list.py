@@ -6,7 +6,6 @@ same words. Real and simulated units have entries of their own.
 
 from __future__ import annotations
 
-import sqlite3
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from datetime import datetime
@@ -16,6 +15,7 @@ from bringup.core.deviations import Severity
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.additions import KnownUnit
+from bringup.logbook.database import Database
 from bringup.logbook.deviation_queries import readings_behind
 from bringup.logbook.deviation_rows import LoggedObservation, observation_from
 from bringup.logbook.filters import like
@@ -86,7 +86,7 @@ class DesignEntry:
 
 
 def design_list(
-    connection: sqlite3.Connection, board: str, *, revision: str | None = None, simulated: bool | None = None
+    connection: Database, board: str, *, revision: str | None = None, simulated: bool | None = None
 ) -> list[DesignEntry]:
     """Return what was observed of a board's design, gravest and most frequent first. `board` may hold `*` and `?`.
 
@@ -118,7 +118,7 @@ def design_list(
     )
 
 
-def find_observation(connection: sqlite3.Connection, unit: KnownUnit, beginning: str) -> tuple[str, str, str, str]:
+def find_observation(connection: Database, unit: KnownUnit, beginning: str) -> tuple[str, str, str, str]:
     """Return id, text, severity and target of what was observed first, by the beginning of the id of any of its kind.
 
     Raises CommandError for none or several on units of the same board, real or simulated ones.
@@ -135,7 +135,7 @@ def find_observation(connection: sqlite3.Connection, unit: KnownUnit, beginning:
     return str(same_as or first), str(text), str(severity), str(target)
 
 
-def _matching(connection: sqlite3.Connection, board: str) -> bool:
+def _matching(connection: Database, board: str) -> bool:
     statement = f"SELECT 1 FROM ({BOARDS}) AS known WHERE board LIKE :board ESCAPE '\\' LIMIT 1"  # noqa: S608
     return connection.execute(statement, {"board": like(board)}).fetchone() is not None
 

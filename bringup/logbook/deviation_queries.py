@@ -3,11 +3,11 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections import defaultdict
 
 from bringup.core.deviations import Decision, ReferenceMark
 from bringup.core.limits import parse_limits
+from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_rows import (
     Beside,
     LoggedDisposition,
@@ -39,7 +39,7 @@ DISPOSITIONS = (
 REFERENCE_MARKS = f"SELECT x.* FROM reference_marks x WHERE {_UNIT}"
 
 
-def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> Beside:
+def beside(connection: Database, serial: str, *, simulated: bool) -> Beside:
     """Return everything of a unit beside its attempts and notes. The connection's rows have names."""
     unit = {"serial": serial, "simulated": int(simulated)}
     behind = readings_behind(connection)
@@ -52,7 +52,7 @@ def beside(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> B
     )
 
 
-def readings_behind(connection: sqlite3.Connection) -> dict[str, tuple[str, ...]]:
+def readings_behind(connection: Database) -> dict[str, tuple[str, ...]]:
     """Return the ids of the readings behind each observation that has some; () for any other."""
     found: dict[str, tuple[str, ...]] = defaultdict(tuple)
     for observation, reading in connection.execute(BEHIND):
@@ -60,12 +60,12 @@ def readings_behind(connection: sqlite3.Connection) -> dict[str, tuple[str, ...]
     return found
 
 
-def _rework(row: sqlite3.Row) -> LoggedRework:
+def _rework(row: Row) -> LoggedRework:
     rework = rework_from(*(row[name] for name in ("part", "was", "became", "why", "rails")))
     return LoggedRework(origin_from(row), rework, row["follows"], row["monotonic"])
 
 
-def photo_from(row: sqlite3.Row) -> LoggedPhoto:
+def photo_from(row: Row) -> LoggedPhoto:
     """Make the record of a row of PHOTOS."""
     size = (row["width"] or 0, row["height"] or 0)
     return LoggedPhoto(
@@ -73,12 +73,12 @@ def photo_from(row: sqlite3.Row) -> LoggedPhoto:
     )
 
 
-def mark_from(row: sqlite3.Row) -> LoggedMark:
+def mark_from(row: Row) -> LoggedMark:
     """Make the record of a row of `reference_marks`."""
     return LoggedMark(origin_from(row), row["about"], ReferenceMark(row["kind"]), row["why"])
 
 
-def _disposition(row: sqlite3.Row) -> LoggedDisposition:
+def _disposition(row: Row) -> LoggedDisposition:
     waived = None
     if row["reading"] is not None:
         limits = None if row["limits"] is None else parse_limits(row["limits"])
@@ -86,7 +86,7 @@ def _disposition(row: sqlite3.Row) -> LoggedDisposition:
     return LoggedDisposition(origin_from(row), Decision(row["kind"]), row["why"], waived)
 
 
-def all_dispositions(connection: sqlite3.Connection) -> dict[tuple[str, bool], tuple[LoggedDisposition, ...]]:
+def all_dispositions(connection: Database) -> dict[tuple[str, bool], tuple[LoggedDisposition, ...]]:
     """Return the decisions about every unit, by serial number and whether it is simulated, oldest first."""
     found: dict[tuple[str, bool], tuple[LoggedDisposition, ...]] = defaultdict(tuple)
     for row in connection.execute(DISPOSITIONS, {"serial": None, "simulated": 0}):
@@ -95,7 +95,7 @@ def all_dispositions(connection: sqlite3.Connection) -> dict[tuple[str, bool], t
     return found
 
 
-def reworks_since(connection: sqlite3.Connection) -> dict[str, tuple[LoggedRework, ...]]:
+def reworks_since(connection: Database) -> dict[str, tuple[LoggedRework, ...]]:
     """Return what was changed after the end of each attempt, before the next one on that unit, by the attempt's id."""
     found: dict[str, tuple[LoggedRework, ...]] = defaultdict(tuple)
     for row in connection.execute(REWORKS_SINCE):

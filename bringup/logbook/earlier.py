@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 
 from bringup.core.words import AttemptResult, StepOutcome
+from bringup.logbook.database import Database
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
 from bringup.logbook.past import CAME_LATE
@@ -106,7 +107,7 @@ def _last_attempt(connection: sqlite3.Connection, serial: str, *, simulated: boo
     )
 
 
-def sources_of(connection: sqlite3.Connection, attempt: str) -> tuple[SourceText, ...]:
+def sources_of(connection: Database, attempt: str) -> tuple[SourceText, ...]:
     """Return the files that an attempt was made with, as they were then."""
     return tuple(SourceText(*source) for source in connection.execute(_SOURCES, {"attempt": attempt}))
 

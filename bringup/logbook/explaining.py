@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.database import Database
 from bringup.logbook.earlier import sources_of
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import attempt, attempts, readings
@@ -24,7 +23,7 @@ class ToExplain:
 
 
 def to_explain(
-    connection: sqlite3.Connection, serial: str, beginning: str | None = None, *, simulated: bool | None = None
+    connection: Database, serial: str, beginning: str | None = None, *, simulated: bool | None = None
 ) -> ToExplain:
     """Return a unit's last attempt, or the one whose id begins so. Raises CommandError where there is none."""
     if beginning is None:

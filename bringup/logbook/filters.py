@@ -7,7 +7,6 @@ have no row in common are simply an empty answer.
 from __future__ import annotations
 
 import difflib
-import sqlite3
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -15,6 +14,7 @@ from datetime import datetime
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
+from bringup.logbook.database import Database
 from bringup.logbook.past import came_late
 from bringup.logbook.values import time_text
 
@@ -89,7 +89,7 @@ _INSTRUMENTS = (
 _WORDS = {"serial": "unit", "step": "kind of step", "board_state": "board state"}
 
 
-def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:
+def check_names(connection: Database, filters: Filters) -> Filters:
     """Return the filters with the attempt's whole id. Raises CommandError for a name that nothing bears."""
     for name, (_, known) in _NAMES.items():
         asked = getattr(filters, name)
@@ -103,7 +103,7 @@ def check_names(connection: sqlite3.Connection, filters: Filters) -> Filters:
     return replace(filters, attempt=find_attempt(connection, filters.attempt))
 
 
-def find_attempt(connection: sqlite3.Connection, beginning: str) -> str:
+def find_attempt(connection: Database, beginning: str) -> str:
     """Return the one attempt id that begins so. Raises CommandError for none or several."""
     plain = beginning.strip().lower()
     rows = connection.execute(
@@ -208,7 +208,7 @@ def _first_or_last(which: str, *, with_procedure: bool) -> str:
     return f"a.seq = ({one})"
 
 
-def _check_name(connection: sqlite3.Connection, what: str, asked: str, known: str) -> None:
+def _check_name(connection: Database, what: str, asked: str, known: str) -> None:
     column = known.split()[2]
     found = connection.execute(
         f"SELECT 1 FROM ({known}) AS names WHERE {column} LIKE :asked ESCAPE '\\'",  # noqa: S608 - words of ours

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
 
 from bringup.core.taken import Taken
 from bringup.errors import CommandError
+from bringup.logbook.database import Database
 
 WAYS = ("lot", "revision", "variant", "bench", "operator", "procedure", "fixture", "meter")
 _FACTS = "SELECT id, lot, revision, variant, bench, operator, procedure, fixture FROM attempts"
 NONE_STATED = "not stated"
 
 
-def grouped(connection: sqlite3.Connection, readings: Iterable[Taken], way: str) -> dict[str, list[Taken]]:
+def grouped(connection: Database, readings: Iterable[Taken], way: str) -> dict[str, list[Taken]]:
     """Return readings by one of WAYS, in the order in which groups begin; what states none makes a group of its own."""
     if way not in WAYS:
         raise CommandError(f"nothing is grouped by '{way}'", f"Group by one of: {', '.join(WAYS)}.")

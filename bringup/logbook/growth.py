@@ -7,11 +7,11 @@ for an attempt that had ended, was not written by the tool.
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections import Counter
 from dataclasses import dataclass, field
 
 from bringup.logbook.comparing import Expected, Finding
+from bringup.logbook.database import Database
 
 AGAIN = {"attempts": 1, "steps": 3}
 """How often the tool changes a row at most: an attempt is closed; a step is carried over, begins, ends."""
@@ -44,7 +44,7 @@ class Growth:
     _unit: Finding | None = None
     """A unit that was written again, as the tool does only right before a new attempt on it."""
 
-    def excuse(self, connection: sqlite3.Connection) -> None:
+    def excuse(self, connection: Database) -> None:
         """Look up the attempts whose rows may have changed after their end."""
         for number, late, count in connection.execute(_EXCUSED):
             (self.rescued if late else self.by_others)[number] += count

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-import sqlite3
 from collections.abc import Iterator
 from datetime import datetime
 
 from bringup.core.frozen import frozen
+from bringup.logbook.database import Database
 from bringup.logbook.values import time_from, time_text
 
 LINE_TEXTS = """
@@ -34,12 +34,12 @@ class LoggedText:
         return {"step": self.step, "line": self.line, "at": time_text(self.at), "text": self.text}
 
 
-def line_texts(connection: sqlite3.Connection, attempt: str) -> list[LoggedText]:
+def line_texts(connection: Database, attempt: str) -> list[LoggedText]:
     """Return the lines that came in an attempt, in the order in which they began, as the logbook writes them out."""
     return sorted(_lines(connection, attempt), key=lambda each: each.at)
 
 
-def _lines(connection: sqlite3.Connection, attempt: str) -> Iterator[LoggedText]:
+def _lines(connection: Database, attempt: str) -> Iterator[LoggedText]:
     begun: LoggedText | None = None
     for step, line, at, content in connection.execute(LINE_TEXTS, {"attempt": attempt}):
         if begun is not None and begun.line != line:

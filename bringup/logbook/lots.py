@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 from bringup.core.words import AttemptResult
 from bringup.core.yields import FirstYield, yield_of
+from bringup.logbook.database import Database
 from bringup.logbook.filters import AS_DONE
 
 _SERIALS = "SELECT a.serial FROM attempts a WHERE a.board = :board AND a.simulated = :simulated ORDER BY a.seq"
@@ -20,19 +19,19 @@ _PASSED = (
 )
 
 
-def serials_of(connection: sqlite3.Connection, board: str, *, simulated: bool) -> list[str]:
+def serials_of(connection: Database, board: str, *, simulated: bool) -> list[str]:
     """Return the serial number of each attempt on that board, in the order of recording."""
     rows = connection.execute(_SERIALS, {"board": board, "simulated": int(simulated)})
     return [str(row[0]) for row in rows]
 
 
-def lot_yield(connection: sqlite3.Connection, attempt: str) -> FirstYield:
+def lot_yield(connection: Database, attempt: str) -> FirstYield:
     """Return the yield of the lot that an attempt belongs to, with its procedure and board, real or simulated."""
     rows = connection.execute(_LOT, {"attempt": attempt})
     return yield_of((str(serial), AttemptResult(result) if result else None) for serial, result in rows)
 
 
-def has_passed(connection: sqlite3.Connection, serial: str, procedure: str, board: str, *, simulated: bool) -> bool:
+def has_passed(connection: Database, serial: str, procedure: str, board: str, *, simulated: bool) -> bool:
     """Whether that unit has passed that procedure before."""
     names = {"serial": serial, "procedure": procedure, "board": board, "simulated": int(simulated)}
     return connection.execute(_PASSED, names).fetchone() is not None

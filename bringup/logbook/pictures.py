@@ -7,11 +7,11 @@ that was broken off is completed by the next photo of the same picture.
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 from collections.abc import Iterator
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError, LogbookError
+from bringup.logbook.database import Database
 from bringup.logbook.deviation_statements import part_statement, picture_statement
 from bringup.logbook.filters import like
 from bringup.logbook.statements import Statement
@@ -42,7 +42,7 @@ class StoredPhoto:
     data: bytes
 
 
-def to_store(connection: sqlite3.Connection, photo: PhotoFile) -> Iterator[list[Statement]]:
+def to_store(connection: Database, photo: PhotoFile) -> Iterator[list[Statement]]:
     """Yield what stores the picture, one commit's worth at a time; nothing where it is there already."""
     if connection.execute(_WHOLE, {"picture": photo.digest}).fetchone() is not None:
         return
@@ -52,7 +52,7 @@ def to_store(connection: sqlite3.Connection, photo: PhotoFile) -> Iterator[list[
         first = []
 
 
-def stored_photo(connection: sqlite3.Connection, beginning: str) -> StoredPhoto:
+def stored_photo(connection: Database, beginning: str) -> StoredPhoto:
     """Return the one photo whose id begins so.
 
     Raises CommandError for none or several, LogbookError for one that is not as it was stored.

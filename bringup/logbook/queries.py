@@ -6,13 +6,13 @@ database only, no dates computed in SQL: times are text of one width, which sort
 
 from __future__ import annotations
 
-import sqlite3
 from collections import defaultdict
 from dataclasses import replace
 from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
 from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
 from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
@@ -157,22 +157,22 @@ class Story:
     """Board and revision, as the unit was made known."""
 
 
-def is_empty(connection: sqlite3.Connection) -> bool:
+def is_empty(connection: Database) -> bool:
     """Whether the logbook holds no attempt."""
     return connection.execute("SELECT 1 FROM attempts LIMIT 1").fetchone() is None
 
 
-def readings(connection: sqlite3.Connection, filters: Filters) -> list[LoggedReading]:
+def readings(connection: Database, filters: Filters) -> list[LoggedReading]:
     """Return the readings asked for. Raises CommandError for names that nothing bears."""
     return _readings(connection, check_names(connection, filters))
 
 
-def behind_observations(connection: sqlite3.Connection) -> list[LoggedReading]:
+def behind_observations(connection: Database) -> list[LoggedReading]:
     """Return the readings that an observation refers to, corrected ones too."""
     return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
 
 
-def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
+def attempts(connection: Database, filters: Filters) -> list[LoggedAttempt]:
     """Return the attempts asked for, each with all its readings that still hold. Raises CommandError."""
     filters = check_names(connection, filters)
     found = _attempts(connection, filters)
@@ -188,7 +188,7 @@ def attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAtt
     ]
 
 
-def attempt(connection: sqlite3.Connection, beginning: str, *, replaced: bool = False) -> LoggedAttempt:
+def attempt(connection: Database, beginning: str, *, replaced: bool = False) -> LoggedAttempt:
     """Return one attempt by its id or the beginning of it, with readings, steps and events. Raises CommandError.
 
     `replaced`: also readings that a later one corrects.
@@ -197,7 +197,7 @@ def attempt(connection: sqlite3.Connection, beginning: str, *, replaced: bool = 
     return _whole(connection, found[0])
 
 
-def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]:
+def standing(connection: Database, filters: Filters) -> list[Standing]:
     """Return where every unit stands, by serial number; real before simulated. Raises CommandError."""
     filters = check_names(connection, filters)
     counts = {(row["serial"], row["simulated"]): row["attempts"] for row in connection.execute(COUNT_ATTEMPTS)}
@@ -225,7 +225,7 @@ def standing(connection: sqlite3.Connection, filters: Filters) -> list[Standing]
     ]
 
 
-def history(connection: sqlite3.Connection, serial: str, simulated: bool | None = None) -> list[Story]:
+def history(connection: Database, serial: str, simulated: bool | None = None) -> list[Story]:
     """Return a unit's stories: the real one, the simulated one, or both. Raises CommandError for an unknown one."""
     if "*" in serial or "?" in serial:
         raise CommandError(f"'{serial}' is a pattern; a history is of one unit", "Name one serial number.")
@@ -251,7 +251,7 @@ def history(connection: sqlite3.Connection, serial: str, simulated: bool | None 
     return stories
 
 
-def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAttempt:
+def _whole(connection: Database, attempt: LoggedAttempt) -> LoggedAttempt:
     key = {"attempt": attempt.id}
     return replace(
         attempt,
@@ -260,7 +260,7 @@ def _whole(connection: sqlite3.Connection, attempt: LoggedAttempt) -> LoggedAtte
     )
 
 
-def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") -> list[LoggedReading]:
+def _readings(connection: Database, filters: Filters, also: str = "") -> list[LoggedReading]:
     condition, values = where(filters)
     # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
     ordered, more = order(filters, READING_KEYS, (*AS_DONE, "r.monotonic", "r.seq"))
@@ -269,12 +269,12 @@ def _readings(connection: sqlite3.Connection, filters: Filters, also: str = "") 
     return [reading_of(row) for row in _rows(connection, statement, values | more)]
 
 
-def _attempts(connection: sqlite3.Connection, filters: Filters) -> list[LoggedAttempt]:
+def _attempts(connection: Database, filters: Filters) -> list[LoggedAttempt]:
     filters = replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
     condition, values = where(filters)
     ordered, more = order(filters, ATTEMPT_KEYS, AS_DONE)
     return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]
 
 
-def _rows(connection: sqlite3.Connection, statement: str, values: dict[str, Any]) -> list[sqlite3.Row]:
+def _rows(connection: Database, statement: str, values: dict[str, Any]) -> list[Row]:
     return connection.execute(statement, values).fetchall()

@@ -14,9 +14,11 @@ from pathlib import Path
 from typing import TypeVar
 
 from bringup.errors import LogbookError
+from bringup.logbook.database import Database
 from bringup.logbook.faults import explain
 from bringup.logbook.migrations import version_of
 from bringup.logbook.opening import BUSY_SECONDS, check_ours
+from bringup.logbook.server_address import AnyLogbook, Server
 from bringup.logbook.tables import VERSION
 
 T = TypeVar("T")
@@ -24,12 +26,16 @@ T = TypeVar("T")
 _TRIES = 5
 
 
-def read(path: Path, work: Callable[[sqlite3.Connection], T]) -> T:
+def read(path: AnyLogbook, work: Callable[[Database], T]) -> T:
     """Return `work(connection)`, which may be called again if the file changed while it ran.
 
     Rows have column names; LIKE heeds case, as in PostgreSQL. Raises LogbookError for a file that is not there,
-    is no logbook, or is of another version.
+    is no logbook, or is of another version; the same for what was published to a server.
     """
+    if isinstance(path, Server):
+        from bringup.logbook.server import read_server
+
+        return read_server(path, work)
     if not path.exists():
         raise LogbookError(
             f"there is no logbook {path}",
@@ -66,7 +72,7 @@ def _state(path: Path) -> tuple[tuple[int, int, int], bool]:
     return (status.st_ino, status.st_size, status.st_mtime_ns), ahead.exists()
 
 
-def _read_once(path: Path, work: Callable[[sqlite3.Connection], T], *, immutable: bool) -> T:
+def _read_once(path: Path, work: Callable[[Database], T], *, immutable: bool) -> T:
     where = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
     with closing(sqlite3.connect(where, uri=True, isolation_level=None, timeout=BUSY_SECONDS)) as connection:
         connection.row_factory = sqlite3.Row

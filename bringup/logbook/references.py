@@ -5,12 +5,12 @@ A mark is of an attempt, or of a unit: then of the attempt that it last passed w
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Mapping
 
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
+from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
 
 _MARKS = "SELECT serial, simulated, about, kind, at, who, why FROM reference_marks ORDER BY seq"
@@ -48,7 +48,7 @@ class Mark:
         return f"marked by {self.who}, {self.at[:10]}: {self.why}"
 
 
-def standing_marks(connection: sqlite3.Connection) -> list[Mark]:
+def standing_marks(connection: Database) -> list[Mark]:
     """Return the marks that were not withdrawn, the one made last first."""
     found: dict[tuple[str, int, str | None], Mark] = {}
     for serial, simulated, about, kind, at, who, why in connection.execute(_MARKS):
@@ -58,7 +58,7 @@ def standing_marks(connection: sqlite3.Connection) -> list[Mark]:
     return list(found.values())[::-1]
 
 
-def reference_for(connection: sqlite3.Connection, design: Mapping[str, str | int]) -> tuple[Mark, str] | None:
+def reference_for(connection: Database, design: Mapping[str, str | int]) -> tuple[Mark, str] | None:
     """Return the reference of a design under a procedure, and its attempt; None where there is none.
 
     `design`: board, revision, variant, procedure, simulated (0 or 1).
@@ -72,7 +72,7 @@ def reference_for(connection: sqlite3.Connection, design: Mapping[str, str | int
 
 
 def reference_of_board(
-    connection: sqlite3.Connection, board: str, revision: str | None, *, simulated: bool
+    connection: Database, board: str, revision: str | None, *, simulated: bool
 ) -> tuple[Mark, str] | None:
     """Return the reference of a board, of that revision where one is, and the attempt that counts; None: none."""
     found = []
@@ -86,7 +86,7 @@ def reference_of_board(
     return None if best is None else best[:2]
 
 
-def check_reference(connection: sqlite3.Connection, serial: str, about: str | None, *, simulated: bool) -> None:
+def check_reference(connection: Database, serial: str, about: str | None, *, simulated: bool) -> None:
     """Refuse what cannot be a reference, since it never passed. Raises CommandError."""
     if about is None:
         found = connection.execute(
@@ -105,7 +105,7 @@ def check_reference(connection: sqlite3.Connection, serial: str, about: str | No
         )
 
 
-def named(connection: sqlite3.Connection, what: str) -> tuple[str, str | None, bool | None]:
+def named(connection: Database, what: str) -> tuple[str, str | None, bool | None]:
     """Return serial number, id of the attempt (None: the unit itself) and whether that attempt is simulated.
 
     Raises CommandError for what nothing bears, and for a pattern.

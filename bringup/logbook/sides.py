@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -11,6 +10,7 @@ from bringup.core.taken import Taken
 from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
+from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
 from bringup.logbook.references import reference_of_board
 
@@ -44,7 +44,7 @@ class Sides:
     of_all: tuple[Taken, ...]
 
 
-def find_sides(connection: sqlite3.Connection, texts: tuple[str, str], asked: Filters) -> Sides:
+def find_sides(connection: Database, texts: tuple[str, str], asked: Filters) -> Sides:
     """Return two sides. Raises CommandError for one that names nothing, and where real would meet simulated.
 
     `asked`: filters that hold for both; `asked.simulated` None: real ones if both sides have some.
@@ -79,7 +79,7 @@ def find_sides(connection: sqlite3.Connection, texts: tuple[str, str], asked: Fi
     return Sides(one, other, simulated, len(both) > 1, tuple(left), tuple(right), tuple(everybody))
 
 
-def _reference(connection: sqlite3.Connection, beside: Side, asked: Filters) -> Side:
+def _reference(connection: Database, beside: Side, asked: Filters) -> Side:
     """Return the reference of the design that the other side is of. Raises CommandError where there is none."""
     board = _board(connection, beside, Side("the rest", REST, asked))
     newest = connection.execute(
@@ -100,7 +100,7 @@ def _reference(connection: sqlite3.Connection, beside: Side, asked: Filters) -> 
     )
 
 
-def _board(connection: sqlite3.Connection, one: Side, other: Side) -> str:
+def _board(connection: Database, one: Side, other: Side) -> str:
     """Return the one board of both. Raises CommandError for several."""
     names = boards(connection, one.filters)
     if other.way != REST:
@@ -115,7 +115,7 @@ def _board(connection: sqlite3.Connection, one: Side, other: Side) -> str:
     return names[0]
 
 
-def _side(connection: sqlite3.Connection, text: str, asked: Filters) -> Side:
+def _side(connection: Database, text: str, asked: Filters) -> Side:
     way, mark, name = text.partition("=")
     if mark and way in WAYS:
         return _named(connection, way, name, asked)
@@ -129,7 +129,7 @@ def _side(connection: sqlite3.Connection, text: str, asked: Filters) -> Side:
     raise AssertionError("a name that is no unit's was refused")
 
 
-def _is_one(connection: sqlite3.Connection, way: str, text: str) -> bool:
+def _is_one(connection: Database, way: str, text: str) -> bool:
     if way == "attempt" and len(text) < LEAST_ID:
         return False
     try:
@@ -139,7 +139,7 @@ def _is_one(connection: sqlite3.Connection, way: str, text: str) -> bool:
     return True
 
 
-def _named(connection: sqlite3.Connection, way: str, name: str, asked: Filters) -> Side:
+def _named(connection: Database, way: str, name: str, asked: Filters) -> Side:
     if way == "attempt":
         identity = find_attempt(connection, name)
         return Side(f"attempt {identity[:ID_SHOWN]}", way, replace(asked, attempt=identity))

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 
 from bringup.core.frozen import frozen
+from bringup.logbook.database import Database
 
 Course = tuple[tuple[float, float | None], ...]
 """Seconds since the attempt began, and the value then; None where there was none."""
@@ -78,7 +78,7 @@ SELECT u.kind, u.path, u.sha256, s.content FROM attempt_sources u JOIN sources s
 """
 
 
-def supply_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
+def supply_traces(connection: Database, attempt: str) -> list[Trace]:
     """Return volts, amps and watts of each output that was looked at. Watts are the product of one look."""
     courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
     for row in connection.execute(POLLS, {"attempt": attempt}):
@@ -89,7 +89,7 @@ def supply_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
     return [Trace(f"output {key[0]} {key[1]}", key[2], tuple(course)) for key, course in courses.items()]
 
 
-def log_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
+def log_traces(connection: Database, attempt: str) -> list[Trace]:
     """Return what each `log` sampled."""
     courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
     for row in connection.execute(SAMPLES, {"attempt": attempt}):
@@ -97,12 +97,12 @@ def log_traces(connection: sqlite3.Connection, attempt: str) -> list[Trace]:
     return [Trace(name, unit, tuple(course), step) for (step, name, unit), course in courses.items()]
 
 
-def beginnings(connection: sqlite3.Connection, attempt: str) -> list[tuple[int, float]]:
+def beginnings(connection: Database, attempt: str) -> list[tuple[int, float]]:
     """Return each step that began, counted from 1, and after how many seconds."""
     return [(row["step"], row["at"]) for row in connection.execute(BEGINNINGS, {"attempt": attempt})]
 
 
-def marks(connection: sqlite3.Connection, attempt: str) -> list[Mark]:
+def marks(connection: Database, attempt: str) -> list[Mark]:
     """Return the marks set in logs. What the board said has the moment at which it came, not that of the event."""
     found = []
     for row in connection.execute(MARKS, {"attempt": attempt}):
@@ -112,7 +112,7 @@ def marks(connection: sqlite3.Connection, attempt: str) -> list[Mark]:
     return sorted(found, key=lambda mark: mark.at)
 
 
-def instruments(connection: sqlite3.Connection, attempt: str) -> list[Instrument]:
+def instruments(connection: Database, attempt: str) -> list[Instrument]:
     """Return the instruments of the attempt."""
     return [
         Instrument(
@@ -128,6 +128,6 @@ def instruments(connection: sqlite3.Connection, attempt: str) -> list[Instrument
     ]
 
 
-def sources(connection: sqlite3.Connection, attempt: str) -> list[Source]:
+def sources(connection: Database, attempt: str) -> list[Source]:
     """Return the files of the attempt, the procedure first."""
     return [Source(*row) for row in connection.execute(SOURCES, {"attempt": attempt})]

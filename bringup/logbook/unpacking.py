@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sqlite3
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
@@ -11,11 +10,12 @@ from typing import Any
 from bringup.core.limits import Limits
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, LimitsFrom, Result, StepOutcome
+from bringup.logbook.database import Row
 from bringup.logbook.rows import LoggedAttempt, LoggedEvent, LoggedNote, LoggedReading, LoggedStep
 from bringup.logbook.values import time_from
 
 
-def reading_of(row: sqlite3.Row) -> LoggedReading:
+def reading_of(row: Row) -> LoggedReading:
     """Make the record of a row of queries.READINGS."""
     due = row["calibration_due"]
     return LoggedReading(
@@ -30,7 +30,7 @@ def reading_of(row: sqlite3.Row) -> LoggedReading:
     )
 
 
-def _reading(row: sqlite3.Row) -> Reading:
+def _reading(row: Row) -> Reading:
     return Reading(
         step=row["step"] - 1,
         point=row["rail"],
@@ -63,14 +63,14 @@ def _reading(row: sqlite3.Row) -> Reading:
     )
 
 
-def _limits(row: sqlite3.Row) -> Limits | None:
+def _limits(row: Row) -> Limits | None:
     if row["limits"] is None:
         return None
     low, high, nominal = (_decimal(row[name]) for name in ("low_text", "high_text", "nominal_text"))
     return Limits(row["unit"], low, high, nominal, row["limits"])
 
 
-def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> LoggedAttempt:
+def attempt_of(row: Row, readings: tuple[LoggedReading, ...] = ()) -> LoggedAttempt:
     """Make the record of a row of queries.ATTEMPTS."""
     return LoggedAttempt(
         id=row["id"],
@@ -91,7 +91,7 @@ def attempt_of(row: sqlite3.Row, readings: tuple[LoggedReading, ...] = ()) -> Lo
     )
 
 
-def step_of(row: sqlite3.Row) -> LoggedStep:
+def step_of(row: Row) -> LoggedStep:
     """Make the record of a row of `steps`."""
     return LoggedStep(
         row["step"],
@@ -107,13 +107,13 @@ def step_of(row: sqlite3.Row) -> LoggedStep:
     )
 
 
-def event_of(row: sqlite3.Row) -> LoggedEvent:
+def event_of(row: Row) -> LoggedEvent:
     """Make the record of a row of `events`."""
     data = json.loads(row["data"]) if row["data"] else {}
     return LoggedEvent(row["kind"], row["content"], time_from(row["at"]), row["step"], data)
 
 
-def note_of(row: sqlite3.Row) -> LoggedNote:
+def note_of(row: Row) -> LoggedNote:
     """Make the record of a row of `notes`."""
     return LoggedNote(row["content"], time_from(row["at"]), row["who"], row["attempt"], row["step"])
 
@@ -126,7 +126,7 @@ def _time(text: str | None) -> datetime | None:
     return None if text is None else time_from(text)
 
 
-def _header(row: sqlite3.Row) -> dict[str, Any]:
+def _header(row: Row) -> dict[str, Any]:
     """What readings and attempts say alike of the unit and the attempt."""
     names = ("serial", "procedure", "board", "revision", "variant", "lot", "operator", "bench")
     return {name: row[name] for name in names} | {"simulated": bool(row["simulated"])}

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
-
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError, LogbookError
+from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.filters import Filters, check_names
 from bringup.logbook.line_texts import LoggedText, line_texts
@@ -54,7 +53,7 @@ class Whole:
     """What came on the board's serial lines in the attempt."""
 
 
-def whole(connection: sqlite3.Connection, what: str, simulated: bool | None = None) -> Whole:
+def whole(connection: Database, what: str, simulated: bool | None = None) -> Whole:
     """Return the attempt whose id begins so, or the last one of the unit of that serial number: real if there is one.
 
     Raises CommandError for what nothing bears, and for a pattern.
@@ -79,7 +78,7 @@ def whole(connection: sqlite3.Connection, what: str, simulated: bool | None = No
     )
 
 
-def _picture(connection: sqlite3.Connection, photo: str) -> StoredPhoto | str:
+def _picture(connection: Database, photo: str) -> StoredPhoto | str:
     """Return the picture, or in words why there is none: one that is lost must not keep the rest from being told."""
     try:
         return stored_photo(connection, photo)
@@ -87,7 +86,7 @@ def _picture(connection: sqlite3.Connection, photo: str) -> StoredPhoto | str:
         return error.message
 
 
-def _attempt_asked(connection: sqlite3.Connection, what: str, simulated: bool | None) -> str:
+def _attempt_asked(connection: Database, what: str, simulated: bool | None) -> str:
     """Return the id of the unit's last attempt, or of the attempt named. Raises CommandError."""
     if "*" in what or "?" in what:
         raise CommandError(f"'{what}' is a pattern; a report is about one unit or attempt", "Name one.")
