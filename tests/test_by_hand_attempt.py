@@ -25,15 +25,13 @@ from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.hand_meter import INSTEAD, HandMeter
-from bringup.runner.keys import CORRECT, LEAVE_OUT, NOTE, OBSERVE, PHOTO, REWORK
-from bringup.runner.log_beside import MARK
+from bringup.runner.key_words import AT_A_POINT, CORRECT
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
 from bringup.runner.readback import judge_knob
 from bringup.runner.records import PollSample
 from bringup.runner.setup import AttemptOutcome
-from bringup.runner.typed import CALL_OFF, LETTERS
 from bringup.simulation.person import Scripted, SimulatedPerson
 from bringup.terminal.scene import Scene
 from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, the_procedure
@@ -451,7 +449,9 @@ def test_what_may_be_typed_instead_of_a_value_is_said_once_and_is_what_the_keys_
 
     hands.run()
 
-    assert frozenset({CALL_OFF, NOTE, LEAVE_OUT, CORRECT, MARK, REWORK, OBSERVE, PHOTO}) == LETTERS
+    offered = {prompt.keys for prompt, _ in hands.person.asked if prompt.text.startswith("5V0")}
+    assert offered == {AT_A_POINT + CORRECT}
+    assert all(key in INSTEAD for key in AT_A_POINT + CORRECT)
     assert len([prompt for prompt, _ in hands.person.asked if INSTEAD in prompt.lines]) == 1
 
 
@@ -810,3 +810,94 @@ def test_an_output_that_the_person_says_is_on_is_told_as_the_persons_word() -> N
     assert "output 1 was to be switched off, and by the person's word it is on" in outcome.cause
     told = " ".join(str(told.data.get("why", "")) for told in hands.bench.told) + outcome.cause
     assert "the supply says" not in told
+
+
+def with_keys(*script: Scripted, **keys: str) -> HandBench:
+    """At the bench; each key is typed once, in the place of the volts of a point that is powered."""
+    left = dict(keys)
+
+    def change(text: str, typed: str) -> str:
+        powered = any("output ON now" in prompt.text for prompt, _ in hands.person.asked)
+        point = text.split(":", 1)[0]
+        at_nominal = any("24 V" in prompt.text for prompt, _ in hands.person.asked)
+        return left.pop(point) if powered and at_nominal and "probe on" in text and point in left else typed
+
+    hands = at_the_bench(*script, change=change)
+    return hands
+
+
+def powered(outcome: AttemptOutcome) -> list[tuple[str | None, str, str]]:
+    measured = next(step.index for step in PROCEDURE.steps if isinstance(step.action, Measure))
+    return [(each.point, each.aspect, each.note) for each in outcome.readings if each.step == measured]
+
+
+def test_r_takes_the_last_reading_again_and_it_says_so() -> None:
+    hands = with_keys(**{"3V3": "r"})
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    read = powered(outcome)
+    at = read.index(("5V0", "", "again"))
+    assert [each[0] for each in read[at - 1 : at + 2]] == ["5V0", "5V0", "3V3"]
+    (again,) = [each for each in outcome.readings if each.note == "again"]
+    (old,) = [each for each in outcome.readings if each.id == again.replaces]
+    assert (old.point, old.step) == ("5V0", again.step), "both are kept"
+    asked = [prompt.text for prompt, _ in hands.person.asked]
+    back = [text for text in asked if text.startswith("3V3: probe on TP4")]
+    assert len(back) >= 2, "the probe was elsewhere meanwhile: where it goes is said once more"
+
+
+def test_l_leaves_the_point_out_with_a_reason_and_the_step_goes_on() -> None:
+    why = Scripted(Answer("the pad is under the shield"), PromptKind.TEXT, "Why leave out TP4 (3V3)")
+    hands = with_keys(why, **{"3V3": "l"})
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert ("3V3", "", "left out: the pad is under the shield") in powered(outcome)
+    assert ("1V8", "", "") in powered(outcome)
+
+
+def test_x_takes_an_extra_reading_of_a_point_or_of_any_node() -> None:
+    for named, expected in (("TP3", ("5V0", "extra", "")), ("gate of Q2", (None, "extra, at gate of Q2", ""))):
+        node = Scripted(Answer(named), PromptKind.TEXT, "Extra reading")
+        volts = Scripted(Answer("4.98"), PromptKind.VALUE, "gate of Q2: probe on gate of Q2")
+        hands = with_keys(node, *([volts] if expected[0] is None else []), **{"3V3": "x"})
+
+        outcome = hands.run()
+
+        assert outcome.result is AttemptResult.PASSED, outcome.cause
+        assert expected in powered(outcome)
+
+
+def test_w_enters_a_rework_and_the_value_is_asked_for_again() -> None:
+    words = ("R12", "105 kΩ", "100 kΩ", "5V0 was too high", "5V0")
+    script = [Scripted(Answer(word), PromptKind.TEXT) for word in words]
+    hands = with_keys(*script, **{"3V3": "w"})
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert len(hands.bench.record.reworks) == 1
+
+
+def test_capital_l_leaves_the_step_out() -> None:
+    why = Scripted(Answer("measured at the other bench"), PromptKind.TEXT, "Why leave out step")
+    outcome = with_keys(why, **{"3V3": "L"}).run()
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "1V8" not in [each[0] for each in powered(outcome)]
+
+
+def test_r_says_that_there_is_nothing_to_take_again_where_no_point_is_read() -> None:
+    def change(text: str, typed: str) -> str:
+        return "r" if "what current" in text and not said() else typed
+
+    def said() -> list[str]:
+        return [told.text for told in hands.bench.told if told.text.startswith("r: no point is being read")]
+
+    hands = at_the_bench(change=change)
+
+    assert hands.run().result is AttemptResult.PASSED
+    assert len(said()) == 1

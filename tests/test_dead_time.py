@@ -46,6 +46,7 @@ def at() -> AtTheKeyboard:
         (Prompt(PromptKind.CHECKLIST, "Before power", lines=("polarity",)), "a"),
         (Prompt(PromptKind.CHOICE, "Is it off?", choices=("off", "on")), "1"),
         (NOTE, "\n"),
+        (Prompt(PromptKind.VALUE, "5V0: what does the meter show?", keys="rxl"), "l"),
     ],
 )
 def test_a_key_that_comes_before_one_could_read_is_no_answer_and_is_not_kept(
@@ -210,3 +211,11 @@ def test_esc_goes_back_from_the_remark_to_the_list(at: AtTheKeyboard) -> None:
     at.press("a")
 
     assert pending.value() == Answer()
+
+
+def test_q_calls_off_at_once_where_keys_stand_for_themselves(at: AtTheKeyboard) -> None:
+    pending = at.ask(Prompt(PromptKind.VALUE, "5V0: what does the meter show?", keys="rxlq"))
+
+    at.press("q", after=0.01)
+
+    assert pending.value() == Answer(text="q")

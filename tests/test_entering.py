@@ -43,7 +43,7 @@ def typing(bench: SimulatedBench, key: str, lines: Sequence[str], *, at: float, 
 
 def before_power(*lines: str, then: tuple[Step, ...] = ()) -> tuple[SimulatedBench, SimulatedPerson]:
     bench = simulated_bench(with_steps(Step(0, DWELL), *then), history=SEEN)
-    person = typing(bench, "r", lines, at=1.0)
+    person = typing(bench, "w", lines, at=1.0)
     assert bench.run(ask=person).result is AttemptResult.PASSED
     return bench, person
 
@@ -108,7 +108,7 @@ def test_an_observation_is_kept_with_the_reading_behind_it() -> None:
 
 def test_the_supply_is_watched_while_somebody_types_and_a_rework_with_an_output_on_is_warned_of() -> None:
     bench = simulated_bench(with_steps(APPLY, Step(1, DWELL)), history=SEEN)
-    person = typing(bench, "r", ("R12", "105 kΩ", "100 kΩ", WHY), at=4.0, delay=2.0)
+    person = typing(bench, "w", ("R12", "105 kΩ", "100 kΩ", WHY), at=4.0, delay=2.0)
 
     bench.run(ask=person)
 

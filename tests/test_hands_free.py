@@ -15,6 +15,7 @@ from bringup.core.board import Board
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import new_id
 from bringup.core.words import AttemptResult, How, Result
+from bringup.runner.held import UNREAD
 from bringup.runner.probe_search import sought
 from bringup.runner.prompts import Answer
 from bringup.runner.protocols import Interruption
@@ -134,15 +135,19 @@ def test_taking_the_last_reading_again_keeps_the_first_one_beside_it() -> None:
     assert (first.point, second.point) == ("12V0", "12V0")
     assert first.replaces is None
     assert second.replaces == first.id
+    assert (first.note, second.note) == ("", "again")
     assert outcome.result is AttemptResult.PASSED
 
 
-def when_sought(bench: SimulatedBench, point: str, keys: str) -> None:
-    """Press these keys once that point is the one to go to."""
+def when_sought(bench: SimulatedBench, point: str, keys: str, after: float = UNREAD) -> None:
+    """Press these keys once that point is the one to go to, and could be read."""
+
+    def press() -> None:
+        bench.ask._keys.extend(keys)  # type: ignore[attr-defined]
 
     def look() -> None:
         if any(told.kind == "probing" and told.data.get("point") == point for told in bench.told):
-            bench.ask._keys.extend(keys)  # type: ignore[attr-defined]
+            bench.clock.at(bench.clock.monotonic() + after, press)
         else:
             bench.clock.at(bench.clock.monotonic() + 0.05, look)
 
@@ -165,6 +170,17 @@ def test_a_point_is_left_out_with_a_reason_and_the_unit_is_incomplete() -> None:
     assert left_out.note == "left out: the pad is covered in lacquer"
     assert measured(bench)["3V3"] is not None
     assert outcome.result is AttemptResult.INCOMPLETE
+
+
+def test_a_key_that_was_meant_for_the_point_before_leaves_nothing_out() -> None:
+    bench = held("12V0", "5V0", "3V3")
+    when_sought(bench, "5V0", "l", after=0.0)
+
+    outcome = bench.run()
+
+    said = "l came before TP3 (5V0) could be read here: press it again to leave that point out"
+    assert [told.text for told in bench.told if told.text.startswith("l came")] == [said]
+    assert outcome.result is AttemptResult.PASSED
 
 
 def test_an_extra_reading_of_any_point_is_taken_on_the_way() -> None:

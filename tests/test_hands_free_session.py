@@ -51,13 +51,13 @@ def test_a_measure_is_gone_through_without_a_key_and_with_the_single_ones(sessio
     session.press("r")
     session.expect("Probe on TP2 (12V0)")
     session.expect("Probe on TP5 (1V8), black on ground")
-    session.press("l")
-    session.expect("Why leave out TP5 (1V8)")
+    session.answer("l", "Why leave out TP5 (1V8)")
     session.press("the pad is under the connector")
     session.answer("\n", "INCOMPLETE")
 
     assert session.end() == 1
     assert "\a" in session.seen
+    assert "again" in session.seen.split("Probe on TP2 (12V0)")[-1].split("3V3")[0]
     with closing(sqlite3.connect(tmp_path / "bringup.db")) as logbook:
         rows = logbook.execute(
             "SELECT rail, result, replaces IS NOT NULL, value IS NULL FROM readings WHERE step = 2 ORDER BY seq"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from bringup.runner.endings import MissingEvidence
+from bringup.runner.key_words import ALL, AT_A_POINT, CORRECT, USUAL, WORDS, foot
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.nobody import Nobody
 from bringup.terminal.person import HINTS, NOT_ALONE, Person, hint
@@ -226,3 +227,60 @@ def test_a_choice_is_not_answered_by_a_number_with_zeros_before_it(person: Perso
     type_in(person, "01\n")
 
     assert not pending.done
+
+
+KEYED = Prompt(PromptKind.VALUE, "5V0: what does the meter show?", unit="V", keys=AT_A_POINT + CORRECT)
+
+
+@pytest.mark.parametrize("key", sorted(set(AT_A_POINT + CORRECT) - {"o"}))
+def test_a_key_in_the_place_of_a_value_acts_without_enter(person: Person, key: str) -> None:
+    pending = person.ask(KEYED)
+
+    person.press(key)
+
+    assert pending.value() == Answer(text=key)
+
+
+def test_once_a_value_is_begun_letters_belong_to_it_and_o_may_begin_ol(person: Person) -> None:
+    pending = person.ask(KEYED)
+
+    type_in(person, "4.7k")
+    assert (person.typed, pending.done) == ("4.7k", False)
+    person.press("\x1b")
+    type_in(person, "oL\n")
+
+    assert pending.value() == Answer(text="oL")
+
+
+def test_o_takes_enter_where_a_value_is_typed(person: Person) -> None:
+    pending = person.ask(KEYED)
+
+    type_in(person, "o\n")
+
+    assert pending.value() == Answer(text="o")
+
+
+def test_the_foot_line_says_what_keys_do_in_the_place_of_a_value(person: Person) -> None:
+    person.ask(KEYED)
+
+    assert person.keys_line == (
+        "Enter takes it  r again  x extra  l leave out  L step  n note  w rework  o Enter seen  p photo  q call off"
+        "  c correct"
+    )
+    person.press("4")
+    assert person.keys_line == "Enter takes it    Esc clears the line    Ctrl-C calls off"
+
+
+def test_a_value_that_takes_no_keys_takes_letters_as_text(person: Person) -> None:
+    person.ask(Prompt(PromptKind.VALUE, "What does it show?"))
+
+    person.press("r")
+
+    assert person.typed == "r"
+
+
+def test_every_key_has_one_meaning_and_a_word() -> None:
+    assert len(set(ALL)) == len(ALL)
+    assert set(USUAL + AT_A_POINT) <= set(WORDS)
+    assert (WORDS["r"], WORDS["w"], WORDS["o"]) == ("again", "rework", "seen")
+    assert len(foot(USUAL)) <= 80

@@ -163,7 +163,7 @@ def test_a_rework_entered_while_the_input_is_off_asks_for_the_gate_and_the_go_ag
     def tell(told: Told) -> None:
         bench.told.append(told)
         if told.kind == "going" and "cycle 2 of 3, off for" in told.text:
-            person.press("r", bench.clock.monotonic() + 0.1)
+            person.press("w", bench.clock.monotonic() + 0.1)
 
     bench.run(tell=tell, ask=person)
 

@@ -17,13 +17,14 @@ from bringup.core.words import UNIT_OF, Kind
 from bringup.runner.endings import CalledOff
 from bringup.runner.evidence import Claim
 from bringup.runner.exchange import joined, settled
+from bringup.runner.key_words import CALL_OFF, LETTERS
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
 from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
-from bringup.runner.typed import CALL_OFF, LETTERS, Typed, Wanted, type_in, value_of
+from bringup.runner.typed import Typed, Wanted, type_in, value_of
 
 NOT_NOW = "Set the knob first, or type q to call off: other keys can wait until it is set."
 
@@ -177,7 +178,7 @@ class HandSupply:
         whose = "the supply's" if len(self._ours()) == 1 else f"on {self._named(output)} the"
         text = f"{state}Set {whose} {name} to {shown}. What does it show?"
         limits = knob_limits(value, UNIT_OF[kind])
-        typed = type_in(self._ask, Wanted(text, kind, lines, limits=limits, exact=True, letters=True))
+        typed = type_in(self._ask, Wanted(text, kind, lines, limits=limits, exact=True, letters=CALL_OFF))
 
         def taken(each: Typed) -> Pending[Dictated]:
             if each[1] == CALL_OFF:

@@ -13,10 +13,11 @@ from bringup.core.words import Kind
 from bringup.runner.endings import Trip
 from bringup.runner.evidence import Claim
 from bringup.runner.feed import Feed
+from bringup.runner.key_words import CALL_OFF, CORRECT, LEAVE_OUT, LETTERS, NOTE, REWORK
 from bringup.runner.looks import drawn_as
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
-from bringup.runner.typed import LETTERS, Wanted, type_in, value_of
+from bringup.runner.typed import Wanted, type_in, value_of
 from bringup.runner.work import Work
 
 REGULATES = "constant voltage"
@@ -142,7 +143,13 @@ def stayed_limited(feed: Feed, sample: PollSample) -> Trip:
 
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
     ceiling = work.power.ceiling.current if kind is Kind.CURRENT else work.power.ceiling.voltage
-    wanted = Wanted(text, kind, limits=limits, most=None if ceiling is None else ceiling.number, letters=True)
+    wanted = Wanted(
+        text,
+        kind,
+        limits=limits,
+        most=None if ceiling is None else ceiling.number,
+        letters=NOTE + REWORK + LEAVE_OUT + CORRECT + CALL_OFF,
+    )
     while True:
         typed = work.waits.result(type_in(work.setup.ask, wanted), "person", text)
         work.journal.troubles("supply", typed[2])

@@ -91,7 +91,7 @@ def _one_of(work: Work, asked: str, choices: Sequence[str], usual: str) -> str:
 
 
 def _not_kept(work: Work, why: str) -> None:
-    work.journal.show("event", f"{why}: the rework was NOT kept; r enters it anew", kind="key")
+    work.journal.show("event", f"{why}: the rework was NOT kept; w enters it anew", kind="key")
 
 
 def _reason(work: Work, asked: str) -> str:

@@ -12,11 +12,12 @@ from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.words import Kind
 from bringup.runner.exchange import settled
+from bringup.runner.key_words import AT_A_POINT, CORRECT, LETTERS
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask
 from bringup.runner.records import InstrumentInfo
 from bringup.runner.roles import KIND_OF, Attached, Function, Trouble
-from bringup.runner.typed import LETTERS, Typed, Wanted, near, type_in, value_of
+from bringup.runner.typed import Typed, Wanted, near, type_in, value_of
 
 DIAL_OF = {
     Function.DC_VOLTS: "dial at DC volts, red lead in the volts jack",
@@ -25,8 +26,8 @@ DIAL_OF = {
     Function.OHMS: "dial at ohms, range automatic or the highest, red lead in the volts jack",
 }
 INSTEAD = (
-    "Instead of a value: c corrects the last one, n notes, r enters a rework, o an observation, p a photo,"
-    " l leaves the step out, q calls off; then Enter."
+    "Keys instead of a value, no Enter: r takes the last reading again, x an extra one, l leaves this point out,"
+    " L the step, c corrects, n notes, w enters a rework, p a photo, q calls off; o and Enter: an observation."
 )
 """Said once: while a value is typed, keys are letters of it."""
 
@@ -85,7 +86,7 @@ class HandMeter:
             lines,
             self._measure_of_slips(kind, point, around, limits, dead=dead),
             others if powered else None,
-            letters=True,
+            letters=AT_A_POINT + CORRECT,
         )
 
         def taken(typed: Typed) -> tuple[Value, tuple[Trouble, ...]]:

@@ -55,6 +55,9 @@ class Hands(Protocol):
     def reached(self, point: str) -> None:
         """Take notice that the probe is on the point."""
 
+    def probe_moved(self) -> None:
+        """Take notice that the probe may be anywhere: it was put on something else meanwhile."""
+
     def confirm(self) -> str:
         """Ask whether the meter is still on the point that it was put on last; return why not, '' if it is."""
 
@@ -96,7 +99,7 @@ class PersonHands:
             return
         self._at = None
         if self._reads_meter:
-            self._move = f"probe on {self._board.point(point).probe or point}, black on ground"
+            self._move = f"probe on {self._probe_at(point) or point}, black on ground"
         else:
             self._go(f"Probe on {self._named(point)}, black on ground")
         self._at = point
@@ -125,6 +128,10 @@ class PersonHands:
     def reached(self, point: str) -> None:
         """Take notice that it is there."""
         self._at = point
+
+    def probe_moved(self) -> None:
+        """Forget where it is: who holds it is told anew."""
+        self._at, self._move = None, ""
 
     def confirm(self) -> str:
         """Ask nothing: who holds a probe sees where it is."""
@@ -162,8 +169,13 @@ class PersonHands:
     def state(self, name: str) -> None:
         """Ask nothing: the step that brings the board into the state has said so."""
 
+    def _probe_at(self, point: str) -> str | None:
+        """Return where to touch it; None for a node that the board file does not know."""
+        known = point in self._board.inputs or point in self._board.rails
+        return self._board.point(point).probe if known else None
+
     def _named(self, point: str) -> str:
-        probe = self._board.point(point).probe
+        probe = self._probe_at(point)
         return f"{probe} ({point})" if probe else point
 
     def _go(self, text: str) -> None:
@@ -214,6 +226,11 @@ class SimulatedHands:
         if self._person is not None:
             self._person.reached(point)
         self._at = point
+
+    def probe_moved(self) -> None:
+        """The simulated probe is where it was put."""
+        if self._person is not None:
+            self._person.probe_moved()
 
     def confirm(self) -> str:
         """The simulated probe stays where it is."""

@@ -1,10 +1,12 @@
 """Readings with a probe held by hand and a connected meter: taken by themselves once the probe is where it should be.
 
 probe_search.py finds the point; here is what single keys do meanwhile: the last reading again, a point left out, an
-extra reading.
+extra reading. They do the same where somebody reads a meter that speaks to nobody and types what it shows.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 from bringup.core.expectation import NOTHING, voltage_limits
 from bringup.core.hazard import shock_points
@@ -12,11 +14,14 @@ from bringup.core.limits import Limits
 from bringup.core.wording import shown
 from bringup.core.words import Kind
 from bringup.runner.damage import trip_if_damaging
-from bringup.runner.held import AGAIN, EXTRA
+from bringup.runner.held import Wished
+from bringup.runner.key_words import AGAIN, EXTRA
+from bringup.runner.measuring import around_of, settled
 from bringup.runner.probe_search import Search
 from bringup.runner.probe_words import where
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
+from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
 
@@ -38,7 +43,7 @@ def by_hand(work: Work, point: str, limits: Limits | None, *, sure: bool = True)
 
     Raises PointLeftOut where the person leaves it out, and whatever ends the attempt. `sure` False: it takes a key.
     """
-    outer, work.held.seeking = work.held.seeking, point
+    outer = work.held.seek(point, work.waits.clock.monotonic())
     try:
         while True:
             found = Search(work, point, limits, sure=sure).found()
@@ -46,16 +51,39 @@ def by_hand(work: Work, point: str, limits: Limits | None, *, sure: bool = True)
                 break
             _act(work, point)
     finally:
-        work.held.seeking = outer
+        work.held.seek(outer, work.waits.clock.monotonic())
     if point in work.board.inputs or point in work.board.rails:
         work.hands.reached(point)
     work.held.last = None if found.value.number is None else (point, found.value.number)
     return found
 
 
+def typed_by_hand(work: Work, point: str, read: Callable[[], Settled]) -> Settled:
+    """Return what somebody reads off a meter by hand, who may wish for something else first, by the same keys.
+
+    Raises PointLeftOut where the person leaves the point out, and whatever ends the attempt.
+    """
+    outer = work.held.seek(point, work.waits.clock.monotonic())
+    try:
+        while True:
+            work.hands.probe(point)
+            try:
+                return read()
+            except Wished:
+                _act(work, point)
+                work.hands.probe_moved()
+    finally:
+        work.held.seek(outer, work.waits.clock.monotonic())
+
+
 def _act(work: Work, point: str) -> None:
     """Do what a key wished for while the point was sought. Raises PointLeftOut."""
     wish, work.held.wish = work.held.wish, ""
+    if work.held.late:
+        work.held.late = False
+        text = f"l came before {where(work.board, point)} could be read here: press it again to leave that point out"
+        work.journal.show("event", text, kind="key")
+        return
     if wish == AGAIN:
         again, work.held.again = work.held.again, None
         if again is None:
@@ -93,7 +121,7 @@ def _extra(work: Work) -> None:
         return
     limits, limits_from = NOTHING if point is None else voltage_limits(board, point)
     try:
-        found = by_hand(work, point or name, limits, sure=point is not None)
+        found = _extra_found(work, point, name, limits)
     except PointLeftOut as choice:
         work.journal.event("probe", f"no extra reading of {name}: {choice.why}")
         return
@@ -101,6 +129,15 @@ def _extra(work: Work) -> None:
     work.keep_settled(point, Kind.VOLTAGE, found, Judged(limits, limits_from), aspect=aspect)
     if point is not None:
         trip_if_damaging(work, point, found.value)
+
+
+def _extra_found(work: Work, point: str | None, name: str, limits: Limits | None) -> Settled:
+    if not work.meter.by_hand:
+        return by_hand(work, point or name, limits, sure=point is not None)
+    where_to, around = point or name, around_of(limits)
+    return typed_by_hand(
+        work, where_to, lambda: settled(work, Function.DC_VOLTS, where_to, around=around, limits=limits)
+    )
 
 
 def _not_by_hand(work: Work, point: str | None) -> str | None:
@@ -113,6 +150,6 @@ def _not_by_hand(work: Work, point: str | None) -> str | None:
         return "the simulated board has no such node"
     if point in hazardous:
         return f"it carries up to {shown(hazardous[point], 'V')}; attach the meter with power off"
-    if point is not None and not work.setup.bench.probed_by_hand(point):
+    if point is not None and not work.meter.by_hand and not work.setup.bench.probed_by_hand(point):
         return "the scanner reaches it: put it among the points of a step"
     return None

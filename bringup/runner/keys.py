@@ -1,6 +1,6 @@
 """What single keys do while an attempt runs, with no look: q calls off, n notes, l leaves out, c corrects.
 
-In a log m marks and t types temperatures. Three begin a few questions (entering.py): r enters a rework, o an
+In a log m marks and t types temperatures. Three begin a few questions (entering.py): w enters a rework, o an
 observation, p a photo.
 
 Called at the wait point, with the supply watched throughout; each may put a question of its own.
@@ -13,25 +13,34 @@ from bringup.runner.correcting import correct
 from bringup.runner.endings import CalledOff, LeaveOut
 from bringup.runner.entering import observe, rework, text_asked
 from bringup.runner.headings import heading
+from bringup.runner.key_words import (
+    AGAIN,
+    CALL_OFF,
+    CORRECT,
+    EXTRA,
+    LEAVE_OUT,
+    LEAVE_STEP_OUT,
+    NOTE,
+    OBSERVE,
+    PHOTO,
+    REWORK,
+)
 from bringup.runner.reasons import not_a_reason
-from bringup.runner.typed import CALL_OFF
 from bringup.runner.work import Work
-
-NOTE, LEAVE_OUT, CORRECT = "n", "l", "c"
-REWORK, OBSERVE, PHOTO = "r", "o", "p"
-LEAVE_STEP_OUT = "L"
-"""The same while a point is sought with a probe held by hand, where `l` is about the point."""
 
 
 def act_on(work: Work, key: str) -> None:
     """Do what the key says; keys that say nothing are passed over. Raises CalledOff and LeaveOut."""
     if key == CALL_OFF:
         raise CalledOff
-    if work.waits.may_ask and work.held.takes(key):
+    if work.waits.may_ask and work.held.takes(key, work.waits.clock.monotonic()):
         return
     key = LEAVE_OUT if key == LEAVE_STEP_OUT else key
     if key in work.of_log:
         work.of_log[key]()
+    if key in (AGAIN, EXTRA):
+        text = f"{key}: no point is being read with a probe in hand or a meter by hand: nothing to take"
+        work.journal.show("event", text, kind="key")
     if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return
     if not work.waits.may_ask:

@@ -8,11 +8,9 @@ from dataclasses import dataclass
 
 from bringup.core.marks import Marks
 from bringup.core.procedure import Log
+from bringup.runner.key_words import MARK, TEMPERATURE
 from bringup.runner.temperatures import Temperatures
 from bringup.runner.work import Work
-
-MARK, TEMPERATURE = "m", "t"
-"""The keys of a log."""
 
 
 @dataclass(slots=True)

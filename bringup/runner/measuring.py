@@ -20,6 +20,8 @@ from bringup.runner.as_powered import expected_as_powered
 from bringup.runner.climb import Climb
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
+from bringup.runner.held import Wished
+from bringup.runner.key_words import LETTERS
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
@@ -27,7 +29,6 @@ from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import KIND_OF, Function, Trouble
 from bringup.runner.still_there import confirmed
 from bringup.runner.supply_operations import UNHURRIED
-from bringup.runner.typed import LETTERS
 from bringup.runner.work import Settled, Work
 
 IN_LIMIT = "the supply is in current limit"
@@ -108,6 +109,8 @@ def _answered_by_meter(
         if not work.meter.by_hand or value.raw not in LETTERS:
             return value, troubles
         work.waits.on_key(value.raw)
+        if work.held.wish:
+            raise Wished
 
 
 def settled(

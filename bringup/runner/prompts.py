@@ -39,6 +39,8 @@ class Prompt:
     """TEXT, claims: an empty answer takes the question back (Enter alone, Esc)."""
     claim: bool = False
     """CHOICE: what only the person can know of the supply. The whole line is the answer: number or word, then Enter."""
+    keys: str = ""
+    """VALUE: keys that do what they always do where nothing was typed yet, without Enter; '' for none."""
     danger: bool = False
     """Asked although it was asked before in this sitting (high voltage)."""
 

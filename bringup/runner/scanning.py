@@ -82,6 +82,10 @@ class ScannerHands:
         """Take notice that the probe is there."""
         self._others.reached(point)
 
+    def probe_moved(self) -> None:
+        """Take notice that a probe in a hand may be anywhere."""
+        self._others.probe_moved()
+
     def confirm(self) -> str:
         """Ask the scanner whether the point is still connected. Raises as `probe` does."""
         point = self._at

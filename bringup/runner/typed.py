@@ -19,14 +19,12 @@ from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, Result
 from bringup.errors import NotationError
 from bringup.runner.exchange import settled
+from bringup.runner.key_words import LETTERS
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.roles import Trouble
 
-CALL_OFF = "q"
-LETTERS = frozenset({CALL_OFF, *"nlcmrop"})
-"""Typed alone instead of a value these are what they are as keys (runner/keys.py): no reading is one letter."""
 UNREADABLE = 5
 """So many lines that cannot be read are no value: nobody may be there."""
 
@@ -47,8 +45,8 @@ class Wanted:
     """A setting: anything outside `limits` is doubtful, not only what looks like a slip."""
     most: float | None = None
     """What the bench can do at most: more is doubtful, whatever else is expected."""
-    letters: bool = False
-    """Whoever asks acts on LETTERS: one of them alone is handed back as it is."""
+    letters: str = ""
+    """Whoever asks acts on keys: one of LETTERS alone is handed back as it is; these are shown."""
 
 
 def type_in(
@@ -60,7 +58,7 @@ def type_in(
     doubt ever loses a reading: where nothing that can be read follows, the doubted one stands. A setting that is still
     wrong stands only if it is the same. A value of another kind of quantity never does: it is no answer.
     """
-    prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind])
+    prompt = Prompt(PromptKind.VALUE, wanted.text, lines=wanted.lines, unit=UNIT_OF[wanted.kind], keys=wanted.letters)
 
     def unanswered(line: str, why: str) -> Typed:
         # A knob was turned since: what it showed before is no answer.

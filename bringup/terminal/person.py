@@ -14,6 +14,7 @@ import time
 from collections import deque
 from collections.abc import Callable
 
+from bringup.runner.key_words import ALL, CALL_OFF, OBSERVE, USUAL, foot
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.terminal.deadtime import DeadTime
@@ -37,13 +38,13 @@ BY_ONE_KEY = 9
 """So many choices have a key each; of more, the number is typed."""
 MANY_CHOICES = "type its number, then Enter"
 CLAIM = "type its number or its last word, then Enter"
-COMMANDS = "qnlcrop"
+COMMANDS = ALL
 """Alone on the line of a claim these are what they are as keys."""
 
 TOO_SOON = "that key came too soon: read it, then press again"
 BEGUN_TOO_SOON = "that line was begun before this could be read: read it, then type the answer"
 NOT_ALONE = "there was more than Enter: nothing was taken. If that is the answer, press Enter alone"
-KEYS = "q call off  n note  m mark  r rework  o seen  p photo  l leave out  c correct"
+KEYS = foot(USUAL)
 """What single keys do while no text is being typed."""
 
 _SINGLE_KEY = {PromptKind.GO, PromptKind.CAUTION, PromptKind.CHECKLIST, PromptKind.CHOICE}
@@ -139,6 +140,8 @@ class Person:
         with self._lock:
             if not self.typing or self.question is None:
                 return KEYS
+            if self.question.keys and not self.typed:
+                return f"Enter takes it  {foot(self.question.keys, enter=OBSERVE)}"
             if self.typed or self._exceptions is not None or not self.question.optional:
                 escape = "clears the line" if self.typed or self._exceptions is None else "goes back to the list"
             else:
@@ -151,6 +154,8 @@ class Person:
         """Whether the key would answer, as against being typed or going to the runner."""
         if key == ENTER:
             return True
+        if self._is_key(prompt, key):
+            return key != CALL_OFF
         if self.typing or self.typed:
             return False
         return {
@@ -160,7 +165,14 @@ class Person:
             PromptKind.CHOICE: _chosen(prompt, key) is not None,
         }.get(prompt.kind, False)
 
+    def _is_key(self, prompt: Prompt, key: str) -> bool:
+        """Whether it is a key in the place of a value: no value begins so. `o` may be the beginning of OL."""
+        return bool(prompt.keys) and not self.typed and key in COMMANDS and key != OBSERVE
+
     def _use(self, prompt: Prompt, key: str) -> bool:
+        if prompt.kind is PromptKind.VALUE and self._is_key(prompt, key):
+            self._answer(Answer(text=key))
+            return True
         if prompt.kind in {PromptKind.GO, PromptKind.CAUTION}:
             if key not in {ENTER, " "}:
                 return False

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from bringup.core.limits import Limits
 from bringup.core.wording import limits_text, shown
+from bringup.runner.key_words import AT_A_POINT, foot
 from bringup.runner.protocols import Told
 from bringup.terminal.letters import drawable, large
 
-PROBE_KEYS = "r again   l leave point out   x extra   n note   q call off   L leave step out"
+PROBE_KEYS = foot(AT_A_POINT)
 """What single keys do while a point is waited for."""
 
 

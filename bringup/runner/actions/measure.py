@@ -8,6 +8,7 @@ Never judged while the supply is in current limit, nor where the rail's load is 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
@@ -18,12 +19,14 @@ from bringup.core.solver import solve
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import due, measure_at_board, note_leads
 from bringup.runner.damage import spoiled, trip_if_damaging
-from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free
+from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free, typed_by_hand
 from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
+TAKEN_AGAIN = "again"
+"""Said of a reading that stands in the place of the one before it, which is kept."""
 AGAIN = 20
 """How often a reading is taken again because the supply was in current limit meanwhile; the watch trips long before."""
 
@@ -49,6 +52,8 @@ def _take(work: Work, point: str, old: Reading | None = None) -> None:
     limits, limits_from = limits_of(work.this_step, point, work.board, work.state)
     if hands_free(work, point):
         found = by_hand(work, point, limits)
+    elif work.meter.by_hand:
+        found = typed_by_hand(work, point, lambda: _out_of_limit(work, point, limits))
     else:
         work.hands.probe(point)
         found = _out_of_limit(work, point, limits)
@@ -62,6 +67,7 @@ def _take(work: Work, point: str, old: Reading | None = None) -> None:
     if fed is not None:
         judged = against_set(work, fed, found, judged)
     if old is not None:
+        judged = replace(judged, note="; ".join(filter(None, (TAKEN_AGAIN, judged.note))))
         work.take_back(old)
     reading = work.keep_settled(point, Kind.VOLTAGE, found, judged, replaces=None if old is None else old.id)
     work.held.again = lambda: _again(work, point, reading)

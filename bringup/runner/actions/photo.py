@@ -11,11 +11,11 @@ from pathlib import Path
 from bringup.core.deviations import Photo
 from bringup.core.procedure import TakePhoto
 from bringup.runner.entering import text_asked
+from bringup.runner.key_words import LETTERS
 from bringup.runner.new_photos import NewPhotos
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Photos
 from bringup.runner.records import PhotoFile, Seen
-from bringup.runner.typed import LETTERS
 from bringup.runner.work import Work
 
 LOOK_EVERY = 0.5

@@ -10,8 +10,8 @@ from bringup.core.quantity import format_quantity
 from bringup.core.replies import Value
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom
 from bringup.errors import NotationError
+from bringup.runner.key_words import LETTERS
 from bringup.runner.prompts import Prompt, PromptKind
-from bringup.runner.typed import LETTERS
 from bringup.runner.work import Judged, Work
 
 KIND_OF = {unit: kind for kind, unit in UNIT_OF.items() if kind is not Kind.RATIO}
