@@ -1,5 +1,6 @@
 from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from bringup.commands.reaching import dialect_of
 from bringup.core.bench import Bench, Expected, MeterRole
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.specification import Conditions, Specification
 from bringup.errors import FileError
 from bringup.files.bench_file import load_bench
 from bringup.files.configuration import bench_of
@@ -33,13 +35,21 @@ def test_a_bench_of_lan_instruments_is_read_whole() -> None:
     assert (str(supply.ceiling.voltage), str(supply.ceiling.current)) == ("30 V", "1 A")
     assert supply.calibration_due == date(2027, 3, 1)
     assert not supply.by_hand
+    assert bench.meter is not None
     assert bench.meter == MeterRole(
         "TCPIP0::192.0.2.11::5025::SOCKET",
         "configure-and-read",
         calibration_due=date(2027, 3, 1),
-        line=5,
-        column=8,
+        calibrated=date(2026, 3, 1),
+        accuracy=bench.meter.accuracy,
+        line=6,
+        column=3,
     )
+    table = bench.meter.accuracy
+    assert isinstance(table, Specification)
+    # By hand: 0.0020 % of 5 V and 0.0005 % of 10 V; 0.0035 % of 5 V and 0.0005 % of 10 V from day 91 on.
+    assert table.limit("dc volts", Decimal(5), Conditions(days=90)).limit == Decimal("0.00015")
+    assert table.limit("dc volts", Decimal(5), Conditions(days=91)).limit == Decimal("0.000225")
 
 
 def test_a_bench_by_hand_has_its_ceiling_all_the_same() -> None:

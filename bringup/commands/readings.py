@@ -21,6 +21,7 @@ from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.commands.waiting_rescues import say_what_waits
+from bringup.core.wording import uncertainty_text
 from bringup.core.words import Kind, Result
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import READING_KEYS, is_empty, readings
@@ -81,7 +82,17 @@ def command(
 def _table(found: Sequence[LoggedReading]) -> list[str]:
     at, cells = time_column("at", [logged.reading.at for logged in found])
     rows = [_row(logged, cell) for logged, cell in zip(found, cells, strict=True)]
-    return format_table(("serial", at, *HEADINGS), rows, right=("value",), width=columns(unknown=None))
+    headings: tuple[str, ...] = ("serial", at, *HEADINGS)
+    if any(logged.reading.uncertainty is not None for logged in found):
+        place = headings.index("value") + 1
+        headings = (*headings[:place], "± U", *headings[place:])
+        rows = [(*row[:place], _uncertainty(each), *row[place:]) for row, each in zip(rows, found, strict=True)]
+    return format_table(headings, rows, right=("value", "± U"), width=columns(unknown=None))
+
+
+def _uncertainty(logged: LoggedReading) -> str:
+    reading = logged.reading
+    return "" if reading.uncertainty is None else uncertainty_text(reading.uncertainty, reading.unit)
 
 
 def _row(logged: LoggedReading, at: str) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
 from bringup.core.serial_line import SerialLine
 from bringup.core.serial_port import PortSettings
+from bringup.core.specification import Specification
 from bringup.core.talk import Talk
 
 if TYPE_CHECKING:
@@ -93,6 +94,8 @@ class SupplyRole:
     """What its dialect's greeting calls it by."""
     accuracy: Accuracy | None = None
     """Of what it sets and of what it reads, in volts; None: not stated."""
+    current_accuracy: Accuracy | None = None
+    """Of the current that it reads, in amperes; None: not stated."""
     leads_at_most: float = LEADS_AT_MOST
     """Ohms of both its leads together above which they are pointed out."""
     line: int = 0
@@ -114,8 +117,10 @@ class MeterRole:
     calibration_due: date | None = None
     port: PortSettings = PortSettings()
     address: int | None = None
-    accuracy: Accuracy | None = None
-    """Of the DC volts it reads; None: not stated."""
+    accuracy: Accuracy | Specification | None = None
+    """Of the DC volts it reads, or its data sheet's table; None: not stated."""
+    calibrated: date | None = None
+    """When it was last; None: not stated."""
     high_impedance: bool = False
     """DC volts with an input above 10 gigohm, but for points that nothing powers."""
     line: int = 0

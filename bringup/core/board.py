@@ -110,6 +110,8 @@ class Input:
     probe: str = ""
     capacitance: Quantity | None = None
     loads: tuple[Load, ...] = ()
+    source_resistance: Quantity | None = None
+    """What the meter sees into this point while it is powered: its own input loads that."""
     unpowered_resistance: Quantity | None = None
     ground: Limits | None = None
     stays_live: Limits | None = None
@@ -133,6 +135,8 @@ class Rail:
     converter: Converter | None = None
     loads: tuple[Load, ...] = ()
     capacitance: Quantity | None = None
+    source_resistance: Quantity | None = None
+    """What the meter sees into this point while it is powered: its own input loads that."""
     unpowered_resistance: Quantity | None = None
     """What an ohmmeter finds from this net to ground on a sound, unpowered board (nominal)."""
     ground: Limits | None = None

@@ -60,6 +60,13 @@ class Reading:
     """Range of an unsettled reading."""
     decision_rule: str = "simple acceptance"
     uncertainty: float | None = None
+    """Expanded (JCGM 100), in `unit`; None: not known."""
+    coverage_factor: float | None = None
+    """What `uncertainty` is divided by to have the standard one."""
+    degrees_of_freedom: float | None = None
+    """Effective ones; None beside an uncertainty: infinitely many."""
+    uncertainty_from: str = ""
+    """What contributed how much, or why it is not known though an accuracy is stated."""
     meter_range: float | None = None
     """Range that the meter was set to; None: it chose one itself, or nobody knows."""
     limits_basis: str = ""

@@ -115,6 +115,8 @@ class Settler:
         """Mean of the readings that agreed; None until settled."""
         self.scatter: float | None = None
         """Their standard deviation about their trend."""
+        self.degrees = 0
+        """Degrees of freedom of that: so many readings less the two of the line."""
         self._started: float | None = None
         self._readings: list[tuple[float, float]] = []
         self._over: list[tuple[float, int]] = []
@@ -155,6 +157,7 @@ class Settler:
             trend = _fit(self._readings[-size:])
             if trend is not None and self._agrees(trend, size, value.resolution or 0.0):
                 self.state, self.mean, self.scatter = State.SETTLED, trend.mean, trend.scatter
+                self.degrees = size - 2
                 return
 
     def _take_over_range(self, at: float, value: Value) -> None:

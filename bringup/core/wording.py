@@ -20,6 +20,11 @@ def shown(value: float, unit: str, digits: int = DIGITS) -> str:
     return format_quantity(float(f"{value:.{digits}g}"), unit)
 
 
+def uncertainty_text(value: float, unit: str) -> str:
+    """Write an expanded uncertainty with two digits, as JCGM 100 7.2.6 has it (from memory): '140 µV'."""
+    return shown(value, unit, 2)
+
+
 def limits_text(limits: Limits | None) -> str:
     """Write limits as they were written, else as a range of computed numbers; '' without limits."""
     if limits is None:

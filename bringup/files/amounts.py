@@ -7,7 +7,7 @@ from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
 
-from bringup.core.accuracy import parse_accuracy
+from bringup.core.accuracy import Accuracy, parse_accuracy, parse_specified
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.listening import unit_of
@@ -192,17 +192,50 @@ class Part:
 
 
 @frozen
+class Specified:
+    """A limit of error as makers print it: '0.0035 % of reading + 0.0005 % of range', '0.5 % + 3 counts'."""
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return an Accuracy, in the unit of its fixed part; volts where there is none."""
+        text = scalar(node, self.words(), problems)
+        return WRONG if text is None else notation(text, self._parse, problems)
+
+    def _parse(self, text: str) -> Accuracy:
+        for unit in ("A", "ohm"):
+            try:
+                found = parse_specified(text, unit)
+            except NotationError:
+                continue
+            if found.volts:
+                return found
+        return parse_specified(text)
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a number in it."""
+        del definitions
+        return {"type": "string", "pattern": "[0-9]"}
+
+    def words(self) -> str:
+        """Return what it is."""
+        return "a part of the reading, a part of the range, counts, or a sum of them"
+
+
+@frozen
 class Error:
-    """A limit of error of a voltage: '0.05 % + 10 mV'. One that would let anything pass for 1 V is refused."""
+    """A limit of error: '0.05 % + 10 mV'. One that would let anything pass for 1 V (or 1 A) is refused."""
+
+    unit: str = "V"
 
     def read(self, node: Node, problems: Problems) -> Any:
         """Return an Accuracy."""
         text = scalar(node, self.words(), problems)
         if text is None:
             return WRONG
-        value = notation(text, parse_accuracy, problems)
+        value = notation(text, lambda written: parse_accuracy(written, self.unit), problems)
         if value is not WRONG and value.at(Decimal(1)) > LARGEST_ERROR:
-            problems.add(text, f"'{text.text}' lets 1 V be off by more than {LARGEST_ERROR} V", "such as 0.5 % + 20 mV")
+            unit = self.unit
+            message = f"'{text.text}' lets 1 {unit} be off by more than {LARGEST_ERROR} {unit}"
+            problems.add(text, message, f"such as 0.5 % + 20 m{unit}")
             return WRONG
         return value
 
@@ -213,4 +246,4 @@ class Error:
 
     def words(self) -> str:
         """Return what it is."""
-        return "a part of the value, volts, or both"
+        return f"a part of the value, {UNIT_WORDS[self.unit]}, or both"

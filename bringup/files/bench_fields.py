@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from bringup.core.specification import FUNCTION_UNITS, FUNCTIONS
 from bringup.files.alternatives import AnyOf, Either
-from bringup.files.amounts import Error
+from bringup.files.amounts import Amount, Error, Limit, Specified
 from bringup.files.atoms import AMPERES, ANY_VOLTS, FARADS, NAME, OHMS, SECONDS, SOME_SECONDS, TEXT, VOLTS, WATTS
 from bringup.files.dialect_fields import SERIAL_PORT
 from bringup.files.line_shapes import Hexadecimal
@@ -33,6 +34,25 @@ ADDRESS = Field("address", Whole(most=99), "its address, where its dialect greet
 ACCURACY = Field("accuracy", Error(), "how far its volts may be off, as its data sheet says",
                  default="what `bringup bench --loop-back` says", example="'0.05 % + 10 mV'")
 HEX = Hexadecimal()
+SPECIFIED = Section("accuracy row", "One line of a data sheet: how far the meter may be off, and when that holds.", (
+    Field("function", OneOf(FUNCTIONS), "what is measured", default="dc volts", example="ohms"),
+    Field("range", Amount(tuple(dict.fromkeys(FUNCTION_UNITS.values()))), "on which range", default="any",
+          example="10 V"),
+    Field("error", Specified(), "as the maker prints it", required=True,
+          example="0.0035 % of reading + 0.0005 % of range"),
+    Field("digit", Amount(tuple(dict.fromkeys(FUNCTION_UNITS.values()))), "weight of the last digit on that range, for "
+          "counts", example="1 mV"),
+    Field("days", Whole(least=1, most=3660), "since its calibration, up to which this holds", default="always",
+          example="365"),
+    Field("temperature", Limit("degC"), "around it, in which this holds", default="any", example="18 degC .. 28 degC"),
+    Field("per_degree", Specified(), "what comes on top for each degree outside of that",
+          example="0.0005 % of reading + 0.0001 % of range"),
+))
+METER_ACCURACY = Field("accuracy", Either(Error(), Several(SPECIFIED)), "how far its DC volts may be off; or the lines "
+                       "of its data sheet: the uncertainty of each reading follows from them",
+                       default="what `bringup bench --loop-back` says; no uncertainty",
+                       example="[{range: 10 V, error: 0.0035 % of reading + 0.0005 % of range, days: 365}]")
+CALIBRATED = Field("calibrated", Day(), "when it was calibrated last, for `days` of its accuracy", example="2026-03-01")
 DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
 
 SUPPLY = Section("supply", "The supply.", (
@@ -49,6 +69,7 @@ SUPPLY = Section("supply", "The supply.", (
     Field("leads_at_most", OHMS, "ohms of both its leads together above which they are pointed out",
           default="0.5 Ω", example="0.2 Ω"),
     IDENTITY, DUE, ACCURACY,
+    Field("current_accuracy", Error("A"), "how far its reading of the current may be off", example="'0.1 % + 5 mA'"),
 ))
 METER = Section("meter", "The meter.", (
     replace(RESOURCE, example="'TCPIP0::192.0.2.11::5025::SOCKET'"), replace(DIALECT, example="configure-and-read"),
@@ -56,7 +77,7 @@ METER = Section("meter", "The meter.", (
     Field("high_impedance", YesNo(),
           "whether DC volts are read with an input above 10 GΩ; with nothing powered it is always 10 MΩ",
           default="no: 10 MΩ", example="yes"),
-    replace(IDENTITY, example="{model: METER-1}"), DUE, ACCURACY,
+    replace(IDENTITY, example="{model: METER-1}"), DUE, CALIBRATED, METER_ACCURACY,
 ))
 CALIBRATION = Section("calibration", "What is done about calibrations that run out.", (
     Field("warn_days", Whole(most=3660), "days before it is due from which it is pointed out", default="30",

@@ -21,6 +21,7 @@ from bringup.core.bench import (
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
+from bringup.files.accuracy_rows import accuracy_of
 from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
@@ -149,6 +150,7 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
         port=port_settings(section),
         address=section.get("address"),
         accuracy=section.get("accuracy"),
+        current_accuracy=section.get("current_accuracy"),
         leads_at_most=LEADS_AT_MOST if "leads_at_most" not in section else section.get("leads_at_most").number,
         line=values.at("supply").line,
         column=values.at("supply").column,
@@ -174,7 +176,8 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         section.get("calibration_due"),
         port=port_settings(section),
         address=section.get("address"),
-        accuracy=section.get("accuracy"),
+        accuracy=accuracy_of(section),
+        calibrated=section.get("calibrated"),
         high_impedance=section.get("high_impedance", False),
         line=values.at("meter").line,
         column=values.at("meter").column,

@@ -40,6 +40,8 @@ LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per bo
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
 PARTS_DOC = "designators of what makes it and is on its net: one is missing: not judged; reworked: checked anew"
+SOURCE = Field("source_resistance", OHMS, "what the meter sees into this point with power on, such as of a "
+               "divider: its input loads that", default="none to speak of", example="47 kΩ")
 CELL = Field("cell", OneOf(("lithium", "other")), "kind of cell or battery on it", default="none", example="lithium")
 
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
@@ -49,6 +51,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("probe", NAME, "where to touch it", example="J1.1"),
     Field("capacitance", FARADS, "bulk capacitance behind it", example="220 uF"),
     Field("loads", LOADS, LOADS_DOC, example="{indicator: 4.7 kΩ}"),
+    SOURCE,
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="100 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
@@ -65,6 +68,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           example="{kind: linear, dropout: 300 mV}"),
     Field("loads", LOADS, LOADS_DOC, example="{radio: {default: 2 mA, transmitting: 120 mA}}"),
     Field("capacitance", FARADS, "output capacitance", example="44 uF"),
+    SOURCE,
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="2.2 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 200 Ω'"),
     Field("damage_above", VOLTS, "what would damage what hangs on it, by magnitude", example="3.6 V"),

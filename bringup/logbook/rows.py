@@ -243,6 +243,9 @@ def _judged(reading: Reading) -> Json:
         "result": reading.result.value,
         "decision_rule": reading.decision_rule,
         "uncertainty": reading.uncertainty,
+        "coverage_factor": reading.coverage_factor,
+        "degrees_of_freedom": reading.degrees_of_freedom,
+        "uncertainty_from": reading.uncertainty_from or None,
     }
 
 

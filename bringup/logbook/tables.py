@@ -10,7 +10,7 @@ from __future__ import annotations
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
-from bringup.logbook.reading_columns import LIMITS_BASIS, METER_RANGE
+from bringup.logbook.later_columns import CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -252,14 +252,6 @@ INDEXES = (
     "CREATE INDEX sources_used ON attempt_sources (sha256)",
 )
 
-CONTINUES = (
-    "ALTER TABLE attempts ADD COLUMN continues TEXT REFERENCES attempts (id)",
-    # In which attempt a step was really done that this one relies on; NULL: in this one.
-    "ALTER TABLE steps ADD COLUMN carried_from TEXT REFERENCES attempts (id)",
-    # An attempt is continued once: what came after it belongs to the one that did.
-    "CREATE UNIQUE INDEX attempts_continuing ON attempts (continues) WHERE continues IS NOT NULL",
-)
-
 LINE_TEXTS = (
     f"""
 CREATE TABLE line_texts (
@@ -304,6 +296,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(6, "reworks, observations, photos, dispositions", DEVIATIONS),
     Migration(7, "units and attempts marked as reference", REFERENCE_MARKS),
     Migration(8, "how computed or learnt limits came about", LIMITS_BASIS),
+    Migration(9, "how uncertain a reading is, and what makes it so", UNCERTAINTY),
 )
 
 VERSION = MIGRATIONS[-1].number

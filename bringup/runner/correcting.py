@@ -30,6 +30,7 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Trouble
 from bringup.runner.typed import corrected
+from bringup.runner.uncertain import anew
 from bringup.runner.work import Judged, Settled, Work, judged_result
 
 
@@ -127,6 +128,7 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
         new = replace(
             new, limits=judged.limits, limits_from=judged.limits_from, result=result, note=judged.note or value.why
         )
+    new = anew(work, new, value)
     work.replace(old, new)
     derive_again(work, old, new)
     plain = new.point is not None and spot_of(new.point, new.aspect).plain

@@ -6,6 +6,7 @@ on from sample to sample. The samples themselves are in the logbook.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from bringup.core.expectation import limits_of
@@ -189,7 +190,9 @@ def derived(trace: Trace, judging: Judging) -> list[tuple[str, Value]]:
     assert trace.least is not None
     assert trace.most is not None
     deviation = seen.deviation
-    found = [(MEAN, Value(seen.mean, f"mean of {seen.count} samples", mean_resolution(deviation, resolution)))]
+    repeats = None if deviation is None else (deviation / math.sqrt(seen.count), seen.count - 1)
+    digit = mean_resolution(deviation, resolution)
+    found = [(MEAN, Value(seen.mean, f"mean of {seen.count} samples", digit, repeats=repeats))]
     if deviation is not None:
         digit = deviation_resolution(deviation, resolution)
         found.append((DEVIATION, Value(deviation, f"of {seen.count} samples", digit)))

@@ -191,7 +191,8 @@ def _found(work: Work, function: Function, point: str, course: _Course, value: V
     if course.silent >= SILENT_READINGS:
         return course.ends(value)
     if state is State.SETTLED and settler.last is not None:
-        return course.ends(settler.last)
+        repeats = None if settler.scatter is None else (settler.scatter, settler.degrees)
+        return course.ends(replace(settler.last, repeats=repeats))
     if function is Function.OHMS and course.climb.enough(value, now - course.started):
         return course.ends(value, rising=True)
     if state is State.NEVER:

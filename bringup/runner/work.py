@@ -35,6 +35,7 @@ from bringup.runner.records import Once, PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.terminals import wait_for_terminals
+from bringup.runner.uncertain import with_uncertainty
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -210,7 +211,7 @@ class Work:
             highest=None if spread is None else spread[1],
             replaces=replaces,
         )
-        reading = held_back(reading, self.lacking.known)
+        reading = held_back(with_uncertainty(self, reading, value), self.lacking.known)
         self.journal.reading(reading)
         self._remember(reading)
         return reading

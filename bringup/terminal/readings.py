@@ -8,7 +8,7 @@ from bringup.core.limits import Limits, deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.verdict import full_name
-from bringup.core.wording import limits_text
+from bringup.core.wording import limits_text, uncertainty_text
 from bringup.core.words import Kind, Result
 from bringup.terminal.lines import Line, Tone
 from bringup.terminal.pictures import NARROW, UNICODE, Signs, place
@@ -45,6 +45,8 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
     """
     name, value, limits = name_of(reading), value_of(reading), bounds(reading)
     words = [_MARK[reading.result]]
+    if reading.uncertainty is not None and not narrow:
+        words[0] += f" (± {uncertainty_text(reading.uncertainty, reading.unit)})"
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low = format_quantity(reading.lowest, reading.unit, resolution=reading.resolution)
         high = format_quantity(reading.highest, reading.unit, resolution=reading.resolution)

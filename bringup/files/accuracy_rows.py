@@ -1,0 +1,66 @@
+"""The lines of a meter's data sheet in a bench file: what must fit together in them, and the table they make."""
+
+from __future__ import annotations
+
+from bringup.core.accuracy import Accuracy
+from bringup.core.specification import FUNCTION_UNITS, Row, Specification
+from bringup.files.nodes import Problems
+from bringup.files.sections import Values
+
+DEFAULT_FUNCTION = "dc volts"
+
+
+def accuracy_of(meter: Values) -> Accuracy | Specification | None:
+    """Return what a meter's section says of its accuracy: one limit of error, a table, or nothing."""
+    stated = meter.get("accuracy")
+    if stated is None or isinstance(stated, Accuracy):
+        return stated
+    return Specification(tuple(_row(entry.value) for entry in meter.many("accuracy")))
+
+
+def check_accuracy(meter: Values, problems: Problems) -> None:
+    """Report lines that say nothing by themselves: a part of no range, counts of no digit, units that do not fit."""
+    if isinstance(meter.get("accuracy"), Accuracy):
+        return
+    seen: set[tuple[object, ...]] = set()
+    for entry in meter.many("accuracy"):
+        row = entry.value
+        function = row.get("function", DEFAULT_FUNCTION)
+        unit = FUNCTION_UNITS[function]
+        for field in ("range", "digit"):
+            stated = row.get(field)
+            if stated is not None and stated.unit != unit:
+                problems.add(row.at(field), f"'{stated.text}' is no {field} of {function}", f"state it in {unit}")
+        for field in ("error", "per_degree"):
+            _check_error(row, field, unit, problems)
+        key = tuple(str(row.get(field, "")) for field in ("range", "days", "temperature"))
+        if (function, *key) in seen:
+            problems.add(entry.node, f"this range of {function} has the same line twice", "leave one of them out")
+        seen.add((function, *key))
+
+
+def _check_error(row: Values, field: str, unit: str, problems: Problems) -> None:
+    error = row.get(field)
+    if error is None:
+        return
+    if error.volts and error.unit != unit:
+        problems.add(row.at(field), f"the fixed part of '{error}' is in {error.unit} where {unit} is due")
+    if error.of_range and "range" not in row and "range" not in row.wrong:
+        message = f"'{error}' gives a part of the range, and no `range` is stated"
+        problems.add(row.at(field), message, "one line for each range: {range: 10 V, error: ...}")
+    if error.counts and "digit" not in row and "digit" not in row.wrong:
+        message = f"'{error}' gives counts, and no `digit` says what one is worth"
+        problems.add(row.at(field), message, "such as digit: 1 mV")
+
+
+def _row(values: Values) -> Row:
+    scale, digit = values.get("range"), values.get("digit")
+    return Row(
+        values.get("function", DEFAULT_FUNCTION),
+        None if scale is None else scale.value,
+        values.get("error"),
+        None if digit is None else digit.value,
+        values.get("days"),
+        values.get("temperature"),
+        values.get("per_degree"),
+    )
