@@ -100,8 +100,8 @@ def parse_specified(text: str, unit: str = "V") -> Accuracy:
         offset += len(part) + 1
     if not any(found.values()):
         raise NotationError(f"'{text}': no instrument is exact", text=text, offset=0)
-    names = ("reading", "fixed", "range", "counts")
-    return Accuracy(*(found.get(name, Decimal(0)) for name in names), unit=unit)
+    reading, fixed, share, counts = (found.get(name, Decimal(0)) for name in ("reading", "fixed", "range", "counts"))
+    return Accuracy(reading, fixed, share, counts, unit)
 
 
 def _term(written: str, text: str, offset: int, unit: str) -> tuple[str, Decimal, bool]:
