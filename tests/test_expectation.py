@@ -74,7 +74,7 @@ def test_an_inverting_rail_has_its_limits_below_zero_and_the_right_way_round() -
 
 def test_a_reference_stated_as_a_negative_voltage_gives_the_same_magnitudes() -> None:
     negative = replace(divider(reference="-0.6 V ± 1 %"), kind=ConverterKind.INVERTING)
-    limits, positive = feedback_limits(negative), feedback_limits(divider())
+    limits, positive = feedback_limits(negative, -1.0), feedback_limits(divider())
 
     assert limits is not None
     assert positive is not None

@@ -89,7 +89,8 @@ def test_what_it_wrote_runs_simulated_to_passed(folder: Path) -> None:
         "3V3;3.3;2 %;TP1;VAUX;60 mA;3.9;> 100 Ω;linear\n"
         "12V0;12;3 %;TP2;VIN;0.4 A;14;;buck\n"
         "N5V;-5;5 %;TP3;12V0;;;;\n"
-        "12VS;12;3 %;TP4;12V0;;;;\n",
+        "12VS;12;3 %;TP4;12V0;;;;\n"
+        "N3V;-3;2 %;TP5;N5V;5 mA;;;\n",
         encoding="utf-8-sig",
     )
     bench = simulated(read_rail_list(Path("two.csv")), folder)
@@ -100,7 +101,7 @@ def test_what_it_wrote_runs_simulated_to_passed(folder: Path) -> None:
     outcome = bench.run(serial="7")
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause
-    assert {reading.point for reading in outcome.readings} >= {"VIN", "VAUX", "3V3", "12V0", "N5V", "12VS"}
+    assert {reading.point for reading in outcome.readings} >= {"VIN", "VAUX", "3V3", "12V0", "N5V", "12VS", "N3V"}
     assert [step.kind for step in bench.procedure.steps].count("apply") == 2
 
 
@@ -111,10 +112,7 @@ def trees(draw: st.DrawFn) -> tuple[Net, ...]:
     nets = [net_of({"rail": "VIN", "volts": draw(st.sampled_from(["5", "12", "24"])), "probe point": "J1"})]
     for number in range(draw(st.integers(1, 4))):
         source = draw(st.sampled_from(nets)).name
-        fed = next(net for net in nets if net.name == source).volts.value
-        # No converter that board files know makes other negative volts out of negative ones.
-        value = str(fed) if fed < 0 else draw(volts)
-        cells = {"rail": f"R{number}", "volts": value, "from": source, "probe point": f"TP{number}"}
+        cells = {"rail": f"R{number}", "volts": draw(volts), "from": source, "probe point": f"TP{number}"}
         cells["tolerance"] = draw(st.sampled_from(["3 %", "+5 % -4 %"]))
         cells["load"] = draw(st.sampled_from(["", "5 mA", "30 mA"]))
         nets.append(net_of(cells))
@@ -227,14 +225,6 @@ def test_options_that_make_no_sense_are_refused(
         ("rail,volts,tolerance,converter,from\nVIN,12,,,\n5V0,5,2 %,ldo,VIN\n", "no converter is called 'ldo' (write"),
         ('rail,volts,from\nVIN,"12,\n', "not CSV"),
         ("rail,volts,from\nVIN,12,\n5V0,5,VIN\n", "3:5: 5V0 has no tolerance"),
-        (
-            "rail,volts,tolerance,from\nVIN,12,,\nA,-5,2 %,VIN\nB,5,2 %,A\n",
-            "4:1: no converter that board files know makes B (5 V) from A, a negative net",
-        ),
-        (
-            "rail,volts,tolerance,from\nVIN,12,,\nA,-12,2 %,VIN\nB,-5,2 %,A\n",
-            "4:1: no converter that board files know makes B (-5 V) from A, a negative net",
-        ),
         ("rail,volts,from\n", "1:1: no rails"),
         ("", "no rails"),
     ],
@@ -325,7 +315,7 @@ def test_everything_can_be_asked_and_what_cannot_be_read_is_asked_again(
         "", "Buoy lamp", "A", "LMP", "LMP-001",
         "", "12,0", "12", "12 V", "9 V .. 15 V", "J1", "",
         "3V3", "3.3", "VIM", "", "2", "2 %", "25 mA", "3.9 V", "TP1",
-        "N12", "-12", "VIN", "2 %", "", "", "TP2", "N5", "-5", "N12", "VIN", "2 %", "", "", "TP3",
+        "N12", "-12", "VIN", "2 %", "", "", "TP2", "N5", "-5", "N12", "2 %", "", "", "TP3",
         "3V3", "", "0 A", "150 mA",
     )  # fmt: skip
 
@@ -340,7 +330,7 @@ def test_everything_can_be_asked_and_what_cannot_be_read_is_asked_again(
     for words in ("a comma stands in '12,0'", "'2' has no unit", "3V3 is there already", "nothing is called 'VIM'"):
         assert words in told
     assert "VIN would work from 0 V on: '12 V'. Such as 9 V .. 15 V" in told, "12 V at 12 V is ± 12 V"
-    assert "makes N5 (-5 V) from N12, a negative net" in told
+    assert "converter: {kind: linear}" in Path("buoy-lamp-board.yaml").read_text(encoding="utf-8").split("N5:")[1]
     assert "current_limit: 150 mA" in Path("buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
 
 

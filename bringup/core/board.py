@@ -23,6 +23,7 @@ class ConverterKind(StrEnum):
     BUCK = "buck"
     BOOST = "boost"
     INVERTING = "inverting"
+    """The one that turns the sign over; all others make -5 V from -12 V as they make 5 V from 12 V."""
     LINEAR = "linear"
 
 

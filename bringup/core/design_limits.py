@@ -11,8 +11,8 @@ from dataclasses import replace
 from decimal import Decimal
 from itertools import product
 
-from bringup.core.board import Across, Board, Converter, ConverterKind, Rail, Tolerances
-from bringup.core.design_values import largest_amps
+from bringup.core.board import Across, Board, Converter, Rail, Tolerances
+from bringup.core.design_values import largest_amps, sign_of
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
@@ -100,21 +100,21 @@ def narrower(board: Board, found: Designed) -> str:
     )
 
 
-def feedback_limits(converter: Converter) -> Limits | None:
+def feedback_limits(converter: Converter, sign: float = 1.0) -> Limits | None:
     """Return the set point of a feedback network with its worst case, at the exact corners, in decimal.
 
     `reference * (1 + far / near) + feedback current * far`, `near` being the resistor that the reference stands across.
-    None where the network is not stated in full. The sign is that of the converter: an inverting one is below 0.
+    None where the network is not stated in full. `sign`: -1 for a rail below 0 (design_values.sign_of).
     """
     ends = _network(converter)
     if ends is None:
         return None
     corners = [_volts(*corner) for corner in product(*((each[0], each[2]) for each in ends))]
     nominal = _volts(*(each[1] for each in ends))
-    return _signed(converter, min(corners), nominal, max(corners))
+    return _signed(sign, min(corners), nominal, max(corners))
 
 
-def root_sum_square(converter: Converter) -> Limits | None:
+def root_sum_square(converter: Converter, sign: float = 1.0) -> Limits | None:
     """Return the set point of a feedback network with the root-sum-square of its parts' tolerances, first order.
 
     With k = 1 - reference / output and no feedback current that is sqrt(t_ref^2 + (k t_upper)^2 + (k t_lower)^2) of
@@ -130,7 +130,7 @@ def root_sum_square(converter: Converter) -> Limits | None:
     for (low, typical, high), slope in zip(ends, slopes, strict=True):
         sides = sorted(((low - typical) * slope, (high - typical) * slope))
         below, above = below + sides[0] ** 2, above + sides[1] ** 2
-    return _signed(converter, nominal - below.sqrt(), nominal, nominal + above.sqrt())
+    return _signed(sign, nominal - below.sqrt(), nominal, nominal + above.sqrt())
 
 
 def _network(converter: Converter) -> tuple[_Ends, _Ends, _Ends, _Ends] | None:
@@ -161,26 +161,28 @@ def _ends(part: Limits) -> _Ends | None:
     return low, part.nominal if part.nominal is not None else (low + high) / 2, high
 
 
-def _signed(converter: Converter, low: Decimal, nominal: Decimal, high: Decimal) -> Limits:
-    """Limits of magnitudes, below 0 for an inverting converter."""
+def _signed(sign: float, low: Decimal, nominal: Decimal, high: Decimal) -> Limits:
+    """Limits of magnitudes with their sign."""
     low, nominal, high = (each.quantize(FINEST) for each in (low, nominal, high))
-    if converter.kind is ConverterKind.INVERTING:
+    if sign < 0.0:
         low, nominal, high = -high, -nominal, -low
     return Limits("V", low=low, high=high, nominal=nominal)
 
 
 def _converted(board: Board, rail: Rail, converter: Converter) -> Designed | None:
-    worst, squares = feedback_limits(converter), root_sum_square(converter)
+    sign = sign_of(board, rail.name)
+    worst, squares = feedback_limits(converter, sign), root_sum_square(converter, sign)
     if worst is None or squares is None:
         if converter.output is None or (own := _ends(converter.output)) is None:
             return None
-        worst = squares = _signed(converter, *own)
+        low, nominal, high = sorted(map(abs, own))
+        worst = squares = _signed(sign, low, nominal, high)
     amps = drop = Decimal(0)
     if converter.output_resistance is not None:
         # The largest current of any board state, so that the limits hold in all of them.
         amps = Decimal(repr(largest_amps(board, rail))) * LOAD_MARGIN
         drop = (converter.output_resistance.value * amps).quantize(FINEST)
-    worst, squares = (_lowered(converter, limits, drop) for limits in (worst, squares))
+    worst, squares = (_lowered(limits, drop) for limits in (worst, squares))
     return Designed(rail.name, rail.name, converter, worst, squares, board.tolerances, amps, drop)
 
 
@@ -204,10 +206,10 @@ def _dropped(found: Designed) -> str:
     return f", less up to {drop} in {ohms} at {amps} ({LOAD_MARGIN} times what hangs on it)"
 
 
-def _lowered(converter: Converter, limits: Limits, drop: Decimal) -> Limits:
+def _lowered(limits: Limits, drop: Decimal) -> Limits:
     """Take a drop off towards zero."""
     assert limits.low is not None, "computed limits have both ends"
     assert limits.high is not None, "computed limits have both ends"
-    if converter.kind is ConverterKind.INVERTING:
+    if limits.high <= 0:
         return Limits("V", limits.low, limits.high + drop, limits.nominal)
     return Limits("V", limits.low - drop, limits.high, limits.nominal)

@@ -12,6 +12,7 @@ from bringup.core.bench import Bench, Ceiling
 from bringup.core.board import Board
 from bringup.core.budget import downstream
 from bringup.core.design_limits import feedback_limits
+from bringup.core.design_values import sign_of
 from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.limits import Limits
@@ -69,7 +70,7 @@ def _board_itself(board: Board) -> Iterator[Finding]:
             )
         yield from _damage_below(point.name, point.working, point.damage_above)
     for rail in board.rails.values():
-        computed = None if rail.converter is None else feedback_limits(rail.converter)
+        computed = None if rail.converter is None else feedback_limits(rail.converter, sign_of(board, rail.name))
         yield from _damage_below(rail.name, rail.expect or computed, rail.damage_above)
 
 

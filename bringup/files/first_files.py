@@ -75,6 +75,8 @@ def making_of(net: Net, nets: Mapping[str, Net]) -> tuple[str, bool]:
         return "", True
     if (net.volts.value < 0) != (source < 0):
         return "inverting", True
+    if source < 0 and abs(net.volts.value) < abs(source):
+        return "linear", True  # common practice, no source: switching converters for negative inputs are rare
     return ("boost" if abs(net.volts.value) > abs(source) else "buck"), True
 
 

@@ -157,21 +157,12 @@ def tree_problems(nets: Sequence[Net], unread: Collection[str] = ()) -> Iterator
     for at, net in enumerate(nets):
         if net.source and net.source not in known and net.source not in unread:
             yield at, f"no row is called '{net.source}'", nearest(net.source, [one for one in known if one != net.name])
-        elif net.source in known and _negative_makes_other(known[net.source], net):
-            what = (
-                f"no converter that board files know makes {net.name} ({net.volts}) from {net.source}, a negative net"
-            )
-            yield at, what, "name the positive net behind it"
         elif net.source and _goes_round(net, known):
             yield at, f"{net.name} comes from itself, by way of {net.source}", "trace it up to an input"
     if nets and not unread and all(net.source for net in nets):
         yield 0, "no input: every row names what it comes from", "a row whose `from` is empty is an input"
     if nets and not unread and not any(net.source for net in nets):
         yield len(nets) - 1, "only inputs: no row names what it comes from", "say `from` for each rail"
-
-
-def _negative_makes_other(source: Net, net: Net) -> bool:
-    return source.volts.value < 0 and net.volts.value != source.volts.value
 
 
 def _goes_round(net: Net, known: dict[str, Net]) -> bool:

@@ -44,11 +44,30 @@ class Tree:
             if rail is None:
                 return None
             stated = middle(rail.get("expect"))
-            own = network_volts(rail) if stated is None else stated
+            own = self.made(name) if stated is None else stated
             if own is not None or "converter" in rail:
                 return own
             name = rail.get("from", "")
         return None
+
+    def made(self, name: str) -> Decimal | None:
+        """Return what a rail's network or fixed output makes, signed; None if not all is stated."""
+        volts = network_volts(self.rails[name])
+        return None if volts is None else volts * self.sign(name)
+
+    def sign(self, name: str) -> int:
+        """Return 1 or -1: the stated sign of a point, else its source's, turned over by an inverting converter."""
+        turned, seen = 1, set[str]()
+        while name in self.rails and name not in seen:
+            seen.add(name)
+            rail = self.rails[name]
+            if stated := middle(rail.get("expect")):
+                return -turned if stated < 0 else turned
+            converter = rail.section_in("converter")
+            if converter is not None and converter.get("kind") == ConverterKind.INVERTING:
+                turned = -turned
+            name = rail.get("from", "")
+        return turned
 
     def lowest(self, name: str) -> Decimal | None:
         """Return the lowest working magnitude of a point: the low end of an input's range, else its nominal."""
@@ -83,19 +102,19 @@ def furthest(limits: Limits | None) -> Decimal:
 
 
 def network_volts(rail: Values) -> Decimal | None:
-    """Return what network or fixed output make, negative for an inverting converter; None if not all is stated."""
+    """Return the magnitude of what network or fixed output make; None if not all is stated."""
     converter = rail.section_in("converter")
     if converter is None:
         return None
     if all(part in converter for part in NETWORK):
         reference, upper, lower = (Decimal(converter.get(part).nominal) for part in NETWORK)
         far, near = (lower, upper) if converter.get("reference_across") == Across.UPPER else (upper, lower)
-        volts = reference * (1 + far / near) + (middle(converter.get("feedback_current")) or 0) * far
+        volts = abs(reference) * (1 + far / near) + (middle(converter.get("feedback_current")) or 0) * far
     elif "output" in converter:
-        volts = Decimal(converter.get("output").nominal)
+        volts = abs(Decimal(converter.get("output").nominal))
     else:
         return None
-    return -volts if converter.get("kind") == ConverterKind.INVERTING else volts
+    return volts
 
 
 def volts(value: Decimal) -> str:
@@ -110,7 +129,7 @@ def check_voltages(tree: Tree, problems: Problems) -> None:
     for name, rail in tree.rails.items():
         _check_damage(name, rail, tree.nominal(name), problems)
         _check_collapse(name, rail, tree.nominal(name), problems)
-        _check_stated(name, rail, problems)
+        _check_stated(name, rail, tree, problems)
         if (converter := rail.section_in("converter")) is not None:
             _check_network(name, rail, converter, problems)
             _check_kind(name, rail, converter, tree, problems)
@@ -148,7 +167,7 @@ def _check_collapse(name: str, rail: Values, nominal: Decimal | None, problems: 
         problems.add(rail.at("collapse_below"), message, "a sound rail must never come near it")
 
 
-def _check_stated(name: str, rail: Values, problems: Problems) -> None:
+def _check_stated(name: str, rail: Values, tree: Tree, problems: Problems) -> None:
     """A rail's voltage must follow from something, and what it follows from must agree."""
     if {"expect", "converter", "from"} & rail.wrong:
         return
@@ -157,7 +176,7 @@ def _check_stated(name: str, rail: Values, problems: Problems) -> None:
     converter = rail.section_in("converter")
     if converter is None or set(NETWORK) & converter.wrong:
         return
-    computed, expected = network_volts(rail), rail.get("expect")
+    computed, expected = tree.made(name), rail.get("expect")
     if computed is None and middle(expected) is None:
         message = f"nothing says what the converter of {name} makes"
         way_out = "state reference, upper and lower, or `output`, or `expect` with two ends"
@@ -180,7 +199,7 @@ def _check_network(name: str, rail: Values, converter: Values, problems: Problem
         problems.add(converter.at("output"), message, "leave out what the part does not have")
     _check_beside(converter, present, problems)
     reference, expected = converter.get("reference"), middle(rail.get("expect"))
-    if reference is not None and expected is not None and reference.nominal > abs(expected):
+    if reference is not None and expected is not None and abs(reference.nominal) > abs(expected):
         message = f"the reference of {volts(reference.nominal)} lies above what {name} reads ({volts(abs(expected))})"
         problems.add(converter.at("reference"), message)
 
@@ -203,17 +222,20 @@ def _check_kind(name: str, rail: Values, converter: Values, tree: Tree, problems
         return
     fed, lowest = tree.nominal(source), tree.lowest(source)
     at = converter.at("kind")
-    if out is not None and (kind == ConverterKind.INVERTING) != (out < 0):
-        problems.add(at, f"{name} reads {volts(out)}, which no {kind} converter makes")
+    below = tree.sign(source) < 0
+    if out is not None and (kind == ConverterKind.INVERTING) != ((out < 0) != below):
+        by = f" from {source}, a negative rail" if below else ""
+        problems.add(at, f"{name} reads {volts(out)}, which no {kind} converter makes{by}")
     elif out is not None and fed is not None and lowest is not None:
-        if kind == ConverterKind.BOOST and out < fed:
+        if kind == ConverterKind.BOOST and abs(out) < abs(fed):
             problems.add(at, f"a boost converter cannot make {volts(out)} from {volts(fed)}")
         dropout = converter.get("dropout")
         drop = Decimal(0) if dropout is None else Decimal(dropout.value)
-        if kind in (ConverterKind.BUCK, ConverterKind.LINEAR) and out + drop > lowest:
+        if kind in (ConverterKind.BUCK, ConverterKind.LINEAR) and abs(out) + drop > lowest:
             over = f" and {volts(drop)} of dropout" if drop else ""
+            beyond = "beyond" if below else "above"
             problems.add(
-                at, f"{name} ({volts(out)}{over}) lies above the {volts(lowest)} that {source} may come down to"
+                at, f"{name} ({volts(out)}{over}) lies {beyond} the {volts(lowest)} that {source} may come down to"
             )
     if kind not in SWITCHING and "efficiency" in converter:
         problems.add(converter.at("efficiency"), "a linear regulator has no efficiency of its own", "leave it out")
