@@ -3,8 +3,9 @@
 Started as a process of its own: `python -m tests.guarded_tool BENCH LOGBOOK HOW [HANG_BOUND [TRY_FOR]]`. It prints
 `on GUARDIAN ATTEMPT` once the output is on. HOW: `beats` (until killed), `silent` (no sign of life), `take over` and
 `look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open),
-`nothing` (the attempt is begun and nothing switched on), `late` (hears nobody, but is switching off and says so),
-`load` (beats; the supply is set by hand, and what is on is a channel of the load).
+`load left` (the supply is off, its load could not be verified off; the end), `nothing` (the attempt is begun and
+nothing switched on), `late` (hears nobody, but is switching off and says so), `load` (beats; the supply is set by hand,
+and what is on is a channel of the load).
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pathlib import Path
 
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.guarding import command
+from bringup.commands.load_off import LoadReached
 from bringup.commands.reaching import dialect_of, lock_name
 from bringup.core.bench import LoadRole
 from bringup.files.bench_file import load_bench
@@ -65,9 +67,13 @@ def main() -> None:
         spec = GuardianSpec(
             role, dialect, role.resource, "@py", lock, link.identity, bench.name, "MBL-0001", logbook, os.getpid()
         )
+        if how == "load left":
+            assert bench.load is not None
+            assert bench.load.resource is not None
+            spec = replace(spec, load=LoadReached(bench.load, dialect_of(bench, "load"), bench.load.resource))
         if bounds:
             spec = replace(spec, hang_bound=bounds[0], try_for=bounds[-1])
-        guard = GuardianProcess(command("MBL-0001"), spec.as_line())
+        guard = GuardianProcess(command("MBL-0001"), spec.as_line(), reaches_load=spec.load is not None)
         result(guard.ready())
         with LogbookRecord(open_for_writing(Path(logbook)), simulated=True) as record:
             attempt = record.begin(start(simulated=True))
@@ -89,11 +95,13 @@ def main() -> None:
         if how == "late":
             guard.ending(15.0)
             time.sleep(FINISHING + 0.7)
-        if how in ("look", "late"):
+        if how in ("look", "late", "load left"):
             result(supply.all_off())
             guard.off()
+            if how == "load left":
+                guard.load_left()
             guard.closed()
-        if how in ("look", "late", "take over"):
+        if how in ("look", "late", "take over", "load left"):
             link.close()
             guard.close(look_again=how == "look")
             return

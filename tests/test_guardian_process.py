@@ -77,6 +77,19 @@ def test_the_last_word_hands_over_what_is_still_on(tmp_path: Path) -> None:
     assert made.lines()[-1] == "take over"
 
 
+@pytest.mark.parametrize(("reaches_load", "word"), [(True, "take over"), (False, "stand down")])
+def test_the_last_word_hands_over_a_load_that_was_left_if_there_is_a_way_to_it(
+    tmp_path: Path, reaches_load: bool, word: str
+) -> None:
+    with guardian_of(ANSWERS, tmp_path) as made:
+        made.process._reaches_load = reaches_load
+        await_here(made.process.ready())
+        made.process.load_left()
+        assert made.process.close() is reaches_load
+
+    assert made.lines()[1:] == [*(["load left"] if reaches_load else []), word]
+
+
 def test_the_last_word_asks_for_another_look_where_a_call_never_came_back(tmp_path: Path) -> None:
     with guardian_of(ANSWERS, tmp_path) as made:
         await_here(made.process.ready())

@@ -47,6 +47,9 @@ class Listening(Unguarded):
     def off(self) -> None:
         self._note("off")
 
+    def load_left(self) -> None:
+        self._note("load left")
+
     def closed(self) -> None:
         self._note("closed")
 

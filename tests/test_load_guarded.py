@@ -166,6 +166,25 @@ def test_with_a_supply_that_speaks_the_guardian_hears_of_outputs_alone() -> None
     assert guard.words().count("on") == guard.words().count("off") == 1
 
 
+@pytest.mark.parametrize("silent", [True, False])
+def test_with_a_supply_that_speaks_the_guardian_hears_of_a_load_that_was_left(silent: bool) -> None:
+    bench = loaded(drawing(), WAIT)
+    assert bench.load_link is not None
+    troubles = bench.load_link.troubles
+    guard = Listening(bench)
+
+    def tell(told: Any) -> None:
+        if silent and told.kind == "step-begun" and told.step == 2:
+            troubles.silent_from = bench.clock.monotonic()
+
+    outcome = bench.run(guard=guard, tell=tell)
+
+    assert outcome.load_off is not silent
+    assert outcome.off_verified is True
+    assert ("load" in guard.words()) == silent
+    assert not silent or guard.words().index("load") < guard.words().index("closed")
+
+
 # the process
 
 
@@ -299,6 +318,21 @@ def test_off_does_not_have_an_attempt_ended_that_is_still_asking_about_the_suppl
             assert main(["off", "--bench", str(bench.file)]) == 3
         assert not guardian.asked.is_set()
         assert bench.tell("load", "INP? (@2)") == ["0"], "so it is switched off from here"
+
+
+def test_off_waits_little_for_a_person_at_a_supply_and_says_what_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bringup.commands.off.HOLDER_OF_LOAD_WITHIN", 0.4)
+    with hand_bench(tmp_path) as bench:
+        driving = Driving(lock_name(load_bench(bench.file), "load"), None)
+        begun = time.monotonic()
+        with driving.control, driving.lock:
+            assert main(["off", "--bench", str(bench.file)]) == 3
+        assert time.monotonic() - begun < 5.0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Asking `bringup run`" in said
+    assert "its answer waits for the person there to say what became of the supply" in said
 
 
 def test_off_asks_the_guardian_where_the_attempt_is_gone(tmp_path: Path) -> None:

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
+import time
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +25,8 @@ from bringup.core.bench import Identity
 from bringup.files.bench_file import load_bench
 from bringup.host.bell import Letters
 from bringup.host.control import Outcome
-from bringup.host.lock import ControlAddress
+from bringup.host.left_messages import take_messages
+from bringup.host.lock import About, ControlAddress, hold
 from tests.served_bench import Served, nobody, served_bench
 
 LOAD = "dialect: function-by-channel-list, channels: {3V3: 2}"
@@ -127,6 +132,37 @@ def test_the_guardian_switches_the_load_off_beside_the_supply_and_says_where_it_
         assert off.verified
         assert on(bench) == (["0"], ["1", "0" if there else "1"])
         assert ("the state of the LOAD is UNKNOWN" in trouble) == (not there), trouble
+
+
+@pytest.mark.parametrize("others", [False, True])
+def test_a_load_that_was_left_on_beside_a_supply_is_taken_over_by_the_guardian_unless_others_have_it(
+    tmp_path: Path, others: bool
+) -> None:
+    """The supply was verified off, the load did not answer when it should have gone off."""
+    with served_bench(tmp_path, load=LOAD) as bench, ExitStack() as leave:
+        bench.tell("load", "INP ON,(@2)", "INP? (@2)")
+        if others:
+            leave.enter_context(hold((reached(bench).resource,), About("bringup run", "MBL-0002")))
+        arguments = [str(bench.file), str(tmp_path / "bringup.db"), "load left"]
+        tool = subprocess.run(
+            [sys.executable, "-m", "tests.guarded_tool", *arguments],
+            cwd=Path(__file__).parent.parent,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            check=True,
+        )
+        assert tool.stdout.split()[:1] == [b"on"]
+        until = time.monotonic() + 60
+        while not (said := take_messages()):
+            assert time.monotonic() < until, "no message was left"
+            time.sleep(0.01)
+        assert bench.tell("load", "INP? (@2)") == ["1" if others else "0"]
+    (text,) = said
+    assert "the load could not be verified off" in text
+    if others:
+        assert "the state of the LOAD is UNKNOWN, switch it off at its own switch: another program holds it" in text
+    else:
+        assert "Every output is OFF, verified by asking; every channel of the load is OFF, verified by asking" in text
 
 
 class Told(list[Outcome]):

@@ -19,7 +19,8 @@ from queue import Empty
 from bringup.commands.guardian_afterwards import Afterwards
 from bringup.commands.guardian_duty import LOOK_PATIENCE, SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec, read_spec
-from bringup.commands.guardian_words import Account
+from bringup.commands.guardian_words import NOT_VERIFIED, Account
+from bringup.commands.load_off import UNKNOWN as LOAD_UNKNOWN
 from bringup.commands.reaching import guardian_lock
 from bringup.errors import BringupError
 from bringup.host.bell import Letters
@@ -47,7 +48,7 @@ class Why(Enum):
 
     STOOD_DOWN = ""
     LOOK = "a call to the supply never came back before it was closed"
-    TAKE_OVER = "off could not be verified"
+    TAKE_OVER = NOT_VERIFIED
     DIED = "bringup was killed or crashed"
     HUNG = "bringup hung and was ended"
     ASKED = "bringup did not answer `bringup off` and was ended"
@@ -175,6 +176,15 @@ class Guardian:
         Who asks for off means every output, whatever was believed of it.
         """
         vigil, spec = self._vigil, self._spec
+        if vigil.load_left and not spec.own_child:
+            # The tool has tried for seconds, and nothing else is left to do.
+            duty.load.try_for = spec.try_for
+            if why is Why.TAKE_OVER and not (vigil.on or asked):
+                self._tool.gone.wait(GONE_AFTER_WORD)
+                if not duty.take_lock_of_load():
+                    return True, f"{LOAD_UNKNOWN}: another program holds it now"
+                duty.load.begin()
+                return True, ""
         if spec.own_child:
             # Nobody can be asked any more: the outputs ended with the tool that simulated them.
             return None, ""

@@ -81,6 +81,17 @@ class SwitchingOff:
             return
         self.holds = True
 
+    def take_lock_of_load(self) -> bool:
+        """Take the load's lock. Returns whether it could be had: else somebody has it, who may be at work with it."""
+        load = self._spec.load
+        if load is None:
+            return False
+        try:
+            self._held.enter_context(hold((load.resource, *instrument_locks(load.known)), self._about))
+        except BringupError:
+            return False
+        return True
+
     def let_go(self) -> None:
         """Free the lock."""
         self._held.close()

@@ -26,6 +26,7 @@ from bringup.runner.sinking import UNKNOWN as LOAD_UNKNOWN
 LOGBOOK_TRIES = 5
 BETWEEN_LOGBOOK_TRIES = 2.0
 FRAME = "=" * 76
+NOT_VERIFIED = "off could not be verified"
 BY_HAND = "The supply is set by hand: nobody but you can switch it off, or see that it is off"
 _SHOW_CURSOR = "\x1b[?25h"
 
@@ -48,7 +49,7 @@ class Account:
     def settle(self, verified: bool | None, trouble: str) -> None:
         """Keep and say what became of the outputs (None: none had been on, or none is left to be asked)."""
         vigil, program = self._vigil, self._end_program()
-        if not vigil.attempt or (vigil.closed and verified is not False and not vigil.on):
+        if not vigil.attempt or (vigil.closed and verified is not False and not (vigil.on or vigil.load_left)):
             # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
             return
         self._say(self._what(), verified, trouble, program)
@@ -89,6 +90,9 @@ class Account:
             leave_message(said)
 
     def _what(self) -> str:
+        if self._vigil.load_left and not self._vigil.on:
+            before = "" if self._why == NOT_VERIFIED else f"{self._why}; "
+            return f"{before}the load could not be verified off"
         what = "the load" if self._spec.load_alone else "an output"
         on = f" with {what} on" if self._vigil.on else ""
         if self._vigil.silent_until is not None and "hung" in self._why:
@@ -105,7 +109,8 @@ class Account:
         if verified:
             spared = self._spec.role.leave_alone
             but = f" but {', '.join(map(str, spared))}, which was left alone" if spared else ""
-            return f"every output is OFF, verified by asking{but}" + (f"; {trouble}" if trouble else "")
+            load = "every channel of the load is OFF, verified by asking" if self._vigil.load_left else ""
+            return "; ".join(filter(None, (f"every output is OFF, verified by asking{but}", trouble or load)))
         return f"the output state is UNKNOWN: {trouble}"
 
     def _keep(self, cause: str, verified: bool | None) -> str:

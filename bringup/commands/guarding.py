@@ -54,7 +54,7 @@ def guarded(
         terminal_modes=modes,
         to_go_on=to_go_on,
     )
-    process = GuardianProcess(command(serial), spec.as_line(), wake)
+    process = GuardianProcess(command(serial), spec.as_line(), wake, reaches_load=spec.load is not None)
 
     def stand_down() -> None:
         if process.close(look_again=opened.links[name].left_behind):

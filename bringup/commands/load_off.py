@@ -64,6 +64,8 @@ class LoadOffBeside:
 
     def __init__(self, load: LoadReached | None) -> None:
         self._load = load
+        self.try_for = TRY_FOR
+        """Seconds for which it is tried."""
         self._thread: threading.Thread | None = None
         self._why = ""
 
@@ -83,9 +85,9 @@ class LoadOffBeside:
         """Wait for its end and return in words what stood in the way; '' where it is off, verified by asking."""
         if self._thread is None:
             return ""
-        self._thread.join(TRY_FOR + PATIENCE)
+        self._thread.join(self.try_for + PATIENCE)
         why = "it is still being tried" if self._thread.is_alive() else self._why
         return why and f"{UNKNOWN}: {why}"
 
     def _work(self, load: LoadReached) -> None:
-        self._why = load_off(load, try_for=TRY_FOR)
+        self._why = load_off(load, try_for=self.try_for)

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 HOLDER_WITHIN = 20.0
 """Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
+HOLDER_OF_LOAD_WITHIN = 4.0
+"""Seconds for an attempt with a supply by hand: it switches the load off at once, but answers only once the person
+there has said what became of the supply, and who asks here must not wait for that."""
 GUARDIAN_WITHIN = 30.0
 """Seconds for the guardian, which may have to wait until an attempt that heard late has switched off and kept it."""
 LOAD_WITHIN = 3.0
@@ -36,6 +39,10 @@ LOAD_WITHIN = 3.0
 TRIES = 3
 TURNED_AWAY = 0.6
 """Seconds in which a supply that refuses the connection is tried again."""
+BY_ITS_PERSON = (
+    " The load goes off at once; its answer waits for the person there to say what became of the supply, and is "
+    f"waited for {HOLDER_OF_LOAD_WITHIN:g} s at most."
+)
 FRAME = "=" * 76
 
 
@@ -143,8 +150,10 @@ def ask_holders(bench: Bench, said: list[str], role: str = "supply", *, insist: 
 
     resource = lock_name(bench, role)
     asked: set[int] = set()
-    what = "output" if role == "supply" else "channel of the load"
-    outcome = _ask(bench, resource, HOLDER_WITHIN, asked, said, what)
+    what, within = "output", HOLDER_WITHIN
+    if role == "load":
+        what, within = "channel of the load", HOLDER_OF_LOAD_WITHIN
+    outcome = _ask(bench, resource, within, asked, said, what)
     if outcome is None or (insist and outcome is Outcome.UNKNOWN):
         outcome = _ask(bench, guardian_lock(resource), GUARDIAN_WITHIN, asked, said, what)
     return outcome in (Outcome.OFF, Outcome.NONE)
@@ -162,7 +171,7 @@ def _ask(
         if holder is None or holder.pid in asked:
             return None
         asked.add(holder.pid)
-        say(f"Asking {holder} to switch off ...")
+        say(f"Asking {holder} to switch off ..." + (BY_ITS_PERSON if within == HOLDER_OF_LOAD_WITHIN else ""))
         outcome = ask_holder_off(name, within)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.

@@ -40,10 +40,16 @@ else:
 class GuardianProcess:
     """Implements runner.protocols.Guard. Tell it from one thread only; `close` it when the links are closed."""
 
-    def __init__(self, command: list[str], spec: str, wake: Callable[[], None] = lambda: None) -> None:
-        """`command` starts the guardian, `spec` is the first line it is given; `wake` ends the runner's wait."""
+    def __init__(
+        self, command: list[str], spec: str, wake: Callable[[], None] = lambda: None, *, reaches_load: bool = False
+    ) -> None:
+        """`command` starts the guardian, `spec` is the first line it is given; `wake` ends the runner's wait.
+
+        `reaches_load`: whether it can switch off a load beside the supply, which outlives this process.
+        """
         self._wake = wake
         self._on = False
+        self._reaches_load, self._load_left = reaches_load, False
         self._lost = ""
         self._lock = threading.Lock()
         self._held: list[bytes] | None = []
@@ -108,6 +114,12 @@ class GuardianProcess:
         self._send("off")
         self._on = False
 
+    def load_left(self) -> None:
+        """Tell that the load beside the supply could not be verified off."""
+        if self._reaches_load:
+            self._load_left = True
+            self._send("load left")
+
     def closed(self) -> None:
         """Tell that the attempt is closed in the logbook."""
         self._send("closed")
@@ -123,7 +135,7 @@ class GuardianProcess:
         when this process is gone.
         """
         word = LastWord.STAND_DOWN_AND_LOOK if look_again else LastWord.STAND_DOWN
-        if self._on:
+        if self._on or self._load_left:
             word = LastWord.TAKE_OVER
         self._send(word.value)
         self._handed_over.wait(GONE_WITHIN)

@@ -1,7 +1,7 @@
 """What the guardian knows of the tool it watches over, from the lines it was told; and when silence means a hang.
 
-Pure: lines and moments go in. Lines: `attempt ID`, `on`, `beat`, `ending SECONDS`, `off`, `closed`, and as the last
-word one of `stand down`, `stand down and look` or `take over`.
+Pure: lines and moments go in. Lines: `attempt ID`, `on`, `beat`, `ending SECONDS`, `off`, `load left`, `closed`,
+and as the last word one of `stand down`, `stand down and look` or `take over`.
 """
 
 from __future__ import annotations
@@ -43,6 +43,8 @@ class Vigil:
         self.on = False
         """Whether an output may be on."""
         self.was_on = False
+        self.load_left = False
+        """Whether the load beside the supply could not be verified off."""
         self.silent_until: float | None = None
         """When silence becomes a hang; None while nothing is on."""
         self.last_word: LastWord | None = None
@@ -57,6 +59,8 @@ class Vigil:
             self.last_word = LastWord(line)
         elif word == "attempt":
             self.attempt, self.closed = rest, False
+        elif line == "load left":
+            self.load_left = True
         elif word == "closed":
             self.closed = True
         elif word == "program":

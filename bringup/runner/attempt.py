@@ -181,6 +181,8 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
 def _record_end(work: Work, steps: Walk, result: AttemptResult, cause: str) -> LogbookError | None:
     """Record how the steps and the attempt ended. Returns what kept that from the logbook; each is tried by itself."""
     failed = None
+    if work.power.sinking.off_verified is False:
+        work.setup.guard.load_left()
     try:
         steps.close()
     except LogbookError as error:

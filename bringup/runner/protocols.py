@@ -100,6 +100,9 @@ class Guard(Protocol):
     def off(self) -> None:
         """Tell that every output is off, verified by asking."""
 
+    def load_left(self) -> None:
+        """Tell that the load beside a supply that speaks could not be verified off."""
+
     def closed(self) -> None:
         """Tell that the attempt is closed in the logbook."""
 

@@ -30,6 +30,9 @@ class Unguarded:
     def off(self) -> None:
         """Nobody has to know."""
 
+    def load_left(self) -> None:
+        """Nobody has to know."""
+
     def closed(self) -> None:
         """Nobody has to know."""
 
