@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from bringup.commands.main import main
+from bringup.core.words import AttemptResult
 from bringup.errors import ExitCode
+from bringup.logbook.record import LogbookRecord
 from tests.chromium import Tab
-from tests.story_sample import write_story
+from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
+from tests.story_sample import LONG, write_story
 
 CHECKS = ("cutText()", "overlaps()", "unlabelled()", "broken()", "pale(4.5)")
 PAPER = {"A4": (210 / 25.4, 297 / 25.4), "Letter": (8.5, 11.0)}
@@ -23,6 +27,31 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     attempt = write_story(logbook)
     assert main(["report", attempt, "--logbook", str(logbook), "--out", str(out)]) == ExitCode.PASSED
     return out
+
+
+@pytest.fixture(scope="module")
+def lot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("lot")
+    logbook, out = folder / "bringup.db", folder / "lot.html"
+    with LogbookRecord.open(logbook, simulated=True) as record:
+        for number in range(4):
+            begin = start(f"MBL-{number:04}", at=NOON + timedelta(hours=number), simulated=True)
+            value = 3.29 + number / 40
+            passed = AttemptResult.PASSED if number < 3 else AttemptResult.FAILED
+            add_attempt(record, begin, [ohms(), volts(value)], result=passed, cause="" if number < 3 else LONG)
+    assert main(["report", "--lot", "L1", "--logbook", str(logbook), "--out", str(out)]) == ExitCode.PASSED
+    return out
+
+
+@pytest.mark.parametrize("width", [400, 1400])
+def test_a_lot_is_legible_and_asks_for_nothing(browser: Tab, lot: Path, width: int) -> None:
+    browser.wide(width)
+    browser.open(lot.as_uri())
+
+    assert {check: browser.value(check) for check in CHECKS} == {check: [] for check in CHECKS}
+    assert browser.asked == [lot.as_uri()]
+    assert browser.said == []
+    assert browser.value("document.querySelector('.across').innerText") == "SIMULATED"
 
 
 @pytest.mark.parametrize("width", [400, 1400])

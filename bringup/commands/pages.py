@@ -18,6 +18,7 @@ from bringup.commands.tables import (
     value_text,
 )
 from bringup.core.reading import Reading
+from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
@@ -83,6 +84,7 @@ WORDS: Words = {
     "event_word": _event_word,
     "failed": failed,
     "failure_text": failure_text,
+    "limits": short_limits,
     "limits_text": limits_text,
     "local_time": local_time,
     "outcome_text": _outcome_text,

@@ -85,7 +85,7 @@ def drawn(
     panels[-1].set_xlabel("; ".join(["seconds since the attempt began", *lines]), fontsize=8)
     out = io.StringIO()
     made.savefig(out, format="svg", metadata={"Creator": None, "Date": None, "Format": None, "Type": None})
-    return trusted(_inline(out.getvalue(), number))
+    return trusted(inlined(out.getvalue(), f"c{number}"))
 
 
 def _name(panel: Any, mark: Mark) -> None:
@@ -112,8 +112,8 @@ def _plain(text: str) -> str:
     return harmless(" ".join(text.split())).replace("$", r"\$")
 
 
-def _inline(svg: str, number: int) -> str:
-    """Take the document's head off and make names within it this picture's own."""
+def inlined(svg: str, prefix: str) -> str:
+    """Return a drawing as a part of a page: without a document's head, names within it its own by the prefix."""
     body = svg[svg.index("<svg") :]
     body = re.sub(r' xmlns:xlink="[^"]*"', "", body.replace("xlink:href", "href"))
-    return re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>c{number}-", body)
+    return re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{prefix}-", body)
