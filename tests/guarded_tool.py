@@ -4,7 +4,8 @@ Started as a process of its own: `python -m tests.guarded_tool BENCH LOGBOOK HOW
 `on GUARDIAN ATTEMPT` once the output is on. HOW: `beats` (until killed), `silent` (no sign of life), `take over` and
 `look` (the last words of those names, then the end), `with child` (beats, and a child holds everything that is open),
 `load left` (the supply is off, its load could not be verified off; the end), `nothing` (the attempt is begun and
-nothing switched on), `late` (hears nobody, but is switching off and says so), `load` (beats; the supply is set by hand,
+nothing switched on), `late` (hears nobody, but is switching off and says so), `scanner` (beats; a
+relay of the scanner is closed), `load` (beats; the supply is set by hand,
 and what is on is a channel of the load).
 """
 
@@ -21,6 +22,7 @@ from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.guarding import command
 from bringup.commands.load_off import LoadReached
 from bringup.commands.reaching import dialect_of, lock_name
+from bringup.commands.relays_open import ScannerReached
 from bringup.core.bench import LoadRole
 from bringup.files.bench_file import load_bench
 from bringup.host.control import ControlServer
@@ -71,6 +73,13 @@ def main() -> None:
             assert bench.load is not None
             assert bench.load.resource is not None
             spec = replace(spec, load=LoadReached(bench.load, dialect_of(bench, "load"), bench.load.resource))
+        if how == "scanner":
+            assert bench.scanner is not None
+            assert bench.scanner.resource is not None
+            moves = dialect_of(bench, "scanner")
+            spec = replace(
+                spec, scanner=ScannerReached(bench.scanner, moves, bench.scanner, moves, bench.scanner.resource)
+            )
         if bounds:
             spec = replace(spec, hang_bound=bounds[0], try_for=bounds[-1])
         guard = GuardianProcess(command("MBL-0001"), spec.as_line(), reaches_load=spec.load is not None)

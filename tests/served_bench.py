@@ -70,24 +70,28 @@ def served_bench(
     manners: Mapping[str, Manners] | None = None,
     missing: tuple[str, ...] = (),
     load: str = "",
+    scanner: str = "",
     by_hand: bool = False,
 ) -> Iterator[Served]:
     """Serve the demo bench and write a bench file that names its sockets. `supply`, `meter`: more of their fields.
 
-    `load`: the fields of a load beside its resource; '' for none. `by_hand`: supply and meter are set and read by hand.
+    `load`, `scanner`: the fields of such a role beside its resource; '' for none.
+    `by_hand`: supply and meter are set and read by hand.
     """
-    simulated = build(*described("simulated-load.yaml" if load else "simulated.yaml"), "MBL-0001", pace=0.0)
+    name = "simulated-load.yaml" if load else "simulated-scanner.yaml" if scanner else "simulated.yaml"
+    simulated = build(*described(name), "MBL-0001", pace=0.0)
     with InstrumentServer(simulated.instruments(), manners) as server:
-        roles = ("supply", "meter", *(("load",) if load else ()))
+        roles = ("supply", "meter", *(("load",) if load else ()), *(("scanner",) if scanner else ()))
         resources = {role: nobody() if role in missing else server.resource(role) for role in roles}
         loads = f"load: {{resource: '{resources['load']}', {load}}}\n" if load else ""
+        scanners = f"scanner: {{resource: '{resources['scanner']}', {scanner}}}\n" if scanner else ""
         supplies = f"supply: {{resource: '{resources['supply']}', dialect: select-by-number, {supply}}}"
         meters = f"{{resource: '{resources['meter']}', dialect: configure-and-read, {meter}}}"
         file = folder / "bench.yaml"
         file.write_text(
             "bench: Test bench\n"
             f"{'supply: by hand' if by_hand else supplies}\nmeter: {'by hand' if by_hand else meters}\n"
-            f"{loads}probing: by hand\n",
+            f"{loads}{scanners}probing: by hand\n",
             encoding="utf-8",
         )
         yield Served(simulated, server, file)

@@ -164,6 +164,8 @@ class Guardian:
             asks = control.asks
             verified, trouble = self._switch_off(why, duty, account, asked=asks > 0)
             afterwards.report(verified, asks)
+            if why in (Why.DIED, Why.HUNG, Why.ASKED):
+                account.relays = duty.open_relays()
             trouble = "; ".join(filter(None, (trouble, duty.load.trouble())))
             look = bool(verified) and (self._vigil.on or why in (Why.LOOK, Why.ASKED))
             afterwards.go_through(verified, trouble, look=look)

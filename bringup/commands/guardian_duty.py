@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.load_off import LoadOffBeside
 from bringup.commands.reaching import instrument_locks
+from bringup.commands.relays_open import relays_open
 from bringup.commands.session_alone import session_alone
 from bringup.commands.watchdog_off import disarm_ours
 from bringup.core.bench import LoadRole
@@ -80,6 +81,17 @@ class SwitchingOff:
             # Whoever has it, and if there is no place for locks at all: the outputs come first.
             return
         self.holds = True
+
+    def open_relays(self) -> str:
+        """Open the scanner's relays. Returns in words what came of it; '' where there are none, or somebody has it."""
+        scanner = self._spec.scanner
+        if scanner is None or self._spec.own_child:
+            return ""
+        try:
+            with hold((scanner.resource, *instrument_locks(scanner.known)), self._about):
+                return relays_open(scanner)
+        except BringupError:
+            return ""  # whoever has it by now opens every relay before it closes one
 
     def take_lock_of_load(self) -> bool:
         """Take the load's lock. Returns whether it could be had: else somebody has it, who may be at work with it."""

@@ -13,6 +13,7 @@ from dataclasses import field
 from typing import Any
 
 from bringup.commands.load_off import LoadReached
+from bringup.commands.relays_open import ScannerReached
 from bringup.core.bench import Identity, LoadRole, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
@@ -53,6 +54,8 @@ class GuardianSpec:
     """The tool's process."""
     load: LoadReached | None = None
     """The load, which goes off after the supply; None: there is none beside `role`, or it goes with the tool."""
+    scanner: ScannerReached | None = None
+    """The scanner, whose relays are opened after a kill; None: there is none, or it goes with the tool."""
     own_child: bool = False
     """The supply is simulated by a child of the tool, and goes with it."""
     terminal: str = ""

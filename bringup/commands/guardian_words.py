@@ -36,6 +36,8 @@ class Account:
 
     def __init__(self, spec: GuardianSpec, vigil: Vigil, why: str, *, restore: bool) -> None:
         self._spec, self._vigil, self._why, self._restore = spec, vigil, why, restore
+        self.relays = ""
+        """What became of the scanner's relays, in words; '' where nobody had to open them."""
 
     def slow(self, why: str) -> None:
         """Tell the person at the terminal that it takes time: their hand is quicker."""
@@ -75,7 +77,7 @@ class Account:
         self._say("off was asked for once more", False, trouble)
 
     def _say(self, what: str, verified: bool | None, trouble: str, program: str = "") -> None:
-        outputs = self._outputs(verified, trouble) + program
+        outputs = "; ".join(filter(None, (self._outputs(verified, trouble), self.relays))) + program
         kept = self._keep(f"{what}; {outputs}", verified)
         stamp = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
         said = (

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 from bringup.commands.guardian_spec import GuardianSpec
 from bringup.commands.load_off import LoadReached
 from bringup.commands.own_python import own_command
-from bringup.commands.reaching import guarded_role, lock_name
+from bringup.commands.reaching import dialect_of, guarded_role, lock_name
+from bringup.commands.relays_open import ScannerReached
 from bringup.commands.saying import say
 from bringup.host.guardian import GuardianProcess
 from bringup.runner.unguarded import Unguarded
@@ -49,6 +50,7 @@ def guarded(
         logbook="" if logbook is None else str(logbook.absolute()),
         tool=os.getpid(),
         load=_load_of(opened) if name == "supply" else None,
+        scanner=_scanner_of(opened),
         own_child=role.resource is None,
         terminal=terminal,
         terminal_modes=modes,
@@ -74,6 +76,20 @@ def _load_of(opened: OpenBench) -> LoadReached | None:
         return None
     known = opened.links["load"].identity
     return LoadReached(role, opened.dialects["load"], opened.resources["load"], opened.bench.backend, known)
+
+
+def _scanner_of(opened: OpenBench) -> ScannerReached | None:
+    """Return the scanner of a bench that answers to us, or the meter that it is a card of; a simulated one ends too."""
+    scanner = opened.bench.scanner
+    if scanner is None:
+        return None
+    over = "meter" if scanner.in_meter else "scanner"
+    role = opened.bench.meter if scanner.in_meter else scanner
+    if role is None or role.resource is None:
+        return None
+    moves, known = dialect_of(opened.bench, "scanner"), opened.links[over].identity
+    dialect, resource = opened.dialects[over], opened.resources[over]
+    return ScannerReached(scanner, moves, role, dialect, resource, opened.bench.backend, known)
 
 
 def command(serial: str) -> list[str]:

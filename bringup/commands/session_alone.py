@@ -1,6 +1,6 @@
 """A session of one's own with an instrument that somebody else drove: opened, told from any other, closed soon.
 
-For switching off beside or after an attempt: by the guardian, and by `bringup off`.
+For switching off (and opening relays) beside or after an attempt: by the guardian, and by `bringup off`.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import Protocol
 
-from bringup.core.bench import Identity, LoadRole, SupplyRole
+from bringup.core.bench import Identity, LoadRole, MeterRole, ScannerRole, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.errors import BenchError
 from bringup.instruments.conversation import same_instrument
@@ -26,7 +26,7 @@ class Place(Protocol):
     """Where an instrument is reached, and who is expected there."""
 
     @property
-    def role(self) -> SupplyRole | LoadRole:
+    def role(self) -> SupplyRole | LoadRole | ScannerRole | MeterRole:
         """What the bench file says of it."""
 
     @property
