@@ -56,6 +56,9 @@ def _head(preview: Preview) -> Iterator[str]:
     yield f"{procedure.name}: {board.name}{revision}"
     attended = "after first power" if procedure.unattended_after_first_power else "never"
     yield f"unattended: {attended}"
+    if procedure.answer_within is not None:
+        within = duration(procedure.answer_within.number)
+        yield f"outputs go off where nobody answers a question within {within}"
     yield f"bench: {_bench(preview.bench)}"
     if preview.steps and preview.steps[0].state is not None:
         yield f"board state at the start: {preview.steps[0].state}"

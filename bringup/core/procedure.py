@@ -72,6 +72,8 @@ class TakePhoto:
     """Watched for a new picture; counts from the procedure's folder."""
     file: str = ""
     """Read as it is; counts from the procedure's folder."""
+    within: Quantity | None = None
+    """How long the picture may take. None: as long as it takes."""
 
     @property
     def said(self) -> str:
@@ -298,6 +300,8 @@ class Procedure:
     steps: tuple[Step, ...]
     unattended_after_first_power: bool = False
     """`unattended: after first power`; otherwise `never`."""
+    answer_within: Quantity | None = None
+    """How long a question may stay open while an output is on; then all go off. None: as long as it takes."""
     board_state: str | None = None
     """State of the board when the procedure starts; default: the board's first state."""
     path: str = ""

@@ -72,6 +72,13 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             yield from _logging(step, step.action, procedure.board, bench)
     yield from _shock_by_hand(procedure, bench)
     yield from _leads_in_hand(procedure, bench)
+    if procedure.answer_within is not None and supply_by_hand(bench):
+        yield Finding(
+            None,
+            "`answer_within` switches nothing off on this bench: its supply is set by hand",
+            "Leave nobody to it, or use a supply that is reached by wire.",
+            refused=False,
+        )
     powers = any(isinstance(step.action, Apply | Leads) for step in procedure.steps)
     if bench.supply is not None and bench.supply.ceiling.voltage is None and powers:
         yield Finding(

@@ -83,7 +83,9 @@ ACTIONS = {
         Field("of", TEXT, "what it is to show", required=True, example="Top side, before power"),
         Field("folder", TEXT, "where the camera puts pictures: the next one is taken; relative to this file",
               default="the person names the file", example="~/camera"),
-        Field("file", TEXT, "a file that is there by then, relative to this one", example="top-side.jpg"), short="of"),
+        Field("file", TEXT, "a file that is there by then, relative to this one", example="top-side.jpg"),
+        Field("within", SECONDS, "how long it may take; then an output that is on goes off and the attempt ends, "
+              "else the step has no photo", default="as long as it takes", example="5 min"), short="of"),
     "resistance": action("resistance", "Unpowered resistance of each point to ground, or between two points.",
         Field("points", Several(NAME), "rails or inputs; `A to B`: between two, red lead on A", required=True,
               example="[12V0, 5V0, 12V0 to 5V0]"),
@@ -234,6 +236,8 @@ PROCEDURE = Section("procedure", "What to do with a unit, in order.", (
           required=True, example="../fixtures/boards/mooring-buoy-logger.yaml"),
     Field("unattended", OneOf(("never", "after first power")), "whether it may run without a person", default="never",
           example="never"),
+    Field("answer_within", SECONDS, "how long a question may stay open while an output is on; then the outputs go off "
+          "and the attempt counts as called off", default="as long as it takes", example="10 min"),
     Field("board_state", NAME, "state of the board when it starts", default="the board's first", example="blank"),
     Field("steps", Several(STEP, one_too=False), "what to do", required=True, example="[{measure: [3V3]}]"),
 ))

@@ -124,6 +124,7 @@ def _build(values: Values, board: Board, path: str) -> Procedure:
         steps=tuple(_step(index, step, names, board) for index, step in enumerate(steps)),
         unattended_after_first_power=values.get("unattended", "never") == "after first power",
         board_state=values.get("board_state"),
+        answer_within=values.get("answer_within"),
         path=path,
     )
 
@@ -167,7 +168,7 @@ def _action(kind: str, body: Values, board: Board) -> Action:
         case "note":
             return Note(body.get("text"))
         case "photo":
-            return TakePhoto(body.get("of"), body.get("folder", ""), body.get("file", ""))
+            return TakePhoto(body.get("of"), body.get("folder", ""), body.get("file", ""), body.get("within"))
         case "resistance":
             singles, pairs = points_and_pairs(body.get("points"))
             return Resistance(singles, pairs, body.get("both_polarities", False), body.get("sisters", LEAST_SISTERS))

@@ -144,7 +144,7 @@ def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, 
 
 
 def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
-    """Keep and show what was found: identities, errors that waited, settings, calibration."""
+    """Keep and show what was found: identities, errors that waited, settings, calibration; the reference."""
     for name, attached in found.attached:
         journal.troubles(name, attached.troubles)
         for error in attached.old_errors:
@@ -159,6 +159,8 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
     for channel in found.channels:
         journal.event("settings", channel_in_words(channel, setup))
         journal.troubles("load", channel.troubles)
+    if setup.sisters is not None and setup.sisters.reference is not None:
+        journal.event("reference", setup.sisters.reference.words)
 
 
 def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal) -> None:

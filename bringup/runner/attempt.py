@@ -21,6 +21,7 @@ from bringup.runner.headings import heading
 from bringup.runner.journal import Journal
 from bringup.runner.keys import act_on
 from bringup.runner.listening import Listening, taking_part
+from bringup.runner.patience import Patience
 from bringup.runner.power import Power
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import AttemptStart, UnitHistory
@@ -94,8 +95,6 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
         log_found(found, setup, work.journal)
         if work.history.held:
             work.journal.event("held", f"{setup.serial} is {work.history.held}")
-        if setup.sisters is not None and setup.sisters.reference is not None:
-            work.journal.event("reference", setup.sisters.reference.words)
         if work.going_on is not None:
             work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
         for output in found_on:
@@ -255,6 +254,8 @@ def _work(
         history=history,
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
+    if setup.procedure.answer_within is not None and not by_hand(setup):
+        waits.patience = Patience(setup.procedure.answer_within.number, lambda: bool(power.on))
     waits.lines, waits.somebody, power.somebody = work.lines, work.can_answer, work.can_answer
     if by_hand(setup):
         power.on_found_on = lambda output: ask_found_on(work, output)

@@ -12,11 +12,13 @@ They pass through every action up to the attempt, which switches off first and t
           - Slept               nobody looked for a while: the computer slept, or the tool hung
       * CalledOff               a person ended it (called off)
           - Interrupted         by a signal
+          - NobodyAnswered      or nobody was there any more, and the procedure says how long that may last
     LeaveOut                    the person leaves out the step under way; the attempt goes on
 """
 
 from __future__ import annotations
 
+from bringup.core.wording import duration
 from bringup.core.words import AttemptResult
 from bringup.runner.protocols import Interruption
 from bringup.runner.records import PollSample
@@ -91,6 +93,13 @@ class Interrupted(CalledOff):
         if interruption is Interruption.HANG_UP:
             self.result = AttemptResult.BROKEN_OFF
             self.cause = "broken off: the terminal was lost"
+
+
+class NobodyAnswered(CalledOff):
+    """A question was open for longer than the procedure lets an output stay on for it."""
+
+    def __init__(self, seconds: float, text: str) -> None:
+        super().__init__(f"nobody answered within {duration(seconds)}: {text}")
 
 
 class LeaveOut(Exception):  # noqa: N818 - a person's choice, not an error

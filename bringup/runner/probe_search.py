@@ -20,6 +20,7 @@ from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.lost_meter import SILENT_READINGS
 from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, around_of, limited_at, look_beside, looked, read_once
+from bringup.runner.patience import Undone
 from bringup.runner.probe_words import asked, told, where
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
@@ -79,9 +80,11 @@ class Search:
                 work.journal.event("probe", text)
         work.hands.reach(point)
         self._tell(None)
+        left = Undone(work.waits, f"probe on {where(work.board, point)}")
         try:
             while True:
                 begun = work.waits.clock.monotonic()
+                left.look()
                 if work.held.wish:
                     return None
                 around = None if self._wide else self._around

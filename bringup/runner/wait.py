@@ -13,8 +13,9 @@ from typing import Protocol, TypeVar
 
 from bringup.core.frozen import frozen
 from bringup.errors import LinkError, LogbookError
-from bringup.runner.endings import Ending, Interrupted, MissingEvidence
+from bringup.runner.endings import Ending, Interrupted, MissingEvidence, NobodyAnswered
 from bringup.runner.journal import Journal
+from bringup.runner.patience import WARNED_AT, Patience
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask, Clock, Interruption
@@ -34,6 +35,7 @@ class Offer:
 
     pending: Pending[Answer]
     number: int
+    text: str = ""
 
 
 def take_off_asked(clock: Clock) -> bool:
@@ -72,6 +74,7 @@ class WaitPoint:
         self._handling_key = False
         self._unheard_since = -math.inf
         """When keys and interruptions were looked at last in a `pause`."""
+        self.patience = Patience()
         self._questions = 0
         """How many questions were put; a new one takes an older one off the screen."""
         self.somebody = True
@@ -90,7 +93,10 @@ class WaitPoint:
         before = self.may_ask
         self.may_ask = before and not of_a_person
         try:
-            self._until(lambda: pending.done, pending.deadline)
+            if of_a_person:
+                self.while_somebody_is_there(lambda: pending.done, doing)
+            else:
+                self._until(lambda: pending.done, pending.deadline)
         finally:
             self.may_ask = before
             if of_a_person and not pending.done:
@@ -117,15 +123,16 @@ class WaitPoint:
             self._journal.show("going", text, until=until, seconds=max(0.0, until - self.clock.monotonic()))
         self._until(lambda: False, until)
 
-    def answer(self, prompt: Prompt) -> Answer:
+    def answer(self, prompt: Prompt, *, within: float = math.inf) -> Answer:
         """Put a question and return its answer. Whatever ends the wait takes the question off the screen.
 
-        If a key puts another question meanwhile (a note), this one is put again afterwards.
+        If a key puts another question meanwhile (a note), this one is put again afterwards. Raises NobodyAnswered after
+        `within` seconds, or where the procedure bounds how long an output may be on meanwhile.
         """
         if not self.somebody:
             raise MissingEvidence(f"nobody is here to answer: {prompt.text}")
         try:
-            answer = self._answered(prompt)
+            answer = self._answered(prompt, within)
         except BaseException:
             self._ask.withdraw()
             raise
@@ -137,26 +144,52 @@ class WaitPoint:
     def put(self, prompt: Prompt) -> Offer:
         """Put a question that nothing waits for: what happens meanwhile may take it back."""
         self._questions += 1
-        return Offer(self._ask.ask(prompt), self._questions)
+        return Offer(self._ask.ask(prompt), self._questions, prompt.text)
 
     def stands(self, offer: Offer) -> bool:
         """Whether it is the question on the screen, or was answered there: no other one took its place."""
         return self._questions == offer.number
 
+    def while_somebody_is_there(self, done: Callable[[], bool], text: str, within: float = math.inf) -> None:
+        """Wait for a person until it is done. Raises NobodyAnswered, after a warning, where that takes too long."""
+        left = self.patience.left(within)
+        if math.isinf(left):
+            self._until(done, math.inf)
+            return
+        now = self.clock.monotonic()
+        if not self._until(done, now + WARNED_AT * left):
+            self.warn(left)
+            if not self._until(done, now + left):
+                raise NobodyAnswered(left, text)
+
+    def warn(self, within: float) -> None:
+        """Say that a person has not answered for most of the time that there is."""
+        self._journal.show("event", self.patience.warning(within), kind="due")
+
     def until_answered(self, offer: Offer, until: float) -> None:
-        """Wait until it was answered, another question took its place, or that monotonic moment has come."""
-        self._until(lambda: offer.pending.done or not self.stands(offer), until)
+        """Wait until it was answered, another question took its place, or that monotonic moment has come.
+
+        Without such a moment it is bounded as `answer` is.
+        """
+        if math.isinf(until):
+            self.while_somebody_is_there(lambda: offer.pending.done or not self.stands(offer), offer.text)
+        else:
+            self._until(lambda: offer.pending.done or not self.stands(offer), until)
 
     def take_back(self, offer: Offer) -> None:
         """Take the question off the screen, unless it is gone already."""
         if self.stands(offer) and not offer.pending.done:
             self._ask.withdraw()
 
-    def _answered(self, prompt: Prompt) -> Answer:
+    def _answered(self, prompt: Prompt, within: float) -> Answer:
         while True:
             self._questions += 1
             mine, pending = self._questions, self._ask.ask(prompt)
-            self._until(lambda p=pending, m=mine: p.done or self._questions != m, pending.deadline)  # type: ignore[misc]
+            if math.isinf(pending.deadline):
+                done = lambda p=pending, m=mine: p.done or self._questions != m  # noqa: E731
+                self.while_somebody_is_there(done, prompt.text, within)
+            else:
+                self._until(lambda p=pending, m=mine: p.done or self._questions != m, pending.deadline)  # type: ignore[misc]
             if pending.done:
                 return pending.value()
             if self._questions == mine:

@@ -6,13 +6,16 @@ picture goes into the logbook in parts, with a look around after each.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from bringup.core.deviations import Photo
 from bringup.core.procedure import TakePhoto
+from bringup.runner.endings import NobodyAnswered
 from bringup.runner.entering import text_asked
 from bringup.runner.key_words import LETTERS
 from bringup.runner.new_photos import NewPhotos
+from bringup.runner.patience import Undone
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Photos
 from bringup.runner.records import PhotoFile, Seen
@@ -44,16 +47,29 @@ def take_photo(work: Work, action: TakePhoto) -> None:
         else:
             work.tally.missing.append(text)
         return
-    if action.folder:
-        taken = _awaited(work, photos, action.of, _beside_procedure(work, action.folder))
-        if not isinstance(taken, str):
-            keep(work, taken, action.of)
-            return
-        remark = taken
-    if (named := _named(work, photos, action.of, remark)) is None:
+    try:
+        taken = _found(work, photos, action, remark)
+    except NobodyAnswered as late:
+        if work.power.on:
+            raise
+        work.tally.missing.append(f"photo of {action.of}: {late.cause}")
+        return
+    if taken is None:
         work.tally.missing.append(f"photo of {action.of}: no picture was named")
     else:
-        keep(work, named, action.of)
+        keep(work, taken, action.of)
+
+
+def _found(work: Work, photos: Photos, action: TakePhoto, remark: str) -> PhotoFile | None:
+    """Wait for the picture, in the folder or by its name. Raises NobodyAnswered where that takes too long."""
+    within = math.inf if action.within is None else action.within.number
+    until = work.waits.clock.monotonic() + within
+    if action.folder:
+        taken = _awaited(work, photos, action.of, _beside_procedure(work, action.folder), within)
+        if not isinstance(taken, str):
+            return taken
+        remark = taken
+    return _named(work, photos, action.of, remark, until)
 
 
 def photo_by_key(work: Work) -> None:
@@ -96,8 +112,9 @@ def _look(work: Work, photos: Photos, folder: str) -> tuple[Seen, ...] | str:
     return pending.value()
 
 
-def _awaited(work: Work, photos: Photos, of: str, folder: str) -> PhotoFile | str:
+def _awaited(work: Work, photos: Photos, of: str, folder: str, within: float) -> PhotoFile | str:
     """Wait for a new picture in the folder; return why it cannot be looked into, where that is so."""
+    left = Undone(work.waits, f"take a photo of {of}", within)
     files = _look(work, photos, folder)
     if isinstance(files, str):
         return files
@@ -107,6 +124,7 @@ def _awaited(work: Work, photos: Photos, of: str, folder: str) -> PhotoFile | st
     )
     while True:
         work.waits.sleep(LOOK_EVERY)
+        left.look()
         files = _look(work, photos, folder)
         if isinstance(files, str):
             return files
@@ -117,12 +135,13 @@ def _awaited(work: Work, photos: Photos, of: str, folder: str) -> PhotoFile | st
             work.journal.show("event", found.why, kind="photo")
 
 
-def _named(work: Work, photos: Photos, of: str, remark: str) -> PhotoFile | None:
+def _named(work: Work, photos: Photos, of: str, remark: str, until: float) -> PhotoFile | None:
     """Ask which file it is until one is a picture, or several were none."""
     for _ in range(TRIES):
         lines = (remark,) if remark else ()
         asked = f"Photo of {of}: which file? (l leaves the step out)"
-        typed = work.waits.answer(Prompt(PromptKind.TEXT, asked, lines)).text.strip()
+        left = max(0.0, until - work.waits.clock.monotonic())
+        typed = work.waits.answer(Prompt(PromptKind.TEXT, asked, lines), within=left).text.strip()
         if typed in LETTERS:
             work.waits.on_key(typed)
             continue
