@@ -143,6 +143,30 @@ def test_several_logbooks_are_one_on_the_server(tmp_path: Path, server: Server) 
         assert both[table] == sorted(apart[0][table] + apart[1][table], key=repr)
 
 
+def test_attempts_of_several_logbooks_stand_in_the_order_in_which_they_were_done(
+    tmp_path: Path, server: Server
+) -> None:
+    """Published one logbook after the other; of a unit that was at two benches, the last attempt is the latest."""
+    hours = {"one.db": (0, 30, 4), "other.db": (2, 3, 31), "third.db": (1, 5)}
+    for name, begun in hours.items():
+        with LogbookRecord.open(tmp_path / name, simulated=False) as record:
+            for hour in begun:
+                add_attempt(record, start("MBL-0001", at=NOON + timedelta(hours=hour)), [volts(3 + hour / 100)])
+    for name in hours:
+        publish(tmp_path / name, server)
+
+    def asked(**names: Any) -> list[float]:
+        found = read(server, lambda connection: attempts(connection, Filters(**names)))
+        return [(one.started - NOON) / timedelta(hours=1) for one in found]
+
+    # The first logbook's clock was set back after 30 h: what it recorded later came later.
+    assert asked() == [0, 1, 2, 3, 5, 30, 4, 31]
+    assert asked(only="last") == [31]
+    assert asked(only="first") == [0]
+    (story,) = read(server, lambda connection: history(connection, "MBL-0001"))
+    assert len(story.attempts) == 8
+
+
 def test_two_publish_at_once(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("bringup.logbook.publishing_plan.PIECE", 40)
     one = filled(tmp_path / "one.db", *(f"MBL-00{number:02}" for number in range(12)))
