@@ -282,7 +282,7 @@ def test_publish_says_what_it_sent(tmp_path: Path, server: Server, capsys: pytes
 
     code, out, err = command(capsys, "publish", "--logbook", str(path), "--to", str(server))
     assert (code, err) == (ExitCode.PASSED, "")
-    assert "1 new attempt, " in out
+    assert "rows sent, of 1 new attempt\nAll that has ended in" in out
 
     code, out, _ = command(capsys, "publish", "--logbook", str(path), "--to", str(server), "--json")
     assert (code, json.loads(out)["attempts"], json.loads(out)["rows"]) == (ExitCode.PASSED, 0, 0)

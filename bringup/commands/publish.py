@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import sys
+import time
 from pathlib import Path
 
 import click
 
 from bringup.commands.common import json_option, logbook_option, print_json
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
+from bringup.core.wording import folded
 from bringup.errors import CommandError, ExitCode
+
+BETWEEN_LINES = 5.0
+"""Seconds between two lines that say how far it is."""
 
 
 @click.command("publish")
@@ -42,24 +47,37 @@ def command(logbook: Path, address: str, as_json: bool) -> ExitCode:
     if not address.lower().startswith(SCHEMES):
         raise CommandError("--to is no address of a PostgreSQL server", FORM)
     server = server_of(address)
-    sent = publish(logbook, server, lasting_folder(make=False), _progress if sys.stderr.isatty() else _silence)
+    sent = publish(logbook, server, lasting_folder(make=False), _Progress() if sys.stderr.isatty() else _silence)
     if as_json:
         print_json({"logbook": str(logbook), "server": str(server), **sent.as_json()})
         return ExitCode.PASSED
-    attempts = f"{sent.attempts:,} new attempt{'' if sent.attempts == 1 else 's'}"
-    if sent.rows:
-        say(f"{server}: {attempts}, {sent.rows:,} rows sent; all that has ended in {logbook} is there.")
-    else:
-        say(f"{server}: nothing to send; all that has ended in {logbook} is there.")
+    said = [f"{server}: {_counted(sent.rows, 'row')} sent, of {_counted(sent.attempts, 'new attempt')}"]
+    if not sent.rows:
+        said = [f"{server}: nothing to send"]
+    elif not sent.attempts:
+        said = [f"{server}: {_counted(sent.rows, 'row')} sent, of no new attempt"]
+    said.append(f"All that has ended in {logbook} is there.")
     if sent.going:
         ids = ", ".join(identity[:8] for identity in sent.going)
-        say(f"Going on, and sent by the first `publish` after their end, with all that was written since: {ids}.")
+        said.append(f"Going on, and sent with all that was written since once they have ended: {ids}.")
+    say("\n".join(folded(line, columns(unknown=None)) for line in said))
     return ExitCode.PASSED
 
 
-def _progress(there: int, wanted: int) -> None:
-    """Tell how far it is, in one line of the terminal."""
-    say(f"\r{there:,} of {wanted:,} hashes", err=True, nl=there >= wanted)
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
+class _Progress:
+    """Tells how far it is, in a line of its own now and then."""
+
+    def __init__(self) -> None:
+        self._told = time.monotonic()
+
+    def __call__(self, there: int, wanted: int) -> None:
+        if time.monotonic() - self._told >= BETWEEN_LINES:
+            self._told = time.monotonic()
+            say(f"{there:,} of {wanted:,} rows are there ...", err=True)
 
 
 def _silence(there: int, wanted: int) -> None:
