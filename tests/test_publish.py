@@ -102,6 +102,17 @@ def test_what_is_added_later_is_sent_later(tmp_path: Path, server: Server) -> No
     assert content(server) == content(path)
 
 
+def test_what_comes_in_late_of_an_attempt_is_added_to_it(tmp_path: Path, server: Server) -> None:
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        add_attempt(record, start(), [volts()], trip_at=103.0)
+        publish(path, server)
+        record.event("rescued", "taken in from a rescue file", at=NOON, monotonic=200.0)
+
+    assert publish(path, server).rows == 1
+    assert content(server) == content(path)
+
+
 def test_an_attempt_that_is_going_on_waits_for_its_end(tmp_path: Path, server: Server) -> None:
     path = filled(tmp_path / "bringup.db", "MBL-0001")
     with LogbookRecord.open(path, simulated=False) as record:

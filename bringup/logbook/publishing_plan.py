@@ -36,6 +36,8 @@ class Plan:
     """First and last place of what must not be torn apart, in order, none touching another."""
     wanted: Mapping[int, int]
     """How many entries of each origin are to be on the server in the end."""
+    resumed: frozenset[int]
+    """Numbers of attempts of which something is published already, and more is to be sent."""
     going: tuple[str, ...]
     """Ids of the attempts that are going on and wait for their end."""
 
@@ -56,10 +58,12 @@ def plan_of(connection: sqlite3.Connection, known: Mapping[int, Known]) -> Plan:
         {"begin": min(after.values(), default=0)},
     )
     spans: list[tuple[int, int]] = []
+    begun: dict[int, int] = {}
     for origin, attempt, first, last in rows:
         begin = max(first, after[origin] + 1)
         if last <= after[origin]:
             continue
+        begun[attempt] = first if first > after[origin] else 0
         if any(attempt == seq for seq, _ in open_ones):
             until = min(until, begin - 1)
         if spans and begin <= spans[-1][1]:
@@ -77,7 +81,14 @@ def plan_of(connection: sqlite3.Connection, known: Mapping[int, Known]) -> Plan:
         for origin in known
     }
     going = tuple(identity for _, identity in open_ones)
-    return Plan(after, until, tuple(spans), wanted, going)
+    resumed = {attempt for attempt, first in begun.items() if not first}
+    if begun:
+        sent = connection.execute(
+            "SELECT DISTINCT attempt FROM chain WHERE seq <= ? AND attempt >= ?",
+            (min(after.values(), default=0), min(begun)),
+        )
+        resumed |= {attempt for (attempt,) in sent} & begun.keys()
+    return Plan(after, until, tuple(spans), wanted, frozenset(resumed), going)
 
 
 def pieces(connection: sqlite3.Connection, plan: Plan) -> Iterator[tuple[int, int]]:

@@ -65,7 +65,7 @@ class Piece:
 def piece_of(connection: sqlite3.Connection, plan: Plan, begin: int, end: int) -> Piece:
     """Read what the chain has after `begin` and up to `end`. Raises LogbookError for a row that is not there."""
     piece = Piece()
-    growing: dict[tuple[str, int], Iterator[tuple[Any, ...]]] = {}
+    growing: dict[tuple[str, int], sqlite3.Cursor] = {}
     seen: set[tuple[str, str]] = set()
     entries = connection.execute(
         "SELECT origin, seq, attempt, covers, row, old, hash, link FROM chain WHERE seq > ? AND seq <= ? ORDER BY seq",
@@ -83,45 +83,47 @@ def piece_of(connection: sqlite3.Connection, plan: Plan, begin: int, end: int) -
             if (entry.table, entry.key or "") in seen:
                 continue
             seen.add((entry.table, entry.key or ""))
-            names, row = _keyed(connection, entry)
+            cursor = _keyed(connection, entry)
         else:
-            names, row = _next(connection, piece, entry, growing)
-        piece.tables.setdefault(entry.table, Rows(names)).rows.append(row)
+            cursor = _growing(connection, piece, entry, growing, resumed=entry.attempt in plan.resumed)
+        if entry.table not in piece.tables:
+            piece.tables[entry.table] = Rows(tuple(column[0] for column in cursor.description))
+        piece.tables[entry.table].rows.append(_there(cursor.fetchone(), entry))
     return piece
 
 
-def _keyed(connection: sqlite3.Connection, entry: Entry) -> tuple[tuple[str, ...], tuple[Any, ...]]:
+def _keyed(connection: sqlite3.Connection, entry: Entry) -> sqlite3.Cursor:
+    """Return the row that bears the entry's key."""
     columns = COVERED[entry.table]
     cells = [entry.key] if len(columns) == 1 else json.loads(entry.key or "[]")
     condition = " AND ".join(f"{column} = ?" for column in columns)
-    cursor = connection.execute(f"SELECT * FROM {entry.table} WHERE {condition}", cells)  # noqa: S608 - words of ours
-    return _names(cursor), _there(cursor.fetchone(), entry)
+    return connection.execute(f"SELECT * FROM {entry.table} WHERE {condition}", cells)  # noqa: S608 - words of ours
 
 
-def _next(
+def _growing(
     connection: sqlite3.Connection,
     piece: Piece,
     entry: Entry,
-    growing: dict[tuple[str, int], Iterator[tuple[Any, ...]]],
-) -> tuple[tuple[str, ...], tuple[Any, ...]]:
-    """Return the row of a table that only grows that the entry is about."""
+    begun: dict[tuple[str, int], sqlite3.Cursor],
+    *,
+    resumed: bool,
+) -> sqlite3.Cursor:
+    """Return the rows of a table that only grows, the next being the one that the entry is about."""
     number = entry.attempt or 0
-    cursor_key = (entry.table, number)
-    if cursor_key not in growing:
-        before = connection.execute(
-            "SELECT count(*) FROM chain WHERE seq < ? AND covers = ? AND attempt = ?",
-            (entry.place, entry.table, number),
-        ).fetchone()[0]
-        growing[cursor_key] = connection.execute(
+    key = (entry.table, number)
+    if key not in begun:
+        # Looking through the whole chain takes long, and is seldom needed: an attempt is mostly sent as a whole.
+        before = 0
+        if resumed:
+            before = connection.execute(
+                "SELECT count(*) FROM chain WHERE seq < ? AND covers = ? AND attempt = ?",
+                (entry.place, entry.table, number),
+            ).fetchone()[0]
+        begun[key] = connection.execute(
             f"SELECT * FROM {entry.table} WHERE attempt = ? ORDER BY seq LIMIT -1 OFFSET ?",  # noqa: S608 - words of ours
             (piece.attempts.get(number), before),
         )
-    cursor: Any = growing[cursor_key]
-    return _names(cursor), _there(next(cursor, None), entry)
-
-
-def _names(cursor: Any) -> tuple[str, ...]:
-    return tuple(column[0] for column in cursor.description)
+    return begun[key]
 
 
 def _there(row: tuple[Any, ...] | None, entry: Entry) -> tuple[Any, ...]:
