@@ -299,10 +299,9 @@ def answers(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Iterator[Callable[
         left.extend(said)
         return asked
 
-    whole = new_asking.ask_for
     for name in ("new", "first_files"):
         monkeypatch.setattr(f"bringup.commands.{name}.at_a_terminal", lambda: True)
-    monkeypatch.setattr(new_asking, "ask_for", lambda wanted, nets: whole(wanted, nets, typed))
+    monkeypatch.setattr(new_asking, "typed", typed)
     monkeypatch.setattr("bringup.commands.bench_find.typed", typed)
     yield give
     assert not left, f"never asked for: {left}"
@@ -332,6 +331,67 @@ def test_everything_can_be_asked_and_what_cannot_be_read_is_asked_again(
     assert "VIN would work from 0 V on: '12 V'. Such as 9 V .. 15 V" in told, "12 V at 12 V is ± 12 V"
     assert "converter: {kind: linear}" in Path("buoy-lamp-board.yaml").read_text(encoding="utf-8").split("N5:")[1]
     assert "current_limit: 150 mA" in Path("buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
+
+
+def test_an_answer_can_be_taken_back_as_far_as_the_first(
+    answers: Callable[..., list[str]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = answers(
+        "<", "Buoy lamb", "<", "Buoy lamp", "A", "",
+        "", "12", "9 V .. 15 V", "J1", "",
+        "3V3", "33", "<", "<", "<", "AUX", "5", "", "J2", "",
+        "3V3", "3.3", "VIM", "<", "3.4", "AUX", "2 %", "", "", "TP1",
+        "", "<", "<", "TP2", "", "150 mA",
+    )  # fmt: skip
+
+    assert main(["new"]) == 0
+    board = load_procedure("buoy-lamp-first-power-on.yaml").board
+    told = capsys.readouterr().out
+
+    assert list(board.inputs) == ["VIN", "AUX"], "that there are no more inputs was taken back"
+    assert (board.rails["3V3"].source, str(board.rails["3V3"].expect)) == ("AUX", "3.4 V ± 2 %")
+    assert board.rails["3V3"].probe == "TP2"
+    assert told.count("there is no answer to take back") == 1
+    assert told.count("Inputs: where a supply feeds the board") == 1, "what was told already is not told again"
+    assert [question for question in asked if question.startswith("Its voltage")] == ["Its voltage, such as 3.3 V"] * 6
+
+
+def test_what_does_not_fit_at_the_end_is_asked_again_and_the_rest_is_kept(
+    answers: Callable[..., list[str]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = answers(
+        "Buoy lamp", "A", "LMP-001",
+        "", "15", "10 V .. 18 V", "J1", "",
+        "12V0", "12", "", "2 %", "", "14 V", "TP1", "3V3", "3.3", "12V0", "2 %", "25 mA", "3 V", "TP2", "",
+        "150 mA",
+        "3V4", "3V3", "", "", "", "", "3.9 V", "-",
+        "12V0", "8", "", "2 %", "", "", "",
+    )  # fmt: skip
+
+    assert main(["new"]) == 0
+    board = load_procedure("buoy-lamp-first-power-on.yaml").board
+    told = capsys.readouterr().out
+
+    assert "damage_above of 3V3 lies within what it is meant to reach" in told
+    assert "12V0 (12 V) lies above the 10 V that VIN may come down to" in told
+    assert "nothing is called '3V4'" in told
+    assert (str(board.rails["12V0"].expect), board.rails["12V0"].probe) == ("8 V ± 2 %", "TP1")
+    kept = board.rails["3V3"]
+    assert (kept.source, str(kept.damage_above), kept.probe) == ("12V0", "3.9 V", "")
+    assert [load.default for load in kept.loads] == [0.025]
+    assert "Which is to be answered again: VIN, 12V0, 3V3, limit (Enter: 12V0)" in asked
+    assert "What damages what hangs on it, such as 3.6 V (Enter: 3 V; -: not known)" in asked
+    assert "current_limit: 150 mA" in Path("buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
+
+
+def test_an_input_beyond_the_simulated_supply_is_asked_again(answers: Callable[..., list[str]]) -> None:
+    answers(
+        "Buoy lamp", "", "", "", "48", "", "", "", "3V3", "3.3", "", "2 %", "", "", "", "", "150 mA",
+        "", "24", "", "",
+    )  # fmt: skip
+
+    assert main(["new"]) == 0
+    assert str(load_procedure("buoy-lamp-first-power-on.yaml").board.inputs["VIN"].voltage) == "24 V"
 
 
 def test_a_person_may_agree_to_replace_a_file(answers: Callable[..., list[str]]) -> None:

@@ -5,8 +5,9 @@ The current limit comes from a person, else from what the board file itself lets
 
 from __future__ import annotations
 
+import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,11 +36,21 @@ SUPPLY_VOLTS = {1: 36.0, 2: 36.0, 3: 6.0}
 """What the outputs of the simulated supply give."""
 MULTIPLE = 2.0
 """A current limit over what the board should draw (common practice, no source)."""
+_NET = re.compile(r"  '?([^ '#][^']*)'?:")
+"""How the part of a net begins in a board file."""
 NICE = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 
+class DoesNotFit(CommandError):  # noqa: N818 - nothing went wrong: it is asked again
+    """What was stated does not fit together. `nets`: which of them it looks like."""
+
+    def __init__(self, message: str, what_to_do: str = "", nets: Sequence[str] = ()) -> None:
+        super().__init__(message, what_to_do)
+        self.nets = tuple(nets)
+
+
 def make(stated: Stated, begin: str, today: date) -> FirstFiles:
-    """Put the three files together. Raises CommandError for what a simulated bench cannot serve."""
+    """Put the three files together. Raises DoesNotFit for what a simulated bench cannot serve."""
     inputs = [net for net in stated.nets if not net.source]
     files = FirstFiles(
         stated.board,
@@ -58,15 +69,16 @@ def make(stated: Stated, begin: str, today: date) -> FirstFiles:
 
 
 def outputs_for(inputs: list[Net]) -> Mapping[str, int]:
-    """Give each input an output of the simulated supply. Raises CommandError where that cannot be."""
+    """Give each input an output of the simulated supply. Raises DoesNotFit where that cannot be."""
     left = dict(SUPPLY_VOLTS)
     given = {}
     for net in sorted(inputs, key=lambda one: -_highest(one)):
         fitting = [number for number, most in left.items() if most >= _highest(net)]
         if not fitting:
-            raise CommandError(
+            raise DoesNotFit(
                 f"the simulated supply has no output for {net.name} at {net.volts}: it gives 36 V at two, 6 V at one",
                 "Write the files by hand: bringup check --fields board --whole, --fields procedure, --fields bench.",
+                [net.name],
             )
         number = min(fitting, key=lambda one: (left[one], one)) if len(inputs) > 2 else fitting[0]  # noqa: PLR2004
         given[net.name] = number
@@ -104,14 +116,18 @@ def nice(amps: float) -> float:
     return next((round(step * power, 6) for step in NICE if step * power >= amps - 1e-9), amps)
 
 
-def write(files: FirstFiles, wanted: Wanted, to_try: str) -> ExitCode:
-    """Check all three, write them, and say what to do next. Raises CommandError; then nothing was written."""
-    texts = {
-        wanted.into / files.board_file: board_text(files),
-        wanted.into / files.procedure_file: procedure_text(files),
-        wanted.into / files.bench_file: bench_text(files),
+def texts_of(files: FirstFiles, into: Path) -> dict[Path, str]:
+    """Return what is written into each file."""
+    return {
+        into / files.board_file: board_text(files),
+        into / files.procedure_file: procedure_text(files),
+        into / files.bench_file: bench_text(files),
     }
-    refuse_faulty(texts)
+
+
+def write(files: FirstFiles, wanted: Wanted, to_try: str) -> ExitCode:
+    """Write all three and say what to do next. Raises CommandError; then nothing was written."""
+    texts = texts_of(files, wanted.into)
     force = wanted.force or _agreed(list(texts))
     for path in texts:
         check_target(path, force=force, such_as="--board with another name")
@@ -140,7 +156,7 @@ def _agreed(paths: list[Path]) -> bool:
 
 
 def refuse_faulty(texts: Mapping[Path, str]) -> None:
-    """Refuse what `bringup check` would refuse, before anything is written. Raises CommandError."""
+    """Refuse what `bringup check` would refuse, before anything is written. Raises DoesNotFit."""
     from bringup.commands.check import check_files
 
     with tempfile.TemporaryDirectory(prefix="bringup-new-") as folder:
@@ -149,7 +165,16 @@ def refuse_faulty(texts: Mapping[Path, str]) -> None:
             paths.append(Path(folder) / path.name)
             paths[-1].write_text(text, encoding="utf-8")
         checked = check_files(tuple(paths), None)
-        found = {str(problem).replace(f"{folder}/", "") for one in checked for problem in one.problems}
-    if found:
-        told = "\n".join(sorted(found))
-        raise CommandError(f"what was stated does not fit together, so nothing was written:\n{told}")
+        problems = [problem for one in checked for problem in one.problems]
+    if problems:
+        told = "\n".join(sorted({str(problem).replace(f"{folder}/", "") for problem in problems}))
+        by_name = {path.name: text.splitlines() for path, text in texts.items()}
+        blamed = (_net_at(by_name.get(Path(each.path).name, []), each.line) for each in problems)
+        what = f"what was stated does not fit together, so nothing was written:\n{told}"
+        raise DoesNotFit(what, nets=tuple(dict.fromkeys(filter(None, blamed))))
+
+
+def _net_at(lines: Sequence[str], line: int) -> str:
+    """Return the net of a board file whose part that line is in; '' where it is in none."""
+    begun = (_NET.fullmatch(each) for each in reversed(lines[:line]))
+    return next((found.group(1) for found in begun if found is not None), "")

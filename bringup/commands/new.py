@@ -6,6 +6,7 @@ import re
 import shlex
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -15,6 +16,9 @@ from bringup.core.quantity import parse_quantity
 from bringup.core.serials import pattern_like
 from bringup.errors import CommandError, ExitCode, NotationError
 from bringup.files.rail_list import Net, read_rail_list
+
+if TYPE_CHECKING:
+    from bringup.files.first_files import FirstFiles
 
 SUCH_AS = (
     "Give them as a CSV file, as a spreadsheet saves it:\n"
@@ -96,15 +100,29 @@ def new(wanted: Wanted) -> ExitCode:
     """Ask for what is missing, put the three files together, check them, and write them. Raises BringupError."""
     check_options(wanted)
     nets = () if wanted.rails is None else read_rail_list(wanted.rails)
-    if at_a_terminal():
-        from bringup.commands.new_asking import ask_for
+    from bringup.commands.first_files import DoesNotFit, make, refuse_faulty, texts_of, write
 
-        stated = ask_for(wanted, nets)
+    def fitting(stated: Stated) -> FirstFiles:
+        files = make(stated, slug(stated.board), datetime.now(UTC).astimezone().date())
+        refuse_faulty(texts_of(files, wanted.into))
+        return files
+
+    if at_a_terminal():
+        from bringup.commands.new_asking import Asking
+
+        asking = Asking(wanted, nets)
+        stated = asking.all()
+        while True:
+            try:
+                files = fitting(stated)
+                break
+            except DoesNotFit as error:
+                if nets:
+                    raise  # the list is put right in its own file
+                stated = asking.again(stated, str(error), error.nets)
     else:
         stated = _without_asking(wanted, nets)
-    from bringup.commands.first_files import make, write
-
-    files = make(stated, slug(stated.board), datetime.now(UTC).astimezone().date())
+        files = fitting(stated)
     return write(files, wanted, command_to_try(files.procedure_file, files.bench_file, stated.example, wanted.into))
 
 
