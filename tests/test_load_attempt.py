@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bringup.core.bench import LoadCeiling
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.loaded import load_protection
 from bringup.core.procedure import Apply, Dwell, PowerOff, Sink, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, Kind, Result
@@ -91,6 +94,75 @@ def load_set_to(bench: SimulatedBench) -> list[str]:
 
 
 # drawing
+
+
+def protected(tmp_path: Path, *steps: Step) -> SimulatedBench:
+    """A bench whose load has protections of its own, with levels."""
+    path = tmp_path / "bench.yaml"
+    board = ROOT / "fixtures/boards/mooring-buoy-logger.yaml"
+    path.write_text(
+        f"bench: Test bench\nsimulate: {{board: {board}}}\n"
+        "supply: {dialect: select-by-number, outputs: {VIN: 1}}\nmeter: {dialect: configure-and-read}\n"
+        "load: {dialect: function-and-input, channels: {3V3: 1}, ceiling: {current: 500 mA, power: 3 W}}\n"
+        "probing: fixed wiring\n",
+        encoding="utf-8",
+    )
+    return simulated_bench(with_steps(APPLY, *steps), history=SEEN, bench_path=path)
+
+
+def test_the_loads_own_protections_lie_above_what_it_draws_and_are_on_before_it_draws(tmp_path: Path) -> None:
+    bench = protected(tmp_path, drawing(level="100 mA"), Step(0, Sink("3V3")))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    set_to = load_set_to(bench)
+    guard = [text for text in set_to if "PROT" in text]
+    assert guard == ["CURR:PROT 0.15", "CURR:PROT:STAT ON", "POW:PROT 0.42075"]
+    assert set_to.index("CURR 0.1") < set_to.index(guard[0]) < set_to.index(guard[-1]) < set_to.index("INP ON")
+
+
+@pytest.mark.parametrize(
+    ("asked", "answer", "words"),
+    [
+        ("CURR:PROT?", "30.0", "over-current protection was set to 150 mA but the load reads back 30 A"),
+        ("CURR:PROT?", "0.02", "over-current protection was set to 150 mA but the load reads back 20 mA"),
+        ("CURR:PROT:STAT?", "0", "over-current protection was to be on, and the load says that it is not"),
+        ("POW:PROT?", "150", "over-power protection was set to"),
+    ],
+)
+def test_a_load_that_does_not_take_its_protections_draws_nothing(
+    tmp_path: Path, asked: str, answer: str, words: str
+) -> None:
+    bench = protected(tmp_path, drawing(level="100 mA"))
+    assert bench.load_link is not None
+    bench.load_link.troubles.garbage[asked] = answer
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert words in outcome.cause
+    assert "INP ON" not in load_set_to(bench)
+
+
+@pytest.mark.parametrize(
+    ("mode", "level", "volts", "amps", "watts"),
+    [
+        ("current", 0.1, (3.2, 3.4), 0.15, 0.425),
+        ("current", 0.48, (3.2, 3.4), 0.5, 2.04),
+        ("power", 1.0, (2.5, 3.4), 0.5, 1.25),
+        ("resistance", 34.0, (3.2, 3.4), 0.15, 0.425),
+        ("current", 0.1, (0.0, 0.0), 0.15, 3.0),
+        ("power", 1.0, (0.0, 0.0), 0.5, 1.25),
+    ],
+)
+def test_levels_of_a_loads_protections_stay_within_the_benchs_ceiling(
+    mode: str, level: float, volts: tuple[float, float], amps: float, watts: float
+) -> None:
+    found = load_protection(mode, level, volts, LoadCeiling(q("500 mA"), q("3 W")))
+
+    assert (found.over_current, found.over_power) == (approx(amps), approx(watts))
+    assert load_protection("resistance", 34.0, (0.0, 0.0), LoadCeiling()).over_current is None
 
 
 def test_each_draw_is_set_in_order_read_before_and_under_load_and_taken_off_again() -> None:

@@ -34,7 +34,7 @@ def examine_loads(procedure: Procedure, bench: Bench | None) -> Iterator[Finding
             continue
         drawn = {**fed.drawn, action.rail: action}
         if bench is not None and bench.load is not None:
-            yield from _ceiling(step, action, bench.load, _range(procedure, action))
+            yield from _ceiling(step, action, bench.load, volts_at(procedure, action))
         source = board.input_of(action.rail)
         if not board.inputs:
             yield Finding(
@@ -94,7 +94,7 @@ def _channel(step: Step, action: Sink, bench: Bench) -> Iterator[Finding]:
         )
 
 
-def _range(procedure: Procedure, action: Sink) -> tuple[float, float]:
+def volts_at(procedure: Procedure, action: Sink) -> tuple[float, float]:
     """Return the lowest and highest volts, by magnitude, at which the load draws from a sound rail."""
     high = highest_volts(procedure)[action.rail]
     if action.stop_voltage is not None:

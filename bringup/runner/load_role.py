@@ -86,6 +86,12 @@ class Load(Protocol):
     def set_stop_voltage(self, channel: int, mode: str, volts: float) -> Pending[Done]:
         """Set the voltage below which it stops drawing; a Trouble if the dialect cannot."""
 
+    def can_protect(self, protection: str) -> bool:
+        """Whether 'over_current' or 'over_power' has a level that can be set."""
+
+    def set_protection(self, channel: int, protection: str, level: float) -> Pending[Done]:
+        """Set the level (A or W) of such a protection and enable it; `on` is what it says of that, None: nothing."""
+
     def switch(self, channel: int, on: bool) -> Pending[Done]:
         """Switch one input and ask what it is now."""
 

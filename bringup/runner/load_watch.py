@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from bringup.core.dialect import LOAD_MODES
 from bringup.core.frozen import frozen
+from bringup.core.loaded import LoadProtection
 from bringup.core.quantity import format_quantity
 from bringup.errors import LinkError
 from bringup.runner.endings import BrokenOff, CalledOff, Trip
@@ -46,6 +47,8 @@ class Draw:
     stop_voltage: float | None = None
     damage_above: float | None = None
     """Volts at the point, by magnitude, above which something is damaged."""
+    protection: LoadProtection | None = None
+    """Levels of the load's own protections, where it has some."""
 
     @property
     def words(self) -> str:

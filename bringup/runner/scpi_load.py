@@ -14,7 +14,7 @@ from bringup.core.models import as_model
 from bringup.core.spelling import ask, spell
 from bringup.core.understanding import understand_mode, understand_number, understand_output, understand_switch
 from bringup.errors import BenchError
-from bringup.runner.exchange import Told, apart, attach, faults_in, settled, taking_part, tell
+from bringup.runner.exchange import Told, apart, attach, faults_in, one_by_one, settled, taking_part, tell
 from bringup.runner.load_replies import LEVELS, LOOK, SETTINGS, TRIPS, HeardLoad, sample, settings
 from bringup.runner.load_role import ChannelSettings, LoadSample
 from bringup.runner.pending import Pending
@@ -161,6 +161,18 @@ class ScpiLoad:
         """Set the voltage below which it stops drawing."""
         return self._set(channel, "set_stop_voltage", volts) if self.can_stop(mode) else self._cannot("a stop voltage")
 
+    def can_protect(self, protection: str) -> bool:
+        """Whether 'over_current' or 'over_power' has a level that can be set."""
+        return can_tell(self._dialect, f"set_{protection}")
+
+    def set_protection(self, channel: int, protection: str, level: float) -> Pending[Done]:
+        """Set the level of a protection, then enable it where that is told apart."""
+        first, state = self._set(channel, f"set_{protection}", level), f"{protection}_state"
+        if not can_tell(self._dialect, state):
+            return first
+        enabling = lambda: self._told(channel, state, on=True).then(lambda said: self._switched(channel, said, state))  # noqa: E731
+        return one_by_one(first, [enabling], self._dialect.timeout)
+
     def clear_trip(self, channel: int) -> Pending[Done]:
         """Clear a tripped protection; `on` is what the input is afterwards."""
         if not can_tell(self._dialect, "clear_trip"):
@@ -256,8 +268,9 @@ class ScpiLoad:
         told = tell(self._link, dialect, sends, checks, first=first.messages, ignored=ignored)
         return told.then(noted) if first.messages else told
 
-    def _switched(self, channel: int, said: Told) -> Done:
-        on = understand_switch(self._dialect, "switch", said.checks[0].line, channel)
+    def _switched(self, channel: int, said: Told, what: str = "switch") -> Done:
+        known = can_ask(self._dialect, what)
+        on = understand_switch(self._dialect, what, said.checks[0].line, channel) if known else None
         return Done(on=on, troubles=(*said.troubles, *self._astray(channel, said)))
 
     def _astray(self, channel: int, said: Told) -> tuple[Trouble, ...]:

@@ -36,6 +36,9 @@ BOUND_IN_ORDER = 2.5
 """Seconds that an orderly end waits for the load before the output that feeds it goes off anyway."""
 READ_BACK = (0.005, 0.002)
 """A level may come back off by this part of it plus this many A, W, V or ohm: half a digit of a coarse load."""
+COARSE = 0.05
+"""Protection is set in coarser steps than a level: by this part of it it may come back higher (common practice, no
+source)."""
 UNKNOWN = "LOAD STATE UNKNOWN: switch the load off at its own switch"
 
 
@@ -109,6 +112,7 @@ class Sinking:
         if draw.stop_voltage is not None:
             stop = load.set_stop_voltage(channel, draw.mode, draw.stop_voltage)
             self._set("stop voltage", stop, draw.stop_voltage, "V")
+        self._protect(draw)
         found = self._result(load.settings(channel), "reading its settings back")
         self._journal.troubles("load", found.troubles)
         if found.on is not False:
@@ -125,6 +129,29 @@ class Sinking:
             took, most = shown(self._look_takes, "s", 2), shown(LONGEST_LOOK, "s", 2)
             raise BrokenOff(f"the load is too slow to be watched: a look takes {took}, {most} is the most")
         return sample
+
+    def _protect(self, draw: Draw) -> None:
+        """Set the load's own protections above what it is to draw. Raises BrokenOff where it does not take them."""
+        levels = draw.protection
+        if levels is None:
+            return
+        for name, unit, level, least in (
+            ("over_current", "A", levels.over_current, levels.amps),
+            ("over_power", "W", levels.over_power, levels.watts),
+        ):
+            if level is None or not self.load.can_protect(name):
+                continue
+            said = f"{name.replace('_', '-')} protection"
+            done = self._result(self.load.set_protection(draw.channel, name, level), f"setting its {said}")
+            self._keep(f"setting the load's {said}", done)
+            read, wanted = done.readback, format_quantity(level, unit)
+            if done.on is False:
+                raise BrokenOff(f"the load's {said} was to be on, and the load says that it is not")
+            if read is None:
+                self._journal.event("unread", f"the load does not read back its {said}")
+            elif not (least <= read * (1 + READ_BACK[0]) and read <= level + COARSE * level + READ_BACK[1]):
+                text = f"the load's {said} was set to {wanted} but the load reads back {format_quantity(read, unit)}"
+                raise BrokenOff(text)
 
     def go(self, draw: Draw) -> None:
         """Switch on what was prepared. From before the message goes out, the channel counts as on."""

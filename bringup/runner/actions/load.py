@@ -10,11 +10,12 @@ from decimal import Decimal
 
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import Limits
-from bringup.core.loaded import amps_drawn
+from bringup.core.loaded import amps_drawn, load_protection
 from bringup.core.procedure import Sink
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
+from bringup.core.safety_load import volts_at
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.measure import below_minimum_load
@@ -44,7 +45,9 @@ def load(work: Work, action: Sink, at: str = "") -> bool:
         return False
     stop = None if action.stop_voltage is None else action.stop_voltage.number
     damage = damage_above(work, action.rail)
-    draw = Draw(channel, action.rail, action.mode, action.level.number, stop, damage)
+    around = volts_at(work.setup.procedure, action)
+    protection = load_protection(action.mode, action.level.number, around, role.ceiling)
+    draw = Draw(channel, action.rail, action.mode, action.level.number, stop, damage, protection)
     if why := _not_fed(work, action.rail):
         work.tally.missing.append(f"{action.rail} is not loaded: {why}")
         return False
