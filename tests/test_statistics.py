@@ -7,10 +7,12 @@ import math
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 import bringup.core.distributions as module
 import bringup.core.variance as analysis
-from bringup.core.charts import broken_rules, chart, moving_average, orders_beyond, trend
+from bringup.core.charts import broken_rules, chart, climbing, middle_slope, moving_average, orders_beyond, trend
 from bringup.core.correlation import correlation
 from bringup.core.distributions import t_quantile
 from bringup.core.intervals import (
@@ -319,3 +321,17 @@ def test_without_scipy_the_message_says_what_it_is_for_and_how_to_have_it(monkey
     with pytest.raises(NoStatistic, match="Student's t is computed by scipy, which is not installed") as told:
         grubbs(URANIUM)
     assert "pip install 'bringup[statistics]'" in told.value.what_to_do
+
+
+@given(st.lists(st.integers(-5, 5), min_size=2, max_size=40))
+def test_pairs_that_climb_are_counted_as_if_each_was_looked_at(values: list[int]) -> None:
+    pairs = [(one, other) for place, one in enumerate(values) for other in values[place + 1 :]]
+
+    assert climbing(values) == sum((other > one) - (other < one) for one, other in pairs)
+
+
+def test_the_slope_of_many_values_is_found_without_looking_at_all_pairs() -> None:
+    values = [0.25 * place + (place * 7919 % 13) for place in range(20_001)]
+
+    assert middle_slope(values) == pytest.approx(0.25, rel=1e-3)
+    assert middle_slope([3.0 + 0.5 * place for place in range(301)]) == 0.5

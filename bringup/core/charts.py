@@ -6,9 +6,10 @@ Rules: the four of the Western Electric handbook of 1956, as NIST/SEMATECH e-Han
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import combinations, pairwise
 from statistics import NormalDist, median
 
 from bringup.core.capability import D2
@@ -29,6 +30,10 @@ LEAST_TREND = 5
 """Of four values even the rarest orders are no rarer than one in twelve, 2 / 4!; of five 2 / 5! = 0.017."""
 MOST_EXACT = 60
 """Up to so many values without ties their orders are counted, beyond a normal distribution stands for that."""
+
+
+MOST_PAIRED = 300
+"""Up to so many values a slope is taken between all pairs."""
 
 
 @frozen
@@ -55,7 +60,7 @@ class Chart:
 class Trend:
     """Whether values climb or fall in their order: Mann and Kendall's S, and how rare that is without a trend.
 
-    `slope`: the median of the slopes between all pairs (Theil and Sen), a step each; `chance` two-sided, 0 .. 1.
+    `slope`: the median of the slopes between pairs (see `middle_slope`), a step each; `chance` two-sided, 0 .. 1.
     """
 
     s: int
@@ -102,14 +107,36 @@ def trend(values: Sequence[float]) -> Trend:
     ties = [size for size in Counter(values).values() if size > 1]
     if ties == [count]:
         raise NoStatistic(f"no trend: all {count} values are the same")
-    pairs = [(one, other) for one in range(count) for other in range(one + 1, count)]
-    s = sum((values[other] > values[one]) - (values[other] < values[one]) for one, other in pairs)
-    slope = median((values[other] - values[one]) / (other - one) for one, other in pairs)
+    s, slope = climbing(values), middle_slope(values)
     if not ties and count <= MOST_EXACT:
         return Trend(s, min(1.0, 2 * orders_beyond(count, abs(s))), slope)
     variance = (count * (count - 1) * (2 * count + 5) - sum(t * (t - 1) * (2 * t + 5) for t in ties)) / 18
     z = (abs(s) - 1) / math.sqrt(variance) if s else 0.0
     return Trend(s, min(1.0, 2 * (1 - NormalDist().cdf(z))), slope)
+
+
+def climbing(values: Sequence[float]) -> int:
+    """Return S of Mann and Kendall: pairs of which the later value is greater, less those of which it is smaller."""
+    before: list[float] = []
+    s = 0
+    for value in values:
+        place = bisect_left(before, value)
+        s += place - (len(before) - bisect_right(before, value, place))
+        before.insert(place, value)
+    return s
+
+
+def middle_slope(values: Sequence[float]) -> float:
+    """Return the median of the slopes, a step each: between all pairs up to MOST_PAIRED values (Theil and Sen).
+
+    Beyond, between each value and the one half of them later (Theil's incomplete method; from memory): all pairs of
+    20,000 values would fill the memory.
+    """
+    count = len(values)
+    if count <= MOST_PAIRED:
+        return median((values[b] - values[a]) / (b - a) for a, b in combinations(range(count), 2))
+    apart = count - count // 2
+    return median((values[place + apart] - values[place]) / apart for place in range(count - apart))
 
 
 def orders_beyond(count: int, s: int) -> float:
