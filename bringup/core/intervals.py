@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from fractions import Fraction
 from statistics import NormalDist
 
 from bringup.core.distributions import beta_quantile, chi_squared_quantile, t_quantile
@@ -94,17 +95,21 @@ def median_interval(values: Sequence[float], confidence: float = CONFIDENCE) -> 
     enough(values, 1, "an interval of a median")
     whole_numbers(values)
     ordered, count = sorted(values), len(values)
-    outside, found = 0.0, None
+    # Ways in which at most so many of all values lie below, as whole numbers: `math.comb` of thousands is slow.
+    most = math.floor(Fraction(1 - confidence) * 2**count / 2)
+    ways, outside = 1, 0
+    found: int | None = None
     for place in range(count // 2):
-        outside += 2 * math.comb(count, place) / 2**count
-        if outside > 1 - confidence:
+        if outside + ways > most:
             break
-        found = Interval(ordered[place], ordered[count - 1 - place], 1 - outside)
+        outside += ways
+        ways = ways * (count - place) // (place + 1)
+        found = place
     if found is None:
         raise NoStatistic(
             f"{count} values are too few for an interval of the median at {100 * confidence:g} %", "Read more units."
         )
-    return found
+    return Interval(ordered[found], ordered[count - 1 - found], 1 - 2 * outside / 2**count)
 
 
 def clopper_pearson(passed: int, judged: int, confidence: float = CONFIDENCE) -> Interval:
