@@ -20,6 +20,7 @@ from bringup.commands.main import main
 from bringup.commands.tables import format_table, time_column
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.words import AttemptResult, Result, StepOutcome
+from bringup.core.yields import wilson
 from bringup.errors import CommandError, ExitCode
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server_address import AnyLogbook
@@ -159,7 +160,67 @@ def test_standing_shows_last_and_first_result_and_what_failed(run: Run) -> None:
         "MBL-0002  B         L1   passed  2026-11-26 17:32:00 IST         2  failed",
         "MBL-0003  B         L1   failed  2026-11-27 17:32:00 IST         1  failed",
         "    a trip at VIN",
+        "Lot L1, First power-on: first-attempt yield 1 of 3 (33 %; 95 %: 6 % to 79 %),",
+        "    passed by now 2 of 3",
+        "Lot L1, First power-on, SIMULATED: first-attempt yield 0 of 1 (0 %; 95 %: 0 % to 79 %),",
+        "    passed by now 0 of 1",
     ]
+
+
+def test_standing_is_filtered_by_the_last_attempt_sorted_and_limited(run: Run) -> None:
+    _, out, _ = run("standing", "--real", "--sort", "-attempts", "--limit", "2", "--as", "csv")
+    assert [line.split(",")[0] for line in out.splitlines()] == ["serial", "MBL-0002", "MBL-0001"]
+    _, out, _ = run("standing", "--result", "failed", "--since", "2026-11-27", "--json")
+    assert [(unit["serial"], unit["simulated"]) for unit in json.loads(out)] == [
+        ("MBL-0001", True),
+        ("MBL-0003", False),
+    ]
+    (unit,) = json.loads(run("standing", "--serial", "MBL-0003", "--json")[1])
+    (of_lot,) = unit["lot_yield"]
+    low, high = wilson(1, 3)
+    assert of_lot == {
+        "procedure": "First power-on",
+        "passed_first": 1,
+        "judged": 3,
+        "passed_by_now": 2,
+        "undecided": 0,
+        "low": pytest.approx(low),
+        "high": pytest.approx(high),
+    }
+    code, _, err = run("standing", "--sort", "colour")
+    assert code == ExitCode.REFUSED
+    assert "cannot sort by 'colour'\n  Sort by one of: serial, board" in err
+
+
+@pytest.fixture(scope="module")
+def versions(tmp_path_factory: pytest.TempPathFactory, engine: Callable[[Path], AnyLogbook]) -> AnyLogbook:
+    path = tmp_path_factory.mktemp("versions") / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        for number, word, version in ((1, "version", "1.4.2"), (2, "firmware", "2.0_a"), (3, "line", "1.4.9")):
+            begin = start(f"MBL-000{number}", at=NOON + timedelta(hours=number))
+            record.begin(begin)
+            record.step_begun(MEASURE, begin.started, 101.0)
+            record.event(
+                "heard", "found", at=begin.started, monotonic=102.0, step=MEASURE, data={word: version, "n": "7"}
+            )
+            record.reading(volts(3.3, at=begin.started))
+            record.step_ended(MEASURE, StepOutcome.DONE, "pass", at=begin.started)
+            record.end(AttemptResult.PASSED, "", at=begin.started, off_verified=True)
+    return engine(path)
+
+
+@pytest.mark.parametrize(("asked", "serials"), [("1.4.2", [1]), ("1.4*", [1]), ("?.*", [1, 2]), ("2.0_a", [2])])
+def test_firmware_is_what_the_board_named(run: Run, versions: AnyLogbook, asked: str, serials: list[int]) -> None:
+    for command in ("attempts", "readings", "standing"):
+        _, out, _ = run(command, "--firmware", asked, "--json", logbook=versions)
+        assert [row["serial"] for row in json.loads(out)] == [f"MBL-000{number}" for number in serials]
+
+
+def test_a_firmware_that_no_board_named_is_a_mistake(run: Run, versions: AnyLogbook) -> None:
+    code, _, err = run("attempts", "--firmware", "1.4.9", logbook=versions)
+
+    assert code == ExitCode.REFUSED
+    assert "no firmware '1.4.9' is in this logbook\n  Nearest: 1.4.2." in err
 
 
 def test_standing_in_json_keeps_real_and_simulated_apart(run: Run) -> None:

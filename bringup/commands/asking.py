@@ -37,20 +37,33 @@ def serial_asked(unit: str | None, serial: str | None) -> str | None:
     return serial if unit is None else unit
 
 
-def attempt_options(function: F) -> F:
-    """Add `--attempt --procedure --operator --bench --since --until --first --last`; the last two go to `only`."""
+def made_options(function: F) -> F:
+    """Add `--procedure --operator --bench --firmware --since --until`: how, by whom and when an attempt was made."""
     for option in (
-        click.option("--last", "only", flag_value="last", help="Only the last attempt of each unit."),
-        click.option("--first", "only", flag_value="first", help="Only the first attempt of each unit."),
         click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day)."),
         click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25."),
+        click.option(
+            "--firmware",
+            metavar="TEXT",
+            help="Only where the board named this version (`version` in `words:`, listen).",
+        ),
         click.option("--bench", metavar="NAME", help="Only at the bench of this name."),
         click.option("--operator", metavar="NAME", help="Only by this operator."),
         click.option("--procedure", metavar="NAME", help="Only with this procedure."),
-        click.option("--attempt", metavar="ID", help="Only this attempt; the beginning of its id will do."),
     ):
         function = option(function)
     return function
+
+
+def attempt_options(function: F) -> F:
+    """Add `--attempt --first --last` and those of `made_options`; the last two of the first go to `only`."""
+    for option in (
+        click.option("--last", "only", flag_value="last", help="Only the last attempt of each unit."),
+        click.option("--first", "only", flag_value="first", help="Only the first attempt of each unit."),
+        click.option("--attempt", metavar="ID", help="Only this attempt; the beginning of its id will do."),
+    ):
+        function = option(function)
+    return made_options(function)
 
 
 def order_options(keys: Iterable[str], default: str) -> Callable[[F], F]:
@@ -64,6 +77,12 @@ def order_options(keys: Iterable[str], default: str) -> Callable[[F], F]:
         return click.option("--sort", metavar="KEY", default=default, show_default=True, help=order)(function)
 
     return add
+
+
+def check_sort(key: str, keys: Iterable[str]) -> None:
+    """Raise CommandError for a sort key that there is not."""
+    if key.removeprefix("-") not in set(keys):
+        raise CommandError(f"cannot sort by '{key.removeprefix('-')}'", f"Sort by one of: {', '.join(keys)}.")
 
 
 def simulated_asked(choice: str | None) -> bool | None:

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import click
 
-from bringup.commands.asking import simulated_asked, unit_options
-from bringup.commands.common import asked_logbook_option, json_option, print_json
+from bringup.commands.asking import (
+    check_sort,
+    made_options,
+    order_options,
+    parse_time,
+    simulated_asked,
+    unit_options,
+)
+from bringup.commands.common import asked_logbook_option
+from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
     SIMULATED,
@@ -19,8 +28,12 @@ from bringup.commands.tables import (
     with_waiver,
 )
 from bringup.commands.waiting_rescues import say_what_waits
+from bringup.core.patterns import counted
+from bringup.core.wording import folded
 from bringup.core.words import AttemptResult
+from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
+from bringup.logbook.lot_yields import LotYield, lot_yields
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
 from bringup.logbook.server_address import AnyLogbook
@@ -28,28 +41,105 @@ from bringup.logbook.server_address import AnyLogbook
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
 MOST_FAILURES = 5
 
+KEYS: dict[str, Callable[[Standing], Any]] = {
+    "serial": lambda unit: counted(unit.last.serial),
+    "board": lambda unit: unit.last.board,
+    "revision": lambda unit: unit.last.revision,
+    "lot": lambda unit: unit.last.lot,
+    "result": lambda unit: result_text(unit.last),
+    "since": lambda unit: unit.last.ended or unit.last.started,
+    "attempts": lambda unit: unit.attempts,
+    "first": lambda unit: result_text(unit.first),
+}
+"""Sort key -> what units are put in order by; units that are alike in it stand by their serial numbers."""
+
 
 @click.command("standing")
 @asked_logbook_option
 @unit_options
-@json_option
-def command(logbook: AnyLogbook, as_json: bool, simulated: str | None, **others: Any) -> None:
-    """Show all units and where they stand: last result, what failed last, result of the first attempt."""
-    filters = Filters(simulated=simulated_asked(simulated), **others)
+@made_options
+@click.option("--result", type=click.Choice([each.value for each in AttemptResult]), help="Only with this last result.")
+@click.option("--instrument", "used", metavar="NAME", help="Only with this one: role, model, serial number, *IDN?.")
+@order_options(KEYS, "serial")
+@output_options
+def command(
+    logbook: AnyLogbook,
+    form: str,
+    simulated: str | None,
+    since: str | None,
+    until: str | None,
+    result: str | None,
+    sort: str,
+    limit: int | None,
+    **others: Any,
+) -> None:
+    """Show all units and where they stand: last result, what failed last, result of the first attempt; lots' yields.
+
+    Filters are about each unit's last attempt (of those with the procedure that --procedure names). A lot's yield
+    counts the first decided attempt of all its units, whatever else is filtered; its interval is of 95 %.
+    """
+    filters = Filters(
+        simulated=simulated_asked(simulated),
+        since=parse_time(since),
+        until=parse_time(until, end_of_day=True),
+        attempt_result=AttemptResult(result) if result else None,
+        **others,
+    )
+    check_sort(sort, KEYS)
     lacking = say_what_waits(logbook)
-    found, empty = read(logbook, lambda connection: (standing(connection, filters), is_empty(connection)))
-    if as_json:
-        print_json([lacking.beside(unit.as_json(), unit.last.serial) for unit in found])
+
+    def ask(connection: Database) -> tuple[list[Standing], list[LotYield], bool]:
+        found = in_order(standing(connection, filters), sort)[:limit]
+        lots = {(unit.last.board, unit.last.lot, unit.last.simulated) for unit in found}
+        asked = Filters(board=filters.board, procedure=filters.procedure, simulated=filters.simulated)
+        yields = [each for each in lot_yields(connection, asked) if (each.board, each.lot, each.simulated) in lots]
+        return found, yields, is_empty(connection)
+
+    found, yields, empty = read(logbook, ask)
+    if form != "table":
+        print_records([lacking.beside(_as_json(unit, yields), unit.last.serial) for unit in found], form)
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
     else:
-        width = columns(unknown=None)
-        boards = sorted({unit.last.board for unit in found})
-        for board in boards:
-            units = [unit for unit in found if unit.last.board == board]
-            say(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
-            lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",), width=width)
-            say("\n".join(under_rows(lines, [_below(unit) for unit in units], width)))
+        _show(found, yields)
+
+
+def in_order(units: list[Standing], sort: str) -> list[Standing]:
+    """Return them by the sort key, `-` in front for the other way round."""
+    by_serial = sorted(units, key=lambda unit: (KEYS["serial"](unit), unit.last.simulated))
+    return sorted(by_serial, key=KEYS[sort.removeprefix("-")], reverse=sort.startswith("-"))
+
+
+def _as_json(unit: Standing, yields: list[LotYield]) -> dict[str, Any]:
+    """A unit's standing, with the yield of its lot by procedure."""
+    last = unit.last
+    own = (last.board, last.lot, last.simulated)
+    of_lot = [each.as_json() for each in yields if last.lot and (each.board, each.lot, each.simulated) == own]
+    return unit.as_json() | {"lot_yield": of_lot}
+
+
+def _show(found: list[Standing], yields: list[LotYield]) -> None:
+    width = columns(unknown=None)
+    for board in dict.fromkeys(sorted(unit.last.board for unit in found)):
+        units = [unit for unit in found if unit.last.board == board]
+        say(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
+        lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",), width=width)
+        say("\n".join(under_rows(lines, [_below(unit) for unit in units], width)))
+        for each in yields:
+            if each.board == board and each.lot:
+                say("\n".join(folded(line, width) for line in yield_lines(each)))
+
+
+def yield_lines(of: LotYield) -> list[str]:
+    """Tell a lot's yield with one procedure."""
+    head = f"Lot {of.lot}, {of.procedure}{', ' + SIMULATED if of.simulated else ''}"
+    ends, found = of.interval, of.found
+    undecided = f"; {found.undecided} not decided" if found.undecided else ""
+    if ends is None:
+        return [f"{head}: no unit was decided yet{undecided}"]
+    share = f"{100 * found.passed_first / found.judged:.0f} %; 95 %: {100 * ends[0]:.0f} % to {100 * ends[1]:.0f} %"
+    first = f"first-attempt yield {found.passed_first} of {found.judged} ({share})"
+    return [f"{head}: {first},", f"    passed by now {found.passed_last} of {found.judged}{undecided}"]
 
 
 def _row(unit: Standing) -> tuple[str, ...]:

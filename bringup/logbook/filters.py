@@ -7,9 +7,11 @@ have no row in common are simply an empty answer.
 from __future__ import annotations
 
 import difflib
+import json
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
+from fnmatch import fnmatchcase
 
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, Kind, Result
@@ -34,6 +36,8 @@ class Filters:
     lot: str | None = None
     operator: str | None = None
     bench: str | None = None
+    firmware: str | None = None
+    """What the board named as its own: the word `version` or `firmware` of a `listen` of the attempt."""
     attempt: str | None = None
     """An id or the beginning of one."""
     attempt_result: AttemptResult | None = None
@@ -86,6 +90,12 @@ _INSTRUMENTS = (
     " UNION SELECT serial FROM instruments UNION SELECT identity FROM instruments) AS called WHERE name IS NOT NULL"
 )
 
+_FIRMWARE_WORDS = ("version", "firmware")
+"""Words of a `listen` (`words:` in the procedure file) that are taken for the version of the board's firmware."""
+
+_FIRMWARE = " OR ".join(f"e.data LIKE :{word}_named ESCAPE '\\'" for word in _FIRMWARE_WORDS)
+_HEARD = "SELECT DISTINCT data FROM events WHERE kind = 'heard' AND data IS NOT NULL"
+
 _WORDS = {"serial": "unit", "step": "kind of step", "board_state": "board state"}
 
 
@@ -98,6 +108,8 @@ def check_names(connection: Database, filters: Filters) -> Filters:
     for asked in (filters.instrument, filters.used):
         if asked is not None:
             _check_name(connection, "instrument", asked, _INSTRUMENTS)
+    if filters.firmware is not None:
+        _check_firmware(connection, filters.firmware)
     if filters.attempt is None:
         return filters
     return replace(filters, attempt=find_attempt(connection, filters.attempt))
@@ -143,6 +155,10 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     if filters.used is not None:
         clauses.append(f"EXISTS (SELECT 1 FROM instruments i WHERE i.attempt = a.id AND {_CALLED.format('used')})")  # noqa: S608 - words of ours
         values["used"] = like(filters.used)
+    if filters.firmware is not None:
+        clauses.append(f"EXISTS (SELECT 1 FROM events e WHERE e.attempt = a.id AND e.kind = 'heard' AND ({_FIRMWARE}))")  # noqa: S608 - words of ours
+        written = like(json.dumps(filters.firmware, ensure_ascii=False))
+        values |= {f"{word}_named": f'%"{word}": {written}%' for word in _FIRMWARE_WORDS}
     plain: tuple[tuple[str, str, str | int | None], ...] = (
         ("attempt", "a.id = :attempt", filters.attempt),
         ("attempt_result", "a.result = :attempt_result", filters.attempt_result),
@@ -216,6 +232,14 @@ def _check_name(connection: Database, what: str, asked: str, known: str) -> None
     ).fetchone()
     if found is None:
         raise _unknown(what, asked, sorted(str(row[0]) for row in connection.execute(known) if row[0]))
+
+
+def _check_firmware(connection: Database, asked: str) -> None:
+    """Raise CommandError for a version that no board has named."""
+    told = (json.loads(str(row[0])) for row in connection.execute(_HEARD))
+    known = sorted({data[word] for data in told for word in _FIRMWARE_WORDS if data.get(word)})
+    if not any(fnmatchcase(version, asked.replace("[", "[[]")) for version in known):
+        raise _unknown("firmware", asked, known)
 
 
 def _unknown(what: str, asked: str, known: list[str]) -> CommandError:

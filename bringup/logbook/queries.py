@@ -199,18 +199,20 @@ def attempt(connection: Database, beginning: str, *, replaced: bool = False) -> 
 
 
 def standing(connection: Database, filters: Filters) -> list[Standing]:
-    """Return where every unit stands, by serial number; real before simulated. Raises CommandError."""
-    filters = check_names(connection, filters)
+    """Return where every unit stands, by serial number; real before simulated. Raises CommandError.
+
+    The filters are about each unit's last attempt, of those with the procedure where one is asked for.
+    """
+    filters = check_names(connection, replace(filters, sort="", limit=None))
+    serial, simulated, procedure = filters.serial, filters.simulated, filters.procedure
+    firsts = Filters(serial=serial, simulated=simulated, procedure=procedure, only="first")
     counts = {(row["serial"], row["simulated"]): row["attempts"] for row in connection.execute(COUNT_ATTEMPTS)}
     last = _attempts(connection, replace(filters, only="last", sort="serial"))
-    first = {
-        (attempt.serial, attempt.simulated): attempt
-        for attempt in _attempts(connection, Filters(serial=filters.serial, simulated=filters.simulated, only="first"))
-    }
+    first = {(attempt.serial, attempt.simulated): attempt for attempt in _attempts(connection, firsts)}
     decided, since = all_dispositions(connection), reworks_since(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
     for reading in _readings(
-        connection, replace(filters, only="last", sort=""), " AND r.result IN ('fail', 'conditional fail', 'no value')"
+        connection, replace(filters, only="last"), " AND r.result IN ('fail', 'conditional fail', 'no value')"
     ):
         failed[reading.attempt].append(reading)
     return [
