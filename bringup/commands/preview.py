@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -32,7 +33,7 @@ def command(procedure: Path, bench: Path | None, *, as_json: bool) -> ExitCode:
     Nothing is opened. Without a bench, what depends on it is left open. Exit code 2 if it may not be run.
     """
     loaded, on = load(procedure, named_bench(bench))
-    preview = look_ahead(loaded, on, supply_dialect(on))
+    preview = look_ahead(loaded, on, supply_dialect(on), datetime.now(UTC).date())
     if as_json:
         print_json(data_of(preview))
     else:

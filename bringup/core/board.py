@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import field
 from enum import StrEnum
 
+from bringup.core.decision import SIMPLE, DecisionRule
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
@@ -122,6 +123,8 @@ class Input:
     """Inputs that must be on before this one."""
     parts: tuple[str, ...] = ()
     """Reference designators of parts on this net, as far as the file names them."""
+    decision_rule: DecisionRule | None = None
+    """How readings of it are judged; None: as the board says."""
 
 
 @frozen
@@ -154,6 +157,8 @@ class Rail:
     """Assembly variants that have it; empty: all of them."""
     parts: tuple[str, ...] = ()
     """Reference designators of what makes it and stands on its net, as far as the file names them."""
+    decision_rule: DecisionRule | None = None
+    """How readings of it are judged; None: as the board says."""
 
 
 @frozen
@@ -172,6 +177,7 @@ class Board:
     path: str = ""
     tolerances: Tolerances = Tolerances.WORST_CASE
     """What judges a rail whose limits are computed."""
+    decision_rule: DecisionRule = SIMPLE
 
     def point(self, name: str) -> Input | Rail:
         """Return the input or rail of that name. Raises KeyError."""

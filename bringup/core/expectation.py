@@ -10,6 +10,7 @@ from decimal import Decimal
 from enum import StrEnum
 
 from bringup.core.board import Board, Input
+from bringup.core.decision import DecisionRule
 from bringup.core.design_limits import designed
 from bringup.core.limits import Limits
 from bringup.core.procedure import Log, Procedure, Question, Step
@@ -88,6 +89,15 @@ def limits_of(step: Step, point: str, board: Board, state: str | None = None) ->
     if kind is Kind.VOLTAGE:
         return voltage_limits(board, name)
     return NOTHING
+
+
+def rule_of(step: Step, point: str | None, board: Board) -> DecisionRule:
+    """Return the rule by which a reading is judged: the step's, else the point's, else the board's."""
+    if step.decision_rule is not None:
+        return step.decision_rule
+    if point is not None and (point in board.inputs or point in board.rails):
+        return board.point(point).decision_rule or board.decision_rule
+    return board.decision_rule
 
 
 def ripple_limits(step: Step, point: str) -> Limits | None:

@@ -6,6 +6,7 @@ Nothing here is text for people beyond single phrases; preview_text writes the p
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
@@ -15,6 +16,7 @@ from bringup.core.design_limits import Designed, designed
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, ripple_limits, states_of
 from bringup.core.finding import Finding
+from bringup.core.foreseen import Foreseen, foreseen
 from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
 from bringup.core.limits import Limits
@@ -67,6 +69,8 @@ class Preview:
     findings: tuple[Finding, ...]
     design: tuple[Designed, ...] = ()
     """Rails that are read and judged by limits computed from the design."""
+    foreseen: tuple[Foreseen, ...] = ()
+    """Readings to come, with their uncertainty on this bench."""
     over_voltage: bool = True
     """Whether the supply's own over-voltage protection can be set on this bench (True where no bench is named)."""
     trips: bool = True
@@ -83,8 +87,12 @@ class Preview:
         return any(finding.refused for finding in self.findings)
 
 
-def look_ahead(procedure: Procedure, bench: Bench | None, supply: Dialect | None = None) -> Preview:
+def look_ahead(
+    procedure: Procedure, bench: Bench | None, supply: Dialect | None = None, today: date | None = None
+) -> Preview:
     """Work out what the procedure would do. `supply` is the dialect of the bench's supply, where it has one.
+
+    `today`: the day for which uncertainties are looked up; None: as long after calibration as accuracies are stated.
 
     A procedure with unknown names gives a preview of findings only.
     """
@@ -100,7 +108,8 @@ def look_ahead(procedure: Procedure, bench: Bench | None, supply: Dialect | None
     reached = not by_hand and (supply is None or can_tell(supply, "set_over_voltage"))
     gaps = tuple(_gaps(procedure, bench, supply))
     design = tuple(_designs(procedure, steps))
-    return Preview(procedure, bench, steps, gaps, findings, design, over_voltage=reached, trips=not by_hand)
+    sure = () if bench is None or not steps else tuple(foreseen(procedure, bench, today))
+    return Preview(procedure, bench, steps, gaps, findings, design, sure, over_voltage=reached, trips=not by_hand)
 
 
 def _designs(procedure: Procedure, steps: tuple[StepPreview, ...]) -> Iterator[Designed]:

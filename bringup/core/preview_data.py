@@ -7,6 +7,7 @@ from bringup.core.limits import Limits
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.preview_design import design_data
 from bringup.core.preview_text import doing
+from bringup.core.preview_uncertainty import uncertainty_data
 from bringup.core.procedure import HostProgram
 from bringup.core.words import LimitsFrom
 
@@ -29,6 +30,7 @@ def data_of(preview: Preview) -> Data:
         "over_voltage_in_reach": preview.over_voltage,
         "trips_by_itself": preview.trips,
         "computed_limits": [design_data(each) for each in preview.design],
+        "uncertainties": [uncertainty_data(each) for each in preview.foreseen],
         "not_covered": list(preview.not_covered),
         "findings": [
             {

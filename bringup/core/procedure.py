@@ -8,6 +8,7 @@ from enum import StrEnum
 
 from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
+from bringup.core.decision import DecisionRule
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.listening import Listen
@@ -278,6 +279,8 @@ class Step:
     steady: float | None = None
     """Part of their values by which what is read in this step may creep; None: it may creep."""
     end_on_creep: bool = False
+    decision_rule: DecisionRule | None = None
+    """How its readings are judged; None: as the board file says of the point, or of all."""
     """`on_creep: end`; otherwise a creep is a warning."""
     on_lost: OnLost = OnLost.END
     not_built: str = ""

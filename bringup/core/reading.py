@@ -67,6 +67,8 @@ class Reading:
     """Effective ones; None beside an uncertainty: infinitely many."""
     uncertainty_from: str = ""
     """What contributed how much, or why it is not known though an accuracy is stated."""
+    conformance: float | None = None
+    """Probability, 0 .. 1, that what was measured lies within the limits; None: not known, or no limits."""
     meter_range: float | None = None
     """Range that the meter was set to; None: it chose one itself, or nobody knows."""
     limits_basis: str = ""

@@ -77,6 +77,15 @@ def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -
     return combined(parts, assumed=found.assumed)
 
 
+def read_by_instrument(reading: Reading) -> bool:
+    """Whether a value is what an instrument read (or the mean of such), so that its accuracy says how sure it is."""
+    kinds = {"meter": (Kind.VOLTAGE, Kind.RESISTANCE), "supply": (Kind.VOLTAGE, Kind.CURRENT)}
+    if reading.kind not in kinds.get(reading.instrument, ()):
+        return False
+    derived = reading.how is How.DERIVED and reading.aspect != MEAN
+    return not derived and not reading.aspect.startswith(STATISTICS_ONLY)
+
+
 def _stated(reading: Reading, bench: Bench) -> tuple[str, Specification | None, date | None]:
     """Return what was measured, in a data sheet's words, the table that covers it, and when that was calibrated."""
     if reading.aspect not in ("", MEAN) and reading.aspect.startswith(STATISTICS_ONLY):

@@ -17,6 +17,7 @@ from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedur
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
 from bringup.core.safety_cycle import examine_cycles
+from bringup.core.safety_decisions import examine_decisions
 from bringup.core.safety_design import examine_design
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
@@ -65,6 +66,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         found += examine_ripple(procedure, bench)
         found += examine_scanner(procedure, bench)
         found += examine_lines(procedure, bench)
+        found += examine_decisions(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
 

@@ -17,6 +17,11 @@ class Result(StrEnum):
     RECORDED = "recorded"
 
 
+PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
+FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL)
+"""What counts for a step and an attempt: the conditional results are on the side that their value is on."""
+
+
 class StepOutcome(StrEnum):
     """What became of a step."""
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bringup.core.board import Across, ConverterKind, Tolerances
+from bringup.core.decision import RuleKind
 from bringup.files.alternatives import Either
 from bringup.files.amounts import Amount, Limit, Part
 from bringup.files.atoms import AMPERES, FARADS, NAME, OHMS, SECONDS, TEXTS, VOLTS
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import OneOf, Pattern
+from bringup.files.shapes import Number, OneOf, Pattern
 
 LOAD_VALUE = Amount(("A", "ohm", "W"), least="zero")
 
@@ -44,6 +47,14 @@ SOURCE = Field("source_resistance", OHMS, "what the meter sees into this point w
                "divider: its input loads that", default="none to speak of", example="47 kΩ")
 CELL = Field("cell", OneOf(("lithium", "other")), "kind of cell or battery on it", default="none", example="lithium")
 
+DECISION = Section("decision rule", "What a reading's uncertainty means for its result. A bare text is the rule.", (
+    Field("rule", OneOf(tuple(RuleKind)), "take values as they are; narrow the limits by a guard band; or, beside pass "
+          "and fail, conditional ones within it (ILAC-G8:09/2019)", required=True, example="guard band"),
+    Field("r", Number(), "the guard band is r times the expanded uncertainty", default="1", example="1"),
+), short="rule")
+RULE = Field("decision_rule", DECISION, "how readings of it are judged", default="as the board says",
+             example="guard band")
+
 INPUT = Section("input", "Where a supply feeds the board. A bare text is its voltage.", (
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
     Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
@@ -56,6 +67,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 10 kΩ'"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
     CELL,
+    RULE,
     Field("after", Several(NAME), "inputs that must be on before this one", default="any order", example="VIN"),
     Field("parts", Several(NAME), PARTS_DOC, example="[U3, R12, C7]"),
 ), short="voltage")
@@ -77,6 +89,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
           default="half its lower limit", example="2.5 V"),
     Field("stays_live", Limit("V"), STAYS_LIVE_DOC, example="0 V .. 3.3 V"),
     CELL,
+    RULE,
     Field("variants", Several(NAME), "variants that have it and what it feeds", default="all", example="[long range]"),
     Field("parts", Several(NAME), PARTS_DOC, example="[U3, L2, C14, R7]"),
 ), short="expect")
@@ -93,6 +106,8 @@ BOARD = Section("board", "A design: one revision of it.", (
     Field("variants", Several(NAME), "assembly variants", example="[short range, long range]"),
     Field("tolerances", OneOf(tuple(Tolerances)), "how tolerances of parts add up in limits that are computed",
           default="worst case", example="root sum square"),
+    replace(RULE, doc="how readings are judged: `simple acceptance`, `guard band`, `non-binary`",
+            default="simple acceptance"),
     Field("cautions", TEXTS, "shown before the first step", example="The lithium cell stays live"),
 ))
 # fmt: on

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from bringup.core.board import Across, Board, Converter, ConverterKind, Input, Load, LoadKind, Rail, Tolerances
+from bringup.core.decision import SIMPLE, DecisionRule, RuleKind
 from bringup.core.quantity import Quantity
 from bringup.errors import FileError
 from bringup.files.board_checks import check_board
@@ -59,6 +61,7 @@ def _build(values: Values, path: str) -> Board:
         cautions=values.get("cautions", ()),
         path=path,
         tolerances=Tolerances(values.get("tolerances", Tolerances.WORST_CASE)),
+        decision_rule=rule_in(values) or SIMPLE,
     )
 
 
@@ -77,6 +80,7 @@ def _input(name: str, values: Values) -> Input:
         stays_live=values.get("stays_live"),
         cell=values.get("cell", ""),
         after=values.get("after", ()),
+        decision_rule=rule_in(values),
         parts=values.get("parts", ()),
     )
 
@@ -98,6 +102,7 @@ def _rail(name: str, values: Values) -> Rail:
         collapse_below=values.get("collapse_below"),
         parts=values.get("parts", ()),
         variants=values.get("variants", ()),
+        decision_rule=rule_in(values),
         stays_live=values.get("stays_live"),
         cell=values.get("cell", ""),
     )
@@ -108,6 +113,14 @@ def _converter(values: Values) -> Converter:
     if "reference_across" in facts:
         facts["reference_across"] = Across(facts["reference_across"])
     return Converter(kind=ConverterKind(values.get("kind")), **facts)
+
+
+def rule_in(values: Values) -> DecisionRule | None:
+    """Return the decision rule that a section states, None where it states none."""
+    stated = values.section_in("decision_rule")
+    if stated is None:
+        return None
+    return DecisionRule(RuleKind(stated.get("rule")), Decimal(str(stated.get("r", 1))))
 
 
 def _loads(values: Values) -> tuple[Load, ...]:

@@ -7,13 +7,15 @@ board_fields.py, benches in bench_fields.py, dialects in dialect_fields.py.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bringup.core.listening import LINE_ENDS
 from bringup.core.procedure import OnLost
 from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, UnitWord
 from bringup.files.atoms import AMPERES, NAME, OHMS, PERCENT, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS, WATTS
-from bringup.files.board_fields import BOARD
+from bringup.files.board_fields import BOARD, RULE
 from bringup.files.line_shapes import Searched
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Fixed, OneOf, Text, Whole, YesNo
@@ -41,6 +43,7 @@ COMMON = (
     Field("irreversible", YesNo(),
           "cannot be undone (fuses, one-time memory): needs a `name`, the serial number typed again and every rail "
           "passed; never done twice on a unit", default="no", example="yes"),
+    replace(RULE, default="as the board file says of the point, or of all"),
     Field("on_lost", OneOf(tuple(OnLost)),
           "what a lost meter does: ends the attempt, is waited for with the supply watched, or leaves no values",
           default="end", example="wait"),

@@ -36,7 +36,7 @@ from bringup.core.statistics_of_log import FIELDS
 from bringup.core.under_load import Ripple
 from bringup.core.unpowered import Resistance
 from bringup.errors import FileError, Problem
-from bringup.files.board_file import board_of, read_board
+from bringup.files.board_file import board_of, read_board, rule_in
 from bringup.files.fields import OWN_PACE, PROCEDURE
 from bringup.files.load_checks import HELD
 from bringup.files.log_checks import channel_of
@@ -153,6 +153,7 @@ def _step(index: int, step: Values, names: list[str], board: Board) -> Step:
         irreversible=body.get("irreversible", False),
         steady=_steady(body.get("steady", "no")),
         end_on_creep=body.get("on_creep", "warn") == "end",
+        decision_rule=rule_in(body),
         on_lost=OnLost(body.get("on_lost", OnLost.END)),
         line=key.line,
         column=key.column,

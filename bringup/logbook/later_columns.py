@@ -23,4 +23,6 @@ UNCERTAINTY = (
     "ALTER TABLE readings ADD COLUMN uncertainty_from TEXT",
 )
 
+CONFORMANCE = ("ALTER TABLE readings ADD COLUMN conformance REAL CHECK (conformance BETWEEN 0 AND 1)",)
+
 LIMITS_BASIS = ("ALTER TABLE readings ADD COLUMN limits_basis TEXT",)

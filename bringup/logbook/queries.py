@@ -26,7 +26,7 @@ SELECT r.id, r.attempt, r.step, r.rail, r.quantity, r.aspect, r.value, r.unit, r
        r.nominal_text, r.low_text, r.high_text, r.result, r.decision_rule, r.uncertainty, r.at, r.monotonic,
        r.instrument, r.raw, r.how, r.resolution, r.board_state, r.input_volts, r.input_amps, r.unsettled, r.lowest,
        r.highest, r.note, r.replaces, r.meter_range, r.limits_basis,
-       r.coverage_factor, r.degrees_of_freedom, r.uncertainty_from,
+       r.coverage_factor, r.degrees_of_freedom, r.uncertainty_from, r.conformance,
        a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.operator, a.bench,
        s.kind AS step_kind, s.title AS step_title, i.identity, i.calibration_due,
        (SELECT min(c.id) FROM readings c WHERE c.replaces = r.id) AS replaced_by

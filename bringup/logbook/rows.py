@@ -246,6 +246,7 @@ def _judged(reading: Reading) -> Json:
         "coverage_factor": reading.coverage_factor,
         "degrees_of_freedom": reading.degrees_of_freedom,
         "uncertainty_from": reading.uncertainty_from or None,
+        "conformance": reading.conformance,
     }
 
 

@@ -49,7 +49,7 @@ READING = insert(
     "id attempt step rail quantity aspect value unit limits limits_from nominal nominal_text low low_text high"
     " high_text result decision_rule uncertainty at monotonic instrument raw how resolution board_state"
     " input_volts input_amps unsettled lowest highest note replaces meter_range limits_basis"
-    " coverage_factor degrees_of_freedom uncertainty_from",
+    " coverage_factor degrees_of_freedom uncertainty_from conformance",
 )
 SAMPLE = insert("samples", "attempt step channel unit at monotonic value raw")
 POLL = insert("polls", "attempt monotonic output volts amps is_on mode set_volts set_amps tripped fault")
@@ -211,6 +211,7 @@ def reading_statement(attempt: str, reading: Reading) -> Statement:
         number(reading.coverage_factor, f"{name}: the coverage factor"),
         number(reading.degrees_of_freedom, f"{name}: the degrees of freedom"),
         storable(reading.uncertainty_from) or None,
+        number(reading.conformance, f"{name}: the probability of conformance"),
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
-from bringup.logbook.later_columns import CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
+from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -297,6 +297,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(7, "units and attempts marked as reference", REFERENCE_MARKS),
     Migration(8, "how computed or learnt limits came about", LIMITS_BASIS),
     Migration(9, "how uncertain a reading is, and what makes it so", UNCERTAINTY),
+    Migration(10, "how probable conformance is", CONFORMANCE),
 )
 
 VERSION = MIGRATIONS[-1].number

@@ -60,6 +60,7 @@ def _reading(row: Row) -> Reading:
         coverage_factor=row["coverage_factor"],
         degrees_of_freedom=row["degrees_of_freedom"],
         uncertainty_from=row["uncertainty_from"] or "",
+        conformance=row["conformance"],
         note=row["note"],
         replaces=row["replaces"],
         id=row["id"],

@@ -15,7 +15,7 @@ from bringup.core.reading import Reading
 from bringup.core.settling import manner_of
 from bringup.core.verdict import sentence
 from bringup.core.wording import listed, shown
-from bringup.core.words import Kind, Result
+from bringup.core.words import PASSED, Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
@@ -69,7 +69,7 @@ def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
             return
         if reading.result is Result.NO_VALUE:
             break
-        good += [rail.name] if reading.result is Result.PASS else []
+        good += [rail.name] if reading.result in PASSED else []
     _add(work, current, f"behind it {listed(good)} read as they should" if good else "")
 
 

@@ -15,7 +15,7 @@ from bringup.core.quantity import format_reading
 from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import METER_LEADS, spot_of
-from bringup.core.words import How, Kind, LimitsFrom, Result
+from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.runner.at_board import derive_again
 from bringup.runner.by_hand import HandSupply
@@ -128,11 +128,11 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
         new = replace(
             new, limits=judged.limits, limits_from=judged.limits_from, result=result, note=judged.note or value.why
         )
-    new = anew(work, new, value)
+    new = anew(work, new, value, judged)
     work.replace(old, new)
     derive_again(work, old, new)
     plain = new.point is not None and spot_of(new.point, new.aspect).plain
-    if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (Result.PASS, Result.RECORDED):
+    if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (*PASSED, Result.RECORDED):
         work.evidence.trust_resistance(new.point)
     feed = None if new.point is None else work.power.feed_of(new.point)
     if new.kind is Kind.VOLTAGE and new.point is not None and work.power.on:

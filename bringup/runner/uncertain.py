@@ -6,20 +6,24 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from bringup.core.decision import JUDGING, NEEDS, conformance, decide
+from bringup.core.expectation import rule_of
 from bringup.core.reading import Reading
-from bringup.core.reading_uncertainty import Taken, uncertainty_of
+from bringup.core.reading_uncertainty import Taken, read_by_instrument, uncertainty_of
 from bringup.core.replies import Value
 from bringup.core.uncertainty import NotKnown, in_words
-from bringup.core.words import Kind
+from bringup.core.verdict import full_name
+from bringup.core.words import Kind, Result
 
 if TYPE_CHECKING:
-    from bringup.runner.work import Work  # which calls this
+    from bringup.runner.work import Judged, Work  # which calls this
 
 
-def anew(work: Work, reading: Reading, value: Value) -> Reading:
-    """Return a reading whose value was corrected, with an uncertainty of its own."""
+def anew(work: Work, reading: Reading, value: Value, judged: Judged | None) -> Reading:
+    """Return a reading whose value was corrected, with an uncertainty of its own, judged by the rule that holds."""
     none = replace(reading, uncertainty=None, coverage_factor=None, degrees_of_freedom=None, uncertainty_from="")
-    return with_uncertainty(work, none, value)
+    found = with_uncertainty(work, replace(none, conformance=None), value)
+    return found if judged is None else decided(work, found, judged)
 
 
 def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
@@ -40,3 +44,33 @@ def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
         degrees_of_freedom=None if math.isinf(found.degrees) else found.degrees,
         uncertainty_from=in_words(found) + assumed,
     )
+
+
+def decided(work: Work, reading: Reading, judged: Judged) -> Reading:
+    """Return the reading judged by the decision rule that holds for it, with its probability of conformance.
+
+    Simple acceptance holds for what the tool itself looks for, and for figures that no instrument reads.
+    """
+    if reading.value is None or reading.limits is None:
+        return reading
+    if reading.uncertainty is not None and reading.coverage_factor:
+        likely = conformance(reading.value, reading.limits, reading.uncertainty / reading.coverage_factor)
+        reading = replace(reading, conformance=likely)
+    rule = rule_of(work.this_step, reading.point, work.board)
+    if rule.simple or reading.limits_from not in JUDGING or not read_by_instrument(reading):
+        return reading
+    reading = replace(reading, decision_rule=str(rule))
+    if judged.result is not None or reading.unsettled:
+        return reading
+    result = decide(reading.value, reading.limits, reading.uncertainty, rule)
+    if result is Result.NOT_JUDGED:
+        why = (
+            reading.uncertainty_from.removeprefix("not known: ") or f"no accuracy of the {reading.instrument} is stated"
+        )
+        note = f"{NEEDS}: {why}"
+        work.tally.missing.append(f"{full_name(reading)}: {note}")
+        return replace(reading, result=result, note="; ".join(filter(None, (reading.note, note))))
+    if result is Result.CONDITIONAL_PASS:
+        said = f"{full_name(reading)} passed conditionally: it lies within the guard band ({rule})"
+        work.warnings.setdefault(f"{full_name(reading)} guard band", said)
+    return replace(reading, result=result)

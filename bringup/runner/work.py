@@ -18,7 +18,7 @@ from bringup.core.procedure import Apply, OnLost, Step
 from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.replies import Value
 from bringup.core.verdict import sentence
-from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom, Result
+from bringup.core.words import FAILED, PASSED, UNIT_OF, How, Kind, LimitsFrom, Result
 from bringup.runner.bases import Bases
 from bringup.runner.earlier import GoingOn
 from bringup.runner.endings import BrokenOff
@@ -35,7 +35,7 @@ from bringup.runner.records import Once, PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
 from bringup.runner.terminals import wait_for_terminals
-from bringup.runner.uncertain import with_uncertainty
+from bringup.runner.uncertain import decided, with_uncertainty
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 
@@ -211,7 +211,7 @@ class Work:
             highest=None if spread is None else spread[1],
             replaces=replaces,
         )
-        reading = held_back(with_uncertainty(self, reading, value), self.lacking.known)
+        reading = held_back(decided(self, with_uncertainty(self, reading, value), judged), self.lacking.known)
         self.journal.reading(reading)
         self._remember(reading)
         return reading
@@ -274,7 +274,7 @@ class Work:
         new = held_back(new, self.lacking.known)
         self.journal.reading(new)
         self.take_back(old)
-        if new.point is not None and new.result not in (Result.PASS, Result.RECORDED):
+        if new.point is not None and new.result not in (*PASSED, Result.RECORDED):
             if new.kind is Kind.RESISTANCE:
                 self.evidence.doubt_resistance(new.point)
             elif new.aspect == AT_LEADS:
@@ -282,7 +282,7 @@ class Work:
         self._remember(new)
 
     def _remember(self, reading: Reading) -> None:
-        if reading.result is Result.FAIL:
+        if reading.result in FAILED:
             self.tally.failed.append(sentence(reading))
         elif reading.result is Result.NO_VALUE:
             self.tally.missing.append(sentence(reading))

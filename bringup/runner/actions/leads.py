@@ -13,7 +13,7 @@ from bringup.core.protection import damage_level
 from bringup.core.reading import AT_LEADS, Reading
 from bringup.core.verdict import sentence
 from bringup.core.wording import shown
-from bringup.core.words import Kind, Result
+from bringup.core.words import PASSED, Kind, Result
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
@@ -36,7 +36,7 @@ def leads(work: Work, action: Leads) -> None:
     except Trip as trip:
         # The board is not connected: whatever tripped, the unit has nothing to do with it.
         raise BrokenOff(f"at the free leads: {trip.cause}") from trip
-    if reading.result is Result.PASS:
+    if reading.result in PASSED:
         work.evidence.trust_leads(plan.input)
         if reading.value is not None and reading.input_volts is not None:
             work.evidence.apart[plan.input] = plan.volts, reading.input_volts - abs(reading.value)

@@ -16,7 +16,7 @@ from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.safety_load import volts_at
-from bringup.core.words import How, Kind, LimitsFrom, Result
+from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.damage import damage_above, trip_of
@@ -93,7 +93,7 @@ def _in_regulation(work: Work, draw: Draw, sample: LoadSample, at: str) -> bool:
     if reason := below_minimum_load(work, draw.point):
         judged = Judged(limits, origin, Result.NOT_JUDGED, reason)
     reading = _keep_volts(work, draw, volts, judged, NOT_LOADED + (f", before {at}" if at else ""))
-    if reading.result not in (Result.PASS, Result.RECORDED, Result.NOT_JUDGED) or volts.number is None:
+    if reading.result not in (*PASSED, Result.RECORDED, Result.NOT_JUDGED) or volts.number is None:
         work.journal.event("load", f"{draw.point} is not loaded: it is not in regulation")
         return False
     if draw.stop_voltage is not None and volts.number is not None and abs(volts.number) <= draw.stop_voltage:

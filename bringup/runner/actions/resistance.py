@@ -16,7 +16,7 @@ from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
-from bringup.core.words import How, Kind, LimitsFrom, Result
+from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.measuring import read_once
 from bringup.runner.meter_leads import null_leads
@@ -64,7 +64,7 @@ def _trust(work: Work, spot: Spot, reading: Reading) -> None:
     if result is Result.NOT_JUDGED and reading.value is not None and spot.point in work.lacking.known.rails:
         result = judge(reading.value, reading.limits)
     not_shorted = reading.value is None and result is Result.NOT_JUDGED
-    if spot.plain and (result in (Result.PASS, Result.RECORDED) or not_shorted):
+    if spot.plain and (result in (*PASSED, Result.RECORDED) or not_shorted):
         work.evidence.trust_resistance(spot.point)
     elif not spot.plain and result in (Result.FAIL, Result.NO_VALUE):
         for point in spot.points:

@@ -19,7 +19,7 @@ from bringup.core.replies import Value, read_number
 from bringup.core.safety_sweep import plan_sweep
 from bringup.core.sweep_figures import efficiency
 from bringup.core.under_load import Sweep
-from bringup.core.words import How, Kind, Result
+from bringup.core.words import PASSED, How, Kind, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.load import load, load_off, volts_at_load
 from bringup.runner.actions.measure import below_minimum_load
@@ -184,7 +184,7 @@ def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Poin
             rail, Kind.VOLTAGE, reading if judged else replace(reading, spread=None), by, aspect=at
         )
         trip_if_damaging(work, rail, reading.value)
-        in_regulation = kept.result in (Result.PASS, Result.RECORDED) and judged
+        in_regulation = kept.result in (*PASSED, Result.RECORDED) and judged
         found.take(rail, point.number, kept.value, kept.resolution, in_regulation=in_regulation)
 
 
