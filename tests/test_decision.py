@@ -229,7 +229,7 @@ class TestBeforehand:
     def test_what_is_under_four_to_one_is_warned_of_once(self) -> None:
         board = with_rail("5V0", expect=parse_limits("5 V ± 0.5 mV"))
         closer = replace(board.rails["12V0"], expect=parse_limits("12 V ± 1 mV"))
-        board = replace(board, rails=board.rails | {"12V0": closer})
+        board = replace(board, rails={**board.rails, "12V0": closer})
 
         assert findings(BENCH, board) == [
             ("test uncertainty ratio under 4:1: 12V0 voltage 0.9:1 and 5V0 voltage 2.2:1", False)
