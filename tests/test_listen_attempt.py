@@ -56,8 +56,10 @@ def test_the_shipped_procedure_hears_reads_asks_and_changes_the_state_by_what_is
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     said = {reading.aspect: reading for reading in outcome.readings if reading.instrument == "console"}
-    assert (said["vin"].unit, said["vin"].kind) == ("V", Kind.VOLTAGE)
-    assert said["vin"].value == pytest.approx(24, rel=0.01)
+    vin, vref = [reading for reading in outcome.readings if reading.aspect == "by the board"]
+    assert (vin.point, vin.unit, vin.kind) == ("VIN", "V", Kind.VOLTAGE)
+    assert vin.value == pytest.approx(24, rel=0.01)
+    assert vref.point == "VREF"
     assert (said["errors"].value, said["errors"].unit, said["board"].value) == (0.0, "%", 31.25)
     assert all(reading.result is Result.PASS for reading in said.values())
     assert outcome.readings[-2].board_state == "asleep"

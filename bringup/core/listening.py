@@ -43,6 +43,10 @@ class Listen:
     """Group -> the unit of its number, as written ('mV'), where the text itself has none."""
     words: tuple[str, ...] = ()
     """Groups that are kept as text."""
+    rails: Mapping[str, str] = field(default_factory=dict)
+    """Group -> the rail or input of which it is the board's own reading."""
+    agrees: Mapping[str, Quantity] = field(default_factory=dict)
+    """Group among these -> part (in %) by which it may differ from what the meter read last."""
     only_new: bool = False
     """Only text that comes from the beginning of the step on counts."""
 
@@ -79,6 +83,9 @@ def in_detail(action: Listen, expect: Mapping[str, Limits]) -> Iterator[str]:
     for name, kind in kinds_of(action, expect):
         unit = f", numbers without unit in {action.units[name]}" if name in action.units else ""
         judged = f"judged by {limits_text(expect[name])}" if name in expect else "recorded only"
+        if name in action.rails:
+            judged = f"within {action.agrees[name]} of what the meter read" if name in action.agrees else judged
+            judged = f"{judged}, beside the meter's of {action.rails[name]}"
         yield f"{name}: a {kind}{unit}, {judged}"
     yield from (f"{name}: kept as text" for name in action.words)
 

@@ -12,6 +12,8 @@ from bringup.core.words import How, Kind, LimitsFrom, Result
 
 BEFORE_OHMS = "before resistance"
 """How the aspect of volts ends that show whether ohms can be measured at all."""
+BY_BOARD = "by the board"
+"""Aspect of what the board itself says that a rail has: no instrument's word."""
 AT_LEADS = "at the free leads"
 """Aspect of the readings that `leads` takes."""
 RIPPLE_RMS = "ripple RMS"
@@ -85,6 +87,6 @@ class Reading:
             self.kind is Kind.VOLTAGE
             and self.how is not How.DERIVED
             and self.instrument != "scope"
-            and self.aspect not in (RIPPLE_RMS, AT_LEADS)
+            and self.aspect not in (RIPPLE_RMS, AT_LEADS, BY_BOARD)
             and not self.aspect.endswith(BEFORE_OHMS)
         )

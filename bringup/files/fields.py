@@ -223,6 +223,10 @@ ACTIONS = {
         Field("units", ByName(UNIT, "group"), "units of numbers that stand without one", example="{vbat: mV}"),
         Field("expect", ByName(Limit(None), "group"), "limits", example="{vbat: 3.3 V ± 5 %}"),
         Field("words", Several(NAME), "groups that are kept as text", example="[version]"),
+        Field("rails", ByName(NAME, "group"), "groups that are the board's own reading of a rail or input: kept there, "
+              "beside the meter's", example="{vbat: 3V3}"),
+        Field("agrees", ByName(PERCENT, "group"), "how far such a one may be from what the meter read last",
+              example="{vbat: 2 %}"),
         Field("bad", TEXTS, "texts of which any fails the step at once", example="[ASSERT, brown-out]"),
         Field("send", TEXTS, "lines sent to the board when the step begins", example="[self test]"),
         Field("line_end", OneOf(tuple(LINE_ENDS)), "what ends each sent line; needed with `send`", example="crlf"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from bringup.core.expression import expression
 from bringup.core.limits import Limits
 from bringup.core.listening import unit_of
@@ -13,8 +15,8 @@ from bringup.files.shapes import Entry
 from bringup.files.wording import nearest
 
 
-def check_listen(body: Values, problems: Problems) -> None:
-    """Report what does not fit together."""
+def check_listen(body: Values, points: Sequence[str] | None, problems: Problems) -> None:
+    """Report what does not fit together. `points`: the board's; None where that is not known."""
     both = {"text", "pattern"} & set(body.entries)
     known = both | ({"text", "pattern"} & body.wrong)
     if len(both) > 1:
@@ -32,6 +34,7 @@ def check_listen(body: Values, problems: Problems) -> None:
         problems.add(body.at("line_end"), "`line_end` where nothing is sent", "leave it out, or add `send`")
     if "pattern" not in body.wrong:
         _check_groups(body, problems)
+        _check_rails(body, points, problems)
 
 
 def _check_lines(body: Values, problems: Problems) -> None:
@@ -45,7 +48,7 @@ def _check_groups(body: Values, problems: Problems) -> None:
     pattern = body.get("pattern")
     groups = expression(pattern).groups if pattern else ()
     expect, units, words = body.many("expect"), body.many("units"), body.many("words")
-    for entry in (*expect, *units, *words):
+    for entry in (*expect, *units, *words, *body.many("rails"), *body.many("agrees")):
         name = entry.value if entry.key is None else entry.key.text
         if name not in groups:
             known = nearest(name, groups) if groups else "such as (?P<vbat>[0-9]+)"
@@ -65,6 +68,31 @@ def _check_groups(body: Values, problems: Problems) -> None:
             _check_same(name, limits[name].value, scales[name], problems)
         elif name in scales and unit_of(scales[name].value) not in UNIT_OF.values():
             problems.add(scales[name].node, f"nothing is read in {scales[name].value}")
+
+
+def _check_rails(body: Values, points: Sequence[str] | None, problems: Problems) -> None:
+    """Report groups that cannot be the board's own reading of a rail."""
+    rails, limits = {_name(entry): entry for entry in body.many("rails")}, body.get("expect") or {}
+    units = {_name(entry): entry.value for entry in body.many("units")}
+    seen: set[str] = set()
+    for name, entry in rails.items():
+        if points is not None and entry.value not in points:
+            message = f"the board has no rail or input called '{entry.value}'"
+            problems.add(entry.node, message, nearest(entry.value, points))
+        elif entry.value in seen:
+            problems.add(entry.node, f"two groups of this step are readings of {entry.value}")
+        seen.add(entry.value)
+        unit = limits[name].unit if name in limits else unit_of(units[name]) if name in units else "V"
+        if unit != "V":
+            problems.add(entry.node, f"'{name}' is read in {UNIT_WORDS[unit]}: what a rail has is volts")
+    for entry in body.many("agrees"):
+        name = _name(entry)
+        if name not in rails:
+            problems.add(
+                entry.key or entry.node, f"it is not said of which rail '{name}' is a reading", "add it to `rails`"
+            )
+        elif name in limits:
+            problems.add(entry.node, f"'{name}' is judged by `expect` already", "state one of the two")
 
 
 def _name(entry: Entry) -> str:

@@ -87,7 +87,7 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         if kind == "host_program":
             _check_program(body, problems)
         if kind == "listen":
-            check_listen(body, problems)
+            check_listen(body, None if points is None else points.all, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:

@@ -238,6 +238,8 @@ def _listen(body: Values) -> Listen:
         body.get("bad", ()),
         body.get("units", {}),
         body.get("words", ()),
+        body.get("rails", {}),
+        body.get("agrees", {}),
         only_new=body.get("only_new", "send" in body),
     )
 

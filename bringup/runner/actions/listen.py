@@ -7,6 +7,7 @@ that is no fault of the unit's for certain. All that came is kept, whatever beco
 from __future__ import annotations
 
 from bringup.core.listening import Listen, kinds_of, program_of, readable, sent_bytes, value_of
+from bringup.core.reading import BY_BOARD
 from bringup.core.replies import Value
 from bringup.core.search import Found
 from bringup.core.wording import duration
@@ -14,6 +15,7 @@ from bringup.core.words import LimitsFrom
 from bringup.runner.endings import BrokenOff
 from bringup.runner.headings import heading
 from bringup.runner.listening import HeardLine
+from bringup.runner.own_word import beside_the_meter
 from bringup.runner.work import Judged, Work
 
 LENT_WITHIN = 2.0
@@ -89,7 +91,11 @@ def _found(work: Work, action: Listen, found: Found, came: str) -> None:
             value = value_of(text, action.units.get(name, ""), kind)
         limits = expect.get(name)
         judged = Judged(limits, LimitsFrom.NONE if limits is None else LimitsFrom.PROCEDURE)
-        work.keep(None, kind, value, judged, instrument=action.line, aspect=name)
+        if (point := action.rails.get(name)) is not None:
+            judged = beside_the_meter(work, point, value, judged, action.agrees.get(name))
+            work.keep(point, kind, value, judged, instrument=action.line, aspect=BY_BOARD)
+        else:
+            work.keep(None, kind, value, judged, instrument=action.line, aspect=name)
 
 
 def _not_found(work: Work, action: Listen, heard: HeardLine, came: int) -> None:

@@ -22,6 +22,7 @@ from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free, typed_by_hand
 from bringup.runner.lead_loss import against_set
 from bringup.runner.measuring import IN_LIMIT, around_of, settled
+from bringup.runner.own_word import said_by_board
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
@@ -66,6 +67,8 @@ def _take(work: Work, point: str, old: Reading | None = None) -> None:
     fed = work.power.feed_of(point) if point in work.board.inputs else None
     if fed is not None:
         judged = against_set(work, fed, found, judged)
+    if word := said_by_board(work, point, found.value):
+        judged = replace(judged, note="; ".join(filter(None, (judged.note, word))))
     if old is not None:
         judged = replace(judged, note="; ".join(filter(None, (TAKEN_AGAIN, judged.note))))
         work.take_back(old)
