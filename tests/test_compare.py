@@ -8,13 +8,15 @@ from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
+from random import Random
 
 import pytest
 
+from bringup.commands import compare as command
 from bringup.commands.main import main
 from bringup.core.comparison import compare
 from bringup.core.limits import Limits, parse_limits
-from bringup.core.patterns import patterns
+from bringup.core.patterns import patterns, shifted_run
 from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.words import Kind, Result
 from bringup.errors import ExitCode
@@ -129,6 +131,50 @@ def test_a_run_of_units_looks_like_a_reel_and_one_unit_like_workmanship() -> Non
     assert len(alone) == 1
     assert alone[0].startswith("3V3 voltage: MBL-0005 alone reads far higher than the others: looks like workmanship")
     assert patterns([], units(usual)) == []
+
+
+def test_a_run_that_is_shifted_a_little_is_found_where_no_unit_alone_is_far_off() -> None:
+    draw = Random(3)  # noqa: S311 - the same each time is wanted
+    values = [draw.gauss(3.3, 0.002) for _ in range(60)]
+    for place in range(20, 40):
+        values[place] += 0.006
+    found = shifted_run(values)
+
+    assert found is not None
+    assert (found[0], found[1]) == pytest.approx((20, 39), abs=1)
+    assert found[2] == pytest.approx(0.006, abs=0.0015)
+    (text,) = patterns([], units(values))
+    assert text.startswith("3V3 voltage: MBL-0021 to MBL-004")
+    assert "in a row, read higher than the others: looks like a reel" in text
+
+
+def test_chance_alone_makes_hardly_a_run() -> None:
+    draw = Random(5)  # noqa: S311 - the same each time is wanted
+    series = [[draw.gauss(3.3, 0.002) for _ in range(50)] for _ in range(200)]
+
+    assert sum(shifted_run(values) is not None for values in series) <= 2
+    assert shifted_run([3.3] * 20) is shifted_run([3.3, 3.4] * 4) is None
+
+
+def test_of_many_units_the_meters_errors_do_not_average_out() -> None:
+    point = taken(3.3).point
+    one = {point: [replace(taken(3.300, serial=f"A{n}"), uncertainty=0.003) for n in range(9)]}
+    other = {point: [replace(taken(3.304, serial=f"B{n}", meter="DMM-2"), uncertainty=0.004) for n in range(9)]}
+
+    (both,) = compare(one, other, {})
+    (unknown,) = compare(one, {point: [*other[point], taken(3.304, meter="DMM-2")]}, {})
+
+    assert both.uncertainty == pytest.approx(0.005)
+    assert both.below_accuracy
+    assert command._row(both)[1:] == (
+        *("3.3 V ± 0 V (9)", "3.304 V ± 0 V (9)", "not told", "", "", ""),
+        "different meters, which may differ by 5 mV",
+    )
+    (far,) = compare(one, {point: [replace(each, value=3.31) for each in other[point]]}, {})
+    assert command._row(far)[3] == "+10 mV"
+    assert "beyond the 5 mV of different meters" in command._row(far)[-1]
+    assert unknown.uncertainty is None
+    assert not unknown.below_accuracy
 
 
 def test_of_each_unit_its_first_or_last_reading_counts() -> None:

@@ -138,6 +138,10 @@ def _count(units: int) -> str:
 
 
 def _row(each: Difference) -> tuple[str, ...]:
+    """Return a line of the table; what the meters alone may differ by is no difference of the boards."""
+    if each.below_accuracy:
+        sides = (_side_text(side, each.unit) for side in (each.one, each.other))
+        return (str(each.point), *sides, "not told", "", "", "", "; ".join(_remarks(each)))
     return (
         str(each.point),
         _side_text(each.one, each.unit),
@@ -165,9 +169,14 @@ def _remarks(each: Difference) -> list[str]:
         chance = ", no more than chance" if each.interval.low <= 0 <= each.interval.high else ""
         words.append(f"95 %: {low} to {high}{chance}")
     if each.below_accuracy:
-        words.append("different meters, within what they may differ by")
+        words.append(f"different meters, which may differ by {_short(each.uncertainty or 0.0, each.unit)}")
     elif each.other_meter:
-        words.append("different meters")
+        known = each.uncertainty is not None
+        words.append(
+            f"beyond the {_short(each.uncertainty or 0.0, each.unit)} of different meters"
+            if known
+            else "different meters"
+        )
     return words
 
 
@@ -230,5 +239,6 @@ def _difference_json(each: Difference) -> dict[str, Any]:
         "crossed": each.crossed,
         "different_meters": each.other_meter,
         "uncertainty": each.uncertainty,
+        "below_accuracy": each.below_accuracy,
         "interval": None if each.interval is None else asdict(each.interval),
     }

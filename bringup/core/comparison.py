@@ -39,7 +39,8 @@ class Difference:
     limits_differ: bool
     meters: tuple[tuple[str, ...], tuple[str, ...]]
     uncertainty: float | None
-    """Of the difference, where both sides are one reading each that states its own."""
+    """Of the difference, where all values of both sides state theirs. Of many it is that of the worst reading: what a
+    meter is off by does not average out over units."""
     interval: Interval | None
     """Of the difference at 95 %, where both sides have several units; None also without scipy."""
 
@@ -80,10 +81,8 @@ def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Ta
     stated = {_ends(each.limits): each.limits for each in other}
     (limits,) = stated.values() if len(stated) == 1 else (None,)
     width = _width(limits, first.mean)
-    single = one[0].uncertainty, other[0].uncertainty
-    uncertainty = None
-    if len(one) == len(other) == 1 and single[0] is not None and single[1] is not None:
-        uncertainty = math.hypot(single[0], single[1])
+    off = [_worst([each.uncertainty for each in side]) for side in (one, other)]
+    uncertainty = None if off[0] is None or off[1] is None else math.hypot(off[0], off[1])
     return Difference(
         point=one[0].point,
         unit=one[0].unit,
@@ -100,6 +99,11 @@ def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Ta
         uncertainty=uncertainty,
         interval=_interval(first, second),
     )
+
+
+def _worst(uncertainties: Sequence[float | None]) -> float | None:
+    known = [each for each in uncertainties if each is not None]
+    return max(known) if len(known) == len(uncertainties) else None
 
 
 def _interval(one: Summary, other: Summary) -> Interval | None:
