@@ -14,18 +14,20 @@ from bringup.core.procedure import Apply, OnlyIf, PowerOff, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.regulation import NOT_WITHIN, Rise, order_of
+from bringup.core.safety import examine
 from bringup.core.safety_order import examine_order
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.files.board_file import load_board
-from tests.fakes import ROOT, SEEN, picked, simulated_bench, with_steps
+from tests.fakes import ROOT, SEEN, picked, simulated_bench, the_bench, with_steps
 from tests.test_by_hand_attempt import at_the_bench
+from tests.test_scanning import scanned
 
 APPLY = picked("apply").steps[0].action
 
 
-def timing(rail: str) -> Procedure:
+def timing(*rails: str) -> Procedure:
     assert isinstance(APPLY, Apply)
-    return with_steps(Step(0, replace(APPLY, time_to_regulation=rail)))
+    return with_steps(Step(0, replace(APPLY, time_to_regulation=rails)))
 
 
 def times(readings: tuple[Reading, ...]) -> list[Reading]:
@@ -61,7 +63,9 @@ def test_a_rail_that_never_gets_there_is_not_judged_by_that_and_its_time_has_no_
 def test_a_person_is_too_slow_to_time_a_start_and_is_not_asked_to() -> None:
     hands = at_the_bench()
     steps = tuple(
-        replace(step, action=replace(step.action, time_to_regulation="3V3")) if isinstance(step.action, Apply) else step
+        replace(step, action=replace(step.action, time_to_regulation=("3V3",)))
+        if isinstance(step.action, Apply)
+        else step
         for step in hands.bench.procedure.steps
     )
     hands.bench.procedure = replace(hands.bench.procedure, steps=steps)
@@ -165,3 +169,59 @@ def test_volts_that_damage_a_rail_on_its_way_up_cut_power_and_are_kept() -> None
     (kept,) = [each for each in outcome.readings if each.point == "3V3" and each.kind is Kind.VOLTAGE]
     assert (kept.aspect, (kept.value or 0.0) > 1.0) == ("coming up", True)
     assert outcome.off_verified
+
+
+def slowly(procedure: Procedure, **soft_starts: str) -> Procedure:
+    """The same on a board whose converters take so long to start."""
+    rails = dict(procedure.board.rails)
+    for name, text in soft_starts.items():
+        rail = rails[name.removeprefix("r")]
+        assert rail.converter is not None
+        rails[rail.name] = replace(rail, converter=replace(rail.converter, soft_start=parse_quantity(text)))
+    return replace(procedure, board=replace(procedure.board, rails=rails))
+
+
+def test_a_scanner_times_several_rails_in_one_start_and_tells_their_order() -> None:
+    of = slowly(timing("3V3", "12V0", "5V0"), r12V0="200 ms", r5V0="500 ms", r3V3="900 ms")
+    made = scanned(of=of)
+
+    outcome = made.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    read = {each.point: each for each in times(outcome.readings)}
+    assert list(read) == ["3V3", "12V0", "5V0"]
+    assert all(each.note.startswith("between ") for each in read.values())
+    assert [text for kind, text, _ in made.bench.record.events if kind == "regulation"] == [
+        "into regulation came: 12V0, then 5V0, then 3V3"
+    ]
+    assert made.relays.tied == 0
+    assert made.asked() == []
+
+
+def test_what_lies_closer_than_a_scanner_can_tell_is_not_put_into_an_order() -> None:
+    made = scanned(of=timing("3V3", "12V0"))
+
+    outcome = made.run()
+
+    (text,) = [text for kind, text, _ in made.bench.record.events if kind == "regulation"]
+    assert text == "into regulation came: 12V0 or 3V3 (too close to tell)"
+    assert {each.point for each in times(outcome.readings) if each.value is not None} == {"3V3", "12V0"}
+
+
+def test_a_point_that_is_not_connected_says_nothing_of_its_start() -> None:
+    made = scanned(of=timing("12V0", "3V3"))
+    made.bench.clock.at(0.5, lambda: made.relays.stuck_open.add(104))
+
+    outcome = made.run()
+
+    read = {each.point: each for each in times(outcome.readings)}
+    assert read["12V0"].value is not None
+    assert (read["3V3"].value, read["3V3"].result) == (None, Result.NOT_JUDGED)
+
+
+def test_a_hand_cannot_follow_several_rails_as_they_come_up() -> None:
+    by_hand = the_bench(ROOT / "fixtures/benches/simulated-by-hand-probing.yaml")
+    words = "12V0 and 3V3 are to be timed in one start, and the probe is held by hand"
+
+    assert words in [each.message for each in examine(timing("12V0", "3V3"), by_hand) if each.refused]
+    assert words not in [each.message for each in examine(timing("3V3"), by_hand)]

@@ -107,8 +107,8 @@ class Apply:
     """Default: twice the expected maximum."""
     over_voltage: Quantity | None = None
     """Level of the supply's own protection; default: between what is needed and `damage_above`."""
-    time_to_regulation: str = ""
-    """Rail that the meter is on while the input is raised over the start voltages; '': none."""
+    time_to_regulation: tuple[str, ...] = ()
+    """Rails that the meter reads in turn while the input is raised over the start voltages."""
     hold: Quantity | None = None
     """How long to stay at each voltage before going on, once settled."""
 

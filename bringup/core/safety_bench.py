@@ -41,6 +41,8 @@ def probed_points(step: Step, board: Board) -> tuple[str, ...]:
         return action.points
     if isinstance(action, Resistance):
         return action.touched
+    if isinstance(action, Apply):
+        return action.time_to_regulation
     if isinstance(action, Sweep | PowerCycle):
         return action.rails
     if isinstance(action, Ripple) and action.by == "meter":
@@ -70,6 +72,8 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
     for step in procedure.steps:
         if isinstance(step.action, Log):
             yield from _logging(step, step.action, procedure.board, bench)
+        if isinstance(step.action, Apply):
+            yield from _timing(step, step.action, bench)
     yield from _shock_by_hand(procedure, bench)
     yield from _leads_in_hand(procedure, bench)
     if procedure.answer_within is not None and supply_by_hand(bench):
@@ -196,6 +200,18 @@ def _logging(step: Step, log: Log, board: Board, bench: Bench) -> Iterator[Findi
         )
 
 
+def _timing(step: Step, apply: Apply, bench: Bench) -> Iterator[Finding]:
+    """A hand cannot take a probe from rail to rail while they come up."""
+    timed = apply.time_to_regulation
+    if len(timed) > 1 and any(bench.probed_by_hand(rail) for rail in timed) and not meter_by_hand(bench):
+        yield Finding(
+            step.index,
+            f"{listed(timed)} are to be timed in one start, and the probe is held by hand",
+            "Time one rail in each `apply`, or have a scanner reach them all.",
+            refused=True,
+        )
+
+
 def _temperatures(step: Step, log: Log, probed: tuple[str, ...], bench: Bench) -> Iterator[Finding]:
     """A meter has one pair of leads: on a sensor it reads nothing else."""
     metered = [each.spot for each in log.temperatures if each.by_meter]
@@ -222,7 +238,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         return
     hazardous = shock_points(procedure)
     for step in procedure.steps:
-        if not isinstance(step.action, Measure | Log | Leads | Sweep | Ripple | PowerCycle):
+        if not isinstance(step.action, Measure | Log | Leads | Apply | Sweep | Ripple | PowerCycle):
             continue
         for point in probed_points(step, procedure.board):
             held = bench.probed_by_hand(point) or isinstance(step.action, Leads)

@@ -115,8 +115,8 @@ ACTIONS = {
               example="250 mA"),
         Field("over_voltage", VOLTS, "level of the supply's own protection",
               default="between what is needed and damage_above", example="31 V"),
-        Field("time_to_regulation", NAME, "rail that the meter reads while the input is raised: how long it takes",
-              example="3V3"),
+        Field("time_to_regulation", Several(NAME), "rails that the meter reads while the input is raised: how long "
+              "each takes, and in which order; several by a scanner or fixed wiring", example="[12V0, 3V3]"),
         Field("hold", SECONDS, "time at each voltage once settled", example="2 s")),
     "measure": action("measure", "Volts at each point, each settled.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),

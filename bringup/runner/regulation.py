@@ -1,11 +1,16 @@
-"""How long a rail takes to come into regulation: the meter is on it while its input is raised, and reads on."""
+"""How long rails take to come into regulation: the meter reads them in turn while their input is raised."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
 from bringup.core.expectation import voltage_limits
+from bringup.core.limits import Limits
 from bringup.core.procedure import Apply
 from bringup.core.regulation import NOT_WITHIN, Rise, order_of
 from bringup.core.replies import Value
+from bringup.core.wording import listed
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
@@ -18,48 +23,82 @@ COMING_UP = "coming up"
 """Aspect of the volts for which power was cut meanwhile."""
 
 
-def be_ready(work: Work, action: Apply) -> str:
-    """Put the meter on the rail that is to be timed. Returns it; '' where none is, or where nobody could see it."""
-    rail = action.time_to_regulation
-    if not rail:
-        return ""
+def be_ready(work: Work, action: Apply) -> tuple[str, ...]:
+    """Put the meter on the first rail that is to be timed. Returns all; none where nobody could see it."""
+    rails = tuple(rail for rail in action.time_to_regulation if rail in work.board.rails)
+    if not rails:
+        return ()
     if work.meter.by_hand or work.power.by_hand:
         who = "the meter is read" if work.meter.by_hand else "the supply is set"
-        work.journal.event("regulation", f"the start of {rail} is not timed: {who} by hand, which takes longer")
-        return ""
-    work.hands.probe(rail)
-    return rail
+        text = f"the start of {listed(rails)} is not timed: {who} by hand, which takes longer"
+        work.journal.event("regulation", text)
+        return ()
+    work.hands.probe(rails[0])
+    return rails
 
 
-def time_rise(work: Work, feed: Feed, rail: str) -> None:
-    """Read until the rail is in regulation; keep between which moments that was. What damages cuts power."""
+@dataclass(slots=True)
+class _Coming:
+    """One rail on its way up."""
+
+    rail: str
+    limits: Limits | None
+    origin: LimitsFrom
+    after: float = 0.0
+    """Seconds from the start at which it was not there yet, for certain."""
+    by: float | None = None
+    over: int = 0
+    raw: list[str] = field(default_factory=list)
+
+
+def time_rises(work: Work, feed: Feed, rails: Sequence[str]) -> None:
+    """Read the rails in turn until each is in regulation; keep between which moments that was.
+
+    What damages cuts power. Between two looks at a rail lie those at the others: of many, less is known of each.
+    """
     watched = work.watch.of(feed.output)
     if watched is None:
         return
-    limits, origin = voltage_limits(work.board, rail)
-    begun, after, raw, over = watched.valid_from, 0.0, [], 0
-    rise = Rise(rail, NOT_WITHIN, None)
-    while work.waits.clock.monotonic() < begun + NOT_WITHIN:
-        asked = work.waits.clock.monotonic()
-        value = read_once(work, Function.DC_VOLTS, rail, around=around_of(limits))
-        now = work.waits.clock.monotonic() if value.received is None else value.received
-        raw.append(value.raw)
-        over = over + 1 if value.over_range else 0
-        if (trip := trip_of(work, rail, value)) is not None and (not value.over_range or over >= OVER_RANGES):
-            work.power.cut(trip)
-            work.keep(rail, Kind.VOLTAGE, value, Judged(limits, origin), aspect=COMING_UP)
-            raise trip
-        if value.number is not None and limits is not None and limits.accepts(value.number):
-            # The output went to its volts up to the time of one message before the supply's answer came.
-            rise = Rise(rail, after, now - begun + work.watch.look_takes)
-            break
-        # A meter averages: what it shows may lie before the rail came up, so only the moment it was asked is certain.
-        after = max(0.0, asked - begun)
+    begun = watched.valid_from
+    coming = [_Coming(rail, *voltage_limits(work.board, rail)) for rail in rails]
+    while (left := [each for each in coming if each.by is None]) and work.waits.clock.monotonic() < begun + NOT_WITHIN:
+        for each in left:
+            _look(work, each, begun)
         work.waits.sleep(LEAST_STEP)
-    result = None if rise.by is not None else Result.NOT_JUDGED
-    judged = Judged(limits_from=LimitsFrom.NONE if rise.by is None else origin, result=result, note=str(rise))
-    judged = judged if rise.by is None else Judged(note=f"{rise}, {len(raw)} reading{'' if len(raw) == 1 else 's'}")
-    work.keep(rail, Kind.TIME, Value(rise.by, "; ".join(raw)), judged, how=How.DERIVED, aspect=ASPECT)
-    work.evidence.rises[rail] = rise
+    rises = {each.rail: Rise(each.rail, NOT_WITHIN if each.by is None else each.after, each.by) for each in coming}
+    for each in coming:
+        _keep(work, each, rises[each.rail])
+    work.evidence.rises |= rises
     if len(work.evidence.rises) > 1:
         work.journal.event("regulation", f"into regulation came: {order_of(list(work.evidence.rises.values()))}")
+
+
+def _look(work: Work, each: _Coming, begun: float) -> None:
+    """Look at one rail once."""
+    work.hands.probe(each.rail)
+    asked = work.waits.clock.monotonic()
+    value = read_once(work, Function.DC_VOLTS, each.rail, around=around_of(each.limits))
+    now = work.waits.clock.monotonic() if value.received is None else value.received
+    each.raw.append(value.raw)
+    each.over = each.over + 1 if value.over_range else 0
+    trip = trip_of(work, each.rail, value)
+    if trip is not None and (not value.over_range or each.over >= OVER_RANGES):
+        work.power.cut(trip)
+        work.keep(each.rail, Kind.VOLTAGE, value, Judged(each.limits, each.origin), aspect=COMING_UP)
+        raise trip
+    if value.number is None:
+        return  # no value says nothing of where the rail is
+    if each.limits is not None and each.limits.accepts(value.number):
+        # The output went to its volts up to the time of one message before the supply's answer came.
+        each.by = now - begun + work.watch.look_takes
+    else:
+        # A meter averages: what it shows may lie before the rail came up, so only the moment it was asked is certain.
+        each.after = max(0.0, asked - begun)
+
+
+def _keep(work: Work, each: _Coming, rise: Rise) -> None:
+    count = len(each.raw)
+    judged = Judged(result=Result.NOT_JUDGED, note=str(rise))
+    if rise.by is not None:
+        judged = Judged(note=f"{rise}, {count} reading{'' if count == 1 else 's'}")
+    work.keep(each.rail, Kind.TIME, Value(rise.by, "; ".join(each.raw)), judged, how=How.DERIVED, aspect=ASPECT)

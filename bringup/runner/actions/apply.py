@@ -28,7 +28,7 @@ from bringup.runner.in_volts import volts_before_power
 from bringup.runner.irreversible import doubt_setting
 from bringup.runner.measuring import sample_amps, sample_volts, settled_current
 from bringup.runner.records import PollSample
-from bringup.runner.regulation import be_ready, time_rise
+from bringup.runner.regulation import be_ready, time_rises
 from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.work import RECORDED, Judged, Work
 
@@ -58,8 +58,8 @@ def apply(work: Work, action: Apply) -> None:
         else:
             work.power.step_to(feed)
         if timed and stage.purpose is not Purpose.SHORT_CHECK:
-            time_rise(work, feed, timed)
-            timed = ""
+            time_rises(work, feed, timed)
+            timed = ()
         sample, current = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:
             if may_look(work, feed, stage, sample, current):
