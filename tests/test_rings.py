@@ -39,6 +39,8 @@ DOORS: dict[str, tuple[str, ...]] = {
     "sqlite_utils": ("logbook/",),
     "click": ("commands/",),
     "jinja2": ("pages/rendering.py",),
+    "flask": ("pages/web.py",),
+    "waitress": ("pages/web.py",),
     "markupsafe": ("pages/rendering.py",),
     "psycopg": ("logbook/server.py",),
     "matplotlib": ("commands/report_traces.py",),

@@ -40,6 +40,7 @@ COMMANDS: dict[str, str] = {
     "photo": "a photo into a unit's history, and out again",
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
     "reference": "marks a unit or attempt that others are compared with",
+    "browse": "the logbook as read-only pages; the bench in large letters while an attempt is going",
     "diagnose": "likely causes of what a unit's last attempt read",
     "publish": "what the logbook has to a PostgreSQL server, for several benches",
     "audit": "whether the logbook is as it was written",

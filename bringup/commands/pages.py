@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import re
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
@@ -23,20 +25,33 @@ from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
 from bringup.logbook.traces import Instrument
+from bringup.pages.addresses import attempt_address, lot_address, rail_address, unit_address
 from bringup.pages.place import place_of
 from bringup.pages.rendering import Words, environment
 
+ALONE = {"sheet": "", "asked": "", "again": 0}
+"""What templates/page.html wants to know of a page that stands by itself."""
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
 def page(template: str, **facts: Any) -> str:
     """Return the page that the template of that name makes of the facts."""
-    return str(environment(WORDS).get_template(template).render(**facts))
+    return str(environment(WORDS).get_template(template).render({**ALONE, **facts}))
 
 
 def failed(logged: LoggedReading) -> bool:
     """Whether a reading is one that did not pass."""
     return logged.reading.result in FAILED
+
+
+def _as_image(drawn: str) -> str:
+    """A picture as an image's address: a site's pages may hold no style but its sheet, which drawn curves do."""
+    return f"data:image/svg+xml;base64,{base64.b64encode(str(drawn).encode()).decode()}"
+
+
+def _of_failed(readings: Iterable[LoggedReading]) -> list[LoggedReading]:
+    """Those readings that did not pass."""
+    return [each for each in readings if failed(each)]
 
 
 def _remarks_of(logged: LoggedReading) -> str:
@@ -80,6 +95,8 @@ def _event_word(event: LoggedEvent) -> str:
 
 
 WORDS: Words = {
+    "as_image": _as_image,
+    "attempt_address": attempt_address,
     "clock_time": _clock_time,
     "event_word": _event_word,
     "failed": failed,
@@ -87,14 +104,18 @@ WORDS: Words = {
     "limits": short_limits,
     "limits_text": limits_text,
     "local_time": local_time,
+    "lot_address": lot_address,
+    "of_failed": _of_failed,
     "outcome_text": _outcome_text,
     "overdue": _overdue,
     "place_in": place_of,
     "quantity_text": quantity_text,
+    "rail_address": rail_address,
     "remarks_of": _remarks_of,
     "result_text": result_text,
     "short_id": _short_id,
     "unbroken_limits": _unbroken_limits,
+    "unit_address": unit_address,
     "value_text": value_text,
 }
 """Filters of the templates."""

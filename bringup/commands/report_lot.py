@@ -45,8 +45,11 @@ class Failure:
         return ", ".join(self.units[:MOST_UNITS]) + more
 
 
-def lot_page(of: WholeLot, figure: Any | None, made: str) -> str:
-    """Return the document. `figure`: what draws, None: nothing; `made`: when and by which version."""
+def lot_page(of: WholeLot, figure: Any | None, made: str, sheet: str = "") -> str:
+    """Return the document. `figure`: what draws, None: nothing; `made`: when and by which version.
+
+    `sheet`: the address of the style where it is a page of a site; "": it stands by itself.
+    """
     spreads, drawn = [], 0
     for point, taken in sorted(of.values.items(), key=lambda each: _place(each[0])):
         draw = figure is not None and drawn < MOST_PICTURES and _is_drawn(point, taken)
@@ -57,6 +60,7 @@ def lot_page(of: WholeLot, figure: Any | None, made: str) -> str:
         "lot.html",
         of=of,
         made=made,
+        sheet=sheet,
         simulated=of.simulated,
         head=_head(of),
         yields=[(each, _yield_text(each)) for each in of.yields],

@@ -29,8 +29,11 @@ class OfStep:
     readings: tuple[LoggedReading, ...]
 
 
-def report_page(of: Whole, figure: Any | None, made: str) -> str:
-    """Return the document. `figure`: what draws curves, None: nothing; `made`: when and by which version."""
+def report_page(of: Whole, figure: Any | None, made: str, sheet: str = "") -> str:
+    """Return the document. `figure`: what draws curves, None: nothing; `made`: when and by which version.
+
+    `sheet`: the address of the style where it is a page of a site; "": it stands by itself.
+    """
     attempt = of.attempt
     current = [each for each in attempt.readings if not each.replaced_by]
     events = attempt.events
@@ -39,6 +42,7 @@ def report_page(of: Whole, figure: Any | None, made: str) -> str:
         "report.html",
         of=of,
         made=made,
+        sheet=sheet,
         simulated=attempt.simulated,
         head=_head(attempt),
         verdict=result_text(attempt),

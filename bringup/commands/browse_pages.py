@@ -1,0 +1,161 @@
+"""The pages of `bringup browse`, each made anew from the logbook as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from bringup import __version__
+from bringup.commands.history_beside import effect_lines, entries
+from bringup.commands.now import at_bench
+from bringup.commands.pages import page
+from bringup.commands.report_lot import lot_page
+from bringup.commands.report_page import report_page
+from bringup.commands.report_spreads import spread_of
+from bringup.commands.report_traces import library
+from bringup.commands.spread_told import Told
+from bringup.commands.tables import local_time
+from bringup.core.taken import one_of_each_unit, usual_point
+from bringup.core.wording import folded
+from bringup.logbook.comparable import of_one_kind
+from bringup.logbook.filters import Filters
+from bringup.logbook.going import going
+from bringup.logbook.queries import Standing, Story, history, standing
+from bringup.logbook.reading import read
+from bringup.logbook.searching import Found, rails, search
+from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.whole import whole
+from bringup.logbook.whole_lot import whole_lot
+from bringup.pages.addresses import SHEET, attempt_address, lot_address, rail_address, unit_address
+from bringup.pages.web import Asked, Page
+
+MOST_UNITS = 500
+WIDTH = 100
+"""Columns of text that is drawn in letters of one width."""
+FOLLOW = 1
+"""Seconds after which the page of the bench comes anew."""
+
+
+class Pages:
+    """Makes them. `made`: from which logbook."""
+
+    def __init__(self, logbook: AnyLogbook) -> None:
+        self._logbook = logbook
+        self._name = logbook.name if isinstance(logbook, Path) else str(logbook)
+
+    def by_rule(self) -> Mapping[str, Page]:
+        """Return each page by the rule of its address."""
+        return {
+            "/": self.units,
+            "/unit/<serial>": self.unit,
+            "/attempt/<identity>": self.attempt,
+            "/lot/<path:lot>": self.lot,
+            "/rails": self.rails,
+            "/rail/<path:rail>": self.rail,
+            "/now": self.now,
+            "/search": self.search,
+        }
+
+    def units(self, asked: Asked) -> str:
+        """All units, or those whose serial number fits a pattern."""
+        serial = asked.query.get("serial") or None
+        filters = Filters(serial=serial)
+        found = self._read(lambda logbook: standing(logbook, filters))
+        boards: dict[str, list[Standing]] = {}
+        for unit in found:
+            boards.setdefault(unit.last.board, []).append(unit)
+        told = [{"name": board, "count": len(of), "units": of[:MOST_UNITS]} for board, of in boards.items()]
+        heading = f"Units {serial}" if serial else "Units"
+        more = sum(max(0, len(of) - MOST_UNITS) for of in boards.values())
+        return self._page("units.html", heading=heading, boards=told, more=more, nothing="No unit was run yet.")
+
+    def unit(self, asked: Asked) -> str:
+        """One unit's story, real and simulated."""
+        serial = asked.words["serial"]
+        stories = self._read(lambda logbook: history(logbook, serial))
+        return self._page("unit.html", serial=serial, stories=[_story(story) for story in stories])
+
+    def attempt(self, asked: Asked) -> str:
+        """The report of one attempt."""
+        of = self._read(lambda logbook: whole(logbook, asked.words["identity"]))
+        figure = library() if of.supply or of.logs else None
+        return report_page(of, figure, self._made(), sheet=SHEET)
+
+    def lot(self, asked: Asked) -> str:
+        """The report of one lot."""
+        filters = Filters(lot=asked.words["lot"])
+        return lot_page(self._read(lambda logbook: whole_lot(logbook, filters)), library(), self._made(), sheet=SHEET)
+
+    def rails(self, asked: Asked) -> str:
+        """Which rails were read."""
+        del asked
+        return self._page("rails.html", boards=list(self._read(rails).items()))
+
+    def rail(self, asked: Asked) -> str:
+        """How one rail is spread over the units, each unit's first attempt."""
+        rail = asked.words["rail"]
+        filters = Filters(rail=rail, only="first")
+        found, simulated = self._read(lambda logbook: of_one_kind(logbook, filters))
+        groups = {point: of for point, of in one_of_each_unit(found, "first").items() if point.nth == 1}
+        point = usual_point(groups)
+        told = Told(groups[point], point, simulated, [str(each) for each in groups if each != point]).lines("first")
+        lines = [each for line in told for each in folded(line, WIDTH).splitlines() or [""]]
+        spread = spread_of(point, groups[point], library(), 1)
+        return self._page("rail.html", rail=rail, spread=spread, lines=lines, simulated=simulated)
+
+    def now(self, asked: Asked) -> str:
+        """What goes on at the bench; comes anew every second unless asked to stand still."""
+        still = bool(asked.query.get("still"))
+        benches = [at_bench(each, datetime.now().astimezone()) for each in self._read(going)]
+        simulated = bool(benches) and all(each.simulated for each in benches)
+        again = 0 if still else FOLLOW
+        return self._page("now.html", benches=benches, still=still, again=again, simulated=simulated)
+
+    def search(self, asked: Asked) -> str:
+        """Units, rails, attempts and texts that bear what was asked for."""
+        text = asked.query.get("q", "").strip()
+        found = self._read(lambda logbook: search(logbook, text)) if text else Found()
+        groups = (
+            ("Units", [(unit_address(serial), serial) for serial in found.serials]),
+            ("Lots", [(lot_address(lot), lot) for lot in found.lots]),
+            ("Rails", [(rail_address(rail), rail) for rail in found.rails]),
+            ("Attempts", [(attempt_address(each.id), each.text) for each in found.attempts]),
+            ("Words in notes, events and reworks", [(unit_address(each.id), each.text) for each in found.texts]),
+        )
+        return self._page("found.html", asked=text, found=[(name, links) for name, links in groups if links])
+
+    def trouble(self, status: int, heading: str, lines: list[str]) -> str:
+        """What cannot be shown, and why."""
+        del status
+        return self._page("trouble.html", heading=heading, lines=lines)
+
+    def _page(self, template: str, **facts: Any) -> str:
+        return page(template, **{"sheet": SHEET, "made": self._made(), "simulated": False, **facts})
+
+    def _made(self) -> str:
+        now = local_time(datetime.now().astimezone())
+        return f"{now}, bringup {__version__}, logbook {self._name}, read-only"
+
+    def _read(self, work: Callable[[Any], Any]) -> Any:
+        return read(self._logbook, work)
+
+
+def sheet() -> str:
+    """Return the style of all pages."""
+    folder = resources.files("bringup.pages") / "templates"
+    return "\n".join((folder / name).read_text(encoding="utf-8") for name in ("style.css", "site.css"))
+
+
+def _story(story: Story) -> dict[str, Any]:
+    last = next((each for each in story.attempts if each.id == story.last), None)
+    board, revision = (last.board, last.revision) if last else story.design
+    lines = [entry.line for entry in entries(story.attempts, story.notes, story.beside)]
+    return {
+        "simulated": story.simulated,
+        "head": f"{board}, revision {revision}" + (f", lot {last.lot}" if last and last.lot else ""),
+        "attempts": story.attempts,
+        "entries": lines + [line for effect in story.effects for line in effect_lines(effect)],
+    }

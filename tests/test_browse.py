@@ -1,0 +1,210 @@
+"""`bringup browse`: the logbook as pages, who may look, what a page may do, and the bench while an attempt is going."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+import sys
+import threading
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bringup.commands.browse_pages import Pages, sheet
+from bringup.commands.main import main
+from bringup.commands.now import AtBench, at_bench
+from bringup.core.words import AttemptResult
+from bringup.errors import ExitCode
+from bringup.logbook.going import going
+from bringup.logbook.reading import read
+from bringup.logbook.record import LogbookRecord
+from bringup.pages.web import site
+from bringup.runner.records import PollSample
+from tests.chromium import Tab
+from tests.logbook_samples import MEASURE, NOON, add_attempt, start, volts
+from tests.story_sample import write_story
+
+pytest.importorskip("flask", reason="the pages are served by flask, which is not installed")
+pytest.importorskip("waitress", reason="the pages are served by waitress, which is not installed")
+WIDTHS = (400, 1400)
+
+
+@pytest.fixture(scope="module")
+def logbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("browse") / "bringup.db"
+    write_story(path)
+    with LogbookRecord.open(path, simulated=False) as record:
+        for serial in ("MBL-0008", "MBL-0009"):
+            add_attempt(record, replace(start(serial), lot="L1 & more"), [volts(3.301)])
+        record.begin(start("MBL-0010"))
+        record.note("<script>alert(1)</script>", at=NOON)
+        record.end(AttemptResult.INCOMPLETE, "<b>left</b>", at=NOON, off_verified=True)
+    return path
+
+
+def asking(logbook: Path, token: str = "") -> Any:
+    pages = Pages(logbook)
+    return site(pages.by_rule(), sheet(), pages.trouble, token).test_client()
+
+
+@pytest.fixture(scope="module")
+def client(logbook: Path) -> Any:
+    return asking(logbook)
+
+
+ADDRESSES = ("/", "/unit/MBL-0001", "/rails", "/rail/3V3", "/lot/L1%20%26%20more", "/now", "/search?q=MBL", "/nothing")
+
+
+def test_every_link_of_every_page_leads_somewhere(client: Any) -> None:
+    seen: set[str] = set()
+    ahead = ["/"]
+    while ahead:
+        address = ahead.pop()
+        seen.add(address)
+        answer = client.get(address)
+        assert answer.status_code == 200, address
+        links = re.findall(r'href="(/[^"]*)"', answer.text)
+        ahead += [each for each in dict.fromkeys(links) if each not in seen and each not in ahead]
+
+    assert {"/unit/MBL-0001", "/rail/3V3", "/lot/L1%20%26%20more", "/style.css", "/now"} <= seen
+    assert sum(address.startswith("/attempt/") for address in seen) == 5
+
+
+def test_units_stand_with_what_failed_last(client: Any) -> None:
+    text = client.get("/").text
+
+    assert re.search(r"MBL-0001.*failed.*3V3 voltage 2\.95", text, re.DOTALL)
+    assert client.get("/?serial=MBL-0008").text.count("/unit/") == 1
+
+
+def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:
+    answer = client.get("/unit/MBL-0100")
+
+    assert answer.status_code == 404
+    assert re.search("Nearest: .*MBL-0010", answer.text)
+    assert client.get("/attempt/ffff").status_code == 404
+    assert client.get("/rail/3V4").status_code == 404
+
+
+def test_what_people_wrote_is_shown_and_never_markup(client: Any) -> None:
+    for address in ("/unit/MBL-0010", "/search?q=%3Cscript%3E", "/search?q=alert"):
+        text = client.get(address).text
+        assert "<script>" not in text
+        assert "&lt;script&gt;" in text
+
+
+def test_pages_may_do_nothing_and_are_for_reading(client: Any) -> None:
+    answer = client.get("/")
+
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert "unsafe" not in answer.headers["Content-Security-Policy"]
+    assert answer.headers["Cache-Control"] == "no-store"
+    assert client.post("/").status_code == 405
+    assert client.delete("/unit/MBL-0001").status_code == 405
+
+
+@pytest.mark.parametrize("name", ["elsewhere.example", "127.0.0.1.elsewhere.example", "localhost.example:80"])
+def test_a_page_elsewhere_cannot_look_under_a_name_of_its_own(client: Any, name: str) -> None:
+    assert client.get("/", headers={"Host": name}).status_code == 403
+    assert client.get("/", headers={"Host": "localhost:8000"}).status_code == 200
+
+
+def test_beyond_loopback_a_token_is_asked_for_once(logbook: Path) -> None:
+    client = asking(logbook, "s3cret")
+
+    assert client.get("/").status_code == 403
+    assert client.get("/?token=guess").status_code == 403
+    answer = client.get("/unit/MBL-0001?token=s3cret")
+    assert (answer.status_code, answer.headers["Location"]) == (302, "/unit/MBL-0001")
+    assert "HttpOnly" in answer.headers["Set-Cookie"]
+    assert client.get("/").status_code == 200, "the cookie is enough from then on"
+
+
+def at(logbook: Path, seconds: float) -> AtBench:
+    (one,) = read(logbook, going)
+    return at_bench(one, NOON + timedelta(seconds=seconds))
+
+
+def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        begin = start(at=NOON)
+        record.begin(begin)
+        assert at(path, 1).power == "NOT SWITCHED ON"
+
+        record.event("power", "VIN ON at 24 V", data={"on": "yes"}, at=NOON, monotonic=begin.monotonic + 1)
+        record.polls([PollSample(begin.monotonic + 2, 1, 23.998, 0.0688, on=True)])
+        record.step_begun(MEASURE, NOON, begin.monotonic + 2)
+        record.reading(replace(volts(3.301), at=NOON + timedelta(seconds=2)))
+        live = at(path, 3)
+        assert (live.power, live.power_class) == ("INPUT ON", "live")
+        assert live.figures == ("24.00 V  68.8 mA",)
+        assert live.step.startswith("step 5 of ")
+        assert [each.reading.point for each in live.readings] == ["3V3"]
+
+        silent = at(path, 60)
+        assert silent.power.startswith("INPUT MAY BE ON: no look at the supply since ")
+        assert (silent.power_class, silent.figures) == ("unsure", ())
+
+        record.event("power", "VIN OFF, verified by asking", data={"on": "no"}, at=NOON, monotonic=begin.monotonic + 9)
+        assert at(path, 60).power == "VIN OFF, verified by asking"
+
+        record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
+        assert read(path, going) == []
+
+
+@pytest.fixture
+def address(logbook: Path, tmp_path: Path) -> Iterator[str]:
+    """The command as a person starts it, and what it printed."""
+    command = [sys.executable, "-m", "bringup", "browse", "--logbook", str(logbook)]
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=tmp_path, env=environment) as served:
+        assert served.stdout is not None
+        guard = threading.Timer(60.0, served.kill)
+        guard.start()
+        line = served.stdout.readline()
+        yield line.split(" at ")[1].strip()
+        served.send_signal(signal.SIGINT)
+        assert served.stdout.read().endswith("Ended.\n")
+        guard.cancel()
+    assert served.returncode == ExitCode.PASSED
+
+
+def fetched(address: str) -> str:
+    with urllib.request.urlopen(address) as answer:  # noqa: S310 - of our own server
+        return str(answer.read().decode())
+
+
+def test_the_command_serves_until_it_is_interrupted(address: str) -> None:
+    assert address.startswith("http://127.0.0.1:")
+    assert "MBL-0001" in fetched(address)
+
+
+CHECKS = ("cutText()", "overlaps()", "unlabelled()", "broken()", "pale(4.5)")
+
+
+def test_every_page_is_legible_in_a_browser_and_asks_only_its_own_server(browser: Tab, address: str) -> None:
+    attempt = re.findall(r'href="(/attempt/[^"]*)"', fetched(f"{address}unit/MBL-0001"))[-1]
+    for path in (*ADDRESSES, attempt):
+        for width in WIDTHS:
+            browser.wide(width)
+            browser.open(f"{address.rstrip('/')}{path}")
+            assert {check: browser.value(check) for check in CHECKS} == {check: [] for check in CHECKS}, path
+    asked = {each for each in browser.asked if not each.startswith(("data:", "file:"))}
+    assert all(each.startswith(address) for each in asked)
+    assert [each for each in browser.said if "404" not in each] == []
+
+
+def test_what_cannot_be_served_is_refused_at_the_start(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["browse", "--logbook", str(tmp_path / "none.db")]) == ExitCode.REFUSED
+    assert "there is no logbook" in capsys.readouterr().err
+    write_story(tmp_path / "bringup.db")
+    assert main(["browse", "--logbook", str(tmp_path / "bringup.db"), "--host", "203.0.113.1"]) == ExitCode.REFUSED
+    assert "cannot listen on 203.0.113.1" in capsys.readouterr().err
