@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 
 from bringup.core.bench import Bench
+from bringup.core.board import Board
 from bringup.core.calibration import calibration, day_at, days
 from bringup.core.finding import Finding
 from bringup.core.needs import powered_together
@@ -19,12 +20,15 @@ def check_before_opening(
 ) -> None:
     """Refuse what can be refused from the files and the command line alone."""
     from bringup.commands.programs import examine_programs
+    from bringup.core.as_built import as_examined
     from bringup.core.board import check_serial
 
     check_serial(serial, procedure.board.serial_pattern)
     check_variant(variant, procedure)
     check_one_switch(procedure, bench)
-    refuse_findings(procedure, bench, *examine_programs(procedure))
+    examined, on = as_examined(procedure, bench, variant)
+    assert on is not None, "a bench stays one"
+    refuse_findings(examined, on, *examine_programs(procedure))
     check_somebody(procedure, bench.listening_to(lines_of(procedure)), unattended=unattended)
 
 
@@ -70,15 +74,21 @@ def check_calibration(bench: Bench, on: date) -> None:
 def check_variant(variant: str, procedure: Procedure) -> None:
     """Refuse a variant that the board file does not name, and none where steps depend on it: they would be left out."""
     board = procedure.board
-    if not variant and any(rail.variants for rail in board.rails.values()):
-        raise CommandError(
-            "no variant is given, and it decides which rails there are",
-            f"Give the unit's with --variant: {', '.join(board.variants)}.",
-        )
+    if variant or any(rail.variants for rail in board.rails.values()):
+        check_variant_of(variant, board, board.path or procedure.path)
     depend = [str(step.index + 1) for step in procedure.steps if step.only_if is not None and step.only_if.variant]
     if depend and not variant:
         raise CommandError(
             f"no variant is given, and it decides what is done in step {listed(depend)}",
+            f"Give the unit's with --variant: {', '.join(board.variants)}.",
+        )
+
+
+def check_variant_of(variant: str, board: Board, path: str) -> None:
+    """Refuse a variant that the board, read from `path`, does not name, and none where it decides which rails exist."""
+    if not variant and any(rail.variants for rail in board.rails.values()):
+        raise CommandError(
+            "no variant is given, and it decides which rails there are",
             f"Give the unit's with --variant: {', '.join(board.variants)}.",
         )
     if not variant or variant in board.variants:
@@ -86,7 +96,7 @@ def check_variant(variant: str, procedure: Procedure) -> None:
     if not board.variants:
         raise CommandError(
             f"--variant {variant}: the board file names no variants of {board.name}",
-            f"Leave --variant out, or name them in {board.path or procedure.path}: variants: [{variant}].",
+            f"Leave --variant out, or name them in {path}: variants: [{variant}].",
         )
     raise CommandError(f"the board has no variant {variant!r}", f"It has: {', '.join(board.variants)}.")
 

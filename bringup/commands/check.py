@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import click
 from click.shell_completion import CompletionItem
 
+from bringup.commands.before_opening import check_variant
 from bringup.commands.common import json_option, print_json
 from bringup.commands.programs import examine_programs
 from bringup.commands.saying import columns, say
+from bringup.core.as_built import as_examined
 from bringup.core.bench import Bench
 from bringup.core.board import Board
+from bringup.core.finding import Finding
 from bringup.core.frozen import frozen
 from bringup.core.pacing import paced
 from bringup.core.procedure import Procedure
 from bringup.core.safety import examine
 from bringup.core.safety_design import examine_design
 from bringup.core.unbounded import unbounded
-from bringup.core.wording import folded
+from bringup.core.wording import folded, listed
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
 from bringup.files.field_docs import fields_of, outline_of, part_of, parts
@@ -59,10 +62,17 @@ class Checked:
     "Without PART: which parts there are.",
 )
 @click.option("--whole", is_flag=True, help="With --fields: a kind of file with all its parts.")
+@click.option(
+    "--variant",
+    metavar="NAME",
+    default="",
+    help="Examine procedures for this assembly variant only, not for each.",
+)
 @json_option
 def command(
     files: tuple[Path, ...],
     bench: Path | None,
+    variant: str,
     schema: str | None,
     fields: str | None,
     *,
@@ -72,7 +82,8 @@ def command(
     """Validate procedures, benches, boards and dialects. Nothing is opened.
 
     Every fault of every file is reported at once, each with file:line:column. Procedures are examined for
-    what could damage the board, too, on the bench that is among the files. Exit code 2 if anything is wrong.
+    what could damage the board, too, on the bench that is among the files, and for every assembly variant that
+    changes them, or the one that is named. Exit code 2 if anything is wrong.
     """
     if (schema is not None) + (fields is not None) + bool(files or bench is not None) > 1:
         raise CommandError(
@@ -87,7 +98,7 @@ def command(
         return ExitCode.PASSED
     if not files and bench is None:
         raise CommandError("no file to check", "Name one or more: bringup check procedures/first-power-on.yaml")
-    checked = check_files(files, bench)
+    checked = check_files(files, bench, variant)
     if as_json:
         print_json(_as_data(checked))
     else:
@@ -121,8 +132,11 @@ def _named_parts() -> str:
     )
 
 
-def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
-    """Read every file (each once), and examine every sound procedure on the bench, if one is given."""
+def check_files(files: tuple[Path, ...], bench: Path | None, variant: str = "") -> list[Checked]:
+    """Read every file (each once), and examine every sound procedure on the bench, if one is given.
+
+    `variant`: for units of this one; '' for those of each. Raises CommandError for one that a board does not have.
+    """
     bench_read = None if bench is None else read_any(bench)
     found = []
     if bench_read is not None:
@@ -135,10 +149,10 @@ def check_files(files: tuple[Path, ...], bench: Path | None) -> list[Checked]:
     # One bench among the files is meant as the bench of the procedures beside it.
     benches = [file.holds for file in (bench_read, *read) if file is not None and isinstance(file.holds, Bench)]
     on = benches[0] if len(benches) == 1 or (bench_read is not None and benches) else None
-    return found + [_checked(file, on) for file in read]
+    return found + [_checked(file, on, variant) for file in read]
 
 
-def _checked(file: FileRead, bench: Bench | None) -> Checked:
+def _checked(file: FileRead, bench: Bench | None, variant: str = "") -> Checked:
     if isinstance(file.holds, Bench):
         return Checked(file, (*file.problems, *_not_simulated(file, file.holds)))
     if isinstance(file.holds, Board):
@@ -147,8 +161,9 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
     if not isinstance(file.holds, Procedure):
         return Checked(file, file.problems)
     refused, remarks = Problems(str(file.path), file.text), Problems(str(file.path), file.text)
-    on_bench = file.holds if bench is None else paced(file.holds, bench)
-    for finding in (*examine(on_bench, bench), *examine_programs(file.holds)):
+    if variant:
+        check_variant(variant, file.holds)
+    for finding in (*_examined(file.holds, bench, variant), *examine_programs(file.holds)):
         step = None if finding.step is None else file.holds.steps[finding.step]
         where = refused if finding.refused else remarks
         if step is None:  # of the whole procedure: no line of it is to blame
@@ -159,6 +174,21 @@ def _checked(file: FileRead, bench: Bench | None) -> Checked:
         way_out = "State it where too high a voltage would do harm: power is then cut at once."
         remarks.found.append(Problem(str(file.path), 0, 0, nobody_said, "", way_out))
     return Checked(file, tuple(in_order(refused.found)), tuple(in_order(remarks.found)))
+
+
+def _examined(procedure: Procedure, bench: Bench | None, variant: str) -> Iterator[Finding]:
+    """Examine a procedure for units of a variant; '' for those of each, if any changes something."""
+    depends = any(rail.variants for rail in procedure.board.rails.values())
+    depends = depends or any(step.only_if is not None and step.only_if.variant for step in procedure.steps)
+    variants = [variant] if variant or not depends else list(procedure.board.variants)
+    found: dict[Finding, list[str]] = {}
+    for each in variants:
+        built, on = as_examined(procedure, bench, each)
+        for finding in examine(built if on is None else paced(built, on), on):
+            found.setdefault(finding, []).append(each)
+    for finding, whose in found.items():
+        of = f" (variant {listed(whose)})" if len(whose) < len(variants) else ""
+        yield replace(finding, message=finding.message + of)
 
 
 def _not_simulated(file: FileRead, bench: Bench) -> Iterator[Problem]:

@@ -87,6 +87,12 @@ def bench_option(function: F) -> F:
     )(function)
 
 
+def variant_option(function: F) -> F:
+    """Add `--variant NAME`; the function receives `variant: str`, empty where it is not given."""
+    text = "Assembly variant, one of the board file's."
+    return click.option("--variant", metavar="NAME", default="", help=text)(function)
+
+
 def json_option(function: F) -> F:
     """Add `--json`; the function receives `as_json: bool`."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON instead of text.")(function)

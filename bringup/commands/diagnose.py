@@ -10,9 +10,11 @@ from pathlib import Path
 import click
 
 from bringup.commands.asking import simulated_asked
+from bringup.commands.before_opening import check_variant_of
 from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, local_time, result_text
+from bringup.core.as_built import board_as_built
 from bringup.core.board import Board
 from bringup.core.diagnosis import Cause, Diagnosis, diagnose
 from bringup.core.diagnosis_text import LEAST_PROBABILITY, lines_of, look_at, resemblances
@@ -37,6 +39,7 @@ from bringup.runner.records import SourceText
     default=None,
     help="This board file instead of the one that the attempt was made with.",
 )
+@click.option("--variant", metavar="NAME", default="", help="The unit's assembly variant, if not that of the attempt.")
 @click.option("--real", "simulated", flag_value="real", help="The last attempt on the real unit.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="The last simulated one.")
 @json_option
@@ -45,6 +48,7 @@ def command(
     logbook: AnyLogbook,
     beginning: str | None,
     board_file: Path | None,
+    variant: str,
     simulated: str | None,
     as_json: bool,
 ) -> None:
@@ -55,7 +59,9 @@ def command(
     """
     asked = simulated_asked(simulated)
     found = read(logbook, lambda connection: to_explain(connection, serial, beginning, simulated=asked))
-    last, board = found.attempt, kept_board(found.sources, board_file)
+    last, whole = found.attempt, kept_board(found.sources, board_file)
+    check_variant_of(variant or last.variant, whole, str(board_file or whole.name))
+    board = board_as_built(whole, variant or last.variant)
     result = diagnose(board, evidence_of(board, [(each.reading, each.step_kind) for each in found.readings]))
     if as_json:
         print_json({"serial": serial, "attempt": last.id, **as_data(board, result)})

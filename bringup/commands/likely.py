@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from bringup.commands.diagnose import kept_board
 from bringup.commands.saying import columns, say
+from bringup.core.as_built import board_as_built
 from bringup.core.diagnosis import diagnose
 from bringup.core.diagnosis_text import headline, lines_of
 from bringup.core.evidence import evidence_of
@@ -28,10 +29,14 @@ def say_what_is_likely(serial: str, procedure: Procedure, outcome: AttemptOutcom
         say(folded(f"Likely: {likely}. More: bringup diagnose {serial}", columns(unknown=None)))
 
 
-def likely_lines(readings: Sequence[LoggedReading], sources: Sequence[Source]) -> list[str]:
-    """Return which causes explain the readings of an attempt, in lines; or why that cannot be told."""
+def likely_lines(readings: Sequence[LoggedReading], sources: Sequence[Source], variant: str = "") -> list[str]:
+    """Return which causes explain the readings of an attempt, in lines; or why that cannot be told.
+
+    `variant`: of the unit, whose rails there are then.
+    """
     try:
-        board = kept_board([SourceText(each.kind, each.path, each.content) for each in sources])
+        whole = kept_board([SourceText(each.kind, each.path, each.content) for each in sources])
+        board = board_as_built(whole, variant)
     except (CommandError, FileError) as error:
         return [f"It cannot be told: {error.message}."]
     return list(

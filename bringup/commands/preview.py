@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
-from bringup.commands.common import bench_option, configuration_file, json_option, print_json
+from bringup.commands.common import bench_option, configuration_file, json_option, print_json, variant_option
 from bringup.commands.loading import load
 from bringup.commands.reaching import dialect_of
 from bringup.commands.saying import columns, say
@@ -26,14 +27,21 @@ NARROWEST = 40
 @click.command("preview")
 @click.argument("procedure", metavar="PROCEDURE", type=click.Path(path_type=Path))
 @bench_option
+@variant_option
 @json_option
-def command(procedure: Path, bench: Path | None, *, as_json: bool) -> ExitCode:
+def command(procedure: Path, bench: Path | None, variant: str, *, as_json: bool) -> ExitCode:
     """Show what a procedure would do: limits and where they come from, currents, protection, time.
 
-    Nothing is opened. Without a bench, what depends on it is left open. Exit code 2 if it may not be run.
+    Nothing is opened. Without a bench, what depends on it is left open. Where the board's rails or the steps depend on
+    the assembly variant it has to be given, as to `run`. Exit code 2 if it may not be run.
     """
+    from bringup.commands.before_opening import check_variant
+    from bringup.core.as_built import as_examined
+
     loaded, on = load(procedure, named_bench(bench))
-    preview = look_ahead(loaded, on, supply_dialect(on), datetime.now(UTC).date())
+    check_variant(variant, loaded)
+    loaded, on = as_examined(loaded, on, variant)
+    preview = replace(look_ahead(loaded, on, supply_dialect(on), datetime.now(UTC).date()), variant=variant)
     if as_json:
         print_json(data_of(preview))
     else:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from bringup.commands.common import bench_option, json_option, print_json
+from bringup.commands.common import bench_option, json_option, print_json, variant_option
 from bringup.commands.preview import named_bench
 from bringup.commands.rehearse_text import as_data, text_of
 from bringup.commands.saying import columns, say
@@ -25,7 +25,7 @@ from bringup.errors import CommandError, ExitCode, Stopped
 @click.command("rehearse")
 @click.argument("procedure", metavar="PROCEDURE", type=click.Path(dir_okay=False, path_type=Path))
 @bench_option
-@click.option("--variant", metavar="NAME", default="", help="Assembly variant, one of the board file's.")
+@variant_option
 @click.option(
     "--point",
     "points",

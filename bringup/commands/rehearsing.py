@@ -15,6 +15,7 @@ from bringup import __version__
 from bringup.commands.instruments import AnsweringBench
 from bringup.commands.loading import load
 from bringup.commands.reaching import dialect_of, roles_of
+from bringup.core.as_built import as_built
 from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
@@ -57,8 +58,9 @@ def scene(procedure_path: Path, bench_path: Path | None, variant: str) -> Scene:
     procedure = replace(procedure, board=replace(procedure.board, serial_pattern=""))
     bench = None if bench is None else bench.for_steps(scope=needs_scope(procedure))
     made = simulated(bench, procedure.board, procedure_path)
+    procedure = as_built(procedure, variant)
     steps = tuple(_heard(step, made) for step in procedure.steps)
-    return Scene(replace(procedure, steps=steps), made, variant)
+    return Scene(replace(procedure, steps=steps), made.of_variant(variant), variant)
 
 
 def _heard(step: Step, bench: Bench) -> Step:

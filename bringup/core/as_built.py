@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from bringup.core.bench import Bench
 from bringup.core.board import Board
-from bringup.core.procedure import Action, Log, Measure, Procedure, Sink, Step
+from bringup.core.procedure import Action, Apply, Log, Measure, Note, OnlyIf, Procedure, Sink, Step
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 
@@ -41,6 +42,39 @@ def as_built(procedure: Procedure, variant: str) -> Procedure:
     return replace(procedure, board=board_as_built(procedure.board, variant), steps=steps)
 
 
+def as_examined(procedure: Procedure, bench: Bench | None, variant: str) -> tuple[Procedure, Bench | None]:
+    """Return procedure and bench as they are for a unit of that variant, for whoever looks ahead.
+
+    Steps keep their places. A step that is not done on such a unit is a note of that; one that is done on it alone
+    depends on nothing more. What the bench connects to rails that are not there is left out of it.
+    """
+    lacking = lacking_rails(procedure.board, variant)
+    built = as_built(procedure, variant)
+    built = replace(built, steps=tuple(_looked_at(step, variant) for step in built.steps))
+    if bench is None or not variant:
+        return built, bench
+    scanner, load = bench.scanner, bench.load
+    if scanner is not None:
+        scanner = replace(scanner, channels={n: each for n, each in scanner.channels.items() if n not in lacking})
+    if load is not None:
+        load = replace(load, channels={n: each for n, each in load.channels.items() if n not in lacking})
+    return built, replace(bench, scanner=scanner, load=load).of_variant(variant)
+
+
+def _looked_at(step: Step, variant: str) -> Step:
+    condition = step.only_if
+    why = step.not_built
+    if not why and variant and condition is not None and condition.variant not in (None, variant):
+        why = f"done on units of the variant {condition.variant} only"
+    if why:
+        said = Note(f"left out: {why}")
+        return replace(step, action=said, expect={}, only_if=None, irreversible=False, board_state=None, cautions=())
+    if not variant or condition is None or condition.variant is None:
+        return step
+    rest = replace(condition, variant=None)
+    return replace(step, only_if=None if rest == OnlyIf() else rest)
+
+
 def _step(step: Step, lacking: tuple[str, ...], variant: str) -> Step:
     action = _action(step.action, lacking)
     if action is None:
@@ -61,6 +95,9 @@ def _action(action: Action, lacking: tuple[str, ...]) -> Action | None:
         case Log():
             what = tuple(channel for channel in action.what if channel.point not in lacking)
             return replace(action, what=what) if what else None
+        case Apply():
+            timed = tuple(name for name in action.time_to_regulation if name not in lacking)
+            return action if timed == action.time_to_regulation else replace(action, time_to_regulation=timed)
         case Sink():
             return None if action.rail in lacking else action
         case Sweep():

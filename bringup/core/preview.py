@@ -71,6 +71,8 @@ class Preview:
     """Rails that are read and judged by limits computed from the design."""
     foreseen: tuple[Foreseen, ...] = ()
     """Readings to come, with their uncertainty on this bench."""
+    variant: str = ""
+    """Assembly variant that it is looked at for; '': none was named."""
     over_voltage: bool = True
     """Whether the supply's own over-voltage protection can be set on this bench (True where no bench is named)."""
     trips: bool = True

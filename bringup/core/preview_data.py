@@ -21,6 +21,7 @@ def data_of(preview: Preview) -> Data:
         "procedure": procedure.name,
         "board": board.name,
         "revision": board.revision,
+        "variant": preview.variant,
         "bench": None if preview.bench is None else preview.bench.name,
         "simulated": preview.bench is not None and preview.bench.simulate is not None,
         "unattended": procedure.unattended_after_first_power,

@@ -54,7 +54,8 @@ def text_of(preview: Preview, width: int = WIDTH) -> str:
 def _head(preview: Preview) -> Iterator[str]:
     procedure, board = preview.procedure, preview.procedure.board
     revision = f", revision {board.revision}" if board.revision else ""
-    yield f"{procedure.name}: {board.name}{revision}"
+    variant = f", variant {preview.variant}" if preview.variant else ""
+    yield f"{procedure.name}: {board.name}{revision}{variant}"
     attended = "after first power" if procedure.unattended_after_first_power else "never"
     yield f"unattended: {attended}"
     if procedure.answer_within is not None:
