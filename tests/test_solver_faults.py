@@ -190,6 +190,15 @@ def test_unpowered_resistance_unstated_is_network_and_resistors_in_parallel() ->
     )
 
 
+def test_boost_whose_output_its_diode_carries_takes_what_it_gives() -> None:
+    # Its feedback asks for less than the input: it does not switch, so nothing is lost in switching.
+    design = one_rail("boost", vin=5.0, starts_at=3, load=0.01, efficiency=80)
+    found = solve(design, {"VIN": 5.0}, faults=[Fault("12V0", FaultKind.UPPER_SHORTED)])
+
+    assert found.volts["12V0"] == near(4.6)
+    assert found.input_amps["VIN"] == near(0.01)
+
+
 def test_short_behind_a_boost_is_limited_by_nothing() -> None:
     # the diode passes 5 V - 0.4 V into 2 ohm: 2.3 A, although the converter's own limit is 1 A
     design = one_rail("boost", vin=5.0, starts_at=3, load=0.0)

@@ -144,13 +144,16 @@ class Stage:
         """Input current at that output voltage and current.
 
         Linear: output current plus quiescent. Switching: output power over efficiency and input voltage, where the
-        losses stop shrinking below LOSS_FLOOR of the designed output (a short still costs input power).
+        losses stop shrinking below LOSS_FLOOR of the designed output (a short still costs input power). A boost whose
+        output is no higher than what its diode passes does not switch: what comes out is what goes in.
         """
         if not running:
             return amps if self.kind is ConverterKind.BOOST else 0.0
         floor = max(self.stop, DEFAULT_KNEE_VOLTS)
         own = self.quiescent * min(1.0, vin / floor)
         if self.kind is ConverterKind.LINEAR:
+            return amps + own
+        if self.kind is ConverterKind.BOOST and vout <= self.idle(vin):
             return amps + own
         lossy = max(vout, LOSS_FLOOR * self.nominal)
         watts = amps * (vout + (1.0 / self.efficiency - 1.0) * lossy)
