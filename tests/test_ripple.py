@@ -111,6 +111,20 @@ def test_the_meters_ac_range_gives_rms_with_its_band() -> None:
     assert "RMS, band 20 Hz to 100 kHz" in found.note
 
 
+def test_the_usual_simulated_meter_measures_it_too() -> None:
+    step = Step(0, Ripple(("3V3",), "meter", TEN, band="20 Hz to 100 kHz"), expect={})
+    sound, missing = (simulated_bench(with_steps(APPLY, step), history=SEEN, faults=each) for each in ((), (MISSING,)))
+    assert sound.bench.meter is not None
+    assert sound.bench.meter.dialect == "configure-and-read"
+
+    found, more = (ripples(bench.run())["3V3"] for bench in (sound, missing))
+
+    assert (found.aspect, found.result) == ("ripple RMS", Result.RECORDED)
+    assert found.value == pytest.approx(bench_rms(sound), abs=15e-6)
+    assert more.value is not None
+    assert more.value > 0.002
+
+
 def bench_rms(bench: SimulatedBench) -> float:
     """What the simulated board has on 3V3: 319.28 uV less the scope's own 2 % of a division, over 2 root 3."""
     return (319.282e-6 - 0.02 * 12.5e-3) / (2 * 3**0.5)

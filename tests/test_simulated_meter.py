@@ -134,6 +134,22 @@ def test_amperes_read_nothing_on_an_open_input(meter: Talk) -> None:
     assert abs(value(meter("CONF:CURR:DC 1 A;:READ?"))) < 1e-4
 
 
+def test_ac_volts_are_the_rms_of_what_lies_beside_the_dc(meter: Talk, world: FakeWorld) -> None:
+    world.noise = 12e-3
+    meter("CONF:VOLT:AC")
+
+    assert meter("FUNC?") == '"VOLT:AC"'
+    assert meter("CONF?") == '"VOLT:AC +1.000000E+01,+1.000000E-05"'
+    assert value(meter("READ?")) == pytest.approx(12e-3, rel=2e-3)
+    assert value(meter("MEAS:VOLT:AC? 1")) == pytest.approx(12e-3, rel=2e-2)
+    assert meter("VOLT:AC:RANG?") == "+1.00000000E+00"
+    world.noise = 0.0
+    assert 0.0 <= value(meter("READ?")) < 1e-3
+    world.noise = 2.0
+    assert meter("READ?") == OVER
+    assert meter("SYST:ERR?") == '+0,"No error"'
+
+
 def test_samples_come_as_a_list_and_fetch_repeats_them(meter: Talk) -> None:
     meter("CONF:VOLT:DC 10;:VOLT:DC:NPLC 1;:SAMP:COUN 5")
     readings = str(meter("READ?"))

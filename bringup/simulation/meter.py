@@ -1,4 +1,4 @@
-"""The simulated meter, METER-1: DC volts, ohms, DC amperes, degrees; 6.5 digits, spelt as SCPI-1999 digital meters are.
+"""The simulated meter, METER-1: volts DC and AC, ohms, amperes, degrees; 6.5 digits, spelt as SCPI-1999 meters are.
 
 `CONFigure` and `MEASure` preset everything (10 power-line cycles, automatic zero, 10 megohm input, one sample, trigger
 immediate); what is wanted differently is set after `CONFigure`. A triggered acquisition is carried out before the next
@@ -13,6 +13,7 @@ from collections.abc import Generator, Iterable
 from bringup.simulation.command_tree import Call, Command
 from bringup.simulation.figures import OVER_RANGE, normal, nr3, uniform
 from bringup.simulation.meter_ranges import (
+    AC_VOLTS,
     AMPS,
     DEGREES,
     FUNCTIONS,
@@ -46,9 +47,23 @@ GAIN_ERROR = 2e-5
 OFFSET_ERROR = 2e-6
 """What this meter may be off: part of the reading, part of the range."""
 
-_PATTERNS = {"VOLT": "VOLTage[:DC]", "CURR": "CURRent[:DC]", "RES": "RESistance", "TEMP": "TEMPerature"}
-_UNITS = {"VOLT": "V", "CURR": "A", "RES": "OHM", "TEMP": "CEL"}
-_NAMES = {"VOLT": VOLTS, "VOLT:DC": VOLTS, "CURR": AMPS, "CURR:DC": AMPS, "RES": OHMS, "TEMP": DEGREES}
+_PATTERNS = {
+    "VOLT": "VOLTage[:DC]",
+    "VOLT:AC": "VOLTage:AC",
+    "CURR": "CURRent[:DC]",
+    "RES": "RESistance",
+    "TEMP": "TEMPerature",
+}
+_UNITS = {"VOLT": "V", "VOLT:AC": "V", "CURR": "A", "RES": "OHM", "TEMP": "CEL"}
+_NAMES = {
+    "VOLT": VOLTS,
+    "VOLT:DC": VOLTS,
+    "VOLT:AC": AC_VOLTS,
+    "CURR": AMPS,
+    "CURR:DC": AMPS,
+    "RES": OHMS,
+    "TEMP": DEGREES,
+}
 
 
 class Meter(ScpiInstrument):
@@ -125,6 +140,8 @@ class Meter(ScpiInstrument):
         yield Command(f"{base}:RANGe[:UPPer]?", lambda _: f"{function.ranges[settings().index].full_scale:+.8E}")
         yield Command(f"{base}:RANGe:AUTO", set_auto, (on_or_once,))
         yield Command(f"{base}:RANGe:AUTO?", lambda _: str(int(settings().auto)))
+        if function is AC_VOLTS:
+            return  # integrates as long as its filter wants
         yield Command(f"{base}:NPLCycles", set_nplc, (number(),))
         yield Command(f"{base}:NPLCycles?", lambda _: f"{settings().nplc:+.8E}")
         yield Command(f"{base}:ZERO:AUTO", set_zero, (on_or_once,))
@@ -213,7 +230,7 @@ class Meter(ScpiInstrument):
         for _ in range(self._setup.trigger.samples):
             value, now = yield from self._sample(now)
             readings.append(self._written(value, now))
-            if self._settings.auto_zero:
+            if self._settings.auto_zero and self._setup.function is not AC_VOLTS:
                 now = yield from self._pass(now, aperture(self._settings.nplc))
         self._setup.readings = readings
 
@@ -249,6 +266,8 @@ class Meter(ScpiInstrument):
             return self.world.probe_volts(now, time, HIGH_IMPEDANCE if high else TEN_MEGOHM)
         if function is OHMS:
             return self.world.probe_ohms(now, span.test_current, OPEN_CIRCUIT_VOLTS)
+        if function is AC_VOLTS:
+            return self.world.probe_noise(now)
         return ROOM if function is DEGREES else 0.0
 
     def _written(self, true: float, now: float) -> str:
@@ -264,7 +283,7 @@ class Meter(ScpiInstrument):
             sigma = math.hypot(sigma, self.world.probe_noise(now))
         gain, offset = self._errors(function, settings.index)
         value = true * gain + offset + sigma * normal(self.serial, now)
-        return nr3(value, resolution(span, settings.nplc))
+        return nr3(abs(value) if function is AC_VOLTS else value, resolution(span, settings.nplc))
 
     def _errors(self, function: Function, index: int) -> tuple[float, float]:
         """Return the factor and the offset by which this meter is off on that range."""

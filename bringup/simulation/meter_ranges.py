@@ -75,6 +75,10 @@ VOLTS = Function(
     ),
     1,
 )
+AC_VOLTS = Function(
+    "VOLT:AC", (Range(0.1, 4e-5), Range(1.0, 4e-5), Range(10.0, 4e-5), Range(100.0, 4e-5), Range(750.0, 4e-5)), 1
+)
+"""True RMS of what lies beside the DC, which a capacitor keeps out."""
 AMPS = Function("CURR", (Range(0.01, 2e-6), Range(0.1, 2e-6), Range(1.0, 3e-6), Range(3.0, 3e-6)), 2)
 OHMS = Function(
     "RES",
@@ -90,7 +94,7 @@ OHMS = Function(
     512,
 )
 DEGREES = Function("TEMP", (Range(1000.0, 2e-6),), 4096)
-FUNCTIONS = {function.word: function for function in (VOLTS, AMPS, OHMS, DEGREES)}
+FUNCTIONS = {function.word: function for function in (VOLTS, AC_VOLTS, AMPS, OHMS, DEGREES)}
 
 
 def aperture(nplc: float) -> float:
