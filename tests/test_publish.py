@@ -20,6 +20,7 @@ from bringup.core.words import AttemptResult
 from bringup.errors import CommandError, ExitCode, LogbookError
 from bringup.logbook import publishing
 from bringup.logbook.additions import opened, write
+from bringup.logbook.audit import Audit, audit
 from bringup.logbook.chain import COVERED
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_statements import Entered, disposition_statement
@@ -30,6 +31,7 @@ from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server import INSTALL
 from bringup.logbook.server_address import AnyLogbook, Server, server_of
+from bringup.logbook.server_audit import audit_server
 from bringup.logbook.server_dialect import spelt
 from bringup.logbook.server_writing import write_piece
 from bringup.logbook.tables import VERSION
@@ -280,6 +282,60 @@ def test_a_serial_number_of_two_boards_is_refused(tmp_path: Path, server: Server
 
     with pytest.raises(LogbookError, match="MBL-0001 is on the server as a unit of the board 'Mooring buoy logger'"):
         publish(other, server)
+
+
+def audited(server: Server, asked: str | None = None) -> Audit:
+    return read(server, lambda connection: audit_server(connection, asked))
+
+
+def test_a_server_is_audited_as_a_file_is(
+    tmp_path: Path, cluster: Cluster, server: Server, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = filled(tmp_path / "one.db", "MBL-0001", "MBL-0002")
+    other = filled(tmp_path / "other.db", "MBL-0001")
+    for path in (one, other):
+        publish(path, server)
+    filled(one, "MBL-0001")
+    publish(one, server)
+    apart = [read(path, audit) for path in (one, other)]
+
+    found = audited(server, apart[1].anchor[:12])
+
+    assert found.findings == ()
+    assert found.sound
+    assert found.attempts == 4
+    assert found.hashes == sum(each.hashes for each in apart)
+    assert found.anchor == ", ".join(each.anchor for each in apart)
+    assert not audited(server, "0123456789ab").sound
+    code, out, _ = command(capsys, "audit", "--logbook", str(server))
+    assert (code, "are as they were written" in out) == (ExitCode.PASSED, True)
+
+    schema = server.address.rpartition("%3D")[2]
+    for statement, what in (
+        ("UPDATE {}.readings SET value = 3.2 WHERE seq = 2", ["altered"]),
+        ("UPDATE {}.polls SET volts = 23 WHERE seq = 4", ["altered", "altered"]),
+        ("DELETE FROM {}.samples WHERE seq = 3", ["altered", "altered", "removed"]),
+        ("DELETE FROM {}.chain WHERE seq = 40", ["altered", "altered", "altered", "removed", "removed"]),
+    ):
+        cluster.execute(statement.format(schema))
+        assert sorted(each.what for each in audited(server).findings)[: len(what)] == what, statement
+    assert command(capsys, "audit", "--logbook", str(server))[0] == ExitCode.FAILED
+
+
+def test_an_audit_waits_for_what_was_cut_off(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bringup.logbook.publishing_plan.PIECE", 40)
+    path = filled(tmp_path / "bringup.db", *(f"MBL-000{number}" for number in range(5)))
+
+    def cut(there: int, wanted: int) -> None:
+        raise LogbookError(f"cut off at {there} of {wanted}", "")
+
+    with pytest.raises(LogbookError, match="cut off at"):
+        publish(path, server, told=cut)
+    with pytest.raises(LogbookError, match=r"was cut off: \d+ of \d+ hashes are here") as caught:
+        audited(server)
+    assert "Publish it again" in caught.value.what_to_do
+    publish(path, server)
+    assert audited(server).sound
 
 
 def command(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:

@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import say
 from bringup.errors import ExitCode
 
 if TYPE_CHECKING:
     from bringup.logbook.audit import Audit
     from bringup.logbook.comparing import Finding
+    from bringup.logbook.server_address import AnyLogbook
 
 SHOWN = 20
 """How many findings are listed for people; JSON has them all."""
 
 
 @click.command()
-@logbook_option
+@asked_logbook_option
 @click.option("--anchor", metavar="HASH", default=None, help="A last hash printed earlier: is it still in the chain?")
 @json_option
-def command(logbook: Path, anchor: str | None, as_json: bool) -> ExitCode:
+def command(logbook: AnyLogbook, anchor: str | None, as_json: bool) -> ExitCode:
     """Compare every row of the logbook with its hash; name the first attempt and row altered, removed or inserted.
 
     Prints the last hash, which stands for everything before it: keep it outside the file, such as on a printed
@@ -34,8 +34,11 @@ def command(logbook: Path, anchor: str | None, as_json: bool) -> ExitCode:
     """
     from bringup.logbook.audit import audit
     from bringup.logbook.reading import read
+    from bringup.logbook.server_address import Server
+    from bringup.logbook.server_audit import audit_server
 
-    found = read(logbook, lambda connection: audit(connection, anchor))
+    compared = audit_server if isinstance(logbook, Server) else audit
+    found = read(logbook, lambda connection: compared(connection, anchor))
     if as_json:
         print_json({"logbook": str(logbook), **found.as_json()})
     else:
@@ -43,7 +46,7 @@ def command(logbook: Path, anchor: str | None, as_json: bool) -> ExitCode:
     return ExitCode.PASSED if found.sound else ExitCode.FAILED
 
 
-def lines(logbook: Path, found: Audit) -> list[str]:
+def lines(logbook: AnyLogbook, found: Audit) -> list[str]:
     """Return what is printed for people."""
     from bringup.logbook.chain import COVERED
 

@@ -79,7 +79,7 @@ class _Walk:
 def audit(connection: Database, asked: str | None = None) -> Audit:
     """Compare everything. `asked`: a hash printed earlier, or its beginning; CommandError for what is no hash."""
     if asked is not None:
-        asked = _check_asked(asked)
+        asked = anchor_asked(asked)
     if gone := _lacking(connection):
         findings = [Finding("removed", table, f"the whole table {table}, or columns of it", None, 0) for table in gone]
         return Audit("", "", 0, 0, 0, 0, "", tuple(findings), asked)
@@ -117,7 +117,8 @@ def audit(connection: Database, asked: str | None = None) -> Audit:
     )
 
 
-def _check_asked(asked: str) -> str:
+def anchor_asked(asked: str) -> str:
+    """Return a hash that somebody kept, or its beginning, as it is compared. Raises CommandError for what is none."""
     plain = asked.strip().lower()
     if len(plain) < LEAST_ANCHOR or set(plain) - set("0123456789abcdef"):
         raise CommandError(
