@@ -25,6 +25,7 @@ from bringup.errors import CommandError, ExitCode
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import LEADS, MEASURE, NOON, add_attempt, filled_logbook, start, volts
+from tests.story_sample import write_story
 
 Run = Callable[..., tuple[int, str, str]]
 Filled = tuple[AnyLogbook, dict[str, str]]
@@ -511,3 +512,27 @@ def test_readings_of_one_kind_of_step_leave_those_of_others_out(run: Run) -> Non
     assert code == ExitCode.REFUSED
     assert "no kind of step 'mesure' is in this logbook" in err
     assert "Nearest: measure" in err
+
+
+def test_a_history_is_rows_too_and_a_part_of_it_can_be_asked_for(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    write_story(path)
+    _, out, _ = run("history", "MBL-0001", "--as", "json-lines", logbook=path)
+    rows = [json.loads(line) for line in out.splitlines()]
+
+    assert [row["kind"] for row in rows] == [
+        *("attempt", "failed reading", "attempt", "failed reading", "failed reading"),
+        *("note", "observation", "photo", "rework", "changed"),
+    ]
+    assert rows[0]["text"] == "First power-on: failed; 3V3 is low"
+    assert rows[0]["at"] == "2026-11-25T12:00:00.000000Z"
+    later = json.loads(run("history", "MBL-0001", "--since", "2026-11-25T18:00", "--json", logbook=path)[1])
+    assert [attempt["cause"] for attempt in later["attempts"]] == ["3V3 reads low"]
+    assert len(later["notes"]) == 1
+    before = json.loads(run("history", "MBL-0001", "--until", "2026-11-25T18:00", "--json", logbook=path)[1])
+    assert ([attempt["cause"] for attempt in before["attempts"]], before["notes"]) == (["3V3 is low"], [])
+    _, out, _ = run("history", "MBL-0001", "--procedure", "First power-on", "--as", "csv", logbook=path)
+    assert out.splitlines()[0] == "serial,simulated,at,kind,attempt,who,text,rescue_files"
+    code, _, err = run("history", "MBL-0001", "--procedure", "Frist power-on", logbook=path)
+    assert code == ExitCode.REFUSED
+    assert "Nearest: First power-on." in err

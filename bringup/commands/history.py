@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import click
 
-from bringup.commands.asking import simulated_asked
-from bringup.commands.common import asked_logbook_option, json_option, print_json
+from bringup.commands.asking import parse_time, simulated_asked
+from bringup.commands.common import asked_logbook_option, print_json
 from bringup.commands.history_beside import effect_lines, entries
+from bringup.commands.history_rows import part_of, rows_of
+from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
     INDENT,
@@ -21,8 +23,9 @@ from bringup.commands.tables import (
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import Result, StepOutcome
+from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
-from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.filters import ID_SHOWN, Filters, check_names
 from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
@@ -55,13 +58,38 @@ FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 @click.option("--real", "simulated", flag_value="real", help="Only what happened to the real unit.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated attempts.")
 @click.option("--serial-text", is_flag=True, help="Also all that came on the board's serial lines, with its time.")
-@json_option
-def command(serial: str, logbook: AnyLogbook, simulated: str | None, serial_text: bool, as_json: bool) -> None:
-    """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings, reworks."""
+@click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
+@click.option("--since", metavar="TIME", help="Only what happened since then, such as 2026-11-25.")
+@click.option("--until", metavar="TIME", help="Only what happened by then (a date: its whole day).")
+@output_options
+def command(
+    serial: str,
+    logbook: AnyLogbook,
+    simulated: str | None,
+    serial_text: bool,
+    procedure: str | None,
+    since: str | None,
+    until: str | None,
+    form: str,
+) -> None:
+    """Tell one unit's whole story: attempts, what failed, notes, trips, overrides, corrected readings, reworks.
+
+    As JSON everything is in one document; as JSON lines or CSV each thing that happened is a row.
+    """
     lacking = say_what_waits(logbook)
-    stories = read(logbook, lambda connection: history(connection, serial, simulated_asked(simulated)))
+    ends = (parse_time(since), parse_time(until, end_of_day=True))
+
+    def ask(connection: Database) -> list[Story]:
+        check_names(connection, Filters(procedure=procedure))
+        found = history(connection, serial, simulated_asked(simulated))
+        return [part_of(story, procedure, *ends) for story in found]
+
+    stories = read(logbook, ask)
     said = said_in(logbook, stories) if serial_text else {}
-    if as_json:
+    if form in ("json-lines", "csv"):
+        rows = [row for story in stories for row in rows_of(story)]
+        print_records([lacking.beside(row, serial) for row in rows], form)
+    elif form == "json":
         told = {
             "serial": serial,
             "attempts": [

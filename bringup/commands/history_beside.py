@@ -16,15 +16,29 @@ from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rework_effects import Change, Effect
 from bringup.logbook.rows import LoggedAttempt, LoggedNote
 
+LONGEST_TITLE = 30
+"""Characters of a step's title that is told; of a longer one, such as one that lists all rails, the kind of step."""
+
 
 @frozen
 class Entry:
     """One thing to tell. `attempt`: in which it was entered; `place`: number of attempts that are told before it."""
 
+    kind: str
+    """'note', 'rework', 'observation', 'photo', 'reference', or what was decided."""
+    name: str
+    """How it is named, where it has an id: its beginning."""
     at: datetime
-    line: str
+    who: str
+    text: str
     attempt: str | None
     place: int
+
+    @property
+    def line(self) -> str:
+        """The whole of it: what it is, when, by whom, what it says."""
+        what = f"{self.kind} {self.name}" if self.name else self.kind
+        return f"{what}, {local_time(self.at)}{', ' + self.who if self.who else ''}: {self.text}"
 
 
 def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], beside: Beside) -> list[Entry]:
@@ -34,56 +48,40 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
     def by_time(at: datetime) -> int:
         return sum(attempt.started < at for attempt in attempts)
 
-    told = [Entry(note.at, _note(note), note.attempt, by_time(note.at)) for note in notes]
+    def of(kind: str, origin: Origin, text: str, *, place: int | None = None, named: bool = False) -> Entry:
+        at = by_time(origin.at) if place is None else place
+        name = origin.id[:ID_SHOWN] if named else ""
+        return Entry(kind, name, origin.at, origin.who, text, origin.attempt, at)
+
+    told = [Entry("note", "", note.at, note.who, note.text, note.attempt, by_time(note.at)) for note in notes]
     told += [
-        Entry(each.origin.at, rework_line(each), each.origin.attempt, places.get(each.follows or "", 0))
-        for each in beside.reworks
+        of("rework", each.origin, _rework(each), place=places.get(each.follows or "", 0)) for each in beside.reworks
     ]
-    told += [
-        Entry(each.origin.at, observation_line(each), each.origin.attempt, by_time(each.origin.at))
-        for each in beside.observations
-    ]
-    told += [
-        Entry(each.origin.at, f"{said(each.said, each.origin)}{each.why}", each.origin.attempt, by_time(each.origin.at))
-        for each in beside.dispositions
-    ]
-    told += [
-        Entry(each.origin.at, f"{said(each.said, each.origin)}{each.why}", each.origin.attempt, by_time(each.origin.at))
-        for each in beside.references
-    ]
-    told += [
-        Entry(each.origin.at, photo_line(each), each.origin.attempt, by_time(each.origin.at)) for each in beside.photos
-    ]
+    told += [of("observation", each.origin, _observation(each), named=True) for each in beside.observations]
+    told += [of(each.said, each.origin, each.why) for each in beside.dispositions]
+    told += [of(each.said, each.origin, each.why) for each in beside.references]
+    told += [of("photo", each.origin, _photo(each), named=True) for each in beside.photos]
     return sorted(told, key=lambda entry: (entry.place, entry.at))
 
 
-def said(what: str, origin: Origin) -> str:
-    """Return how a line begins: what it is, when, by whom."""
-    return f"{what}, {local_time(origin.at)}, {origin.who}: "
-
-
-def rework_line(done: LoggedRework) -> str:
-    """Tell a rework in one line."""
+def _rework(done: LoggedRework) -> str:
     rework = done.rework
-    return f"{said('rework', done.origin)}{rework.change} ({rework.why}); {rework.again}"
+    return f"{rework.change} ({rework.why}); {rework.again}"
 
 
-def observation_line(seen: LoggedObservation) -> str:
-    """Tell an observation in one line, with how it is named."""
+def _observation(seen: LoggedObservation) -> str:
     observed = seen.observation
     whom = "the design" if observed.target is Target.DESIGN else "this unit"
-    behind = f"; {len(observed.readings)} readings behind it" if observed.readings else ""
-    behind = behind.replace("1 readings", "1 reading") if len(observed.readings) == 1 else behind
-    name = f"observation {seen.origin.id[:ID_SHOWN]}"
-    return f"{said(name, seen.origin)}{observed.severity}, for {whom}: {observed.text}{behind}"
+    count = len(observed.readings)
+    behind = f"; {count} reading{'' if count == 1 else 's'} behind it" if count else ""
+    return f"{observed.severity}, for {whom}: {observed.text}{behind}"
 
 
-def photo_line(photo: LoggedPhoto) -> str:
-    """Tell a photo in one line, with what writes it out again."""
+def _photo(photo: LoggedPhoto) -> str:
     width, height = photo.size
     shows = f" ({photo.caption})" if photo.caption else ""
     what = f"{width} x {height} {photo.kind}" if photo.sha256 else "its picture is not in this logbook"
-    return f"{said(f'photo {photo.origin.id[:ID_SHOWN]}', photo.origin)}{photo.file}{shows}, {what}"
+    return f"{photo.file}{shows}, {what}"
 
 
 def effect_lines(effect: Effect) -> list[str]:
@@ -98,8 +96,5 @@ def _change(change: Change) -> str:
     before, after = change.before.reading, change.after.reading
     name = f"{after.point or ''} {quantity_text(after)}".strip()
     was = f"{name} {value_text(before)} ({before.result}) -> {value_text(after)} ({after.result})"
-    return f"{was} in {change.after.step_title or change.after.step_kind}"
-
-
-def _note(note: LoggedNote) -> str:
-    return f"note, {local_time(note.at)}{', ' + note.who if note.who else ''}: {note.text}"
+    title = change.after.step_title
+    return f"{was} in {title if 0 < len(title) <= LONGEST_TITLE else change.after.step_kind}"
