@@ -20,6 +20,7 @@ from bringup.core.words import UNIT_OF, AttemptResult, How, Kind, LimitsFrom, Re
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook import filters as filters_module
 from bringup.logbook import queries
+from bringup.logbook.attempt_parts import CURRENT_ONLY
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.past import TAKEN_IN
@@ -385,7 +386,7 @@ def test_a_pattern_takes_signs_of_like_for_themselves(tmp_path: Path, engine: En
 
 @pytest.mark.parametrize("condition", ["a.serial = :x", "a.id = :x", "r.rail = :x AND r.quantity = :x"])
 def test_readings_are_reached_through_indexes(file: tuple[Path, dict[str, str]], condition: str) -> None:
-    statement = queries.READINGS.format(where=condition + queries.CURRENT_ONLY)
+    statement = queries.READINGS.format(where=condition + CURRENT_ONLY)
     plan = read(
         file[0],
         lambda connection: connection.execute(f"EXPLAIN QUERY PLAN {statement}", {"x": "MBL-0001"}).fetchall(),

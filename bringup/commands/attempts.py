@@ -63,9 +63,9 @@ def command(
     )
     filters = replace(filters, serial=serial_asked(unit, filters.serial))
     lacking = say_what_waits(logbook)
-    found, empty = read(logbook, lambda connection: (attempts(connection, filters), is_empty(connection)))
+    brief = brief or form in ("table", "csv")
+    found, empty = read(logbook, lambda connection: (attempts(connection, filters, brief=brief), is_empty(connection)))
     if form != "table":
-        brief = brief or form == "csv"
         told = [(attempt, attempt.as_brief() if brief else attempt.as_json()) for attempt in found]
         print_records([lacking.beside(data, attempt.serial) for attempt, data in told], form)
     elif not found:
@@ -83,7 +83,7 @@ def _row(attempt: LoggedAttempt) -> tuple[str, ...]:
         local_time(attempt.started),
         attempt.procedure,
         result_text(attempt),
-        str(len(attempt.readings)),
+        str(attempt.reading_count),
         attempt.operator,
         SIMULATED if attempt.simulated else "",
     )

@@ -134,6 +134,16 @@ def find_attempt(connection: Database, beginning: str) -> str:
     raise _unknown("attempt", beginning, [identity[: max(ID_SHOWN, len(plain))] for identity in known])
 
 
+def is_pattern(asked: str) -> bool:
+    """Whether it stands for any number of names."""
+    return "*" in asked or "?" in asked
+
+
+def is_called(column: str, name: str, asked: str) -> str:
+    """Return the condition that a column is what is asked for, the value `name`. Only `=` is sure of an index."""
+    return f"{column} LIKE :{name} ESCAPE '\\'" if is_pattern(asked) else f"{column} = :{name}"
+
+
 def like(pattern: str) -> str:
     """Turn `*` and `?` into a LIKE pattern, whose own signs are escaped with a backslash."""
     for sign in "\\%_":
@@ -147,8 +157,8 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     for name, (column, _) in _NAMES.items():
         asked = getattr(filters, name)
         if asked is not None:
-            clauses.append(f"{column} LIKE :{name} ESCAPE '\\'")
-            values[name] = like(asked)
+            clauses.append(is_called(column, name, asked))
+            values[name] = like(asked) if is_pattern(asked) else asked
     if filters.instrument is not None:
         clauses.append(_CALLED.format("instrument"))
         values["instrument"] = like(filters.instrument)
@@ -173,7 +183,7 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
             clauses.append(clause)
             values[name] = value
     if filters.only is not None:
-        clauses.append(_first_or_last(filters.only, with_procedure=filters.procedure is not None))
+        clauses.append(_first_or_last(filters))
     return " AND ".join(clauses), values
 
 
@@ -205,30 +215,40 @@ def order(filters: Filters, keys: Mapping[str, str], as_done: tuple[str, ...]) -
     return f"{text} LIMIT :limit", {"limit": filters.limit}
 
 
-def _first_or_last(which: str, *, with_procedure: bool) -> str:
+def _first_or_last(filters: Filters) -> str:
     """Return the condition that an attempt is its unit's first or last one, by the order in which they were recorded.
 
     The wall clock may have been set meanwhile, so it decides only over one that came in late, from a rescue file: that
     was recorded after others that were begun later. It is the last (first) one if none was begun later (earlier).
+    Sets that are made once for the statement, of one unit where one is asked for: nothing is looked up for each row.
     """
-    procedure = " AND {0}.procedure = {1}.procedure" if with_procedure else ""
-    of_unit = "{0}.serial = {1}.serial AND {0}.simulated = {1}.simulated" + procedure
-    beyond = "c.started < b.started" if which == "first" else "c.started > b.started"
-    others = f"EXISTS (SELECT 1 FROM attempts c WHERE {of_unit.format('c', 'b')} AND {beyond})"  # noqa: S608 - words of ours
+    key = ("serial", "simulated", *(("procedure",) if filters.procedure is not None else ()))
+    same = " AND ".join(f"c.{name} = b.{name}" for name in key)
+    beyond = "c.started < b.started" if filters.only == "first" else "c.started > b.started"
+    asked = "" if filters.serial is None else f" AND {is_called('b.serial', 'serial', filters.serial)}"
+    others = f"EXISTS (SELECT 1 FROM attempts c WHERE {same} AND {beyond})"  # noqa: S608 - words of ours
+
+    def of_each(which: str, condition: str) -> str:
+        columns = ", ".join(f"b.{name}" for name in key)
+        return f"SELECT {which}(b.seq) FROM attempts b WHERE {condition}{asked} GROUP BY {columns}"  # noqa: S608
+
     late = came_late("b")
-    if which == "first":
-        kept, ordered = "", f"CASE WHEN {late} AND NOT {others} THEN 0 ELSE 1 END, b.seq"
-    else:
-        kept, ordered = f" AND NOT ({late} AND {others})", "b.seq DESC"
-    one = f"SELECT b.seq FROM attempts b WHERE {of_unit.format('b', 'a')}{kept} ORDER BY {ordered} LIMIT 1"  # noqa: S608
-    return f"a.seq = ({one})"
+    if filters.only == "last":
+        return f"a.seq IN ({of_each('max', f'NOT ({late} AND {others})')})"
+    late = f"{late} AND NOT {others}"
+    units = f"SELECT {', '.join(f'b.{name}' for name in key)} FROM attempts b WHERE {late}{asked}"  # noqa: S608
+    unit = ", ".join(f"a.{name}" for name in key)
+    usual = f"a.seq IN ({of_each('min', '1 = 1')}) AND ({unit}) NOT IN ({units})"
+    return f"(a.seq IN ({of_each('min', late)}) OR ({usual}))"
 
 
 def _check_name(connection: Database, what: str, asked: str, known: str) -> None:
     column = known.split()[2]
+    # The first row that is called so will do, where rows are looked through at all.
     found = connection.execute(
-        f"SELECT 1 FROM ({known}) AS names WHERE {column} LIKE :asked ESCAPE '\\'",  # noqa: S608 - words of ours
-        {"asked": like(asked)},
+        f"{known.replace('SELECT DISTINCT', 'SELECT', 1)}{' AND ' if ' WHERE ' in known else ' WHERE '}"
+        f"{is_called(column, 'asked', asked)} LIMIT 1",
+        {"asked": like(asked) if is_pattern(asked) else asked},
     ).fetchone()
     if found is None:
         raise _unknown(what, asked, sorted(str(row[0]) for row in connection.execute(known) if row[0]))

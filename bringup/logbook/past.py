@@ -30,7 +30,11 @@ TRIP = "trip"
 
 def came_late(attempts: str) -> str:
     """Return the condition on attempts of that name: what is known of one came in, in part or as a whole, after it."""
-    return f"EXISTS (SELECT 1 FROM events l WHERE l.attempt = {attempts}.id AND l.kind = '{TAKEN_IN}')"
+    # A set that is made once for a statement, and mostly empty: nothing is looked up for each attempt. What is of
+    # another logbook (merge) was recorded beside this one's.
+    late = f"SELECT l.attempt FROM events l WHERE l.kind = '{TAKEN_IN}'"
+    others = "SELECT o.row FROM chain o WHERE o.covers = 'attempts' AND o.origin <> 1"
+    return f"{attempts}.id IN ({late} UNION ALL {others})"
 
 
 CAME_LATE = came_late("a")

@@ -7,11 +7,14 @@ database only, no dates computed in SQL: times are text of one width, which sort
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
+from bringup.logbook.attempt_parts import CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
 from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
 from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
@@ -36,8 +39,6 @@ SELECT r.id, r.attempt, r.step, r.rail, r.quantity, r.aspect, r.value, r.unit, r
   LEFT JOIN instruments i ON i.attempt = r.attempt AND i.role = r.instrument
  WHERE {where}
 """
-
-CURRENT_ONLY = " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
 
 READING_KEYS = {
     "at": "r.at",
@@ -80,11 +81,6 @@ ATTEMPT_KEYS = {
 STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 
 EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monotonic, e.seq"
-
-WARNINGS = (
-    "SELECT e.attempt, e.content FROM events e WHERE e.kind = 'warning'"
-    " AND (:attempt IS NULL OR e.attempt = :attempt) ORDER BY e.attempt, e.monotonic, e.seq"
-)
 
 NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
 
@@ -173,18 +169,28 @@ def behind_observations(connection: Database) -> list[LoggedReading]:
     return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
 
 
-def attempts(connection: Database, filters: Filters) -> list[LoggedAttempt]:
-    """Return the attempts asked for, each with all its readings that still hold. Raises CommandError."""
+def attempts(connection: Database, filters: Filters, *, brief: bool = False) -> list[LoggedAttempt]:
+    """Return the attempts asked for, each with all its readings that still hold. Raises CommandError.
+
+    `brief`: with the number of them only, which takes no more than counting.
+    """
     filters = check_names(connection, filters)
     found = _attempts(connection, filters)
+    ids = [attempt.id for attempt in found]
     of_attempt: dict[str, list[LoggedReading]] = defaultdict(list)
-    for reading in _readings(connection, replace(filters, sort="", limit=None)):
-        of_attempt[reading.attempt].append(reading)
-    warnings: dict[str, list[str]] = defaultdict(list)
-    for row in connection.execute(WARNINGS, {"attempt": filters.attempt}):
-        warnings[row["attempt"]].append(row["content"])
+    for values in at_a_time([] if brief else ids):
+        some = replace(filters, sort="", limit=None, only=None)
+        for reading in _readings(connection, some, f" AND r.attempt IN ({marks(values)})", values):
+            of_attempt[reading.attempt].append(reading)
+    counts = counts_of(connection, filters, ids) if brief else {}
+    warnings = warnings_of(connection, ids)
     return [
-        replace(attempt, readings=tuple(of_attempt[attempt.id]), warnings=tuple(warnings[attempt.id]))
+        replace(
+            attempt,
+            readings=tuple(of_attempt[attempt.id]),
+            reading_count=counts.get(attempt.id, 0) if brief else len(of_attempt[attempt.id]),
+            warnings=tuple(warnings.get(attempt.id, ())),
+        )
         for attempt in found
     ]
 
@@ -263,13 +269,16 @@ def _whole(connection: Database, attempt: LoggedAttempt) -> LoggedAttempt:
     )
 
 
-def _readings(connection: Database, filters: Filters, also: str = "") -> list[LoggedReading]:
+def _readings(
+    connection: Database, filters: Filters, also: str = "", its: Mapping[str, str] = MappingProxyType({})
+) -> list[LoggedReading]:
+    """`also`: a further condition; `its`: values in it."""
     condition, values = where(filters)
     # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
     ordered, more = order(filters, READING_KEYS, (*AS_DONE, "r.monotonic", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
     statement = READINGS.format(where=condition + also + current) + ordered
-    return [reading_of(row) for row in _rows(connection, statement, values | more)]
+    return [reading_of(row) for row in _rows(connection, statement, values | more | dict(its))]
 
 
 def _attempts(connection: Database, filters: Filters) -> list[LoggedAttempt]:

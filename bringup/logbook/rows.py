@@ -184,6 +184,8 @@ class LoggedAttempt:
     warnings: tuple[str, ...] = ()
     """What does not fail the unit but is told beside the result, such as what the supply leads lose."""
     readings: tuple[LoggedReading, ...] = ()
+    reading_count: int = 0
+    """How many readings it has, also where those themselves were not asked for."""
     steps: tuple[LoggedStep, ...] = ()
     events: tuple[LoggedEvent, ...] = ()
 
@@ -218,7 +220,7 @@ class LoggedAttempt:
 
     def as_brief(self) -> Json:
         """Return the same with the number of its readings in their place."""
-        return self.as_json() | {"readings": len(self.readings)}
+        return self.as_json() | {"readings": self.reading_count}
 
     def as_story(self) -> Json:
         """Return the same with steps and events."""

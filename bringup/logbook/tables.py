@@ -10,6 +10,7 @@ from __future__ import annotations
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
+from bringup.logbook.indexes import LATE_ONES
 from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
 
 APPLICATION_ID = 0x62755570
@@ -298,6 +299,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(8, "how computed or learnt limits came about", LIMITS_BASIS),
     Migration(9, "how uncertain a reading is, and what makes it so", UNCERTAINTY),
     Migration(10, "how probable conformance is", CONFORMANCE),
+    Migration(11, "what came in late is found at once", LATE_ONES),
 )
 
 VERSION = MIGRATIONS[-1].number
