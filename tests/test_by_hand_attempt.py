@@ -25,7 +25,7 @@ from bringup.runner.claims import MISTYPED, contradiction
 from bringup.runner.endings import BrokenOff
 from bringup.runner.feed import Feed
 from bringup.runner.hand_meter import INSTEAD, HandMeter
-from bringup.runner.key_words import AT_A_POINT, CORRECT
+from bringup.runner.key_words import TYPED_AT_A_POINT
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Interruption
@@ -450,8 +450,8 @@ def test_what_may_be_typed_instead_of_a_value_is_said_once_and_is_what_the_keys_
     hands.run()
 
     offered = {prompt.keys for prompt, _ in hands.person.asked if prompt.text.startswith("5V0")}
-    assert offered == {AT_A_POINT + CORRECT}
-    assert all(key in INSTEAD for key in AT_A_POINT + CORRECT)
+    assert offered == {TYPED_AT_A_POINT}
+    assert all(key in INSTEAD for key in TYPED_AT_A_POINT)
     assert len([prompt for prompt, _ in hands.person.asked if INSTEAD in prompt.lines]) == 1
 
 
@@ -895,9 +895,54 @@ def test_r_says_that_there_is_nothing_to_take_again_where_no_point_is_read() -> 
         return "r" if "what current" in text and not said() else typed
 
     def said() -> list[str]:
-        return [told.text for told in hands.bench.told if told.text.startswith("r: no point is being read")]
+        return [told.text for told in hands.bench.told if told.text.startswith("r does something only")]
 
     hands = at_the_bench(change=change)
 
     assert hands.run().result is AttemptResult.PASSED
     assert len(said()) == 1
+
+
+def unpowered_keys(*script: Scripted, **keys: str) -> HandBench:
+    """The same with the board unpowered: each key in the place of the ohms of a point."""
+    left = dict(keys)
+
+    def change(text: str, typed: str) -> str:
+        point = text.split(":", 1)[0]
+        asked = [prompt.text for prompt, _ in hands.person.asked if prompt.text.startswith(f"{point}:")]
+        return left.pop(point) if point in left and len(asked) == 1 else typed
+
+    hands = at_the_bench(*script, change=change)
+    return hands
+
+
+def ohms(outcome: AttemptOutcome) -> list[tuple[str | None, float | None, str]]:
+    return [(each.point, each.value, each.note) for each in outcome.readings if each.step == 1 and each.unit == "ohm"]
+
+
+def test_r_takes_the_last_ohms_again_and_they_are_judged_anew() -> None:
+    hands = unpowered_keys(**{"3V3": "r"})
+    script = iter(["0.001", "2.7k", "2.8k"])
+    typed = hands.person._value
+
+    def value(prompt: Prompt) -> str:
+        text = typed(prompt)
+        return next(script, text) if prompt.text.startswith("5V0") else text
+
+    hands.person._value = value
+
+    outcome = hands.run()
+
+    found = [each for each in ohms(outcome) if each[0] == "5V0"]
+    assert [each[2] for each in found] == ["", "again"]
+    assert found[1][1] == pytest.approx(2800.0)
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+
+
+def test_l_leaves_one_points_ohms_out_and_power_then_asks_for_a_reason() -> None:
+    why = Scripted(Answer("the pad is under the shield"), PromptKind.TEXT, "Why leave out TP4 (3V3)")
+    outcome = unpowered_keys(why, **{"3V3": "l"}).run()
+
+    assert ("3V3", None, "left out: the pad is under the shield") in ohms(outcome)
+    assert "1V8" in [each[0] for each in ohms(outcome)]
+    assert outcome.result is AttemptResult.INCOMPLETE

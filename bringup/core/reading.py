@@ -12,6 +12,8 @@ from bringup.core.words import How, Kind, LimitsFrom, Result
 
 BEFORE_OHMS = "before resistance"
 """How the aspect of volts ends that show whether ohms can be measured at all."""
+TAKEN_AGAIN = "again"
+"""Said of a reading that stands in the place of the one before it, which is kept."""
 BY_BOARD = "by the board"
 """Aspect of what the board itself says that a rail has: no instrument's word."""
 AT_LEADS = "at the free leads"

@@ -13,7 +13,7 @@ from bringup.core.words import Kind
 from bringup.runner.endings import Trip
 from bringup.runner.evidence import Claim
 from bringup.runner.feed import Feed
-from bringup.runner.key_words import CALL_OFF, CORRECT, LEAVE_OUT, LETTERS, NOTE, REWORK
+from bringup.runner.key_words import LETTERS, TYPED_ELSEWHERE
 from bringup.runner.looks import drawn_as
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -148,7 +148,7 @@ def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
         kind,
         limits=limits,
         most=None if ceiling is None else ceiling.number,
-        letters=NOTE + REWORK + LEAVE_OUT + CORRECT + CALL_OFF,
+        letters=TYPED_ELSEWHERE,
     )
     while True:
         typed = work.waits.result(type_in(work.setup.ask, wanted), "person", text)

@@ -12,7 +12,7 @@ from bringup.core.limits import Limits
 from bringup.core.replies import Value
 from bringup.core.words import Kind
 from bringup.runner.exchange import settled
-from bringup.runner.key_words import AT_A_POINT, CORRECT, LETTERS
+from bringup.runner.key_words import LETTERS
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Ask
 from bringup.runner.records import InstrumentInfo
@@ -67,6 +67,7 @@ class HandMeter:
         point: str = "",
         move: str = "",
         dead: bool = False,
+        keys: str = "",
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
         if function not in KIND_OF or function is Function.AC_VOLTS:
@@ -75,7 +76,7 @@ class HandMeter:
         kind = KIND_OF[function]
         lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
         lines = lines if self._asked else (*lines, INSTEAD)
-        before, self._dial, self._asked = self._dial, function, True
+        self._dial, self._asked = function, True
         others = {name: each for name, each in self._limits.items() if name != point}
         volts = kind is Kind.VOLTAGE
         powered = volts and not dead
@@ -86,12 +87,12 @@ class HandMeter:
             lines,
             self._measure_of_slips(kind, point, around, limits, dead=dead),
             others if powered else None,
-            letters=AT_A_POINT + CORRECT,
+            letters=keys,
         )
 
         def taken(typed: Typed) -> tuple[Value, tuple[Trouble, ...]]:
             if typed[1] in LETTERS:
-                self._dial = before  # the question is put again, with everything that was to be done for it
+                self._dial = None  # perhaps turned, perhaps not: the next question says it again
             return value_of(typed, kind), typed[2]
 
         return type_in(self._ask, wanted).then(taken)

@@ -7,6 +7,7 @@ extra reading. They do the same where somebody reads a meter that speaks to nobo
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TypeVar
 
 from bringup.core.expectation import NOTHING, voltage_limits
 from bringup.core.hazard import shock_points
@@ -23,6 +24,8 @@ from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
+
+T = TypeVar("T")
 
 
 class PointLeftOut(Exception):  # noqa: N818 - a person's choice, not an error
@@ -58,15 +61,15 @@ def by_hand(work: Work, point: str, limits: Limits | None, *, sure: bool = True)
     return found
 
 
-def typed_by_hand(work: Work, point: str, read: Callable[[], Settled]) -> Settled:
+def typed_by_hand(work: Work, point: str, read: Callable[[], T]) -> T:
     """Return what somebody reads off a meter by hand, who may wish for something else first, by the same keys.
 
-    Raises PointLeftOut where the person leaves the point out, and whatever ends the attempt.
+    `read` puts the leads there and reads; it is called again after each wish, the leads being anywhere by then. Raises
+    PointLeftOut where the person leaves the point out, and whatever ends the attempt.
     """
     outer = work.held.seek(point, work.waits.clock.monotonic())
     try:
         while True:
-            work.hands.probe(point)
             try:
                 return read()
             except Wished:
@@ -119,7 +122,7 @@ def _extra(work: Work) -> None:
     if (why := _not_by_hand(work, point)) is not None:
         work.journal.show("event", f"no extra reading of {name}: {why}", kind="key")
         return
-    limits, limits_from = NOTHING if point is None else voltage_limits(board, point)
+    limits, limits_from = NOTHING if point is None or not work.power.on else voltage_limits(board, point)
     try:
         found = _extra_found(work, point, name, limits)
     except PointLeftOut as choice:
@@ -134,10 +137,12 @@ def _extra(work: Work) -> None:
 def _extra_found(work: Work, point: str | None, name: str, limits: Limits | None) -> Settled:
     if not work.meter.by_hand:
         return by_hand(work, point or name, limits, sure=point is not None)
-    where_to, around = point or name, around_of(limits)
-    return typed_by_hand(
-        work, where_to, lambda: settled(work, Function.DC_VOLTS, where_to, around=around, limits=limits)
-    )
+
+    def read() -> Settled:
+        work.hands.probe(point or name)
+        return settled(work, Function.DC_VOLTS, point or name, around=around_of(limits), limits=limits)
+
+    return typed_by_hand(work, point or name, read)
 
 
 def _not_by_hand(work: Work, point: str | None) -> str | None:

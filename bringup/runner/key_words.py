@@ -43,7 +43,11 @@ WORDS = {
 
 USUAL = CALL_OFF + NOTE + MARK + REWORK + OBSERVE + PHOTO + LEAVE_OUT + CORRECT
 AT_A_POINT = AGAIN + EXTRA + LEAVE_OUT + LEAVE_STEP_OUT + NOTE + REWORK + OBSERVE + PHOTO + CALL_OFF
-"""While a probe in somebody's hand is waited for, or a meter is read by hand."""
+"""While a probe in somebody's hand is waited for."""
+TYPED_AT_A_POINT = AT_A_POINT + CORRECT
+"""While a meter is read by hand, point by point."""
+TYPED_ELSEWHERE = LEAVE_OUT + NOTE + REWORK + OBSERVE + PHOTO + CALL_OFF + CORRECT
+"""While something else is typed that an instrument shows."""
 
 
 def foot(keys: str, *, enter: str = "") -> str:

@@ -39,7 +39,7 @@ def act_on(work: Work, key: str) -> None:
     if key in work.of_log:
         work.of_log[key]()
     if key in (AGAIN, EXTRA):
-        text = f"{key}: no point is being read with a probe in hand or a meter by hand: nothing to take"
+        text = f"{key} does something only while points are read, by a probe in hand or a meter by hand"
         work.journal.show("event", text, kind="key")
     if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return

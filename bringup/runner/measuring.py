@@ -21,7 +21,7 @@ from bringup.runner.climb import Climb
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
 from bringup.runner.held import Wished
-from bringup.runner.key_words import LETTERS
+from bringup.runner.key_words import LETTERS, TYPED_AT_A_POINT, TYPED_ELSEWHERE
 from bringup.runner.looks import Watched, in_current_limit
 from bringup.runner.lost_meter import ALONE, SILENT_READINGS, WITH_SOMEBODY
 from bringup.runner.pending import Pending
@@ -103,8 +103,9 @@ def _answered_by_meter(
     move = work.hands.move()
     # An open probe shows as such at 10 megohm only: held by hand, it is read like a dead board.
     dead = bool(work.held.seeking) or not expected_as_powered(work, point, around)
+    keys = TYPED_AT_A_POINT if work.held.seeking else TYPED_ELSEWHERE
     while True:
-        pending = work.meter.read(function, around=around, limits=limits, point=point, move=move, dead=dead)
+        pending = work.meter.read(function, around=around, limits=limits, point=point, move=move, dead=dead, keys=keys)
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
         if not work.meter.by_hand or value.raw not in LETTERS:
             return value, troubles

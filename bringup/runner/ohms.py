@@ -13,7 +13,7 @@ from bringup.core.entry import read_entry
 from bringup.core.expectation import LEAD_OHMS, Doubt, limits_of, resistance_doubt, unlike
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
-from bringup.core.reading import Reading
+from bringup.core.reading import TAKEN_AGAIN, Reading
 from bringup.core.replies import Value
 from bringup.core.sisters import learnt_from, like_sisters
 from bringup.core.spots import Spot
@@ -34,12 +34,18 @@ EVERY_METER_SHOWS = 10e6
 """Ohms that are in the range of any meter: what is expected to have more may well be over range."""
 
 
-def take_ohms(work: Work, spot: Spot) -> Reading:
-    """Read, judge and keep ohms; what a person has measured again is kept beside what it replaces."""
-    doubted = None
+def take_ohms(work: Work, spot: Spot, old: Reading | None = None) -> Reading:
+    """Read, judge and keep ohms; what a person has measured again is kept beside what it replaces.
+
+    `old`: the reading that is taken again.
+    """
+    doubted = None if old is None else old.id
     while True:
         found = _read(work, spot)
         judged, again = _judged(work, spot, found)
+        if old is not None:
+            judged = replace(judged, note="; ".join(filter(None, (TAKEN_AGAIN, judged.note))))
+            work.take_back(old)
         reading = work.keep_settled(spot.point, Kind.RESISTANCE, found, judged, aspect=spot.aspect, replaces=doubted)
         doubted = reading.id
         if not again:

@@ -238,13 +238,15 @@ class Meter(Protocol):
         point: str = "",
         move: str = "",
         dead: bool = False,
+        keys: str = "",
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
 
         By hand: the person is asked for what the meter shows at `point`; `move` says in words where the probe goes
         first, '' if it is there; `dead`: nothing feeds the board, or the point is to carry other volts than when it is
         powered: these are no measure then of what looks like a slip. `limits`: by which this very reading will be
-        judged; they are the measure of a slip wherever they are known. Never raises for an instrument's silence.
+        judged; they are the measure of a slip wherever they are known. `keys`: what may be pressed instead of a value.
+        Never raises for an instrument's silence.
         """
 
     def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:

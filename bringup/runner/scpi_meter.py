@@ -104,9 +104,10 @@ class ScpiMeter:
         point: str = "",
         move: str = "",
         dead: bool = False,
+        keys: str = "",
     ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del limits, point, move
+        del limits, point, move, keys
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))

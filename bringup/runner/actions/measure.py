@@ -13,7 +13,7 @@ from dataclasses import replace
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
 from bringup.core.procedure import Measure
-from bringup.core.reading import Reading
+from bringup.core.reading import TAKEN_AGAIN, Reading
 from bringup.core.replies import Value
 from bringup.core.solver import solve
 from bringup.core.words import How, Kind, Result
@@ -26,8 +26,6 @@ from bringup.runner.own_word import said_by_board
 from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Settled, Work
 
-TAKEN_AGAIN = "again"
-"""Said of a reading that stands in the place of the one before it, which is kept."""
 AGAIN = 20
 """How often a reading is taken again because the supply was in current limit meanwhile; the watch trips long before."""
 
@@ -56,7 +54,6 @@ def _take(work: Work, point: str, old: Reading | None = None) -> None:
     elif work.meter.by_hand:
         found = typed_by_hand(work, point, lambda: _out_of_limit(work, point, limits))
     else:
-        work.hands.probe(point)
         found = _out_of_limit(work, point, limits)
     judged = Judged(limits, limits_from)
     if spoiled(work, point, found):
@@ -93,6 +90,7 @@ def _out_of_limit(work: Work, point: str, limits: Limits | None) -> Settled:
 
     A damaging voltage is never read again: power is cut by then, and the reading is what there is of it.
     """
+    work.hands.probe(point)
     found = settled(work, Function.DC_VOLTS, point, around=around_of(limits), limits=limits)
     for _ in range(AGAIN):
         if not spoiled(work, point, found):

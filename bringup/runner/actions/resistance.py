@@ -18,6 +18,7 @@ from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
 from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
+from bringup.runner.hands_free import PointLeftOut, typed_by_hand
 from bringup.runner.measuring import read_once
 from bringup.runner.meter_leads import null_leads
 from bringup.runner.ohms import take_ohms
@@ -45,14 +46,58 @@ def resistance(work: Work, action: Resistance) -> None:
     null_leads(work, action)
     dead: dict[str, bool] = {}
     forward: dict[tuple[str, str | None], float | None] = {}
+    work.held.again = None
     for spot in spots_of(action):
-        if not _all_dead(work, spot, dead):
+        try:
+            reading = _taken(work, spot, dead)
+        except PointLeftOut as choice:
+            work.held.again = None
+            _left_out(work, spot, choice.why)
             continue
-        reading = take_ohms(work, spot)
+        if reading is None:
+            continue
         _trust(work, spot, reading)
         if spot.reversed:
             _both_ways(work, spot, forward.get((spot.point, spot.other)), reading.value)
         forward[spot.point, spot.other] = reading.value
+    work.held.again = None
+
+
+def _taken(work: Work, spot: Spot, dead: dict[str, bool], old: Reading | None = None) -> Reading | None:
+    """Return the ohms of one place of the leads; None where volts are in the way. `old`: what is taken again.
+
+    Who reads the meter by hand may take the last ones again, leave this place out, or take an extra reading first.
+    """
+
+    def read() -> Reading | None:
+        return take_ohms(work, spot, old) if _all_dead(work, spot, dead) else None
+
+    reading = typed_by_hand(work, spot.point, read) if work.meter.by_hand else read()
+    if reading is not None:
+        work.held.again = lambda: _again(work, spot, dead, reading)
+    return reading
+
+
+def _again(work: Work, spot: Spot, dead: dict[str, bool], old: Reading) -> None:
+    """Take ohms again; left out after all, the old ones stand."""
+    try:
+        reading = _taken(work, spot, dead, old)
+    except PointLeftOut as choice:
+        work.journal.event("probe", f"{spot.name} was not taken again: {choice.why}")
+        work.held.again = lambda: _again(work, spot, dead, old)
+        return
+    if reading is not None:
+        for point in spot.points if spot.plain else ():
+            work.evidence.doubt_resistance(point)
+        _trust(work, spot, reading)
+
+
+def _left_out(work: Work, spot: Spot, why: str) -> None:
+    """Keep that a place was left out: nothing is known of its points."""
+    for point in spot.points:
+        work.evidence.doubt_resistance(point)
+    nothing = Value(None, "", why=f"left out: {why}")
+    work.keep(spot.point, Kind.RESISTANCE, nothing, instrument="person", how=How.TYPED, aspect=spot.aspect)
 
 
 def _trust(work: Work, spot: Spot, reading: Reading) -> None:
