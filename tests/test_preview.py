@@ -83,6 +83,24 @@ board state at the start: blank
 
   5  power off, verified  [about 500 ms]
 
+Power budget (typical figures; coming up as if all soft starts coincided):
+  VIN  blank         18 V  90.8 mA  1.64 W  coming up 430 mA
+  VIN  blank         24 V  72.5 mA  1.74 W  coming up 327 mA
+  VIN  blank         30 V  62.5 mA  1.88 W  coming up 266 mA
+  VIN  asleep        18 V  74.2 mA  1.34 W  coming up 413 mA
+  VIN  asleep        24 V  60 mA    1.44 W  coming up 314 mA
+  VIN  asleep        30 V  52.5 mA  1.58 W  coming up 256 mA
+  VIN  transmitting  18 V  224 mA   4.04 W  coming up 563 mA
+  VIN  transmitting  24 V  173 mA   4.14 W  coming up 427 mA
+  VIN  transmitting  30 V  143 mA   4.28 W  coming up 346 mA
+
+Proposed for VIN, by the board file: current limit 650 mA (coming up takes 430 mA at 18 V, and half
+  as much again); limit_time 200 ms; over-voltage level 26.4 V (between the 24 V needed and 33 V,
+  which damages VIN)
+
+Heat in converters, at most, in any state over the working range:
+  5V0  1.26 W  its thermal resistance is not stated
+
 How computed limits came about:
   12V0: 12 V nominal; worst case of 0.8 V ± 1 % × (1 + 140 kΩ ± 1 % / 10 kΩ ± 1 %)
       worst case 11.66 V .. 12.349 V, root-sum-square 11.801 V .. 12.199 V; judged by the former

@@ -84,6 +84,14 @@ class Converter:
     """Input current of its own."""
     current_limit: Quantity | None = None
     """Output current at which it gives up: switching kinds hiccup, linear ones hold the current."""
+    thermal_resistance: float | None = None
+    """Junction to ambient, degC per W."""
+    max_junction: Quantity | None = None
+
+    @property
+    def linear(self) -> bool:
+        """Whether what it does not pass on becomes heat in it."""
+        return self.kind is ConverterKind.LINEAR
 
 
 @frozen
@@ -162,6 +170,19 @@ class Rail:
 
 
 @frozen
+class Rating:
+    """What a part bears at most: volts of what drives it (less `down_to`, through a divider), or amperes of a rail."""
+
+    name: str
+    never_above: Quantity
+    driven_by: str
+    down_to: str = ""
+    """The other point it stands against; '': ground."""
+    upper: Limits | None = None
+    lower: Limits | None = None
+
+
+@frozen
 class Board:
     """A design: one revision of it."""
 
@@ -178,6 +199,10 @@ class Board:
     tolerances: Tolerances = Tolerances.WORST_CASE
     """What judges a rail whose limits are computed."""
     decision_rule: DecisionRule = SIMPLE
+    ratings: tuple[Rating, ...] = ()
+    """Stated ratings of parts, for the margins."""
+    ambient: Quantity | None = None
+    """The hottest that it is meant to be around the board."""
 
     def point(self, name: str) -> Input | Rail:
         """Return the input or rail of that name. Raises KeyError."""

@@ -20,6 +20,7 @@ from bringup.core.foreseen import Foreseen, foreseen
 from bringup.core.frozen import frozen
 from bringup.core.hazard import shock_points
 from bringup.core.limits import Limits
+from bringup.core.preview_stress import Stress, stress_of
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Step
 from bringup.core.safety import examine, unknown_names
 from bringup.core.safety_bench import meter_by_hand, needs_person, probed_points, supply_by_hand
@@ -71,6 +72,7 @@ class Preview:
     """Rails that are read and judged by limits computed from the design."""
     foreseen: tuple[Foreseen, ...] = ()
     """Readings to come, with their uncertainty on this bench."""
+    stress: Stress = Stress()
     variant: str = ""
     """Assembly variant that it is looked at for; '': none was named."""
     over_voltage: bool = True
@@ -111,7 +113,10 @@ def look_ahead(
     gaps = tuple(_gaps(procedure, bench, supply))
     design = tuple(_designs(procedure, steps))
     sure = () if bench is None or not steps else tuple(foreseen(procedure, bench, today))
-    return Preview(procedure, bench, steps, gaps, findings, design, sure, over_voltage=reached, trips=not by_hand)
+    stress = Stress() if not steps else stress_of(procedure, bench)
+    return Preview(
+        procedure, bench, steps, gaps, findings, design, sure, stress, over_voltage=reached, trips=not by_hand
+    )
 
 
 def _designs(procedure: Procedure, steps: tuple[StepPreview, ...]) -> Iterator[Designed]:

@@ -6,6 +6,7 @@ from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
 from bringup.core.limits import Limits
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.preview_design import design_data
+from bringup.core.preview_margins import stress_data
 from bringup.core.preview_text import doing
 from bringup.core.preview_uncertainty import uncertainty_data
 from bringup.core.procedure import HostProgram
@@ -31,6 +32,7 @@ def data_of(preview: Preview) -> Data:
         "over_voltage_in_reach": preview.over_voltage,
         "trips_by_itself": preview.trips,
         "computed_limits": [design_data(each) for each in preview.design],
+        **stress_data(preview.stress),
         "uncertainties": [uncertainty_data(each) for each in preview.foreseen],
         "not_covered": list(preview.not_covered),
         "findings": [

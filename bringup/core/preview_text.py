@@ -11,6 +11,7 @@ from bringup.core.finding import Finding
 from bringup.core.listening import Listen, in_detail, in_short
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.preview_design import design_lines
+from bringup.core.preview_margins import stress_lines
 from bringup.core.preview_power import apply_lines, behind_lines, leads_lines
 from bringup.core.preview_uncertainty import uncertainty_lines
 from bringup.core.preview_under_load import details_under_load, doing_under_load
@@ -46,7 +47,11 @@ def text_of(preview: Preview, width: int = WIDTH) -> str:
     lines = [*_head(preview), ""]
     for step in preview.steps:
         lines += [*_step(step, preview), ""]
-    lines += [*design_lines(preview.design), *uncertainty_lines(preview.foreseen)]
+    lines += [
+        *stress_lines(preview.stress),
+        *design_lines(preview.design),
+        *uncertainty_lines(preview.foreseen),
+    ]
     lines += [*_time(preview), *_not_covered(preview), *_findings(preview)]
     return "\n".join(folded(line, width) for line in lines).replace(JOINED, " ") + "\n"
 

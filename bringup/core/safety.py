@@ -24,6 +24,7 @@ from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
 from bringup.core.safety_lines import examine_lines
 from bringup.core.safety_load import examine_loads
+from bringup.core.safety_margins import examine_margins
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
 from bringup.core.safety_ripple import examine_ripple
@@ -59,6 +60,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *_energy(procedure),
         *_unattended(procedure, bench),
         *examine_design(procedure.board),
+        *examine_margins(procedure),
     ]
     if bench is not None:
         found += examine_bench(procedure, bench)

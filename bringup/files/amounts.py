@@ -111,6 +111,31 @@ class Amount:
 
 
 @frozen
+class PerWatt:
+    """A thermal resistance: '60 degC/W', '60 K/W'."""
+
+    def read(self, node: Node, problems: Problems) -> Any:
+        """Return degrees per watt as a float, above zero."""
+        text = scalar(node, self.words(), problems)
+        if text is None:
+            return WRONG
+        found = re.fullmatch(r"\s*([0-9]{1,6}(?:\.[0-9]{1,6})?)\s*(?:degC|°C|℃|K)\s*/\s*W\s*", text.text)
+        if found is None or not float(found.group(1)):
+            problems.add(text, f"'{text.text}' is no thermal resistance above zero", "such as 60 degC/W")
+            return WRONG
+        return float(found.group(1))
+
+    def schema(self, definitions: dict[str, Schema]) -> Schema:
+        """Return a string with a number in it."""
+        del definitions
+        return {"type": "string", "pattern": "/ *W *$"}
+
+    def words(self) -> str:
+        """Return what it is."""
+        return "degrees per watt"
+
+
+@frozen
 class UnitWord:
     """A unit alone, with its prefix: `mV`."""
 

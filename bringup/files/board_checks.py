@@ -30,6 +30,8 @@ def check_board(values: Values, problems: Problems) -> None:
         for entry in point.many("loads"):
             _check_load(entry, problems)
     check_voltages(tree, problems)
+    for name, rating in values.sections("ratings"):
+        _check_rating(name, rating, tree, problems)
 
 
 def _check_names(values: Values, problems: Problems) -> None:
@@ -123,6 +125,30 @@ def _check_load(load: Entry, problems: Problems) -> None:
     for entry in amounts:
         if entry.value.unit == "ohm" and entry.value.value == 0:
             problems.add(entry.node, "a load of zero ohms is a short", "leave the load out where there is none")
+
+
+def _check_rating(name: str, rating: Values, tree: Tree, problems: Problems) -> None:
+    """A rating is driven by points of the board; amperes are those of a rail, volts may come through a divider."""
+    for field in ("driven_by", "down_to"):
+        point = rating.get(field)
+        if point is not None and point not in tree.named:
+            problems.add(rating.at(field), f"no input or rail is called '{point}'", nearest(point, tree.named))
+    present = [part for part in ("upper", "lower") if part in rating]
+    if len(present) == 1 and not {"upper", "lower"} & rating.wrong:
+        lacking = "lower" if present == ["upper"] else "upper"
+        problems.add(rating.at(present[0]), f"the divider of {name} lacks `{lacking}`")
+    rated = rating.get("never_above")
+    if rated is not None and rated.unit == "A":
+        for field in ("down_to", *present):
+            if field in rating:
+                problems.add(rating.at(field), f"`{field}` says nothing of a current", "leave it out")
+        if rating.get("driven_by") in tree.inputs:
+            message = "a current is rated at a rail, and this is an input"
+            way_out = "`current_limit` and `trip_current` of the procedure bound it"
+            problems.add(rating.at("driven_by"), message, way_out)
+    driver = rating.get("driven_by")
+    if rated is not None and rated.unit == "V" and driver in tree.named and tree.nominal(driver) is None:
+        problems.add(rating.at("driven_by"), f"nothing says how many volts {driver} has, so {name} cannot be checked")
 
 
 def _check_resistance(name: str, point: Values, problems: Problems) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from bringup.core.board import Across, ConverterKind, Tolerances
 from bringup.core.decision import RuleKind
 from bringup.files.alternatives import Either
-from bringup.files.amounts import Amount, Limit, Part
+from bringup.files.amounts import Amount, Limit, Part, PerWatt
 from bringup.files.atoms import AMPERES, FARADS, NAME, OHMS, SECONDS, TEXTS, VOLTS
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Number, OneOf, Pattern
@@ -36,6 +36,9 @@ CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
     Field("minimum_load", AMPERES, "output current below which it may read high: it is not judged", example="2 mA"),
     Field("quiescent", AMPERES, "input current of its own", example="1 mA"),
     Field("current_limit", AMPERES, "output current at which it gives up", example="1.5 A"),
+    Field("thermal_resistance", PerWatt(), "from its junction to what is around it", example="60 degC/W"),
+    Field("max_junction", Amount(("degC",)), "the hottest its junction may get", default="125 degC",
+          example="150 degC"),
 ))
 
 LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
@@ -94,6 +97,14 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
     Field("parts", Several(NAME), PARTS_DOC, example="[U3, L2, C14, R7]"),
 ), short="expect")
 
+RATING = Section("rating", "What a part bears at most, and what drives it: held against the worst case before power.", (
+    Field("never_above", Amount(("V", "A")), "the rating: volts, or amperes of a rail", required=True, example="12 V"),
+    Field("driven_by", NAME, "input or rail that drives it", required=True, example="12V0"),
+    Field("down_to", NAME, "the point it stands against", default="ground", example="N12V"),
+    Field("upper", Part("ohm"), "resistor of a divider between, from the driving point", example="100 kΩ ± 1 %"),
+    Field("lower", Part("ohm"), "resistor of that divider to the other point", example="22 kΩ ± 1 %"),
+))
+
 BOARD = Section("board", "A design: one revision of it.", (
     Field("board", NAME, "its name", required=True, example="Mooring buoy logger"),
     Field("revision", NAME, "its revision", default="none", example="B"),
@@ -104,6 +115,10 @@ BOARD = Section("board", "A design: one revision of it.", (
     Field("states", Several(NAME), "board states; the first is how boards come from assembly",
           example="[blank, programmed]"),
     Field("variants", Several(NAME), "assembly variants", example="[short range, long range]"),
+    Field("ratings", ByName(RATING, "part and pin"), "what parts bear at most",
+          example="{Q3 gate: {never_above: 12 V, driven_by: 12V0}}"),
+    Field("ambient", Amount(("degC",)), "the hottest it is meant to be around it", default="25 degC",
+          example="50 degC"),
     Field("tolerances", OneOf(tuple(Tolerances)), "how tolerances of parts add up in limits that are computed",
           default="worst case", example="root sum square"),
     replace(RULE, doc="how readings are judged: `simple acceptance`, `guard band`, `non-binary`",

@@ -7,7 +7,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from bringup.core.board import Across, Board, Converter, ConverterKind, Input, Load, LoadKind, Rail, Tolerances
+from bringup.core.board import Across, Board, Converter, ConverterKind, Input, Load, LoadKind, Rail, Rating, Tolerances
 from bringup.core.decision import SIMPLE, DecisionRule, RuleKind
 from bringup.core.quantity import Quantity
 from bringup.errors import FileError
@@ -62,6 +62,19 @@ def _build(values: Values, path: str) -> Board:
         path=path,
         tolerances=Tolerances(values.get("tolerances", Tolerances.WORST_CASE)),
         decision_rule=rule_in(values) or SIMPLE,
+        ratings=tuple(_rating(name, one) for name, one in values.sections("ratings")),
+        ambient=values.get("ambient"),
+    )
+
+
+def _rating(name: str, values: Values) -> Rating:
+    return Rating(
+        name,
+        values.get("never_above"),
+        values.get("driven_by"),
+        values.get("down_to", ""),
+        values.get("upper"),
+        values.get("lower"),
     )
 
 
