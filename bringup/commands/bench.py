@@ -18,7 +18,7 @@ import click
 from bringup.commands.before_opening import check_calibration, today
 from bringup.commands.bench_text import ChannelFound, InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
-from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
+from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, undecided, wanted_of
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
@@ -175,7 +175,10 @@ def _found(bench: Bench, name: str, role: Role, resource: str, opened: Opened) -
         return found
     identity = link.identity
     found = replace(found, identity=identity, simulated=identity is not None and identity.simulated)
+    found = replace(found, problem=undecided(bench, name, identity))
     found = replace(found, fits=_fitting(bench, name, identity), lacks=unreached(_model_of(bench, name, identity)))
+    if found.problem:
+        return found
     try:
         return _asked(bench, role, link, found)
     except BringupError as error:

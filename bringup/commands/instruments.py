@@ -10,7 +10,15 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import field
 from typing import TYPE_CHECKING
 
-from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, wanted_of
+from bringup.commands.reaching import (
+    dialect_of,
+    instrument_locks,
+    lock_names,
+    reached,
+    roles_of,
+    undecided,
+    wanted_of,
+)
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.core.dialect import Dialect
@@ -172,6 +180,8 @@ def open_bench(
             raise
         for link in links.values():
             leave.callback(link.close)
+        if why := "; ".join(filter(None, (undecided(bench, name, link.identity) for name, link in links.items()))):
+            raise BenchError(why, "State `dialect` in the bench file. Nothing was changed and nothing was powered.")
         lines: dict[str, LineReader] = {}
         if bench.lines:
             from bringup.commands.lines import open_lines

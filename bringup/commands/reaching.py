@@ -113,6 +113,24 @@ def dialect_of(bench: Bench, role: str) -> Dialect:
     return find_dialect(name, bench.path)
 
 
+def undecided(bench: Bench, role: str, identity: Identity | None) -> str:
+    """Say why what answers is not what decided a role's dialect, where the bench file leaves that out; '' if it is.
+
+    A simulated instrument speaks any dialect.
+    """
+    if role not in bench.decided or identity is None or identity.simulated:
+        return ""
+    from bringup.core.models import pick
+    from bringup.files.dialect_file import known_dialects
+
+    fitting = [each.name for each in pick(identity.text, known_dialects(bench.path, role))]
+    name = dialect_of(bench, role).name
+    if fitting == [name]:
+        return ""
+    made = f"{' and '.join(fitting)} fit" if fitting else "no dialect fits"
+    return f"{identity.text!r} answers as the {role}, for which {made}, where the stated model decided on {name}"
+
+
 def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:
     """Return what is to be opened, for instruments.opening."""
     from bringup.instruments.opening import Wanted

@@ -245,6 +245,8 @@ class Bench:
     path: str = ""
     dialects: Mapping[str, Dialect] = field(default_factory=dict, compare=False)
     """Role -> the dialect that the bench file names, as it was read and checked with it."""
+    decided: frozenset[str] = frozenset()
+    """Roles whose dialect the bench file leaves out: the maker and model that it expects decided it."""
     load: LoadRole | None = None
     scope: ScopeRole | None = None
     scope_beside: bool = False

@@ -12,6 +12,7 @@ from bringup.files.accuracy_rows import check_accuracy
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
 from bringup.files.channel_map import check_numbers
 from bringup.files.dialect_checks import port_settings
+from bringup.files.dialect_decided import decides
 from bringup.files.line_file import check_lines, check_talks
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
@@ -113,8 +114,11 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
-    if not simulated and "dialect" not in section and "dialect" not in section.wrong:
-        hint = f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it"
+    if not simulated and "dialect" not in section and "dialect" not in section.wrong and not decides(section):
+        hint = (
+            f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it, or "
+            "state its maker and model under `expect`"
+        )
         problems.add(section.node, f"the {role} needs 'dialect'", hint)
 
 

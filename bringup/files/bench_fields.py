@@ -26,7 +26,7 @@ EXPECTED = Section("identity", "Who is meant to answer `*IDN?`; a field left out
 RESOURCE = Field("resource", TEXT, "VISA resource string, or `by hand`; a simulated bench needs none",
                  example="'TCPIP0::192.0.2.10::5025::SOCKET'")
 DIALECT = Field("dialect", NAME, "how it is spoken to: a file beside this one, or one that ships",
-                example="single-output")
+                default="the one that is made for maker and model under `expect`", example="single-output")
 IDENTITY = Field("expect", EXPECTED, "who is meant to answer", default="whoever does", example="{model: SUPPLY-3}")
 PORT = Field("serial_port", SERIAL_PORT, "how its serial port is set", default="as its dialect says",
              example="{baud: 9600, flow: rts/cts}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from bringup.core.bench import (
@@ -26,6 +27,7 @@ from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, c
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
+from bringup.files.dialect_decided import decide
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
 from bringup.files.fault_list import read_faults
 from bringup.files.line_file import read_lines, read_talks
@@ -59,6 +61,7 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
         board, _, elsewhere = follow_board(path, simulate, problems)
     check_bench(values, board, problems)
     dialects = dict[str, Dialect]()
+    decided = _decided(values, opened, simulated=simulate is not None)
     for role in DEFAULT_DIALECT:
         dialect, wrong = _dialect(role, values, opened)
         elsewhere = elsewhere + wrong
@@ -69,7 +72,19 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
     if found:
         return None, found
     inputs = [] if board is None else list(Tree(board).inputs)
-    return _build(values, simulated, inputs, str(opened.path), dialects), []
+    return replace(_build(values, simulated, inputs, str(opened.path), dialects), decided=decided), []
+
+
+def _decided(values: Values, opened: Opened, *, simulated: bool) -> frozenset[str]:
+    """Have what the file leaves out of its roles' dialects decided by whom it expects; return whose was."""
+    found = set()
+    for role in () if simulated else DEFAULT_DIALECT:
+        section = values.section_in(role)
+        spoken = section is not None and section.get("resource", BY_HAND) not in (BY_HAND, IN_METER)
+        left_out = section is not None and "dialect" not in section and "dialect" not in section.wrong
+        if section is not None and spoken and left_out and decide(role, section, opened.path, opened.problems):
+            found.add(role)
+    return frozenset(found)
 
 
 def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None, list[Problem]]:
