@@ -281,6 +281,32 @@ def test_a_current_limit_is_round_and_never_below_what_is_wanted(amps: float) ->
     assert len(format_quantity(nice(amps), "A")) <= len("100 mA")
 
 
+def test_an_expected_current_that_follows_from_the_nets_is_written(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = folder / "linear.csv"
+    path.write_text("rail,volts,tolerance,from,load,converter\nVIN,12,,,,\n5V0,5,2 %,VIN,40 mA,linear\n")
+    assert main(["new", "--board", "Buoy lamp", "--rails", "linear.csv"]) == 0
+    text = (folder / "buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
+    assert main(["check", "buoy-lamp-first-power-on.yaml"]) == 0
+
+    # 40 mA and 30 % of it
+    assert "expect_current: 28 mA .. 52 mA" in text
+    assert "nothing judges the current" not in capsys.readouterr().out
+
+
+def test_where_it_does_not_follow_the_check_says_that_nothing_judges_the_current(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    del folder
+    assert new("--revision", "A") == 0
+    assert main(["check", "buoy-lamp-first-power-on.yaml"]) == 0
+
+    said = capsys.readouterr().out
+    assert "nothing judges the current of VIN at 12 V, so a unit that draws twice what its sisters do may pass" in said
+    assert "the board file states no loads on VIN or anything it feeds" in said
+
+
 # --- asked at a terminal
 
 

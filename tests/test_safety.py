@@ -9,7 +9,19 @@ from hypothesis import strategies as st
 
 from bringup.core.bench import Bench, Ceiling, Simulate, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
-from bringup.core.procedure import Action, Inspect, Leads, Measure, Note, OnlyIf, PowerOff, Procedure, Question, Step
+from bringup.core.procedure import (
+    Action,
+    Inspect,
+    Leads,
+    Log,
+    Measure,
+    Note,
+    OnlyIf,
+    PowerOff,
+    Procedure,
+    Question,
+    Step,
+)
 from bringup.core.safety import Finding, examine
 from bringup.core.unpowered import Resistance
 from tests.small_board import (
@@ -330,8 +342,23 @@ class TestCurrents:
             "charging the board keeps the supply in current limit for 427 ms, longer than the `limit_time` of 300 ms"
         ]
 
-    def test_a_tiny_board_gives_no_warning_out_of_nothing(self) -> None:
-        assert warnings(sound(power=apply("24 V"), board=tiny_board())) == []
+    def test_a_tiny_board_gives_one_warning_that_nothing_judges_its_current(self) -> None:
+        assert only(warnings(sound(power=apply("24 V"), board=tiny_board()))) == (
+            "nothing judges the current of VIN at 24 V, so a unit that draws twice what its sisters do may pass: "
+            "the board file does not say what feeds 5V0 and 3V3"
+        )
+
+    def test_a_current_that_the_procedure_judges_anywhere_gives_none(self) -> None:
+        stated = replace(apply("24 V", limit="100 mA"), expect_current=lim("10 mA .. 20 mA"))
+        plain = sound(Measure(("5V0",)), log("VIN current"), power=apply("24 V"), board=tiny_board())
+        at = next(step.index for step in plain.steps if isinstance(step.action, Log))
+        for key in ("VIN current", ""):
+            judged = replace(plain.steps[at], expect={key: lim("< 20 mA")})
+            logged = replace(plain, steps=(*plain.steps[:at], judged, *plain.steps[at + 1 :]))
+            assert not any("nothing judges" in each for each in warnings(logged))
+
+        assert any("nothing judges" in each for each in warnings(plain))
+        assert warnings(sound(power=stated, board=tiny_board())) == []
 
 
 class TestOrder:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from bringup.core.reading import Reading, new_id
 from bringup.core.unlike import NOTICED, Sisters, key_of, modified_z
-from bringup.core.words import AttemptResult, Result
+from bringup.core.words import AttemptResult, Kind, Result
 from bringup.files.procedure_file import load_procedure
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
@@ -67,6 +67,25 @@ def test_a_reading_that_passes_but_lies_apart_is_said_to() -> None:
         "3V3 3.350 V: within its limits, but unlike 5 passed sisters (median 3.300 V, 3.299 V .. 3.302 V; "
         "modified z +30.3)"
     )
+
+
+def amps(value: float) -> Reading:
+    return replace(
+        volts(value), kind=Kind.CURRENT, unit="A", point="VIN", limits=None, result=Result.RECORDED, resolution=1e-4
+    )
+
+
+def test_a_current_far_from_those_of_a_few_sisters_is_said_to_be() -> None:
+    few = Sisters({key_of(amps(0.03)): (0.0290, 0.0292)})
+
+    assert (
+        few.remark(amps(0.067)) == "VIN current 67.0 mA: unlike 2 passed sisters (median 29.1 mA, 29.0 mA .. 29.2 mA)"
+    )
+    assert few.remark(amps(0.0195)).startswith("VIN current 19.5 mA: unlike 2 passed sisters")
+    # By the power budget's own band about what they drew: 30 %, here 8.7 mA.
+    assert few.remark(amps(0.0375)) == ""
+    assert few.remark(replace(amps(0.067), aspect="standard deviation")) == ""
+    assert Sisters({key_of(amps(0.03)): (0.029,)}).remark(amps(0.067)) == "", "one may be the odd one itself"
 
 
 @pytest.mark.parametrize(

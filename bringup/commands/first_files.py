@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING
 from bringup.commands.at_terminal import at_a_terminal
 from bringup.commands.saving import check_target, save
 from bringup.commands.saying import say
+from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity, parse_quantity
+from bringup.core.wording import shown
 from bringup.errors import CommandError, ExitCode
 from bringup.files.any_file import read_any
 from bringup.files.first_files import (
@@ -65,7 +67,7 @@ def make(stated: Stated, begin: str, today: date) -> FirstFiles:
         stated_limit=bool(stated.limit),
         written_on=today,
     )
-    return files if stated.limit else _with_limits(files)
+    return _with_currents(files)
 
 
 def outputs_for(inputs: list[Net]) -> Mapping[str, int]:
@@ -90,11 +92,15 @@ def _highest(net: Net) -> float:
     return float(net.volts.value if net.limits is None or net.limits.high is None else net.limits.high)
 
 
-def _with_limits(files: FirstFiles) -> FirstFiles:
-    """Set each current limit to twice what the board file lets expect, at least to the usual one."""
+def _with_currents(files: FirstFiles) -> FirstFiles:
+    """State what each input should draw, where the board file says enough; and, where nobody stated one, its limit.
+
+    That is twice what the board file lets expect at the lowest working voltage, at least the usual one.
+    """
     from dataclasses import replace
 
     from bringup.core.board import Board
+    from bringup.core.budget import expected_current
     from bringup.core.solver import solve
 
     with tempfile.TemporaryDirectory(prefix="bringup-new-") as folder:
@@ -103,11 +109,22 @@ def _with_limits(files: FirstFiles) -> FirstFiles:
         board = read_any(path).holds
     if not isinstance(board, Board):
         return files  # what is wrong with it is told when all three are checked
+    budgets = {net.name: expected_current(board, net.name, float(net.volts.value)) for net in files.inputs}
+    expected = {name: _band(each.limits) for name, each in budgets.items() if each.limits is not None}
+    files = replace(files, expected=expected)
+    if files.stated_limit:
+        return files
     lowest = {net.name: parse_quantity(steps_of_voltage(net)[0], "V").number for net in files.inputs}
     drawn = solve(board, lowest).input_amps
     least = parse_quantity(DEFAULT_LIMIT, "A").number
     limits = {name: nice(max(least, MULTIPLE * abs(drawn.get(name, 0.0)))) for name in files.limits}
     return replace(files, limits={name: format_quantity(amps, "A") for name, amps in limits.items()})
+
+
+def _band(limits: Limits) -> str:
+    """Write what an input may draw as a procedure states it."""
+    low, high = (None if end is None else shown(float(end), "A", 2) for end in (limits.low, limits.high))
+    return f"< {high}" if limits.low is None or limits.low <= 0 else f"{low} .. {high}"
 
 
 def nice(amps: float) -> float:

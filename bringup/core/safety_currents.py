@@ -15,7 +15,7 @@ from bringup.core.board import Board
 from bringup.core.budget import default_limit_time, dips_to, expected_current, first_converters, stop_voltage
 from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
-from bringup.core.procedure import Apply, Procedure, Step
+from bringup.core.procedure import Apply, Log, Procedure, Step
 from bringup.core.wording import duration, limits_text, shown
 
 LONG_LIMIT = 5.0
@@ -38,6 +38,7 @@ def examine_currents(procedure: Procedure, bench: Bench | None) -> Iterator[Find
             yield from _limit(step, plan, procedure.board, state)
             yield from _generous(step, plan)
             yield from _expectation(step, step.action, plan)
+            yield from _unjudged(step, plan, procedure)
             yield from _trip(step, plan)
             yield from _limit_time(step, step.action, plan)
 
@@ -133,6 +134,29 @@ def _expectation(step: Step, apply: Apply, plan: ApplyPlan) -> Iterator[Finding]
             "Correct the loads and efficiencies in the board file, or `expect_current`: one of the two is wrong.",
             refused=False,
         )
+
+
+def _unjudged(step: Step, plan: ApplyPlan, procedure: Procedure) -> Iterator[Finding]:
+    """Whether a unit may draw whatever the current limit lets through, and pass."""
+    final, name = plan.stages[-1], f"{plan.input} current"
+    logs = [step for step in procedure.steps if isinstance(step.action, Log)]
+    if final.current is not None or any(_judges(step, name) for step in logs):
+        return
+    why = f": {final.unknown}" if final.unknown else ""
+    yield Finding(
+        step.index,
+        f"nothing judges the current of {plan.input} at {shown(final.volts, 'V')}, so a unit that draws twice what its "
+        f"sisters do may pass{why}",
+        "State `expect_current` from your first sound board, or what the board file lacks.",
+        refused=False,
+    )
+
+
+def _judges(log: Step, name: str) -> bool:
+    """Whether a log judges that channel, or one of its statistics."""
+    assert isinstance(log.action, Log), "whoever asks has looked"
+    judged = (log.expect, *log.action.judging.values())
+    return name in [each.text for each in log.action.what] and any(name in each or "" in each for each in judged)
 
 
 def _trip(step: Step, plan: ApplyPlan) -> Iterator[Finding]:

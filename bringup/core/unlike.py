@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import field
 from statistics import mean, median
 
+from bringup.core.budget import FLOOR, TOLERANCE
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
@@ -21,6 +22,9 @@ NOTICED = 3.5
 LEAST_SISTERS = 5
 """Passed sisters from which on anything is said. With five, one sound reading in eight lies beyond 3.5, with ten one in
 thirty, with twenty one in a hundred (20,000 draws from a normal distribution): a notice asks for a look."""
+FEW_SISTERS = 2
+"""From so many on an input current beyond what the power budget would allow about theirs is noticed, too: a board that
+draws twice as much is no matter of statistics."""
 LEAST_SPREAD = 0.0005
 """Part of the sisters' median below which their spread is the instruments' as much as theirs (common practice, no
 source)."""
@@ -78,21 +82,32 @@ class Sisters:
             return ""
         known = self.values.get(key_of(reading), ())
         if len(known) < LEAST_SISTERS:
-            return ""
+            return _far_from_few(reading, known) if reading.kind is Kind.CURRENT else ""
         least = max(reading.resolution or 0.0, LEAST_SPREAD * abs(median(known)))
         score = modified_z(reading.value, known, least)
         if abs(score) <= NOTICED:
             return ""
-        value, middle, low, high = (
-            format_quantity(each, reading.unit, resolution=reading.resolution)
-            for each in (reading.value, median(known), min(known), max(known))
-        )
-        name = " ".join(part for part in (reading.point, _kind(reading), reading.aspect) if part)
-        within = "within its limits, but unlike" if reading.limits is not None else "unlike"
-        return (
-            f"{name} {value}: {within} {len(known)} passed sisters (median {middle}, {low} .. {high}; "
-            f"modified z {score:+.1f})"
-        )
+        return _said(reading, known, f"; modified z {score:+.1f}")
+
+
+def _far_from_few(reading: Reading, known: Sequence[float]) -> str:
+    """Say how a current is far from those of a few sisters; '' where it is not. The spread of a log's says nothing."""
+    if len(known) < FEW_SISTERS or reading.value is None or reading.aspect in SPREAD:
+        return ""
+    reach = max(TOLERANCE * abs(median(known)), FLOOR)
+    if min(known) - reach <= reading.value <= max(known) + reach:
+        return ""
+    return _said(reading, known, "")
+
+
+def _said(reading: Reading, known: Sequence[float], beside: str) -> str:
+    value, middle, low, high = (
+        format_quantity(each, reading.unit, resolution=reading.resolution)
+        for each in (reading.value or 0.0, median(known), min(known), max(known))
+    )
+    name = " ".join(part for part in (reading.point, _kind(reading), reading.aspect) if part)
+    within = "within its limits, but unlike" if reading.limits is not None else "unlike"
+    return f"{name} {value}: {within} {len(known)} passed sisters (median {middle}, {low} .. {high}{beside})"
 
 
 def key_of(reading: Reading) -> Key:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import field
 from datetime import date
 
 from bringup.core.frozen import frozen
@@ -39,6 +40,8 @@ class FirstFiles:
     stated_limit: bool = False
     """Whether a person stated the current limit."""
     written_on: date = date.min
+    expected: Mapping[str, str] = field(default_factory=dict)
+    """What an input should draw at its nominal voltage, where that follows from the nets."""
 
     @property
     def inputs(self) -> tuple[Net, ...]:
@@ -190,7 +193,11 @@ def _procedure(files: FirstFiles) -> Iterator[str]:
         yield f"      short_check: {SHORT_CHECK}"
         yield f"      then: [{then}]"
         yield f"      current_limit: {limit}"
-        yield "      # expect_current: 60 mA .. 110 mA     # judges the last voltage: state it from your first board"
+        if net.name in files.expected:
+            yield f"      expect_current: {files.expected[net.name]}  # at the last voltage: the loads ± 30 %, ± 5 mA"
+        else:
+            yield "      # Nothing judges the last voltage's current yet: state it from your first good board"
+            yield "      # expect_current: 60 mA .. 110 mA"
     yield f"  - measure: [{points}]"
     currents = ", ".join(_name(f"{net.name} current") for net in files.inputs)
     yield "  # Three samples in a row outside an `expect` switch off:"

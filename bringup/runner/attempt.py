@@ -163,9 +163,9 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
     if journal.unrecorded:
         lost = "; ".join(f"{each.point or ''} {each.value} {each.unit}" for each in journal.unrecorded)
         cause = f"{cause}; readings not in the logbook: {lost}"
-    off, claimed = power.off_verified, by_hand(work.setup)
-    told = {"result": str(result), "off_verified": off, "by_hand": claimed, "under_way": under_way}
-    journal.show("attempt-ended", cause, poll=None, warned="; ".join(work.warnings.values()), **told)
+    off = power.off_verified
+    told = {"result": str(result), "off_verified": off, "by_hand": by_hand(work.setup), "under_way": under_way}
+    journal.show("attempt-ended", cause, poll=None, warned=journal.warned(work.warnings.values()), **told)
     if isinstance(error, Interrupted) and error.interruption is Interruption.SUSPEND:
         # Last, with everything kept: a process that is stopped may never go on.
         work.setup.suspend()

@@ -6,7 +6,7 @@ irreversible step once that is over); what could not be kept stays here so that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from datetime import datetime
 
 from bringup.core.deviations import Observation, Photo, Rework
@@ -23,6 +23,8 @@ TEXTS_AT_MOST_OLD = 0.5
 """Seconds after which collected serial text is written."""
 TEXTS_AT_MOST = 65536
 """Characters of it that are written at once however new they are."""
+MOST_UNLIKE = 3
+"""Readings unlike the sisters' that are named at the end of an attempt; all are kept as events."""
 
 
 def raise_it(error: Exception) -> None:
@@ -48,6 +50,7 @@ class Journal:
         """What there is to say of a reading beside its result, such as that it is unlike its sisters'."""
         self.beside: Callable[[Reading], str] = lambda _reading: ""
         """How a reading differs from the reference's and from its sisters': shown with it."""
+        self._unlike: list[str] = []
         self._view = tell
         self._polls: list[PollSample] = []
         self._texts: list[LineText] = []
@@ -80,7 +83,15 @@ class Journal:
             self.readings.append(reading)
         self._tell(Told("reading", step=self.step, reading=reading, data={"beside": self.beside(reading)}))
         if not self.ending and (remark := self.remark(reading)):
+            self._unlike.append(remark.partition(":")[0])
             self.event("unlike", remark)
+
+    def warned(self, warnings: Iterable[str]) -> str:
+        """Return what is told beside the result: these, and which readings were unlike the sisters'; '' for nothing."""
+        named = self._unlike[:MOST_UNLIKE]
+        more = f" and {len(self._unlike) - len(named)} more" if len(named) < len(self._unlike) else ""
+        unlike = [f"unlike passed sisters: {', '.join(named)}{more}"] if named else []
+        return "; ".join([*warnings, *unlike])
 
     def sample(self, channel: str, unit: str, value: float | None, raw: str, monotonic: float) -> None:
         """Keep one sample of a `log`, then show it."""
