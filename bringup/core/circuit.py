@@ -7,6 +7,7 @@ file leaves out is filled in here with stated defaults, and what it does not say
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 from bringup.core.board import Across, Board, Converter, ConverterKind, Rail
 from bringup.core.design_values import (
@@ -174,6 +175,7 @@ def stage_of(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) ->
     start = start_volts(board, rail)
     efficiency = number_or(converter.efficiency, 100.0 * DEFAULT_EFFICIENCY) / 100.0
     linear = converter.kind is ConverterKind.LINEAR
+    passes = any(fault.kind is FaultKind.PASSES_INPUT for fault in mine)
     return Stage(
         rail=rail.name,
         kind=converter.kind,
@@ -184,12 +186,12 @@ def stage_of(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) ->
         start=start,
         stop=min(start, abs(number_or(converter.stops_at, DEFAULT_STOP * start))),
         soft_start=number_or(converter.soft_start, 0.0),
-        efficiency=efficiency,
-        dropout=number_or(converter.dropout, DEFAULT_DROPOUT if linear else 0.0),
+        efficiency=1.0 if passes else efficiency,
+        dropout=0.0 if passes else number_or(converter.dropout, DEFAULT_DROPOUT if linear else 0.0),
         resistance=number_or(converter.output_resistance, 0.0),
         minimum_load=number_or(converter.minimum_load, 0.0),
         quiescent=number_or(converter.quiescent, 0.0),
-        limit=_limit(board, rail, converter),
+        limit=inf if passes else _limit(board, rail, converter),
     )
 
 
@@ -209,8 +211,11 @@ def farads_of(board: Board, points: Sequence[str]) -> float | None:
 def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fault], parts: Parts) -> float:
     """Volts that this unit's feedback aims at, faults included: see design_values.set_volts."""
     network = network_of(converter)
+    other = next((fault.value for fault in faults if fault.kind is FaultKind.OTHER_PART), None)
+    if any(fault.kind is FaultKind.PASSES_INPUT for fault in faults):
+        return UNBOUNDED
     if network is None:
-        return abs(parts.value(name, OUTPUT, nominal))
+        return abs(parts.value(name, OUTPUT, nominal)) if other is None else other
     values = dict(zip((REFERENCE, UPPER, LOWER), network, strict=True))
     values = {part: parts.value(name, part, value) for part, value in values.items()}
     kinds = {fault.kind for fault in faults}
@@ -224,6 +229,10 @@ def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fa
             values[UPPER] = fault.value
         if fault.kind is FaultKind.LOWER_VALUE and fault.value is not None:
             values[LOWER] = fault.value
+        if fault.kind is FaultKind.SWAPPED:
+            values[UPPER], values[LOWER] = values[LOWER], values[UPPER]
+    if other is not None:
+        values[REFERENCE] = other
     if kinds & (_STAYS_AT_REFERENCE if across_lower else _RUNS_AWAY):
         return min(highest, values[REFERENCE])
     return min(highest, set_volts(converter, values[REFERENCE], values[UPPER], values[LOWER]))

@@ -197,7 +197,7 @@ class _Predicting:
                 own = () if fault is None or fault.kind in SUPPLY_FAULTS else (fault,)
                 return unpowered_resistance(self.board, one.point, own)
             case Seen.VOLTS:
-                return self._volts(fault, one.point, one)
+                return suspect.scale * self._volts(fault, one.point, one)
             case Seen.AMPS:
                 return abs(self._solution(fault, one).input_amps.get(one.point, 0.0))
             case Seen.LEADS:

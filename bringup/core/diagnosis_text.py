@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from bringup.core.board import Board
 from bringup.core.design_values import network_of, nominal_volts
 from bringup.core.diagnosis import FITS, OPEN_OHMS, Cause, Diagnosis, Explained, Next
+from bringup.core.equations import equation
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import FaultKind
 from bringup.core.quantity import format_reading
@@ -31,7 +32,12 @@ LOOK_AT = {
     FaultKind.LOWER_OPEN: "the lower feedback resistor of {point}: missing, tombstoned, not soldered",
     FaultKind.LOWER_SHORTED: "the lower feedback resistor of {point}: bridged",
     FaultKind.LOWER_VALUE: "the lower feedback resistor of {point}: its marking, measured with power off",
-    FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing or not soldered",
+    FaultKind.SWAPPED: "the feedback resistors of {point}: their markings and places",
+    FaultKind.OTHER_PART: "the converter of {point}: its marking, against the parts list",
+    FaultKind.PASSES_INPUT: "the converter of {point}: shorted, turned round, its feedback or ground pin open; the "
+    "parts behind it may be damaged",
+    FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing, not soldered, of too high or too low an "
+    "equivalent series resistance (the converter oscillates)",
     FaultKind.EXCESS_LOAD: "what {point} feeds: a part turned round or the wrong one, firmware that runs already",
     FaultKind.LEADS_REVERSED: "the supply leads: swapped at one end",
     FaultKind.WRONG_VOLTAGE: "the supply and its leads: another output, a poor contact, a wrong setting",
@@ -54,6 +60,9 @@ def lines_of(board: Board, diagnosis: Diagnosis) -> Iterator[str]:
         yield f"{number}. {_names(cause)} ({_share(cause.probability)})"
         for one in _worth_saying(cause):
             yield f"   {_explained(one)}"
+        found = equation(board, cause.suspects[0])
+        if found:
+            yield f"   {found}"
         if cause.suspects[0].fault is not None:
             yield f"   Look at: {look_at(cause.suspects[0])}."
     yield from (f"{hint}." for hint in resemblances(board, first))
@@ -67,9 +76,14 @@ def headline(diagnosis: Diagnosis) -> str:
         return ""
     first = diagnosis.causes[0]
     leader = first.suspects[0]
-    if not first.fits or (leader.fault is None and leader.mistaken is None):
+    if not first.fits or not blames(leader):
         return ""
     return f"{_names(first)} ({_share(first.probability)})"
+
+
+def blames(suspect: Suspect) -> bool:
+    """Whether it is anything but a sound unit that was read rightly."""
+    return suspect.fault is not None or suspect.mistaken is not None or suspect.scale != 1.0
 
 
 def look_at(suspect: Suspect) -> str:

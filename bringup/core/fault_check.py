@@ -16,9 +16,12 @@ FEEDBACK_FAULTS = {
     FaultKind.LOWER_OPEN,
     FaultKind.LOWER_SHORTED,
     FaultKind.LOWER_VALUE,
+    FaultKind.SWAPPED,
 }
+CONVERTER_FAULTS = {FaultKind.NOT_FITTED, FaultKind.OTHER_PART, FaultKind.PASSES_INPUT}
 _NEEDS_VALUE = {
     FaultKind.SHORTED_THROUGH,
+    FaultKind.OTHER_PART,
     FaultKind.UPPER_VALUE,
     FaultKind.LOWER_VALUE,
     FaultKind.EXCESS_LOAD,
@@ -44,7 +47,7 @@ def why_impossible(board: Board, fault: Fault) -> str | None:
         return f"the board has no point {fault.to!r} that {fault.point} could be tied to"
     if fault.kind in SUPPLY_FAULTS:
         return None if fault.point in board.inputs else f"{fault.kind} belongs to an input, and {fault.point} is a rail"
-    if fault.kind is not FaultKind.NOT_FITTED and fault.kind not in FEEDBACK_FAULTS:
+    if fault.kind not in CONVERTER_FAULTS and fault.kind not in FEEDBACK_FAULTS:
         return None
     converter = board.rails[fault.point].converter if fault.point in board.rails else None
     if converter is None:

@@ -21,6 +21,13 @@ class FaultKind(StrEnum):
     LOWER_OPEN = "lower_open"
     LOWER_SHORTED = "lower_shorted"
     LOWER_VALUE = "lower_value"
+    SWAPPED = "swapped"
+    """The two feedback resistors are fitted in each other's place. This one and the next two: weighed by a diagnosis,
+    not planted by bench files."""
+    OTHER_PART = "other_part"
+    """A converter of the same kind with another reference of `value` volts (a fixed one: with that output)."""
+    PASSES_INPUT = "passes_input"
+    """The converter's output is tied to its input: a pass element that is shorted, a part turned round."""
     CAPACITOR_MISSING = "capacitor_missing"
     """The output capacitor is missing: the rail rings and reads noisy."""
     EXCESS_LOAD = "excess_load"

@@ -13,12 +13,16 @@ from bringup.core.evidence import Evidence, Seen
 from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
+from bringup.core.mistaken import meter_mistakes
+from bringup.core.other_parts import other_parts
 from bringup.core.single_faults import said, single_faults
 from bringup.core.solver import solve, unpowered_resistance
 from bringup.core.wording import shown
 
 FITTED = 0.3
 """How likely a value is that nobody would expect (fitted to a reading), beside one of the usual mistakes."""
+RARELY = {FaultKind.PASSES_INPUT: 0.2}
+"""Less likely still: a probe on the wrong rail reads the same, and is to be ruled out first (common practice)."""
 SOUND = 300.0
 """How much likelier a sound unit is than any one fault: many faults move little, and most units are sound."""
 LOW_ENOUGH = 0.7
@@ -53,6 +57,8 @@ class Suspect:
     """Point that the probe was on; None: on nothing."""
     later: bool = False
     """It came only when power was on: what was read before the first failure knows nothing of it."""
+    scale: float = 1.0
+    """What the meter makes of every voltage: it reads so many times what is there."""
 
 
 def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> tuple[Suspect, ...]:
@@ -61,14 +67,15 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     known = single_faults(board, remote_sense=remote_sense)
     found += [Suspect(said(board, fault), fault) for fault in known]
     names = {suspect.name for suspect in found}
-    for fault in (*_fitted(board, seen), *_outside(board, seen)):
+    for fault in (*_fitted(board, seen), *other_parts(board, seen), *_outside(board, seen)):
         name = said(board, fault)
         if why_impossible(board, fault) is None and name not in names:
             names.add(name)
-            found.append(Suspect(name, fault, FITTED))
+            found.append(Suspect(name, fault, RARELY.get(fault.kind, FITTED)))
             if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
                 found.append(Suspect(f"{name}, since power came on", fault, FITTED, later=True))
     found += _mistakes(board, seen)
+    found += _of_the_meter(board, seen)
     return tuple(found)
 
 
@@ -160,6 +167,20 @@ def _mistakes(board: Board, seen: Sequence[Evidence]) -> Iterator[Suspect]:
         own = nominal_volts(board, one.point)
         if own and abs(one.value) <= UNTOUCHED * abs(own):
             yield Suspect(f"{one.point}: the probe touched nothing", None, FITTED, one)
+
+
+def _of_the_meter(board: Board, seen: Sequence[Evidence]) -> Iterator[Suspect]:
+    """What is wrong with the meter and not with the board."""
+    for each in meter_mistakes(board, seen):
+        if each.lost is not None:
+            name = f"{each.lost.point}: its current was not measured (meter fuse blown, or the ammeter by-passed)"
+            yield Suspect(name, None, FITTED, each.lost)
+        elif each.scale:
+            percent = f"{abs(100.0 * (each.scale - 1.0)):.2g} % {'high' if each.scale > 1.0 else 'low'}"
+            yield Suspect(f"every voltage reads {percent}: the meter or its leads", prior=FITTED, scale=each.scale)
+        else:
+            name = "every voltage reads nothing: the meter is on AC volts, or a lead of its is open"
+            yield Suspect(name, prior=FITTED, scale=0.0)
 
 
 def _two_digits(value: float) -> float:

@@ -5,15 +5,19 @@
 A pair is a fault of `single_faults` and a unit (its parts drawn from a serial number). Read are the resistances, the
 input current and every rail, each with the meter's noise, and with what the solver does not know: a drift of every
 converter (to 0.3 %), of efficiencies (input current to 5 %) and of resistances (to 10 %), contact resistance (to
-0.3 ohm). Pairs in which nothing is beyond its limits are not counted as faults. The rule, fixed before: the true cause
-counts as named if it, or one that the readings do not tell from it, is in that group. Also: how often a sound unit is
-blamed.
+0.3 ohm). Pairs in which nothing is beyond its limits are not counted, others are drawn for them.
+
+The rules, fixed before anything was tuned: of each cause only the first suspect counts. It is the true one if it is the
+same fault of the same part (a fitted value within 5 %). It is excused if it is another whose prediction, on a sound
+unit, of every reading differs from the true one's by less than these readings are uncertain: the drifts and the noise
+above. At most 15 % of the pairs may need that. Also: how often anything is blamed on a sound unit.
 """
 
 from __future__ import annotations
 
 import random
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -22,6 +26,7 @@ sys.path.insert(0, str(ROOT))
 from bringup.core.board import Board  # noqa: E402 - found through the line above
 from bringup.core.budget import expected_current  # noqa: E402 - as above
 from bringup.core.diagnosis import diagnose  # noqa: E402 - as above
+from bringup.core.diagnosis_text import blames  # noqa: E402 - as above
 from bringup.core.evidence import Evidence, Seen  # noqa: E402 - as above
 from bringup.core.expectation import voltage_limits  # noqa: E402 - as above
 from bringup.core.fault_check import SUPPLY_FAULTS  # noqa: E402 - as above
@@ -65,14 +70,51 @@ def readings(board: Board, fault: Fault | None, serial: str, chance: random.Rand
     return found
 
 
+def is_it(one: Fault, true: Fault) -> bool:
+    """Whether that is the true fault: the same part, the same way, a fitted value within 5 %."""
+    if (one.point, one.kind) != (true.point, true.kind):
+        return False
+    return one.value == true.value or (
+        one.value is not None and true.value is not None and abs(one.value - true.value) <= 0.05 * true.value
+    )
+
+
+def are_alike(board: Board, one: Fault, other: Fault, seen: Sequence[Evidence]) -> bool:
+    """Whether readings cannot tell them apart: every prediction differs by less than the reading is uncertain."""
+    return all(
+        abs(a - b) <= uncertainty(each.seen, max(abs(a), abs(b)))
+        for each in seen
+        for a, b in [(predicted(board, one, each), predicted(board, other, each))]
+        if a != b
+    ) and (FaultKind.CAPACITOR_MISSING not in {one.kind, other.kind} or one.kind is other.kind)
+
+
+def uncertainty(seen: Seen, value: float) -> float:
+    """What was added to a reading above, at its most: drift or spread, and three of the noise."""
+    if seen is Seen.OHMS:
+        return 0.1 * value + 0.3
+    return 0.05 * value + 6e-4 if seen is Seen.AMPS else 0.003 * value + 1.5e-3
+
+
+def predicted(board: Board, fault: Fault, each: Evidence) -> float:
+    """What a unit with that fault and all else sound would read."""
+    if each.seen is Seen.OHMS:
+        return unpowered_resistance(board, each.point, (fault,))
+    solution = solve(board, each.inputs, state=each.state, faults=(fault,))
+    return abs(solution.input_amps[each.point]) if each.seen is Seen.AMPS else solution.volts[each.point]
+
+
 def main(pairs: int) -> None:
     """Try and print."""
     chance = random.Random(20261128)  # noqa: S311 - nothing secret
     boards = [load_board(ROOT / "fixtures/boards/mooring-buoy-logger.yaml"), small_board()]
     boards.append(load_board(ROOT / "fixtures/boards/tide-gauge.yaml"))
-    first = three = counted = within = 0
+    places: list[int | None] = []
+    excused = within = 0
     missed: dict[str, int] = {}
-    for number in range(pairs):
+    number = 0
+    while len(places) < pairs:
+        number += 1
         board = boards[number % len(boards)]
         faults = [
             fault
@@ -84,35 +126,29 @@ def main(pairs: int) -> None:
         if not any(one.failed for one in seen):
             within += 1
             continue
-        counted += 1
-        causes = diagnose(board, seen).causes
-        key = (fault.point, fault.kind)
-        place = next(
-            (
-                at
-                for at, cause in enumerate(causes)
-                if key in {(each.fault.point, each.fault.kind) for each in cause.suspects if each.fault is not None}
-            ),
-            len(causes),
-        )
-        first += place == 0
-        three += place < 3
-        if place:
+        leaders = [cause.suspects[0].fault for cause in diagnose(board, seen).causes[:3]]
+        right = [leader is not None and is_it(leader, fault) for leader in leaders]
+        alike = [leader is not None and are_alike(board, leader, fault, seen) for leader in leaders]
+        place = next((at for at in range(len(leaders)) if right[at] or alike[at]), None)
+        excused += place == 0 and not right[0]
+        places.append(place)
+        if place != 0:
             missed[fault.kind] = missed.get(fault.kind, 0) + 1
     blamed = tried = 0
     for number in range(pairs):
         board = boards[number % len(boards)]
         seen = readings(board, None, f"MBL-{number:04d}", chance)
-        leader = diagnose(board, seen).causes[0].suspects[0]
         tried += 1
-        blamed += leader.fault is not None
+        blamed += blames(diagnose(board, seen).causes[0].suspects[0])
+    first, three = sum(place == 0 for place in places), sum(place is not None for place in places)
     rows = [
         ("", "of", "share", "wanted"),
-        ("true cause first", f"{first} of {counted}", f"{first / counted:.1%}", "85 %"),
-        ("among three", f"{three} of {counted}", f"{three / counted:.1%}", "97 %"),
+        ("true cause first", f"{first} of {pairs}", f"{first / pairs:.1%}", "85 %"),
+        ("  of these excused", f"{excused} of {pairs}", f"{excused / pairs:.1%}", "at most 15 %"),
+        ("among three", f"{three} of {pairs}", f"{three / pairs:.1%}", "97 %"),
         ("sound units blamed", f"{blamed} of {tried}", f"{blamed / tried:.1%}", "under 1 %"),
     ]
-    print(f"{pairs} pairs, {within} within every limit. {facts()}\n\n{table(rows)}")
+    print(f"{pairs} pairs, {within} more were within every limit. {facts()}\n\n{table(rows)}")
     print(f"\nNot first, by kind: {missed}")
 
 

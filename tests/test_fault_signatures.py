@@ -1,0 +1,187 @@
+"""Symptoms as they are met at a bench, each with the cause that practitioners rank first for it.
+
+Where one symptom has several causes that no reading tells apart, they stand in one group. Expected volts are computed
+by hand from the boards' numbers; the rules of thumb are common practice, no source, where none is named.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bringup.core.board import Board
+from bringup.core.diagnosis import Diagnosis, diagnose
+from bringup.core.diagnosis_text import headline, lines_of
+from bringup.core.evidence import Evidence, Seen
+from bringup.core.faults import Fault, FaultKind
+from bringup.core.single_faults import said
+from bringup.core.solver import solve
+from bringup.files.board_file import load_board
+from tests.small_board import BUCK, RAILS, lim, small_board
+
+SMALL = small_board()
+LOGGER = load_board(Path(__file__).resolve().parents[1] / "fixtures/boards/mooring-buoy-logger.yaml")
+TIDE = load_board(Path(__file__).resolve().parents[1] / "fixtures/boards/tide-gauge.yaml")
+EVEN = small_board(
+    rails=(replace(RAILS[0], converter=replace(BUCK, upper=lim("30 kΩ ± 1 %"), lower=lim("5 kΩ ± 1 %"))), *RAILS[1:])
+)
+"""12V0 becomes 0.8 V x (1 + 30 / 5) = 5.6 V."""
+
+
+def sound(board: Board) -> dict[str, float]:
+    """Volts and amperes of a sound unit."""
+    inputs = {name: each.voltage.number for name, each in board.inputs.items()}
+    found = solve(board, inputs, state="blank")
+    return {**found.volts, **{f"{name} A": amps for name, amps in found.input_amps.items()}}
+
+
+def seen(board: Board, **other: float) -> tuple[Evidence, ...]:
+    """Every rail and input current of a sound unit, but for what is named (`VIN_A` for a current); these failed."""
+    inputs = {name: each.voltage.number for name, each in board.inputs.items()}
+    told = {name.removeprefix("_").replace("_A", " A"): value for name, value in other.items()}
+    values = {**sound(board), **told}
+    found = []
+    for name, value in values.items():
+        kind = Seen.AMPS if name.endswith(" A") else Seen.VOLTS
+        if kind is Seen.AMPS or name in board.rails:
+            point = name.removesuffix(" A")
+            found.append(Evidence(kind, point, value, inputs, "blank", 1e-4, failed=name in told))
+    return tuple(found)
+
+
+def load_board_text(text: str) -> Board:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "board.yaml"
+        path.write_text(text, encoding="utf-8")
+        return load_board(path)
+
+
+def first(found: Diagnosis) -> str:
+    return " | ".join(suspect.name for suspect in found.causes[0].suspects)
+
+
+# Small board at 24 V: VIN draws 10 mA of its own; 12V0 gives 60 mA of sensors, 20 mA to 5V0, 20 mA to N12V.
+@pytest.mark.parametrize(
+    ("board", "read", "cause"),
+    [
+        # V ~ 0, current low: the converter does nothing; without 12V0 only the 10 mA of VIN are left.
+        (SMALL, {"_12V0": 0.0, "_5V0": 0.0, "N12V": 0.0, "VIN_A": 0.010}, "12V0: converter not fitted"),
+        # V ~ 0, current high: 1 A limit (unstated: 1 A) into 0.2 ohm; 6 V of losses at 80 %: (0.2 + 1.5) / 24 + 10 mA.
+        (SMALL, {"_12V0": 0.2, "_5V0": 0.0, "N12V": 0.0, "VIN_A": 0.0808}, "12V0: shorted through"),
+        # V ~ what feeds it: feedback open at the top or shorted at the bottom, and N12V and 5V0 right.
+        (SMALL, {"_12V0": 24.0, "VIN_A": 0.1225}, "12V0: upper feedback resistor open"),
+        # V ~ the reference: bottom open or top shorted.
+        (SMALL, {"_12V0": 0.8, "_5V0": 0.5, "N12V": 0.0, "VIN_A": 0.0107}, "12V0: upper feedback resistor shorted"),
+        # A decade off at the top: 0.8 V x (1 + 14 / 10) = 1.92 V.
+        (
+            SMALL,
+            {"_12V0": 1.92, "_5V0": 1.62, "N12V": 0.0, "VIN_A": 0.0163},
+            "12V0: upper feedback resistor 14 kΩ instead of 140 kΩ",
+        ),
+        # The next preferred value below at the bottom: 0.8 V x (1 + 140 / 9.1) = 13.11 V.
+        (SMALL, {"_12V0": 13.11, "VIN_A": 0.0771}, "12V0: lower feedback resistor 9.1 kΩ instead of 10 kΩ"),
+        # Resistors swapped: 0.8 V x (1 + 5 / 30) = 0.933 V.
+        (EVEN, {"_12V0": 0.933, "_5V0": 0.633, "N12V": 0.0, "VIN_A": 0.0106}, "12V0: feedback resistors swapped"),
+        # Another reference: 0.6 V x (1 + 140 / 10) = 9.0 V. 5V0 still stands on it; N12V starts at 8 V.
+        (SMALL, {"_12V0": 9.0, "VIN_A": 0.0598}, "12V0: another converter fitted, of 600 mV"),
+        # A 5 V part where 3.3 V belongs (a cell's voltage apart): it gives what its input leaves, 5.0 - 0.25 V.
+        (TIDE, {"_3V3": 4.75}, "3V3: another converter fitted, of 5 V"),
+        # A 3.0 V part where 3.3 V belongs.
+        (TIDE, {"_3V3": 3.0}, "3V3: another converter fitted, of 3 V"),
+        # One upstream cause of several wrong rails: without 5V0 nothing behind it stands.
+        (
+            LOGGER,
+            {"_5V0": 0.0, "_3V3": 0.0, "_1V8": 0.0, "VREF": 0.0, "VIN_A": 0.0363},
+            "5V0: converter not fitted",
+        ),
+        # Rails right, current 60 mA too high after a pin was overstressed: too much load.
+        (SMALL, {"VIN_A": 0.0725 + 0.060}, "too much load"),
+        # The same percentage on every rail: the meter or a lead.
+        (
+            LOGGER,
+            {"_12V0": 12.36, "_5V0": 5.1475, "_3V3": 3.398, "_1V8": 1.8531, "VREF": 2.575, "N12V": -12.349},
+            "every voltage reads 3 % high: the meter or its leads",
+        ),
+        # Nothing anywhere, while the board draws what it should: AC volts, or an open lead.
+        (
+            LOGGER,
+            {"_12V0": 0.0, "_5V0": 0.0, "_3V3": 0.0, "_1V8": 0.0, "VREF": 0.0, "N12V": 0.0},
+            "every voltage reads nothing: the meter is on AC volts",
+        ),
+        # 0 A on a live board: the meter's fuse, the ammeter by-passed.
+        (SMALL, {"VIN_A": 0.0}, "VIN: its current was not measured (meter fuse blown"),
+        # A reading that is another rail's, all else right: the probe.
+        (LOGGER, {"_1V8": 3.3}, "1V8: the probe was on 3V3"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_the_usual_cause_of_a_symptom_comes_first(board: Board, read: dict[str, float], cause: str) -> None:
+    found = diagnose(board, seen(board, **read))
+
+    assert cause in first(found)
+    assert headline(found)
+
+
+def test_a_rail_at_what_feeds_it_is_the_probe_or_a_converter_that_passes_its_input() -> None:
+    # Nothing else tells: the probe is ruled out first, for that costs least.
+    found = diagnose(LOGGER, seen(LOGGER, _3V3=4.9975))
+
+    names = [cause.suspects[0].name for cause in found.causes[:2]]
+    assert names[0].startswith("3V3: the probe was on 5V0")
+    assert names[1].startswith("3V3: converter passes its input")
+
+
+def test_volts_with_the_supply_off_are_fed_from_outside_or_held() -> None:
+    found = diagnose(SMALL, [Evidence(Seen.DEAD, "5V0", 3.2, {}, "blank", 1e-4, failed=True)])
+
+    assert {each.fault.kind for each in found.causes[0].suspects if each.fault} <= {
+        FaultKind.BACK_FED, FaultKind.CHARGED,
+    }  # fmt: skip
+
+
+def test_a_rail_that_wanders_speaks_for_its_output_capacitor() -> None:
+    readings = [replace(one, failed=True, unsettled=True) if one.point == "3V3" else one for one in seen(LOGGER)]
+
+    found = diagnose(LOGGER, readings)
+
+    assert first(found) == "3V3: output capacitor missing"
+    assert "equivalent series resistance (the converter oscillates)" in "\n".join(lines_of(LOGGER, found))
+
+
+def test_a_boost_that_does_not_switch_passes_its_input_less_a_diode() -> None:
+    boost = load_board_text(
+        "board: Pier lamp\nserial: 'PL-[0-9]{3}'\ninputs: {VIN: {voltage: 5 V}}\nrails:\n"
+        "  12V0: {from: VIN, converter: {kind: boost, starts_at: 3 V, reference: 1.25 V ± 1 %, upper: 86 kΩ ± 1 %,"
+        " lower: 10 kΩ ± 1 %}, loads: {lamp: 600 Ω}}\n"
+    )
+    # 5 V less 0.4 V into 600 ohm: 7.7 mA.
+    inputs = {"VIN": 5.0}
+    volts = Evidence(Seen.VOLTS, "12V0", 4.62, inputs, None, 1e-3, failed=True)
+    found = diagnose(boost, [volts, Evidence(Seen.AMPS, "VIN", 0.0077, inputs, None, 1e-4, failed=True)])
+
+    assert "12V0: converter not fitted" in first(found)
+
+
+def test_the_equation_stands_with_the_cause() -> None:
+    page = "\n".join(lines_of(SMALL, diagnose(SMALL, seen(SMALL, _12V0=9.0, VIN_A=0.0598))))
+
+    assert "600 mV x (1 + 140 kΩ / 10 kΩ) = 9 V" in page
+    assert "Look at: the converter of 12V0: its marking, against the parts list." in page
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected"),
+    [
+        (Fault("12V0", FaultKind.SWAPPED), 0.8 * (1 + 10 / 140)),
+        (Fault("12V0", FaultKind.OTHER_PART, 0.6), 9.0),
+        (Fault("12V0", FaultKind.PASSES_INPUT), 24.0),
+        (Fault("5V0", FaultKind.OTHER_PART, 3.3), 3.3),
+        (Fault("5V0", FaultKind.PASSES_INPUT), 12.0),
+    ],
+    ids=lambda value: said(SMALL, value) if isinstance(value, Fault) else "",
+)
+def test_the_solver_knows_these_faults(fault: Fault, expected: float) -> None:
+    assert solve(SMALL, {"VIN": 24.0}, faults=(fault,)).volts[fault.point] == pytest.approx(expected)
