@@ -47,7 +47,8 @@ def units(values: Sequence[float]) -> dict[Point, list[Taken]]:
 
 
 def test_a_difference_is_told_in_volts_percent_deviations_and_part_of_the_limits() -> None:
-    # By hand: means 3.30 and 3.32; deviations 0.01 and 0.02 pool to sqrt((0.0002 + 0.0008) / 4) = 0.0158114.
+    # By hand: means 3.30 and 3.32; deviations 0.01 and 0.02 pool to sqrt((0.0002 + 0.0008) / 4) = 0.0158114, of four
+    # degrees of freedom; of three units it would be no better known than to half of itself.
     (found,) = compare(units([3.29, 3.30, 3.31]), units([3.30, 3.32, 3.34]), {})
 
     assert found.difference == pytest.approx(0.02)
@@ -58,11 +59,14 @@ def test_a_difference_is_told_in_volts_percent_deviations_and_part_of_the_limits
 
 
 def test_two_units_are_measured_by_the_spread_of_all_of_the_board() -> None:
-    (found,) = compare(units([3.30]), units([3.32]), units([3.29, 3.30, 3.31]))
-    (unknown,) = compare(units([3.30]), units([3.32]), units([3.30, 3.32]))
+    # By hand: 3.28, 3.29, 3.30, 3.31, 3.32 have the deviation sqrt(0.001 / 4) = 0.0158114.
+    (found,) = compare(units([3.30]), units([3.32]), units([3.28, 3.29, 3.30, 3.31, 3.32]))
+    (unknown,) = compare(units([3.30]), units([3.32]), units([3.28, 3.30, 3.30, 3.32]))
+    (few,) = compare(units([3.29, 3.31]), units([3.30, 3.32, 3.31]), units([3.29, 3.30, 3.31, 3.32]))
 
-    assert found.deviations == pytest.approx(2)
+    assert found.deviations == pytest.approx(0.02 / 0.0158114, rel=1e-5)
     assert unknown.deviations is None
+    assert few.deviations is None
 
 
 def test_what_crossed_a_limit_comes_first_then_what_takes_up_most_of_its_limits() -> None:
@@ -301,3 +305,25 @@ def test_spread_under_different_limits_gives_no_capability(tmp_path: Path, capsy
     out = capsys.readouterr().out
     assert "No capability: judged by different limits (3.3 V ± 2 %; 3.3 V ± 3 %)" in out
     assert "Cpk" not in out
+
+
+def test_a_lot_of_two_boards_is_compared_with_the_rest_once_one_board_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    made = tmp_path / "two.db"
+    filled_logbook(made)
+    with LogbookRecord.open(made, simulated=False) as record:
+        add_attempt(record, replace(start("XYZ-1", at=NOON + timedelta(days=5)), board="Winch", lot="L1"), [volts(3.3)])
+        add_attempt(record, replace(start("MBL-0030", at=NOON + timedelta(days=6)), lot="L3"), [volts(3.31)])
+    asked = ("compare", "lot=L1", "rest", "--logbook", str(made))
+
+    assert main([*asked]) == ExitCode.REFUSED
+    said = capsys.readouterr().err
+    assert main([*asked, "--board", "Mooring buoy logger"]) == ExitCode.PASSED
+    out = capsys.readouterr().out
+
+    assert "(Mooring buoy logger, Winch)" in said
+    assert "--board" in said
+    assert "A: lot L1 (3 units), B: the rest" in out
+    assert "No sd where fewer than 5 units say what one is." in out
+    assert "±" not in "".join(line for line in out.splitlines() if line.startswith("3V3 voltage"))

@@ -12,7 +12,7 @@ from bringup.commands.common import asked_logbook_option, json_option, print_jso
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table
 from bringup.commands.waiting_rescues import say_what_waits
-from bringup.core.comparison import Difference, compare
+from bringup.core.comparison import LEAST_FREEDOM, Difference, compare
 from bringup.core.distributions import INSTALL, special
 from bringup.core.patterns import patterns
 from bringup.core.quantity import format_quantity
@@ -119,10 +119,16 @@ def _text(sides: Sides, differences: list[Difference], seen: list[str], which: s
         folded(text, width),
         *format_table(HEADINGS, [_row(each) for each in differences], right=HEADINGS[1:7], width=width),
     ]
+    if any(each.deviations is None and not each.below_accuracy for each in differences):
+        text = f"No sd where fewer than {LEAST_FREEDOM + 1} units say what one is."
+        lines.append(folded(text, width))
     if any(each.one.n + each.other.n > 2 for each in differences):  # noqa: PLR2004 - one value on each side
-        text = "Of several units: mean ± standard deviation (number of units); 95 %: of the difference of the means."
+        text = (
+            f"Of several units: mean ± standard deviation (number of units), from {LEAST_FREEDOM + 1} units on; "
+            "95 %: of the difference of the means."
+        )
         if special() is None:
-            text = f"{text.partition(';')[0]}. Intervals of their difference need scipy ({INSTALL})."
+            text = f"{text.rpartition(';')[0]}. Intervals of their difference need scipy ({INSTALL})."
         lines.append(folded(text, width))
     meters = {each.meters for each in differences if each.other_meter}
     for one, other in sorted(meters):
@@ -183,6 +189,8 @@ def _remarks(each: Difference) -> list[str]:
 def _side_text(of: Summary, unit: str) -> str:
     if of.n == 1 or of.deviation is None:
         return _digits(of.mean, unit, 6)
+    if of.n <= LEAST_FREEDOM:
+        return f"{_digits(of.mean, unit, 5)} ({of.n})"
     return f"{_digits(of.mean, unit, 5)} ± {_digits(of.deviation, unit, 2)} ({of.n})"
 
 

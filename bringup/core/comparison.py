@@ -16,6 +16,10 @@ from bringup.core.limits import Limits
 from bringup.core.spread import Summary, summary
 from bringup.core.taken import Point, Taken
 
+LEAST_FREEDOM = 4
+"""Degrees of freedom from which on a standard deviation is taken for known: five units. It is then known to within some
+35 % (1 / sqrt(2 f), f degrees of freedom; from memory); of three to half of itself."""
+
 
 @frozen
 class Difference:
@@ -31,7 +35,7 @@ class Difference:
     percent: float | None
     """Of side A's mean."""
     deviations: float | None
-    """In standard deviations of one unit."""
+    """In standard deviations of one unit; None also where too few units say what that is (LEAST_FREEDOM)."""
     of_limits: float | None
     """As a part of the width between the limits (of the distance to the one limit there is)."""
     limits: Limits | None
@@ -65,8 +69,8 @@ def compare(
 ) -> list[Difference]:
     """Return the differences at all points that both sides have, the most important first.
 
-    `usual`: all units of the board, for the standard deviation where neither side has two values. A side's own
-    deviations are pooled: sqrt(((n1 - 1) s1^2 + (n2 - 1) s2^2) / (n1 + n2 - 2)).
+    `usual`: all units of the board, for the standard deviation where the sides have too few values of their own. A
+    side's own deviations are pooled: sqrt(((n1 - 1) s1^2 + (n2 - 1) s2^2) / (n1 + n2 - 2)).
     """
     found = [_difference(one[point], other[point], usual.get(point, [])) for point in one if point in other]
     return sorted(found, key=_weight, reverse=True)
@@ -76,7 +80,7 @@ def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Ta
     first, second = (summary([each.value for each in side]) for side in (one, other))
     difference = second.mean - first.mean
     deviation = _pooled(first, second)
-    if deviation is None and len(usual) > 2:  # noqa: PLR2004 - of two, the two that are compared may be all
+    if deviation is None and len(usual) > LEAST_FREEDOM:
         deviation = summary([each.value for each in usual]).deviation
     stated = {_ends(each.limits): each.limits for each in other}
     (limits,) = stated.values() if len(stated) == 1 else (None,)
@@ -114,7 +118,7 @@ def _interval(one: Summary, other: Summary) -> Interval | None:
 
 def _pooled(one: Summary, other: Summary) -> float | None:
     freedom = one.n + other.n - 2
-    if not freedom:
+    if freedom < LEAST_FREEDOM:
         return None
     squares = sum((side.n - 1) * side.deviation**2 for side in (one, other) if side.deviation is not None)
     return math.sqrt(squares / freedom)
