@@ -32,7 +32,9 @@ def write_story(path: Path) -> str:
         for place in range(8):
             record.sample(MEASURE, "VIN current", "A", begun, 104.5 + place / 10, 0.08 + place / 1000, "raw")
         record.event("mark", "mark: radio on", data={"mark": "radio on"}, at=begun, monotonic=104.8, step=MEASURE)
-        record.reading(replace(volts(2.95), note="read three times"))
+        judged = replace(volts(2.95), note="read three times", limits_basis="worst case of the divider")
+        judged = replace(judged, uncertainty=0.0014, coverage_factor=2.0)
+        record.reading(replace(judged, conformance=0.0021, decision_rule="guard band r = 1"))
         record.reading(replace(volts(None), step=MEASURE))
         record.line_texts([LineText(MEASURE, "console", begun, 104.6, "boot <ok>\n")])
         record.rework(Rework("R12", "105 kΩ", "100 kΩ", "3V3 is low", ("3V3",)), at=begun, monotonic=104.9)

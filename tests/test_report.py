@@ -207,7 +207,8 @@ def test_a_page_tells_what_was_done_to_the_unit(tmp_path: Path) -> None:
             "after the rework",
             "boot <ok>",
             "marks: radio on at 4.8 s",
-            "serial lines: 1 line",
+            *("serial lines: 1 line", "± 1.4 mV (k = 2)", "worst case of the divider"),
+            "decided by guard band r = 1, within its limits with 0.21 %",
         ),
         "It cannot be told: the board file as it was kept",
     ):

@@ -67,7 +67,7 @@ def test_a_report_is_legible_and_asks_for_nothing(browser: Tab, page: Path, widt
 
 def test_a_failure_is_told_in_words_where_it_is_shown_in_colour(browser: Tab, page: Path) -> None:
     browser.open(page.as_uri())
-    told = browser.value("[...document.querySelectorAll('tr.failed .verdict')].map((each) => each.innerText)")
+    told = browser.value("[...document.querySelectorAll('tr.failed .verdict strong')].map((each) => each.innerText)")
     plain = browser.value(
         "[...document.querySelectorAll('.readings tr:not(.failed) .verdict')].map((e) => e.innerText)"
     )

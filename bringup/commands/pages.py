@@ -21,6 +21,7 @@ from bringup.commands.tables import (
 )
 from bringup.core.reading import Reading
 from bringup.core.wording import limits_text as short_limits
+from bringup.core.wording import uncertainty_text
 from bringup.core.words import Result, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
@@ -31,6 +32,7 @@ from bringup.pages.rendering import Words, environment
 
 ALONE = {"sheet": "", "asked": "", "again": 0}
 """What templates/page.html wants to know of a page that stands by itself."""
+SIMPLE = "simple acceptance"
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
@@ -79,6 +81,22 @@ def _overdue(instrument: Instrument, when: datetime) -> bool:
     return bool(due) and date.fromisoformat(due) < when.astimezone().date()
 
 
+def _uncertainty(reading: Reading) -> str:
+    """The expanded uncertainty with what it is expanded by; '' where it is not known."""
+    if reading.uncertainty is None:
+        return ""
+    factor = f" (k = {reading.coverage_factor:.2g})" if reading.coverage_factor is not None else ""
+    return f"± {uncertainty_text(reading.uncertainty, reading.unit)}{factor}"
+
+
+def _decided(reading: Reading) -> str:
+    """By what rule a reading was judged, where it is not simple acceptance, and how likely it lies within."""
+    words = [] if reading.decision_rule == SIMPLE else [f"decided by {reading.decision_rule}"]
+    if reading.conformance is not None:
+        words.append(f"within its limits with {100 * reading.conformance:.3g} %")
+    return ", ".join(words)
+
+
 def _unbroken_limits(reading: Reading) -> str:
     """The limits, with no line broken between a number and its unit."""
     return re.sub(r"(?<=\d) (?=[^\W\d]|[%°])", "\N{NO-BREAK SPACE}", limits_text(reading))
@@ -95,6 +113,8 @@ def _event_word(event: LoggedEvent) -> str:
 
 
 WORDS: Words = {
+    "decided": _decided,
+    "uncertainty": _uncertainty,
     "as_image": _as_image,
     "attempt_address": attempt_address,
     "clock_time": _clock_time,

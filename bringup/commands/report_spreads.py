@@ -23,6 +23,8 @@ NEAR = 12.0
 """A limit further from the values than so many times their own range is told in words, for it would hide them."""
 BINS = 40
 """Of a histogram: one bar then is as high as a few pixels, and one far value leaves the others their shape."""
+MANY = 60
+"""Of more units than so many each is a small dot."""
 BLUE, RED, GREY = "#3f6f97", "#a00018", "#444444"
 
 
@@ -122,21 +124,27 @@ def _drawn(figure: Any, in_time: Sequence[Taken], limits: Limits | None, number:
     bars, course = made.subplots(1, 2, sharey=True, width_ratios=(1, 2.4))
     made.subplots_adjust(left=0.11, right=0.99, top=0.93, bottom=0.2, wspace=0.05)
     span = (max(values) - min(values)) or abs(values[0]) / 100 or 1.0
-    bars.hist(values, bins=BINS if max(values) > min(values) else 1, orientation="horizontal", color=BLUE)
+    shown_ends = [
+        end
+        for end in _ends(limits)
+        if end is not None and min(values) - NEAR * span <= end <= max(values) + NEAR * span
+    ]
+    reach = (min(*values, *shown_ends), max(*values, *shown_ends)) if len(values) + len(shown_ends) > 1 else None
+    bars.hist(values, bins=BINS, range=reach, orientation="horizontal", color=BLUE)
     good = [(place, each.value) for place, each in enumerate(in_time, 1) if not each.failed]
     bad = [(place, each.value) for place, each in enumerate(in_time, 1) if each.failed]
-    course.plot(*_columns(good), linestyle="", marker=".", markersize=3, color=BLUE)
+    course.plot(*_columns(good), linestyle="", marker=".", markersize=3 if len(values) > MANY else 8, color=BLUE)
     course.plot(*_columns(bad), linestyle="", marker="x", markersize=6, color=RED)
-    for end in _ends(limits):
-        if end is not None and min(values) - NEAR * span <= end <= max(values) + NEAR * span:
-            for panel in (bars, course):
-                panel.axhline(end, color=GREY, linewidth=1.1, linestyle="--")
+    for end in shown_ends:
+        for panel in (bars, course):
+            panel.axhline(end, color=GREY, linewidth=1.1, linestyle="--")
     for panel, below in (
         (bars, "units"),
         (course, "units in order of time; crosses missed their limits; dashed: limits"),
     ):
         panel.set_xlabel(below, fontsize=8)
         panel.tick_params(labelsize=8)
+        panel.locator_params(axis="x", integer=True, min_n_ticks=1)
         panel.spines[["top", "right"]].set_visible(False)
         panel.grid(visible=True, axis="y", color="#d5d5d5", linewidth=0.5)
     bars.yaxis.set_major_formatter(lambda value, _: format_quantity(float(f"{value:.6g}"), in_time[0].unit))
