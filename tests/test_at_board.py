@@ -153,6 +153,20 @@ def test_whoever_says_go_is_told_where_the_supply_senses() -> None:
     assert leads_of(outcome.readings) == []
 
 
+def test_a_supply_that_senses_at_the_board_reads_there_however_long_its_leads_are() -> None:
+    bench = sensing()
+    bench.world._bench.lead_ohms = 2.0
+
+    outcome = bench.run()
+
+    (shown,) = [each for each in outcome.readings if each.aspect == "24 V" and each.kind is Kind.VOLTAGE]
+    (board,) = [each for each in outcome.readings if each.aspect == "at the board"]
+    assert outcome.result is AttemptResult.PASSED
+    assert shown.value == pytest.approx(24.0, abs=0.01)
+    assert board.value == pytest.approx(24.0, abs=0.01)
+    assert "sense lead" not in str(bench.told[-1].data["warned"])
+
+
 def test_an_open_sense_lead_is_found_at_the_free_leads_with_no_board_on_them() -> None:
     bench = sensing(Fault("VIN", FaultKind.SENSE_OPEN))
 

@@ -10,6 +10,7 @@ from bringup.core.limits import Limits
 from bringup.core.procedure import Apply
 from bringup.core.regulation import NOT_WITHIN, Rise, order_of
 from bringup.core.replies import Value
+from bringup.core.statistics_of_log import last_digit
 from bringup.core.wording import listed
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.damage import trip_of
@@ -19,6 +20,8 @@ from bringup.runner.roles import Function
 from bringup.runner.work import Judged, Work
 
 ASPECT = "to regulation"
+DIGITS = 2
+"""Of a time that lies within an interval."""
 COMING_UP = "coming up"
 """Aspect of the volts for which power was cut meanwhile."""
 
@@ -101,4 +104,6 @@ def _keep(work: Work, each: _Coming, rise: Rise) -> None:
     judged = Judged(result=Result.NOT_JUDGED, note=str(rise))
     if rise.by is not None:
         judged = Judged(note=f"{rise}, {count} reading{'' if count == 1 else 's'}")
-    work.keep(each.rail, Kind.TIME, Value(rise.by, "; ".join(each.raw)), judged, how=How.DERIVED, aspect=ASPECT)
+    digit = None if rise.by is None else last_digit(rise.by, DIGITS)
+    value = Value(rise.by, "; ".join(each.raw), digit)
+    work.keep(each.rail, Kind.TIME, value, judged, how=How.DERIVED, aspect=ASPECT)

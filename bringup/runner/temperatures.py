@@ -29,8 +29,8 @@ from bringup.runner.wait import Offer
 from bringup.runner.work import Judged, Work
 
 UNIT = UNIT_OF[Kind.TEMPERATURE]
-LOWEST, HIGHEST = -60.0, 250.0
-"""degC between which spots on a board that works lie (common practice, no source); beyond, it is asked once more."""
+LOWEST, HIGHEST = -60.0, 100.0
+"""degC between which most spots on a board at work lie (common practice, no source); beyond, it is asked once more."""
 JUMP = 15.0
 """degC by which one differs from the last so much that it is asked once more (common practice, no source)."""
 ROOM = 23.0

@@ -169,8 +169,10 @@ class BoardWorld:
         return self._look(output, now).mode
 
     def terminal_volts(self, output: int, now: float) -> float:
-        """Volts at the terminals as the supply's own voltmeter finds them: true, but for a wrong-voltage fault."""
-        return self._look(output, now).shown_volts(self._bench.now)
+        """Volts as the supply's own voltmeter finds them, where it senses: true, but for a wrong-voltage fault."""
+        stage = self._look(output, now)
+        sensed = stage.on and stage.sense_open_rise == 1.0
+        return stage.shown_volts(self._bench.now) - (stage.compensation(self._bench.lead_ohms) if sensed else 0.0)
 
     def terminal_amps(self, output: int, now: float) -> float:
         """Amps out of the terminals."""

@@ -235,8 +235,8 @@ class Scene:
         if told.data.get("by_itself"):
             said = f"  {told.text}  [simulated bench answers: {answer or 'yes'}]"
             return () if self.compact else (Line(said, Tone.QUIET),)
-        if not answer and told.data.get("kind") == PromptKind.TEXT:
-            return ()  # Enter alone, or Esc: nothing was said
+        if not answer and told.data.get("kind") in (PromptKind.TEXT, PromptKind.CAUTION):
+            return ()  # nothing was said; that a caution was understood is an event of its own
         if answer:
             self._answered = Answered(told.text, answer)
             return ()
