@@ -103,3 +103,16 @@ def test_the_procedure_in_the_readme_passes_the_preview(tmp_path: Path) -> None:
 @pytest.mark.parametrize("command", list(COMMANDS))
 def test_every_command_is_in_the_readme(command: str) -> None:
     assert f"bringup {command}" in TEXT
+
+
+def test_the_pictures_are_there_small_described_and_ask_for_nothing() -> None:
+    shown = re.findall(r"!\[(.*?)\]\((.*?)\)", TEXT)
+
+    assert len(shown) >= 3
+    for description, name in shown:
+        picture = (ROOT / name).read_bytes()
+        assert len(description) > 40
+        assert len(picture) < 100_000, name
+        if name.endswith(".svg"):
+            assert re.findall(rb"https?://[^\"' ]+", picture) == [b"http://www.w3.org/2000/svg"], name
+    assert {ROOT / name for _, name in shown} == set((ROOT / "fixtures" / "pictures").iterdir())
