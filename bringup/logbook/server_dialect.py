@@ -1,8 +1,6 @@
 """What PostgreSQL spells otherwise than SQLite: marks for values, types of columns, and a few words. Pure text.
 
 Statements and tables are written once, for SQLite, in the SQL that both share; here they become what a server takes.
-Of several logbooks on one server, whichever came second or later was recorded beside the first, not after it: its
-attempts are put in their place by wall time, as those from rescue files are (past.came_late).
 Text is compared byte by byte there as in SQLite (collation "C"), so that sorting and LIKE do not depend on how a
 server was set up. A `seq` numbers rows in the order in which they came to the server.
 """
@@ -12,15 +10,9 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-from bringup.logbook.past import came_late
 from bringup.logbook.tables import MIGRATIONS, Migration
 
 _PARTS = re.compile(r"('(?:[^']|'')*')|(?<!:):([a-z_]\w*)|(\?)|(%)")
-
-_LATE = re.compile("(" + re.escape(came_late("ATTEMPTS")).replace("ATTEMPTS", r"(\w+)") + ")")
-_LATE_OR_ELSEWHERE = (
-    r"(\1 OR EXISTS (SELECT 1 FROM chain o WHERE o.covers = 'attempts' AND o.row = \2.id AND o.origin <> 1))"
-)
 
 _WORDS = (
     (re.compile(r"\)\s*STRICT\s*$"), ")"),
@@ -53,7 +45,6 @@ VERSION_TABLE = "bringup_logbook"
 @lru_cache(maxsize=512)
 def spelt(statement: str, *, marks: bool) -> str:
     """Return a statement with the driver's marks for values. `marks`: whether values come with it."""
-    statement = _LATE.sub(_LATE_OR_ELSEWHERE, statement)
     if not marks:
         return statement
 
