@@ -182,6 +182,22 @@ def test_what_the_board_said_before_a_start_answers_no_later_step(monkeypatch: p
     assert len(restarts) == 1 + CYCLE.times
 
 
+def test_an_input_that_stays_charged_is_not_switched_on_again() -> None:
+    bench = bench_of(Step(0, replace(CYCLE, discharged_below=parse_quantity("1 V"))))
+
+    def charged(told: Told) -> None:
+        if "cycle 1 of" in told.text and told.kind == "going":
+            bench.meter_link.troubles.garbage["READ?"] = "+5.00000000E+00"
+
+    outcome = bench.run(tell=charged)
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "VIN still carries 5.0" in outcome.cause
+    power = [text for kind, text, _ in bench.record.events if kind == "power"]
+    assert [text for text in power if text.startswith("VIN ON")] == ["VIN ON at 24 V"]
+    assert outcome.off_verified is True
+
+
 def test_an_input_is_not_cycled_while_one_that_comes_after_it_is_on() -> None:
     board = with_steps().board
     other = replace(board.inputs["VIN"], name="AUX", after=("VIN",))

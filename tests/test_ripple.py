@@ -17,6 +17,7 @@ from bringup.core.safety_ripple import needs_scope
 from bringup.core.under_load import Ripple
 from bringup.core.words import AttemptResult, Result
 from bringup.runner.prompts import PromptKind
+from bringup.runner.protocols import Told
 from bringup.runner.scpi_scope import ScpiScope
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.memory_link import MemoryLink
@@ -109,6 +110,21 @@ def test_the_meters_ac_range_gives_rms_with_its_band() -> None:
     assert (found.aspect, found.instrument, found.result) == ("ripple RMS", "meter", Result.RECORDED)
     assert found.value == pytest.approx(bench_rms(bench), rel=0.1)
     assert "RMS, band 20 Hz to 100 kHz" in found.note
+
+
+def test_ac_volts_over_every_range_cut_power() -> None:
+    bench = simulated_bench(with_steps(APPLY, Step(0, Ripple(("3V3",), "meter", TEN, band="any"))), history=SEEN)
+
+    def too_much(told: Told) -> None:
+        if told.kind == "step-begun" and told.step == 1:
+            bench.meter_link.troubles.garbage["READ?"] = "+9.90000000E+37"
+
+    outcome = bench.run(tell=too_much)
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "3V3 is over range" in outcome.cause
+    assert outcome.off_verified is True
+    assert ripples(outcome)["3V3"].result is Result.NO_VALUE
 
 
 def test_the_usual_simulated_meter_measures_it_too() -> None:

@@ -14,13 +14,14 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
-from bringup.core.procedure import Apply, OnlyIf, Sink, Step
+from bringup.core.procedure import Apply, Measure, OnlyIf, Sink, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.safety import examine
 from bringup.core.under_load import PowerCycle, Sweep
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
+from bringup.files.board_file import load_board
 from bringup.files.sweep_checks import points_of
 from bringup.runner.feed import Feed
 from bringup.runner.pending import Pending
@@ -270,6 +271,48 @@ def protections(bench: SimulatedBench) -> tuple[list[float], list[float | None]]
 
     bench.supply.set_protection = noted  # type: ignore[method-assign]
     return volts, amps
+
+
+def test_the_supply_guards_against_too_much_current_while_a_voltage_is_held() -> None:
+    held = replace(APPLY, then=(parse_quantity("18 V"), parse_quantity("24 V")), hold=parse_quantity("2 s"))
+    bench = simulated_bench(with_steps(Step(0, held)), history=SEEN, bench_path=BENCH)
+    _, amps = protections(bench)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert [level is not None for level in amps] == [False, True, False, True, False, True]
+
+
+def test_what_went_off_with_a_step_that_was_left_out_is_read_no_more() -> None:
+    """A board with two inputs: the other one is no fault of the unit, and is on again once it is applied anew."""
+    bench_path = ROOT / "fixtures/benches/simulated-tide-gauge.yaml"
+    board = load_board(ROOT / "fixtures/boards/tide-gauge.yaml")
+    amps = parse_quantity("100 mA")
+    cell = Apply("VBAT", (parse_quantity("3.6 V"),), amps)
+    steps = (
+        Apply("VIN", (parse_quantity("12 V"),), amps),
+        cell,
+        Sweep(points("12 V", "14 V", "1 V"), ("5V0",), input="VIN", formula="ends over nominal"),  # type: ignore[arg-type]
+        Measure(("VCLK",)),
+        cell,
+        Measure(("VCLK",)),
+    )
+    given = replace(with_steps(*(Step(0, each, end_on_fail=False) for each in steps)), board=board, board_state=None)
+    script = (Scripted(Answer("the leads are too warm"), containing="why leave out"),)
+    bench = simulated_bench(given, history=SEEN, bench_path=bench_path)
+    bench.ask = SimulatedPerson(attended=True, clock=bench.clock, script=script)
+
+    def leave(told: Told) -> None:
+        if told.text == "VIN set to 13 V":
+            bench.ask.press("l", bench.clock.monotonic())  # type: ignore[attr-defined]
+
+    bench.run(serial="TG-001", tell=leave)
+
+    ended = {each[0]: each[1] for each in bench.record.ended_steps}
+    assert (ended[2], ended[3]) == (StepOutcome.LEFT_OUT, StepOutcome.LEFT_OUT)
+    assert (ended[4], ended[5]) == (StepOutcome.DONE, StepOutcome.DONE)
+    assert [each.result for each in bench.record.readings if each.step == 5] == [Result.PASS]
 
 
 def test_the_supplys_protections_follow_the_sweep_and_come_back() -> None:

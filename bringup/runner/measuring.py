@@ -31,6 +31,8 @@ from bringup.runner.still_there import confirmed
 from bringup.runner.supply_operations import UNHURRIED
 from bringup.runner.work import Settled, Work
 
+VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
+"""What damages at the point when there is too much of it: the RMS value of AC is less than its peak."""
 IN_LIMIT = "the supply is in current limit"
 """Why a reading is not judged."""
 OVER_RANGES = 2
@@ -185,7 +187,7 @@ def _found(work: Work, function: Function, point: str, course: _Course, value: V
     state = settler.feed(now, value)
     course.silent = 0 if value.number is not None or value.over_range else course.silent + 1
     course.over = course.over + 1 if value.over_range else 0
-    trip = trip_of(work, point, value) if function is Function.DC_VOLTS else None
+    trip = trip_of(work, point, value) if function in VOLTS else None
     if trip is not None and (not value.over_range or course.over >= OVER_RANGES):
         work.power.cut(trip)
         return course.ends(value)

@@ -110,7 +110,7 @@ class Protecting:
         if not supply.can_protect(Protection.OVER_CURRENT):
             return None
         pending = supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
-        done = self._result(pending, "over-current protection")
+        done = self._said_once(self._result(pending, "over-current protection"))
         if level is None:
             faultless(self._journal, "over-current protection off", done)
             self._enabled("over-current protection", done, on=False)
@@ -118,6 +118,13 @@ class Protecting:
         self._judge("over-current protection", "A", level, done, feed.current_limit, by_hand=supply.by_hand)
         self._enabled("over-current protection", done)
         return done.readback
+
+    def _said_once(self, done: Done) -> Done:
+        """Return it without what is only worth knowing and was told before: a sweep sets a protection at each point."""
+        wrong = [each for each in done.troubles if each.errors or each.fault or each.wrong or each.strays]
+        new = [each for each in done.troubles if each not in wrong and each.text not in self._untold]
+        self._untold.update(each.text for each in new)
+        return replace(done, troubles=(*wrong, *new))
 
     def _judge(self, name: str, unit: str, level: float, done: Done, most: float | None, *, by_hand: bool) -> None:
         part, least = COARSE[unit]

@@ -242,6 +242,7 @@ class Steps:
     def _leave_out(self, step: Step, why: str) -> None:
         """The person leaves the step out. Whatever it may have switched on or half done goes off first."""
         work = self._work
+        were_on = {feed.input for feed in work.power.on}
         if isinstance(step.action, Apply | Leads | PowerOff | PowerCycle | Resistance):
             work.power.all_off()
         if isinstance(step.action, Sink):
@@ -250,6 +251,9 @@ class Steps:
             sweep_off(work, step.action)
         if isinstance(step.action, Apply | PowerCycle):
             work.unpowered.add(step.action.input)
+        if not isinstance(step.action, PowerOff):
+            # What went off with it reads nothing, and that is no fault of the unit.
+            work.unpowered |= were_on - {feed.input for feed in work.power.on}
         off_and_end(work)
         work.lines.take_back()
         self.failed += [f"{named(step)}: {text}" for text in work.tally.failed]

@@ -67,13 +67,16 @@ def apply(work: Work, action: Apply) -> None:
                 look_behind(work, feed, stage, current)
             _give_up(work, feed)
             return
-        if plan.hold and (work.tally.result == "pass" or not work.this_step.end_on_fail):
+        holds = bool(plan.hold) and (work.tally.result == "pass" or not work.this_step.end_on_fail)
+        if holds or stage is plan.stages[-1]:
+            work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
+        if holds:
             work.waits.sleep(plan.hold, f"hold {plan.input} at {format_quantity(stage.volts, 'V')}")
         if work.watch.doubts and stage is not plan.stages[-1]:
             _give_up(work, feed)
             return
-    work.power.protect_current(feed, plan.over_current, plan.over_current_delay)
     work.applied[plan.input] = (action, plan.over_current_delay)
+    work.unpowered.discard(plan.input)
     measure_at_board(work, feed, sample if work.power.by_hand else None)
     if work.this_step.irreversible:
         doubt_setting(work, feed, sample)

@@ -76,7 +76,11 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
     work.power.off(feed.output)
     work.waits.sleep(off.number, f"{cycle}, off for {off}")
     if action.discharged_below is not None:
+        before = len(work.tally.failed) + len(work.tally.missing)
         discharge(work, feed, action.discharged_below)
+        if len(work.tally.failed) + len(work.tally.missing) > before and work.this_step.end_on_fail:
+            work.unpowered.add(action.input)
+            return  # what stays charged, or cannot be read, is not powered again
     volts_before_power(work, action.input)
     # A rework entered since then, with power off, takes back what power and the person's go rested on.
     doubted = bool(missing_evidence(work, action.input)) and action.input not in work.evidence.overridden

@@ -17,6 +17,7 @@ from bringup.core.statistics_of_log import last_digit
 from bringup.core.under_load import Ripple
 from bringup.core.words import Kind, LimitsFrom
 from bringup.errors import LinkError
+from bringup.runner.damage import trip_if_damaging
 from bringup.runner.endings import BrokenOff
 from bringup.runner.measuring import settled
 from bringup.runner.prompts import Prompt, PromptKind
@@ -50,6 +51,7 @@ def _by_meter(work: Work, action: Ripple, point: str, limits: Limits | None, ori
     how = f"the meter's AC volts, RMS, band {action.band}; it shows nothing of what lies beyond"
     note = "; ".join(filter(None, (found.value.why, how)))
     work.keep_settled(point, Kind.VOLTAGE, found, Judged(limits, origin, note=note), aspect=RIPPLE_RMS)
+    trip_if_damaging(work, point, found.value)
 
 
 def _by_scope(work: Work, action: Ripple, point: str, limits: Limits | None, origin: LimitsFrom) -> None:
