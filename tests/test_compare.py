@@ -271,7 +271,8 @@ def test_spread_draws_the_limits_and_gives_cpk_its_interval(run: Run) -> None:
     assert "upper limit 3.366 V" in out
     assert "1 of 5 out of them" in out
     assert "; nearer to the lower limit): all units together" in out
-    assert "; nearer to the lower limit): between neighbours in build order" in out
+    assert "; nearer to the lower limit): between neighbours in build order" in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 80, "in a pipe, too"
     assert "within limits 4 of 5 (80.0 %; 95 %: 37.6 % to 96.4 % Wilson" in out
     assert "Few units: of 5 an index says little" in out
     assert out.index("2.91 V  MBL-0002  1 OUT OF LIMITS") < out.index("MBL-0010")
@@ -326,4 +327,5 @@ def test_a_lot_of_two_boards_is_compared_with_the_rest_once_one_board_is_named(
     assert "--board" in said
     assert "A: lot L1 (3 units), B: the rest" in out
     assert "No sd where fewer than 5 units say what one is." in out
+    assert max(map(len, out.splitlines())) <= 80, "in a pipe, too"
     assert "±" not in "".join(line for line in out.splitlines() if line.startswith("3V3 voltage"))

@@ -23,6 +23,12 @@ from tests.needs_scipy import needs_scipy
 ODD = 8
 
 
+@pytest.fixture(autouse=True)
+def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sentences are looked for whole; how they are broken is a matter of the width."""
+    monkeypatch.setenv("COLUMNS", "300")
+
+
 def value_of(number: int) -> float:
     """From 3.30 V a millivolt more each, and 0.4 mV to and fro; one does not belong."""
     return 3.36 if number == ODD else round(3.30 + 0.001 * number + 0.0004 * (-1) ** number, 5)

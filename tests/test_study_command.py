@@ -27,6 +27,12 @@ READ = {
 }
 
 
+@pytest.fixture(autouse=True)
+def _wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sentences are looked for whole; how they are broken is a matter of the width."""
+    monkeypatch.setenv("COLUMNS", "300")
+
+
 @pytest.fixture(scope="module")
 def logbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("study") / "bringup.db"

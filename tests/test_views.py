@@ -9,9 +9,11 @@ from datetime import UTC, datetime
 
 import pytest
 
+from bringup.commands.tables import limits_text, value_text
 from bringup.core.harmless import harmless
 from bringup.core.limits import parse_limits
 from bringup.core.reading import Reading
+from bringup.core.verdict import sentence
 from bringup.core.words import Kind, LimitsFrom, Result
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.protocols import Told
@@ -70,8 +72,18 @@ def test_a_reading_is_one_line_with_its_place_between_its_limits() -> None:
 def test_a_reading_fits_into_eighty_columns_where_there_are_no_more() -> None:
     line = reading_line(GOOD, narrow=True)
 
-    assert line.text == "  3V3                     3.306 V  ├────┼────┤  3.234 V .. 3.366 V   pass".replace("┼", "◆")
+    assert line.text == "  3V3                     3.306 V  ├────┼────┤  3.234 V .. 3.366 V    pass".replace("┼", "◆")
     assert len(line.text) <= 80
+
+
+def test_a_slope_is_told_by_the_hour_everywhere() -> None:
+    slope = replace(GOOD, aspect="slope per hour", limits=parse_limits("-1 mV .. 1 mV"), value=0.002)
+    failed = replace(slope, result=Result.FAIL)
+
+    assert "2 mV/h " in reading_line(slope).text
+    assert " -1 mV/h .. 1 mV/h " in reading_line(slope, narrow=True).text
+    assert sentence(failed) == "3V3 slope per hour voltage 2 mV/h, wanted -1 mV .. 1 mV an hour"
+    assert (value_text(slope), limits_text(slope)) == ("2 mV/h", "-1 mV .. 1 mV/h")
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from bringup.core.patterns import patterns
 from bringup.core.quantity import format_quantity
 from bringup.core.spread import Summary
 from bringup.core.taken import Point, Taken, one_of_each_unit
+from bringup.core.verdict import rated
 from bringup.core.wording import folded, limits_text
 from bringup.core.words import Kind
 from bringup.errors import CommandError
@@ -28,6 +29,8 @@ from bringup.logbook.sides import Sides, find_sides, serials
 
 HEADINGS = ("point", "A", "B", "B - A", "%", "sd", "limits", "remarks")
 FEW_UNITS = 3
+LEAST = 1e-12
+"""Magnitudes below this are what is left of rounding, in any unit that a bench measures in."""
 
 
 @click.command("compare")
@@ -103,11 +106,11 @@ def _units(
 
 
 def _text(sides: Sides, differences: list[Difference], seen: list[str], which: str) -> list[str]:
-    width = columns(unknown=None)
+    width = columns()
     units = [len(serials(of)) for of in (sides.of_one, sides.of_other)]
     marked = f"  {SIMULATED}" if sides.simulated else ""
     names = f"A: {sides.one.label}{_count(units[0])}, B: {sides.other.label}{_count(units[1])}"
-    lines = [f"{names}; the {which} reading of each point{marked}"]
+    lines = [folded(f"{names}; the {which} reading of each point{marked}", width)]
     if sides.also:
         lines.append("Simulated readings match, too; they are left out (--simulated compares those).")
     if seen:
@@ -148,11 +151,14 @@ def _row(each: Difference) -> tuple[str, ...]:
     if each.below_accuracy:
         sides = (_side_text(side, each.unit) for side in (each.one, each.other))
         return (str(each.point), *sides, "not told", "", "", "", "; ".join(_remarks(each)))
-    return (
-        str(each.point),
+    values = (
         _side_text(each.one, each.unit),
         _side_text(each.other, each.unit),
         _signed(each.difference, each.unit),
+    )
+    return (
+        str(each.point),
+        *(rated(value, each.point.aspect) for value in values),
         "" if each.percent is None else f"{round(each.percent, 2) + 0.0:+.2f}",
         "" if each.deviations is None else f"{round(each.deviations, 1) + 0.0:+.1f}",
         "" if each.of_limits is None else f"{100 * each.of_limits:.0f} %",
@@ -195,6 +201,7 @@ def _side_text(of: Summary, unit: str) -> str:
 
 
 def _digits(value: float, unit: str, digits: int) -> str:
+    value = value if abs(value) >= LEAST else 0.0
     return format_quantity(float(f"{value:.{digits}g}"), unit)
 
 

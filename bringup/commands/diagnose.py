@@ -66,7 +66,7 @@ def command(
     if as_json:
         print_json({"serial": serial, "attempt": last.id, **as_data(board, result)})
         return
-    width = columns(unknown=None)
+    width = columns()
     head = f"{serial}, {last.procedure} of {local_time(last.started)}: {result_text(last)}"
     lines = [f"{head}  {SIMULATED}" if last.simulated else head]
     lines += [f"  {last.cause}"] if last.cause else []

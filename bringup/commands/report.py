@@ -81,7 +81,7 @@ def command(
         _write(out, lot_page(of_lot, figure, made))
         say(f"{out}: lot {lot}, {len(of_lot.units)} units")
     if figure is None and curves:
-        say(f"Curves are left out: matplotlib is not installed. {INSTALL}", err=True)
+        say(f"Curves are left out: matplotlib is not installed.\n  {INSTALL}", err=True)
 
 
 def _check_place(out: Path, *, force: bool) -> None:

@@ -83,7 +83,7 @@ def command(
         return
     lines = told.lines("last" if last else "first")
     for each in (groups, together):
-        lines += [] if each is None else ["", *each.lines(columns(unknown=None))]
+        lines += [] if each is None else ["", *each.lines(columns())]
     say("\n".join(folded(line, None) for line in lines))
 
 

@@ -12,6 +12,8 @@ from bringup.core.taken import Taken
 
 BAR = 40
 TRACK = 25
+LEAST_TRACK = 9
+"""Columns of a track where there is less room."""
 EACH = 20
 """Up to so many units stand for themselves in order of time; more are put together in as many groups."""
 
@@ -36,10 +38,11 @@ def histogram_lines(values: Sequence[float], unit: str, limits: Limits | None) -
     return [line for _, _, line in sorted(placed, key=lambda each: each[:2])]
 
 
-def time_lines(taken: Sequence[Taken], limits: Limits | None) -> list[str]:
+def time_lines(taken: Sequence[Taken], limits: Limits | None, width: int | None = None) -> list[str]:
     """Return a heading and the units in order of time, each with a mark from the lowest to the highest of all.
 
     Of more than EACH units as many groups are made; a group shows its mean, and `-` from its lowest to its highest.
+    The track is narrower where `width` columns hold no more.
     """
     ordered = sorted(taken, key=lambda each: each.at)
     size = -(-len(ordered) // EACH)
@@ -49,30 +52,38 @@ def time_lines(taken: Sequence[Taken], limits: Limits | None) -> list[str]:
     fences = [(end, "[" if words.startswith("lower") else "]") for end, words in ends_of(limits) if low <= end <= high]
     heading, times = time_column("In order of time", [group[0].at for group in groups])
     lines = [f"{heading}, from the lowest to the highest of all:"]
-    for group, at in zip(groups, times, strict=True):
+    tails = [_tail(group) for group in groups]
+    around = len("    ||  ") + max(map(len, times)) + max(map(len, tails))
+    columns = TRACK if width is None else max(LEAST_TRACK, min(TRACK, width - around))
+
+    def place(value: float) -> int:
+        return round((columns - 1) * (value - low) / (high - low)) if high > low else columns // 2
+
+    for group, at, tail in zip(groups, times, tails, strict=True):
         of = [each.value for each in group]
-        mean = sum(of) / len(of)
-        track = [" "] * TRACK
-        for place in range(_place(min(of), low, high), _place(max(of), low, high) + 1):
-            track[place] = "-"
+        track = [" "] * columns
+        for at_column in range(place(min(of)), place(max(of)) + 1):
+            track[at_column] = "-"
         for end, sign in fences:
-            track[_place(end, low, high)] = sign
-        track[_place(mean, low, high)] = "o"
-        name = group[0].serial if len(group) == 1 else f"{group[0].serial} .. {group[-1].serial} ({len(group)})"
-        missed = sum(each.failed for each in group)
-        mark = f"  {missed} OUT OF LIMITS" if missed else ""
-        lines.append(f"  {at}  |{''.join(track)}|  {_six(mean, group[0].unit)}  {name}{mark}")
+            track[place(end)] = sign
+        track[place(sum(of) / len(of))] = "o"
+        lines.append(f"  {at}  |{''.join(track)}|  {tail}")
     return lines
+
+
+def _tail(group: Sequence[Taken]) -> str:
+    """Return what stands behind a track: the mean, the units, and whether one missed a limit."""
+    mean = sum(each.value for each in group) / len(group)
+    name = group[0].serial if len(group) == 1 else f"{group[0].serial} .. {group[-1].serial} ({len(group)})"
+    missed = sum(each.failed for each in group)
+    mark = f"  {missed} OUT OF LIMITS" if missed else ""
+    return f"{_six(mean, group[0].unit)}  {name}{mark}"
 
 
 def ends_of(limits: Limits | None) -> list[tuple[float, str]]:
     """Return the limits there are, with their names."""
     pairs = ((limits.low, "lower limit"), (limits.high, "upper limit")) if limits else ()
     return [(float(end), words) for end, words in pairs if end is not None]
-
-
-def _place(value: float, low: float, high: float) -> int:
-    return round((TRACK - 1) * (value - low) / (high - low)) if high > low else TRACK // 2
 
 
 def _edge(value: float, unit: str, step: float) -> str:

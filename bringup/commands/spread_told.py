@@ -18,6 +18,7 @@ from bringup.core.quantity import format_quantity
 from bringup.core.spread import FEW, drifts
 from bringup.core.taken import Point, Taken
 from bringup.core.unit_statistics import Share, scipy_words, share_of, statistics_of
+from bringup.core.verdict import rated
 from bringup.core.wording import folded, limits_text, listed
 from bringup.errors import NoStatistic
 from bringup.logbook.values import time_text
@@ -54,12 +55,12 @@ class Told:
 
     def lines(self, which: str) -> list[str]:
         """Return the page."""
-        width = columns(unknown=None)
+        width = columns()
         count = len(self.of)
         head = f"{self.point}, {count} unit{'' if count == 1 else 's'}, each unit's {which} attempt"
         lines = [f"{head}  {SIMULATED}" if self.simulated else head]
         lines += ["", *(folded(line, width) for line in self._numbers()), ""]
-        lines += [*histogram_lines(self.values, self.unit, self.limits), "", *time_lines(self.of, self.limits)]
+        lines += [*histogram_lines(self.values, self.unit, self.limits), "", *time_lines(self.of, self.limits, width)]
         remarks = list(self._remarks())
         lines += ["", *(folded(text, width) for text in remarks)] if remarks else []
         return lines
@@ -155,7 +156,7 @@ class Told:
         return dict(self.found.missing)["capability"]
 
     def _text(self, value: float, digits: int = 6) -> str:
-        return format_quantity(float(f"{value:.{digits}g}"), self.unit)
+        return rated(format_quantity(float(f"{value:.{digits}g}"), self.unit), self.point.aspect)
 
     def _ends(self, of: Interval | None, digits: int = 6) -> str:
         if of is None:

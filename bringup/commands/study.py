@@ -103,7 +103,7 @@ def command(
             }
         )
         return
-    lines = study_lines(point, of[0].unit, way, design, studies, width=columns(unknown=None), simulated=is_simulated)
+    lines = study_lines(point, of[0].unit, way, design, studies, width=columns(), simulated=is_simulated)
     lines += [f"No {name}: {error}" for name, error in why_not.items()]
     say("\n".join(lines))
 

@@ -11,6 +11,7 @@ from datetime import datetime
 from bringup.core.harmless import harmless
 from bringup.core.quantity import format_reading
 from bringup.core.reading import Reading
+from bringup.core.verdict import rated
 from bringup.core.wording import folded
 from bringup.core.wording import limits_text as short_limits
 from bringup.core.words import How, Result
@@ -88,12 +89,13 @@ def time_column(heading: str, times: Sequence[datetime]) -> tuple[str, list[str]
 
 def value_text(reading: Reading) -> str:
     """Write the value with no more digits than the instrument gave."""
-    return format_reading(reading.value, reading.unit, reading.resolution)
+    text = format_reading(reading.value, reading.unit, reading.resolution)
+    return text if reading.value is None else rated(text, reading.aspect)
 
 
 def limits_text(reading: Reading) -> str:
     """Write the limits as they were stated, else as a short range of computed ends."""
-    return short_limits(reading.limits)
+    return "" if reading.limits is None else rated(short_limits(reading.limits), reading.aspect)
 
 
 def quantity_text(reading: Reading) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bringup.core.limits import judge
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.statistics_of_log import MAXIMUM, MINIMUM
+from bringup.core.statistics_of_log import MAXIMUM, MINIMUM, SLOPE
 from bringup.core.wording import limits_text
 from bringup.core.words import Kind, Result
 
@@ -19,6 +19,11 @@ def full_name(reading: Reading) -> str:
     return " ".join(part for part in (reading.point, reading.aspect, kind) if part)
 
 
+def rated(text: str, aspect: str) -> str:
+    """Return a value of that aspect in its own unit: a slope is so many volts or amperes an hour."""
+    return f"{text}/h" if aspect == SLOPE else text
+
+
 def sentence(reading: Reading) -> str:
     """Say what a reading was and what was wanted: '3V3 voltage 2.81 V, wanted 3.234 V .. 3.366 V'.
 
@@ -30,7 +35,8 @@ def sentence(reading: Reading) -> str:
     if reading.value is None:
         found = f"no value ({reading.note})" if reading.note else "no value"
     else:
-        found = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+        value = format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+        found = rated(value, reading.aspect)
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
         found += f" never settled ({low} .. {high})"
@@ -38,5 +44,6 @@ def sentence(reading: Reading) -> str:
         return f"{name} {found}: {reading.note}"
     if reading.aspect.startswith(MOMENTARY) and reading.note:
         found += f" ({reading.note})"
-    wanted = f", wanted {limits_text(reading.limits)}" if reading.limits is not None else ""
+    hourly = " an hour" if reading.aspect == SLOPE else ""
+    wanted = f", wanted {limits_text(reading.limits)}{hourly}" if reading.limits is not None else ""
     return f"{name} {found}{wanted}"

@@ -30,9 +30,10 @@ class PlainView(View):
             self._put(Line(f"keys: {KEYS}; Ctrl-C calls off at any time"))
 
     def _width(self) -> int | None:
-        # A file or a pipe is as wide as a line needs; only a terminal has an edge.
+        # A file or a pipe is as wide as a line needs; only a terminal has an edge, and who states one.
         if not self._stream.isatty():
-            return None
+            stated = os.environ.get("COLUMNS", "")
+            return int(stated) if stated.isdecimal() and int(stated) else None
         try:
             return os.get_terminal_size(self._stream.fileno()).columns or _USUAL
         except (OSError, ValueError):

@@ -7,7 +7,7 @@ from decimal import Context, Decimal
 from bringup.core.limits import Limits, deviation_percent
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.verdict import full_name
+from bringup.core.verdict import full_name, rated
 from bringup.core.wording import limits_text, uncertainty_text
 from bringup.core.words import Kind, Result
 from bringup.terminal.lines import Line, Tone
@@ -57,10 +57,10 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
         name = name if len(name) + len(value) < NARROW_NAMES else name.replace("standard deviation", "std dev")
         picture, end = place(reading.value, reading.limits, signs, NARROW), "; ".join(words)
         head = _narrow(name, value)
-        text = f"{head} {picture} {limits:<20} {end}"
+        text = f"{head} {picture} {limits:<20}  {end}"
         if _widest(text) > NARROWEST:
             # The columns stay; what is said of the reading beyond its result goes on a line below.
-            text = f"{head} {picture} {limits:<20} {words[0]}"
+            text = f"{head} {picture} {limits:<20}  {words[0]}"
             text = text if _widest(text) <= NARROWEST else "  ".join(filter(None, (head, limits, words[0])))
             text += "".join(f"\n      {said}" for said in words[1:])
     else:
@@ -96,7 +96,7 @@ def value_of(reading: Reading) -> str:
     """The value with the digits that the instrument gave, or that there is none."""
     if reading.value is None:
         return "no value"
-    return format_quantity(reading.value, reading.unit, resolution=reading.resolution)
+    return rated(format_quantity(reading.value, reading.unit, resolution=reading.resolution), reading.aspect)
 
 
 def deviation(value: float | None, limits: Limits | None) -> str:
@@ -126,11 +126,12 @@ def bounds(reading: Reading) -> str:
     limits = reading.limits
     if limits is None:
         return ""
-    low = "" if limits.low is None else _short(limits.low, limits.unit)
-    high = "" if limits.high is None else _short(limits.high, limits.unit)
+    low, high = (
+        "" if end is None else rated(_short(end, limits.unit), reading.aspect) for end in (limits.low, limits.high)
+    )
     if low and high:
         return f"{low} .. {high}"
-    return limits_text(limits) if low or high else ""
+    return rated(limits_text(limits), reading.aspect) if low or high else ""
 
 
 def _short(end: Decimal, unit: str) -> str:
