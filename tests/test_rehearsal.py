@@ -10,10 +10,12 @@ from hypothesis import strategies as st
 
 from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.rehearsal import Came, Check, Fate, Stress, Trial, corners, fate_of, fewest, shows, summed_up
+from bringup.core.parts import NOMINAL
+from bringup.core.rehearsal import Came, Check, Energy, Fate, Stress, Trial, corners, fate_of, fewest, shows, summed_up
 from bringup.core.single_faults import E24, neighbours, said, single_faults
 from bringup.core.solver import solve
 from bringup.core.words import AttemptResult
+from bringup.simulation.stressed import StressedWorld
 from tests.small_board import lim, small_board, tiny_board, with_rail
 
 BOARD = small_board()
@@ -126,6 +128,34 @@ def test_what_becomes_of_a_fault(
     result: AttemptResult, stressed: tuple[Stress, ...], showing: tuple[tuple[Check, str], ...], fate: Fate
 ) -> None:
     assert fate_of(came(MISSING, result, *stressed), showing) is fate
+
+
+@pytest.mark.parametrize(
+    ("joules", "watts", "fate"),
+    [(12.0, 3.0, Fate.TOO_LATE), (12.0, 0.4, Fate.CAUGHT), (0.5, 60.0, Fate.CAUGHT)],
+    ids=["hot", "little power", "short"],
+)
+def test_a_fault_that_took_much_energy_was_caught_too_late(joules: float, watts: float, fate: Fate) -> None:
+    short = Fault("12V0", FaultKind.SHORTED_THROUGH, 20.0)
+    found = Came(Trial("short", short), AttemptResult.FAILED, "", 3, energy=Energy(joules, watts))
+
+    assert fate_of(found, shows(BOARD, short)) is fate
+
+
+def test_energy_into_a_fault_is_its_power_over_the_time_that_it_stands() -> None:
+    # 60 ohm on 12 V for 3 s: 2.4 W, 7.2 J, less the 4 ms or so in which 12V0 rises.
+    short = Fault("12V0", FaultKind.SHORTED_THROUGH, 60.0)
+    world = StressedWorld(BOARD, outputs={"VIN": 1}, faults=(short,), draw=lambda _board, _serial: NOMINAL)
+    world.set_current_limit(1, 1.0, 0.0)
+    world.set_voltage(1, 24.0, 0.0)
+    world.switch(1, True, 0.0)
+
+    assert world.point_volts("12V0", 3.0) == pytest.approx(12.0, rel=1e-3)
+    assert world.energy is not None
+    assert world.energy.watts == pytest.approx(2.4, rel=1e-2)
+    assert world.energy.joules == pytest.approx(7.2, rel=2e-2)
+    sound = StressedWorld(BOARD, outputs={"VIN": 1}, draw=lambda _board, _serial: NOMINAL)
+    assert sound.energy is None
 
 
 def test_coverage_counts_what_shows_and_a_blamed_sound_unit_is_a_false_alarm() -> None:

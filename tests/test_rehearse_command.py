@@ -108,7 +108,22 @@ def test_the_data_names_point_fault_value_step_and_what_was_beyond_its_level(
     assert (opened["point"], opened["fate"], opened["step"]) == ("5V0", "caught too late", 3)
     assert opened["stressed"][0]["damage_above"] == 6.0
     assert opened["stressed"][0]["volts"] > 11.0
+    assert opened["energy"] is None
     assert found["coverage"] == 1.0
+
+
+def test_energy_into_an_excess_load_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(command, "single_faults", lambda _board, **_: (Fault("5V0", FaultKind.EXCESS_LOAD, 0.1),))
+    (load,) = data(tmp_path, capsys)["faults"]
+    out = " ".join(rehearse(tmp_path, capsys)[1].split())
+
+    # 5 V x 100 mA, for some part of the attempt.
+    assert load["energy"]["most_watts"] == pytest.approx(0.5, rel=0.02)
+    assert 0.0 < load["energy"]["joules"] < 0.5 * load["simulated_seconds"]
+    assert "Most energy into a fault until it was caught: " in out
+    assert "up to 500 mW (5V0: 100 mA too much load, step 3 (apply))." in out
 
 
 def test_a_point_that_the_board_has_not_is_refused_with_the_nearest(

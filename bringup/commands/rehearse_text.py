@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from bringup.core.procedure import Procedure
-from bringup.core.rehearsal import Came, Check, Fate, Rehearsal, Stress
+from bringup.core.rehearsal import Came, Check, Energy, Fate, Rehearsal, Stress
 from bringup.core.wording import folded, shown
 
 SHOWS = {
@@ -37,18 +37,33 @@ def _lines(rehearsal: Rehearsal, procedure: Procedure) -> Iterator[str]:
     if late := _of(rehearsal, Fate.TOO_LATE):
         yield from ("", f"CAUGHT TOO LATE: {len(late)}. A point was above what damages it by then: look at these parts")
         yield "  before power, for no check of a rail comes before the power itself."
-        yield from _alike((f"{_where(came, procedure)}{_stressed(came.stressed)}", came.trial.name) for came in late)
+        yield from _alike((f"{_where(came, procedure)}{_harmed(came)}", came.trial.name) for came in late)
     if caught := _of(rehearsal, Fate.CAUGHT):
         yield from ("", f"Caught in time: {len(caught)}")
         yield from _alike((_where(came, procedure), came.trial.name) for came in sorted(caught, key=_order))
     if within := _of(rehearsal, Fate.WITHIN):
         yield from ("", f"Moves nothing beyond its limits, and passes: {len(within)}")
         yield f"  {'; '.join(came.trial.name for came in within)}"
+    if fed := [(came.energy, came) for came in _of(rehearsal, Fate.CAUGHT, Fate.TOO_LATE) if came.energy is not None]:
+        most, of = max(fed, key=lambda each: each[0].joules)
+        where = f"{of.trial.name}, {_where(of, procedure)}"
+        yield from ("", f"Most energy into a fault until it was caught: {_energy(most)} ({where}).")
     yield from ("", _summary(rehearsal))
 
 
-def _of(rehearsal: Rehearsal, fate: Fate) -> list[Came]:
-    return [came for came, one in rehearsal.faults if one is fate]
+def _of(rehearsal: Rehearsal, *fates: Fate) -> list[Came]:
+    return [came for came, one in rehearsal.faults if one in fates]
+
+
+def _harmed(came: Came) -> str:
+    """What a fault did before it was noticed: volts beyond a level, energy into one spot."""
+    hot = came.energy is not None and came.energy.harmful
+    more = f": {_energy(came.energy)} went into it" if hot and came.energy is not None else ""
+    return f"{_stressed(came.stressed)}{more}"
+
+
+def _energy(energy: Energy) -> str:
+    return f"{shown(energy.joules, 'J', 3)}, up to {shown(energy.watts, 'W', 3)}"
 
 
 def _order(came: Came) -> int:
@@ -122,5 +137,6 @@ def _came(came: Came) -> dict[str, object]:
         "step": None if came.step is None else came.step + 1,
         "cause": came.cause,
         "stressed": [{"point": one.point, "volts": one.volts, "damage_above": one.allowed} for one in came.stressed],
+        "energy": None if came.energy is None else {"joules": came.energy.joules, "most_watts": came.energy.watts},
         "simulated_seconds": round(came.seconds, 3),
     }

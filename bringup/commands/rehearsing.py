@@ -154,7 +154,9 @@ def attempt(scene: Scene, trial: Trial) -> Came:
     assert isinstance(built.world, StressedWorld), "it was made here"
     passed = outcome.result is AttemptResult.PASSED
     noticed = None if passed else record.step if record.failed_in is None else record.failed_in
-    return Came(trial, outcome.result, outcome.cause, noticed, built.world.stressed, clock.monotonic())
+    return Came(
+        trial, outcome.result, outcome.cause, noticed, built.world.stressed, clock.monotonic(), built.world.energy
+    )
 
 
 class Well:

@@ -26,6 +26,11 @@ CORNER = 0.99
 """How far towards the end of its tolerance a part of a sound unit lies: at the very end the meter's error decides."""
 
 
+HOT_WATTS, HOT_JOULES = 1.0, 10.0
+"""More than both into one spot, and it was noticed too late: 1 W over 10 s make a small part and the copper round it
+too hot to touch (common practice, no source). Less power spreads; less energy has not warmed it yet."""
+
+
 @frozen
 class Trial:
     """What is tried: a fault, or None and the unit's `parts`, which `name` calls by a name."""
@@ -45,6 +50,19 @@ class Stress:
 
 
 @frozen
+class Energy:
+    """What went into a short or an excess load until the power was off, in J, and the most at one moment, in W."""
+
+    joules: float
+    watts: float
+
+    @property
+    def harmful(self) -> bool:
+        """Whether a part of a board would have got hot from it."""
+        return self.joules > HOT_JOULES and self.watts > HOT_WATTS
+
+
+@frozen
 class Came:
     """What one trial came to."""
 
@@ -56,6 +74,8 @@ class Came:
     stressed: tuple[Stress, ...] = ()
     seconds: float = 0.0
     """Simulated seconds of the whole attempt."""
+    energy: Energy | None = None
+    """Into the fault; None of a fault that takes none."""
 
 
 class Fate(StrEnum):
@@ -63,7 +83,7 @@ class Fate(StrEnum):
 
     CAUGHT = "caught"
     TOO_LATE = "caught too late"
-    """Some point had been above what damages it by then."""
+    """Some point had been above what damages it by then, or too much energy had gone into the fault."""
     MISSED = "not caught"
     WITHIN = "moves nothing beyond its limits"
     """And nothing was noticed: a rehearsal by limits cannot ask for more."""
@@ -174,7 +194,8 @@ def fate_of(came: Came, showing: Shows) -> Fate:
     """Return what became of the fault of that trial. `showing`: what would show it."""
     if came.result is AttemptResult.PASSED:
         return Fate.MISSED if showing or came.stressed else Fate.WITHIN
-    return Fate.TOO_LATE if came.stressed else Fate.CAUGHT
+    late = came.stressed or (came.energy is not None and came.energy.harmful)
+    return Fate.TOO_LATE if late else Fate.CAUGHT
 
 
 @frozen
