@@ -66,6 +66,10 @@ def lines(logbook: AnyLogbook, found: Audit) -> list[str]:
         said.append(
             f"{found.old_rows:,} rows are from before the hashes began: changes made to them earlier cannot be found."
         )
+    if found.others:
+        several = "another logbook" if found.others == 1 else f"{found.others} other logbooks"
+        left = f"; {found.kept_out:,} of their rows were kept out" if found.kept_out else ""
+        said.append(f"It holds rows of {several}, each with its own hashes{left}.")
     said.append(f"Covered: {', '.join(COVERED)}.")
     said += _about_anchor(found)
     return said

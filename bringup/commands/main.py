@@ -43,6 +43,7 @@ COMMANDS: dict[str, str] = {
     "browse": "the logbook as read-only pages; the bench in large letters while an attempt is going",
     "diagnose": "likely causes of what a unit's last attempt read",
     "publish": "what the logbook has to a PostgreSQL server, for several benches",
+    "merge": "what other logbook files have more, into this one",
     "audit": "whether the logbook is as it was written",
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""

@@ -13,7 +13,7 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.chain import COVERED, ORIGIN, OWN
+from bringup.logbook.chain import COVERED, ORIGIN, OWN, SHARED
 from bringup.logbook.comparing import Expected, Finding, compare_keyed, compare_ordered
 from bringup.logbook.database import Database
 from bringup.logbook.encoding import link_hash, seed
@@ -40,6 +40,10 @@ class Audit:
     asked: str | None = None
     asked_at: int | None = None
     """Place of the hash that was asked for; None where it is not in the chain."""
+    others: int = 0
+    """How many other logbooks' rows are in it, each with its own chain."""
+    kept_out: int = 0
+    """How many entries of those have no row here (merge)."""
 
     @property
     def sound(self) -> bool:
@@ -60,6 +64,8 @@ class Audit:
             "anchor": self.anchor,
             "anchor_asked": self.asked,
             "anchor_found": None if self.asked is None else self.asked_at is not None,
+            "other_logbooks": self.others,
+            "kept_out": self.kept_out,
             "findings": [finding.as_json() for finding in self.findings],
         }
 
@@ -72,6 +78,7 @@ class _Walk:
     findings: list[Finding] = field(default_factory=list)
     old: int = 0
     hashes: int = 0
+    kept_out: int = 0
     anchor: str = ""
     asked_at: int | None = None
 
@@ -84,13 +91,9 @@ def audit(connection: Database, asked: str | None = None) -> Audit:
         findings = [Finding("removed", table, f"the whole table {table}, or columns of it", None, 0) for table in gone]
         return Audit("", "", 0, 0, 0, 0, "", tuple(findings), asked)
     ids: dict[int, str] = dict(
-        connection.execute("SELECT attempt, row FROM chain WHERE covers = 'attempts' ORDER BY seq DESC")
+        connection.execute("SELECT attempt, row FROM chain WHERE covers = 'attempts' AND attempt > 0 ORDER BY seq DESC")
     )
     walk = _walk(connection, ids, asked)
-    walk.findings += [
-        Finding("inserted", "origins", f"origin {number}: rows of one logbook are in another", None, walk.hashes)
-        for (number,) in connection.execute(f"SELECT number FROM origins WHERE number <> {OWN} ORDER BY number")  # noqa: S608
-    ]
     rows = 0
     for table, key in COVERED.items():
         expected = walk.expected[table]
@@ -114,6 +117,8 @@ def audit(connection: Database, asked: str | None = None) -> Audit:
         tuple(finding.of(serials.get(finding.attempt or "")) for finding in walk.findings),
         asked,
         walk.asked_at,
+        connection.execute("SELECT count(*) FROM origins WHERE number <> ?", (OWN,)).fetchone()[0],
+        walk.kept_out,
     )
 
 
@@ -130,33 +135,55 @@ def anchor_asked(asked: str) -> str:
 
 def _walk(connection: Database, ids: dict[int, str], asked: str | None) -> _Walk:
     """Follow the links from the beginning, and gather what the rows must be."""
-    walk, growth = _Walk(), Growth(ids)
-    growth.excuse(connection)
-    links = {
-        number: seed(origin, made)
-        for number, origin, made in connection.execute("SELECT number, id, made FROM origins")
-    }
+    walk = _Walk()
+    links = {number: seed(origin, made) for number, origin, made in _origins(connection)}
+    growth = {origin: Growth(ids) for origin in links}
+    for each in growth.values():
+        each.excuse(connection)
+    owners: dict[int, int] = dict(
+        connection.execute(
+            "SELECT attempt, origin FROM chain WHERE covers = 'attempts' AND attempt > 0 ORDER BY seq DESC"
+        )
+    )
+    out: dict[int, str | None] = dict(connection.execute("SELECT place, attempt FROM kept_out"))
     previous = 0
     for place, origin, number, table, key, old, digest, link in _entries(connection):
-        attempt = ids.get(number, "") if number is not None else None
+        kept_out = place in out
+        attempt = out[place] if kept_out else ids.get(number, "") if number is not None else None
         made = link_hash(links.get(origin, b""), table, key, attempt, digest, old=bool(old))
         if made != link:
             walk.findings.append(_unlinked(place, previous, (table, key, attempt)))
         links[origin], previous = link, place
-        if origin != OWN:
-            # Nothing merges logbooks: the tool writes no such entry.
+        if origin not in growth or (kept_out and origin == OWN) or owners.get(number or 0, origin) != origin:
+            # The tool keeps nothing of its own out, names every logbook that it takes something of, and what is of one
+            # attempt comes from one logbook.
             walk.findings.append(Finding("inserted", "chain", f"entry {place} of the chain", attempt, place))
-        elif table in walk.expected:
-            growth.judge((place, number, table, key), walk.expected[table], old=bool(old), asked_at=walk.asked_at)
+        elif table in walk.expected and (not kept_out or table in SHARED):
+            growth[origin].judge(
+                (place, number, table, key), walk.expected[table], old=bool(old), asked_at=walk.asked_at
+            )
             walk.expected[table].add(place, number, key, digest, keyed=bool(COVERED[table]))
+            if table == "units":
+                walk.expected[table].by_origin[key or ""][origin] = digest
+        walk.kept_out += kept_out
         walk.old += old
         walk.hashes += 1
         if origin == OWN:
             walk.anchor = link.hex()
-            if asked is not None and walk.anchor.startswith(asked):
-                walk.asked_at = place
-    walk.findings += growth.end()
+        if asked is not None and link.hex().startswith(asked):
+            walk.asked_at = place
+    for each in growth.values():
+        walk.findings += each.end()
+    walk.findings += [
+        Finding("inserted", "origins", f"origin {number}: nothing is of it", None, walk.hashes)
+        for number, origin, made in _origins(connection)
+        if number != OWN and links[number] == seed(origin, made)
+    ]
     return walk
+
+
+def _origins(connection: Database) -> list[tuple[int, str, str]]:
+    return connection.execute("SELECT number, id, made FROM origins ORDER BY number").fetchall()
 
 
 def _lacking(connection: Database) -> list[str]:
@@ -167,6 +194,7 @@ def _lacking(connection: Database) -> list[str]:
         wanted[table] |= {"attempt"}
     wanted["attempts"] |= {"seq", "serial"}
     wanted["events"] |= {"kind"}
+    wanted["kept_out"] = {"place", "attempt"}
     return [
         table
         for table, columns in wanted.items()

@@ -39,9 +39,13 @@ COVERED: dict[str, tuple[str, ...]] = {
 }
 """Covered table -> the columns that name a row. None: rows are only ever added, and their order names them."""
 
+SHARED = ("sources", "pictures", "picture_parts")
+"""Tables whose rows are named by what they hold: several logbooks may have the same."""
+
 NOT_COVERED = {
     "origins": "seeds the chain: altered, no link fits",
     "chain": "is the chain",
+    "kept_out": "says which entries of other logbooks have no row here; of this one's own it may say nothing",
 }
 """Every other table, and why."""
 
@@ -162,9 +166,9 @@ class Chain:
     def _find_end(self) -> tuple[int, bytes]:
         """Return the last number, and the last link: it stands for everything before it."""
         last = self._connection.execute(HEAD).fetchone()
-        if last is None:
-            return self._connection.execute(LAST).fetchone()[0] or 0, seed(*self._connection.execute(ORIGIN).fetchone())
-        return last[0], last[1]
+        # After the last entry of all, which may be of another origin.
+        number = self._connection.execute(LAST).fetchone()[0] or 0
+        return number, seed(*self._connection.execute(ORIGIN).fetchone()) if last is None else last[1]
 
     def _number_of(self, attempt: str | None) -> int | None:
         if attempt is None:

@@ -32,3 +32,15 @@ INSERT INTO origins (number, id, made)
 VALUES (1, lower(hex(randomblob(16))), strftime('%Y-%m-%dT%H:%M:%f', 'now') || '000Z')
 """,
 )
+
+KEPT_OUT = (
+    # Entries that came with another logbook and whose rows did not: `attempt` is the id that their links are made with.
+    """
+CREATE TABLE kept_out (
+    place INTEGER PRIMARY KEY REFERENCES chain (seq),
+    attempt TEXT,
+    conflict INTEGER NOT NULL CHECK (conflict IN (0, 1)),
+    why TEXT NOT NULL CHECK (why <> '')
+) STRICT
+""",
+)

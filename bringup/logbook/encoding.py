@@ -21,6 +21,9 @@ from functools import lru_cache
 
 Cell = str | int | float | bytes | None
 
+BRANCH = "@"
+"""In an origin's id: ID@LINK:NEXT, the id of the logbook, its last link that the copy has, the copy's first own one."""
+
 LEFT_OUT = "seq"
 """The one column that is not hashed."""
 
@@ -67,7 +70,12 @@ def link_hash(before: bytes, table: str, key: str | None, attempt: str | None, d
 
 
 def seed(origin: str, made: str) -> bytes:
-    """Return what stands before an origin's first link. `made`: time text of when its chain began."""
+    """Return what stands before an origin's first link. `made`: time text of when its chain began.
+
+    Of a copy that went on otherwise than the logbook it is of (an id with BRANCH): the last link that both have.
+    """
+    if BRANCH in origin:
+        return bytes.fromhex(origin.rsplit(BRANCH, maxsplit=1)[-1].split(":", maxsplit=1)[0])
     return hashlib.sha256(b"".join(netstring(part.encode()) for part in ("bringup chain 1", origin, made))).digest()
 
 

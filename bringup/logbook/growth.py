@@ -10,6 +10,7 @@ import json
 from collections import Counter
 from dataclasses import dataclass, field
 
+from bringup.logbook.chain import SHARED
 from bringup.logbook.comparing import Expected, Finding
 from bringup.logbook.database import Database
 
@@ -18,6 +19,9 @@ AGAIN = {"attempts": 1, "steps": 3}
 
 WHILE_IT_GOES_ON = ("steps", "instruments", "attempt_sources", "readings", "samples", "polls", "line_texts")
 """Tables of which an attempt that was closed gets no rows any more."""
+
+SEVERAL = ("units", *SHARED)
+"""Tables of which several logbooks may have the same row."""
 
 # What came in from a rescue file, and what somebody else closed while its process maybe went on, may change once more.
 _EXCUSED = (
@@ -28,7 +32,7 @@ _EXCUSED = (
 
 @dataclass(slots=True)
 class Growth:
-    """Judges each entry by those before it, in order."""
+    """Judges each entry by those before it of the same logbook, in order."""
 
     ids: dict[int, str]
     """Number of an attempt -> its id."""
@@ -37,6 +41,7 @@ class Growth:
     by_others: Counter[int] = field(default_factory=Counter)
     """Number of an attempt -> how often somebody else said that it had ended."""
     findings: list[Finding] = field(default_factory=list)
+    _had: set[tuple[str, str]] = field(default_factory=set)
     _begun: bool = False
     """Rows from before the hashes are the first ones, without exception."""
     _closed: dict[int, int] = field(default_factory=dict)
@@ -55,6 +60,10 @@ class Growth:
         """Judge an entry (place, attempt's number, table, key) before it is added to what its table must hold."""
         place, number, table, key = entry
         again = key is not None and key in expected.keyed
+        if table in SEVERAL:
+            # Several logbooks have the same: it is there again only if this one had it.
+            again = (table, key or "") in self._had
+            self._had.add((table, key or ""))
         attempt = self.ids.get(number) if number is not None else None
         if self._unit is not None and (table != "attempts" or again):
             self.findings.append(self._unit)

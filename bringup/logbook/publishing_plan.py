@@ -91,13 +91,13 @@ def plan_of(connection: sqlite3.Connection, known: Mapping[int, Known]) -> Plan:
     return Plan(after, until, tuple(spans), wanted, frozenset(resumed), going)
 
 
-def pieces(connection: sqlite3.Connection, plan: Plan) -> Iterator[tuple[int, int]]:
-    """Yield the places in the chain after which, and up to which, entries belong together."""
+def pieces(connection: sqlite3.Connection, plan: Plan, entries: int = PIECE) -> Iterator[tuple[int, int]]:
+    """Yield the places in the chain after which, and up to which, entries belong together: about so many each."""
     begin = plan.begin
     while begin < plan.until:
         row = connection.execute(
             "SELECT seq FROM chain WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT 1 OFFSET ?",
-            (begin, plan.until, PIECE - 1),
+            (begin, plan.until, entries - 1),
         ).fetchone()
         end = plan.until if row is None else row[0]
         end = max([end, *(last for first, last in plan.spans if first <= end < last)])

@@ -8,7 +8,7 @@ hold base units (V, A, ohm, W, s, Hz, degC); times are UTC text of one width ('2
 from __future__ import annotations
 
 from bringup.core.frozen import frozen
-from bringup.logbook.chain_tables import CHAIN
+from bringup.logbook.chain_tables import CHAIN, KEPT_OUT
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
 from bringup.logbook.indexes import LATE_ONES
 from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
@@ -300,6 +300,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(9, "how uncertain a reading is, and what makes it so", UNCERTAINTY),
     Migration(10, "how probable conformance is", CONFORMANCE),
     Migration(11, "what came in late is found at once", LATE_ONES),
+    Migration(12, "what was not taken in from another logbook", KEPT_OUT),
 )
 
 VERSION = MIGRATIONS[-1].number
