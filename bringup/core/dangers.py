@@ -111,12 +111,19 @@ def lost_in_converters(procedure: Procedure) -> dict[str, float]:
 
 
 def _operating_points(procedure: Procedure) -> Iterator[tuple[Board, dict[str, float], str | None]]:
-    """Yield the board with what is drawn from it, its input voltages and its state, wherever a step changes them."""
-    board, rest = procedure.board, {name: point.voltage.number for name, point in procedure.board.inputs.items()}
+    """Yield the board with what is drawn from it, its input voltages and its state: each such point once."""
+    seen = set[object]()
+    for draws, volts, state in _points_of_steps(procedure):
+        point = (tuple(draws.items()), tuple(volts.items()), state)
+        if point not in seen:
+            seen.add(point)
+            drawn = [(name, each.mode, each.level.number) for name, each in draws.items() if each.level]
+            yield loaded_board(procedure.board, drawn), volts, state
 
-    def loaded(draws: Mapping[str, Sink]) -> Board:
-        return loaded_board(board, [(n, each.mode, each.level.number) for n, each in draws.items() if each.level])
 
+def _points_of_steps(procedure: Procedure) -> Iterator[tuple[Mapping[str, Sink], dict[str, float], str | None]]:
+    """Yield what is drawn, the input voltages and the state at each step."""
+    rest = {name: point.voltage.number for name, point in procedure.board.inputs.items()}
     for step, state, before in walk(procedure):
         action, fed = step.action, after(step, before)
         most = {
@@ -127,7 +134,7 @@ def _operating_points(procedure: Procedure) -> Iterator[tuple[Board, dict[str, f
         if isinstance(action, Sweep) and action.input:
             for point in (action.most, min(action.points, key=lambda each: each.value)):
                 swept = math.copysign(point.number, rest[action.input])
-                yield loaded(fed.drawn), {**volts, action.input: swept}, state
+                yield fed.drawn, {**volts, action.input: swept}, state
         elif isinstance(action, Sweep):
-            yield loaded({**fed.drawn, action.load: Sink(action.load, "current", action.most)}), volts, state
-        yield loaded(fed.drawn), volts, state
+            yield {**fed.drawn, action.load: Sink(action.load, "current", action.most)}, volts, state
+        yield fed.drawn, volts, state
