@@ -233,3 +233,22 @@ def test_what_does_not_fit_is_refused(
 ) -> None:
     assert main(["check", str(written(tmp_path, expect, more))]) == ExitCode.REFUSED
     assert words in " ".join(capsys.readouterr().out.split())
+
+
+def test_an_answer_is_of_the_spot_that_was_asked_for_though_others_have_fallen_due_meanwhile() -> None:
+    # The key brings both; the one of U3 is typed only after the next round has come due.
+    script = [
+        Scripted(Answer(text), PromptKind.TEXT, f"Temperature of {spot}", delay)
+        for spot, text, delay in (("ambient", "23.4", 0.3), ("U3", "41.2", 4.0), ("ambient", "23.6", 0.3))
+    ]
+    script += [
+        Scripted(Answer(text), PromptKind.TEXT, f"of {spot}", 0.3) for spot, text in (("ambient", "23.5"), ("U3", "42"))
+    ]
+    bench = at_bench(soak(AMBIENT, U3), *script, keys=(4.0,))
+
+    bench.run()
+
+    assert degrees(bench, "ambient")[0] == 23.4
+    assert degrees(bench)[0] == 41.2
+    assert all(23.0 < (value or 0.0) < 24.0 for value in degrees(bench, "ambient"))
+    assert all(41.0 < (value or 0.0) < 43.0 for value in degrees(bench))

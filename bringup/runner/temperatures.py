@@ -117,14 +117,17 @@ class Temperatures:
     def _round(self, *, last: bool) -> None:
         """Read what the meter reads; say that the others are due."""
         self._read_by_meter()
-        missed = [each.spot for each in self._due]
-        self._due = [each for each in self._action.temperatures if not each.by_meter]
+        still_open = self._offer is not None and self._work.waits.stands(self._offer)
+        asked = self._due[:1] if still_open else []
+        missed = [each.spot for each in self._due if each not in asked]
+        # What is on the screen stays what it is about: the answer to it may be half typed.
+        self._due = asked + [each for each in self._action.temperatures if not each.by_meter and each not in asked]
         if missed:
             self._work.journal.event("untyped", f"nobody typed the temperature of {listed(missed)} when it was due")
         if not self._due:
             return
-        if self._offer is not None and self._work.waits.stands(self._offer):
-            return  # it is on the screen already
+        if still_open:
+            return
         if last or not self._work.waits.attended:
             self._ask()
             return
