@@ -332,6 +332,14 @@ def test_what_was_corrected_is_no_failure_at_the_end() -> None:
     assert "what failed" in shown(wrong, ended())
 
 
+@pytest.mark.parametrize("by_itself", [True, False])
+def test_a_caution_that_was_acknowledged_stands_there_once(by_itself: bool) -> None:
+    answered = Told("prompt-answered", "HOT: U3", data={"kind": "caution", "answer": "", "by_itself": by_itself})
+    text = shown(answered, Told("event", "HOT: U3", data={"kind": "caution"}), Told("event", "Next"))
+
+    assert text.count("HOT: U3") == 1
+
+
 def test_the_count_at_the_end_says_which_readings_were_corrected() -> None:
     first, second = Told("reading", reading=GOOD), Told("reading", reading=replace(GOOD, id="new", replaces=GOOD.id))
 

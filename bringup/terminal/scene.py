@@ -231,12 +231,12 @@ class Scene:
         return ()
 
     def _prompt_answered(self, told: Told) -> tuple[Line, ...]:
-        answer = str(told.data.get("answer", "") or "")
+        answer, kind = str(told.data.get("answer", "") or ""), told.data.get("kind")
+        if kind == PromptKind.CAUTION or (kind == PromptKind.TEXT and not answer and not told.data.get("by_itself")):
+            return ()  # nothing was said; that a caution was understood is an event of its own
         if told.data.get("by_itself"):
             said = f"  {told.text}  [simulated bench answers: {answer or 'yes'}]"
             return () if self.compact else (Line(said, Tone.QUIET),)
-        if not answer and told.data.get("kind") in (PromptKind.TEXT, PromptKind.CAUTION):
-            return ()  # nothing was said; that a caution was understood is an event of its own
         if answer:
             self._answered = Answered(told.text, answer)
             return ()
