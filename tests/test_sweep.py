@@ -11,7 +11,7 @@ import pytest
 from bringup.commands.loading import load
 from bringup.core.bench import Ceiling
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.limits import parse_limits
+from bringup.core.limits import Limits, parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
 from bringup.core.procedure import Apply, Measure, OnlyIf, Sink, Step
@@ -282,6 +282,51 @@ def test_the_supply_guards_against_too_much_current_while_a_voltage_is_held() ->
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     assert [level is not None for level in amps] == [False, True, False, True, False, True]
+
+
+TOO_HIGH, TOO_LOW = ({"3V3": parse_limits(text)} for text in ("3.1 V .. 3.2 V", "3.5 V .. 3.6 V"))
+
+
+@pytest.mark.parametrize(
+    ("expect", "ends", "way", "read", "last"),
+    [
+        (TOO_HIGH, True, ("24 V", "30 V"), 1, "VIN OFF, verified by asking"),
+        (TOO_LOW, True, ("24 V", "18 V"), 1, "VIN OFF, verified by asking"),
+        (TOO_HIGH, False, ("24 V", "30 V"), 1, "VIN set to 24 V"),
+        (TOO_HIGH, False, ("30 V", "24 V"), 3, "VIN set to 24 V"),
+        (TOO_LOW, False, ("24 V", "30 V"), 3, "VIN set to 24 V"),
+    ],
+)
+def test_a_rail_out_of_its_limits_keeps_the_input_from_being_raised(
+    expect: dict[str, Limits], way: tuple[str, str], read: int, last: str, *, ends: bool
+) -> None:
+    """Where the step ends the attempt it goes off without being set back first."""
+    bench = bench_of(replace(of_input(*way, "3 V", "3V3"), expect=expect, end_on_fail=ends))
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert len([each for each in outcome.readings if each.aspect.startswith("with VIN at")]) == read
+    power = [text for kind, text, _ in bench.record.events if kind == "power"]
+    before_the_end = power if ends else power[:-1]
+    assert before_the_end[-1] == last
+    assert outcome.off_verified is True
+
+
+def test_over_voltage_protection_is_not_put_back_below_what_is_left_at_the_input(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A supply only gives: an input that nothing draws from comes down in its own time."""
+    monkeypatch.setattr("bringup.runner.actions.sweep.CLEAR", 1.2)
+    bench = simulated_bench(
+        with_steps(Step(0, replace(APPLY, over_voltage=None)), of_input("24 V", "30 V", "3 V", "3V3")),
+        history=SEEN,
+        bench_path=BENCH,
+    )
+    volts, _ = protections(bench)
+
+    assert bench.run().result is AttemptResult.PASSED
+    assert volts == [26.4, 32.34]
 
 
 def test_what_went_off_with_a_step_that_was_left_out_is_read_no_more() -> None:

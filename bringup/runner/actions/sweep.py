@@ -3,7 +3,8 @@
 Each point is kept as readings before the next one is set, so that the figures can be worked out again. An input goes
 from point to point with its output on, the supply's protections set for the sweep's bounds (over-current protection at
 each point, once it has settled), and back to where it was, protections too; a load goes off. A rail that misses its
-limits ends the sweep where the step ends the attempt.
+limits ends the sweep where the step ends the attempt, the input going off at once; one that reads too high keeps the
+input from being raised further in any case.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from bringup.core.replies import Value, read_number
 from bringup.core.safety_sweep import plan_sweep
 from bringup.core.sweep_figures import efficiency
 from bringup.core.under_load import Sweep
+from bringup.core.wording import listed
 from bringup.core.words import PASSED, How, Kind, Result
 from bringup.runner.actions.apply import follow_state
 from bringup.runner.actions.load import load, load_off, volts_at_load
@@ -29,10 +31,12 @@ from bringup.runner.feed import Feed
 from bringup.runner.load_watch import Draw
 from bringup.runner.measuring import IN_LIMIT, around_of, sample_amps, sample_volts, settled, settled_current
 from bringup.runner.records import PollSample
-from bringup.runner.roles import Function
+from bringup.runner.roles import Function, Protection
 from bringup.runner.sweep_summary import Points, figure_limits, percent, sum_up
 from bringup.runner.work import RECORDED, Judged, Work
 
+CLEAR = 1.02
+"""An input must have come down so far below a level of over-voltage protection before that is set."""
 FALLS_WITHIN = 2.0
 """Seconds that an input may take to fall to a lower voltage: bulk capacitance, which the supply does not draw from."""
 
@@ -68,20 +72,30 @@ def _of_input(work: Work, action: Sweep) -> None:
     work.power.new_trip(before, trip)  # a converter draws more the lower its input: the watch must know
     swept = _protect_volts(work, replace(before, trip_current=trip, then=()), plan.over_voltage)
     working = lowest_working(work.board, action.input)
-    for point in action.points:
+    for index, point in enumerate(action.points):
         at = f"with {action.input} at {format_quantity(point.value, 'V')}"
         feed = replace(swept, volts=abs(point.number), limit_time=limit_times[point.number])
         sample = _step_to(work, feed, action, min(trip, feed.current_limit), plan.over_current_delay)
         _keep_input(work, feed, sample, f"at {format_quantity(point.value, 'V')}")
-        _read_rails(work, action, point, at, found, judged=abs(point.number) >= working)
+        high = _read_rails(work, action, point, at, found, judged=abs(point.number) >= working)
         for draw in work.power.sinking.on:
             _keep_efficiency(work, action, feed, draw, at, found)
-        if work.tally.failed and work.this_step.end_on_fail:
+        if work.tally.result != "pass" and work.this_step.end_on_fail:
+            # As on the way up in an `apply`: nothing is set further, nor back, on a doubt.
+            sweep_off(work, action)
+            sum_up(work, action, found)
+            return
+        if high and index + 1 < len(action.points) and action.points[index + 1].value > point.value:
+            text = f"{action.input} is not raised further: {listed(high)} is above its limits {at}"
+            work.journal.event("sweep-ended", text, {"input": action.input})
             break
     as_before = before.trip_current or trip
     guarded = min(as_before, before.current_limit)
-    _step_to(work, replace(swept, volts=before.volts, limit_time=before.limit_time), action, guarded, delay)
-    before = _protect_volts(work, replace(before, over_voltage=swept.over_voltage), before.over_voltage)
+    back = replace(swept, volts=before.volts, limit_time=before.limit_time)
+    sample = _step_to(work, back, action, guarded, delay)
+    level, before = before.over_voltage, replace(before, over_voltage=swept.over_voltage)
+    if level is not None and sample.volts is not None and abs(sample.volts) * CLEAR <= level:
+        before = _protect_volts(work, before, level)  # else it would trip on what is left in the board's capacitors
     work.power.new_trip(before, as_before)
     follow_state(work, changing=False)
     sum_up(work, action, found)
@@ -89,8 +103,9 @@ def _of_input(work: Work, action: Sweep) -> None:
 
 def _protect_volts(work: Work, feed: Feed, level: float | None) -> Feed:
     """Set the supply's over-voltage protection for other bounds, the output being on; return how it is fed then."""
-    if level is None or level == feed.over_voltage:
+    if level in (None, feed.over_voltage) or not work.power.supply.can_protect(Protection.OVER_VOLTAGE):
         return feed
+    assert level is not None
     feed, watched = replace(feed, over_voltage=level), work.watch.of(feed.output)
     if watched is not None:
         watched.valid_from = float("inf")
@@ -121,7 +136,7 @@ def _of_load(work: Work, action: Sweep) -> None:
             feed = None if name is None else work.power.feed_of(name)
             if feed is not None and draw.point == action.load:
                 _keep_efficiency(work, action, feed, draw, at, found)
-        if work.tally.failed and work.this_step.end_on_fail:
+        if work.tally.result != "pass" and work.this_step.end_on_fail:
             break
     # What leaves this otherwise switches the outputs off first, then the load: nothing here may come before that.
     load_off(work, off)
@@ -168,8 +183,9 @@ def _keep_input(work: Work, feed: Feed, sample: PollSample, aspect: str) -> None
         work.keep(feed.input, kind, value, RECORDED, instrument="supply", aspect=aspect, beside=sample)
 
 
-def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Points, *, judged: bool) -> None:
-    """Read every rail; judged by its limits where it is meant to be in regulation."""
+def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Points, *, judged: bool) -> list[str]:
+    """Read every rail; judged by its limits where it is meant to be in regulation. Returns which lie above theirs."""
+    high = []
     for rail in action.rails:
         work.hands.probe(rail)
         limits, origin = limits_of(work.this_step, rail, work.board, work.state)
@@ -186,6 +202,15 @@ def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Poin
         trip_if_damaging(work, rail, reading.value)
         in_regulation = kept.result in (*PASSED, Result.RECORDED) and judged
         found.take(rail, point.number, kept.value, kept.resolution, in_regulation=in_regulation)
+        if kept.value is not None and _above(kept.value, limits):
+            high.append(rail)
+    return high
+
+
+def _above(value: float, limits: Limits | None) -> bool:
+    """Whether it lies beyond the end that is farther from zero."""
+    ends = [] if limits is None else [abs(float(end)) for end in (limits.low, limits.high) if end is not None]
+    return len(ends) > 1 and abs(value) > max(ends)
 
 
 def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str, found: Points) -> None:
