@@ -7,6 +7,7 @@ by hand from the boards' numbers; the rules of thumb are common practice, no sou
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from bringup.core.diagnosis import Diagnosis, diagnose
 from bringup.core.diagnosis_text import headline, lines_of
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.other_units import compared
 from bringup.core.single_faults import said
 from bringup.core.solver import solve
 from bringup.files.board_file import load_board
@@ -170,6 +172,25 @@ def test_the_equation_stands_with_the_cause() -> None:
 
     assert "600 mV x (1 + 140 kΩ / 10 kΩ) = 9 V" in page
     assert "Look at: the converter of 12V0: its marking, against the parts list." in page
+
+
+def test_other_units_decide_between_a_part_of_another_value_and_an_open_joint() -> None:
+    # 12V0 at its input: feedback open at the top, or ten times too large there: the readings do not tell.
+    readings = seen(SMALL, _12V0=24.0, VIN_A=0.1225)
+
+    def leader(others: Sequence[Sequence[Evidence]]) -> tuple[FaultKind | None, str]:
+        found = compared(readings, others)
+        suspect = diagnose(SMALL, readings, others=found).causes[0].suspects[0]
+        return (None if suspect.fault is None else suspect.fault.kind), found.said
+
+    alone, none = leader([seen(SMALL), seen(SMALL), seen(SMALL)])
+    shared, every = leader([readings, readings])
+
+    assert (alone, shared) == (FaultKind.UPPER_OPEN, FaultKind.UPPER_VALUE)
+    assert none == "None of 3 other units reads so: workmanship on this one rather than the design"
+    assert every.startswith("All 2 other units read so, too: the design, the parts list or a reel")
+    assert leader([readings])[1] == "", "one says nothing"
+    assert leader([readings, seen(SMALL)]) == (FaultKind.UPPER_OPEN, "1 of 2 other units read so, too")
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
+from dataclasses import asdict
 from math import isfinite
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from bringup.core.board import Board
 from bringup.core.diagnosis import Cause, Diagnosis, diagnose
 from bringup.core.diagnosis_text import LEAST_PROBABILITY, lines_of, look_at, resemblances
 from bringup.core.evidence import evidence_of
+from bringup.core.other_units import compared
 from bringup.core.wording import folded
 from bringup.errors import CommandError, FileError
 from bringup.logbook.explaining import to_explain
@@ -55,22 +57,33 @@ def command(
     """Rank what may be wrong with a unit: which single fault explains the readings of its last attempt best.
 
     Every single fault of the board, with some values fitted to the readings, and mistakes of measuring are weighed by
-    how well they explain every reading. It is a suggestion of where to look, not a finding.
+    how well they explain every reading, and by whether other units read so, too. It is a suggestion of where to look,
+    not a finding.
     """
     asked = simulated_asked(simulated)
     found = read(logbook, lambda connection: to_explain(connection, serial, beginning, simulated=asked))
     last, whole = found.attempt, kept_board(found.sources, board_file)
     check_variant_of(variant or last.variant, whole, str(board_file or whole.name))
     board = board_as_built(whole, variant or last.variant)
-    result = diagnose(board, evidence_of(board, [(each.reading, each.step_kind) for each in found.readings]))
+    seen, *rest = (
+        evidence_of(board, [(each.reading, each.step_kind) for each in readings])
+        for readings in (found.readings, *found.others)
+    )
+    others = compared(seen, rest)
+    result = diagnose(board, seen, others=others)
     if as_json:
-        print_json({"serial": serial, "attempt": last.id, **as_data(board, result)})
+        print_json({"serial": serial, "attempt": last.id, **as_data(board, result), "other_units": asdict(others)})
         return
     width = columns()
     head = f"{serial}, {last.procedure} of {local_time(last.started)}: {result_text(last)}"
     lines = [f"{head}  {SIMULATED}" if last.simulated else head]
     lines += [f"  {last.cause}"] if last.cause else []
-    lines += ["", *lines_of(board, result), "", "A suggestion of where to look, from the board file: not a finding."]
+    lines += [
+        "",
+        *lines_of(board, result, others),
+        "",
+        "A suggestion of where to look, from the board file: not a finding.",
+    ]
     say("\n".join(folded(line, width) for line in lines))
 
 

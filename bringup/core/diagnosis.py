@@ -18,9 +18,11 @@ from bringup.core.fault_check import SUPPLY_FAULTS
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
 from bringup.core.operating_point import Solution
+from bringup.core.other_units import OtherUnits
 from bringup.core.solver import SENSE_OPEN_RISE, solve, unpowered_resistance
 from bringup.core.suspects import FEED_OHMS, Suspect, suspects
 
+ALONE = OtherUnits()
 MOST_FAR = 5.0
 VOLTS_SHARE, VOLTS_FLOOR = 0.005, 0.005
 """Beside tolerance: contact, loading and drift, as a fraction and in volts."""
@@ -86,8 +88,10 @@ class Diagnosis:
     next: Next | None = None
 
 
-def diagnose(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> Diagnosis:
-    """Rank what may be wrong. Nothing is ranked without readings."""
+def diagnose(
+    board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False, others: OtherUnits = ALONE
+) -> Diagnosis:
+    """Rank what may be wrong. Nothing is ranked without readings. `others`: whether other units read so, too."""
     if not seen:
         return Diagnosis(())
     solver = _Predicting(board, seen)
@@ -95,9 +99,10 @@ def diagnose(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     for suspect in suspects(board, seen, remote_sense=remote_sense):
         explained = tuple(solver.explained(suspect, one) for one in seen)
         score = -0.5 * sum(min(each.distance, MOST_FAR) ** 2 for each in explained)
-        weighed.append((suspect.prior * exp(score), score, suspect, explained))
+        prior = suspect.prior * others.times(None if suspect.fault is None else suspect.fault.kind)
+        weighed.append((prior, score, suspect, explained))
     best = max(score for _, score, _, _ in weighed)
-    weights = [(suspect.prior * exp(score - best), suspect, explained) for _, score, suspect, explained in weighed]
+    weights = [(prior * exp(score - best), suspect, explained) for prior, score, suspect, explained in weighed]
     total = sum(weight for weight, _, _ in weights)
     weights.sort(key=lambda one: -one[0])
     causes = _grouped([(weight / total, suspect, explained) for weight, suspect, explained in weights])

@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from bringup.core.board import Board
 from bringup.core.design_values import network_of, nominal_volts
-from bringup.core.diagnosis import FITS, OPEN_OHMS, Cause, Diagnosis, Explained, Next
+from bringup.core.diagnosis import ALONE, FITS, OPEN_OHMS, Cause, Diagnosis, Explained, Next
 from bringup.core.equations import equation
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import FaultKind
+from bringup.core.other_units import OtherUnits
 from bringup.core.quantity import format_reading
 from bringup.core.suspects import Suspect
 from bringup.core.wording import shown
@@ -47,7 +48,7 @@ LOOK_AT = {
 }
 
 
-def lines_of(board: Board, diagnosis: Diagnosis) -> Iterator[str]:
+def lines_of(board: Board, diagnosis: Diagnosis, others: OtherUnits = ALONE) -> Iterator[str]:
     """Yield the page, a line each, unbroken."""
     if not diagnosis.causes:
         yield "No reading of this attempt says anything of the board."
@@ -66,6 +67,8 @@ def lines_of(board: Board, diagnosis: Diagnosis) -> Iterator[str]:
         if cause.suspects[0].fault is not None:
             yield f"   Look at: {look_at(cause.suspects[0])}."
     yield from (f"{hint}." for hint in resemblances(board, first))
+    if others.said:
+        yield f"{others.said}."
     if diagnosis.next is not None and len(told) > 1:
         yield f"To tell 1 from 2: {_next(diagnosis.next)}."
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from statistics import median
 
 from bringup.core.board import Board
 from bringup.core.evidence import Evidence, Seen
@@ -11,8 +12,8 @@ from bringup.core.solver import solve
 
 LEAST_POINTS = 3
 """So many voltages at least make a ratio (common practice, no source)."""
-ALIKE = 0.004
-"""Ratios that lie within this of their mean are one."""
+ALIKE = 0.03
+"""Ratios that lie within this of their median may be one: as far as parts let sound rails lie from what they should."""
 LEAST_RATIO = 0.006
 """A smaller deviation is within what meters and boards do."""
 NOTHING = 0.02
@@ -38,11 +39,11 @@ def meter_mistakes(board: Board, seen: Sequence[Evidence]) -> Iterator[MeterMist
             if expected:
                 ratios.append(one.value / expected)
     if len(ratios) >= LEAST_POINTS:
-        mean = sum(ratios) / len(ratios)
+        middle = median(ratios)
         if max(map(abs, ratios)) < NOTHING:
             yield MeterMistake(scale=0.0)
-        elif abs(mean - 1.0) > LEAST_RATIO and all(abs(ratio - mean) <= ALIKE for ratio in ratios):
-            yield MeterMistake(scale=float(f"{mean:.4g}"))
+        elif abs(middle - 1.0) > LEAST_RATIO and all(abs(ratio - middle) <= ALIKE for ratio in ratios):
+            yield MeterMistake(scale=float(f"{middle:.4g}"))
     if not any(ratio >= THERE for ratio in ratios):
         return
     for one in seen:

@@ -38,24 +38,26 @@ def other_parts(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
         if network is not None and network[1] > 0.0:
             yield Fault(one.point, FaultKind.SWAPPED)
         source = _source_volts(board, rail, one)
-        for value in _others(rail, abs(one.value), source):
+        for value in _others(board, rail, abs(one.value), source):
             yield Fault(one.point, FaultKind.OTHER_PART, value)
         passes = rail.converter.kind in (ConverterKind.BUCK, ConverterKind.LINEAR)
         if passes and source and abs(abs(one.value) - source) <= PASSED * source:
             yield Fault(one.point, FaultKind.PASSES_INPUT)
 
 
-def _others(rail: Rail, volts: float, source: float) -> Iterator[float]:
+def _others(board: Board, rail: Rail, volts: float, source: float) -> Iterator[float]:
     """Yield references (outputs of fixed parts) that would make these volts, the right one left out."""
     assert rail.converter is not None, "asked of rails with a converter"
     network = network_of(rail.converter)
     if network is None:
-        yield from (value for value in FIXED if abs(volts - value) <= NEAR * value)
+        own = abs(nominal_volts(board, rail.name) or 0.0)
+        others = [value for value in FIXED if abs(value - own) > NEAR * own]
+        yield from (value for value in others if abs(volts - value) <= NEAR * value)
         if rail.converter.kind is ConverterKind.LINEAR and source:
             # A part for more volts than its input leaves gives just these: the least of such parts stands for all.
             left = source - number_or(rail.converter.dropout, DEFAULT_DROPOUT)
             if left > 0.0 and abs(volts - left) <= NEAR * left:
-                yield from [value for value in FIXED if value > left][:1]
+                yield from [value for value in others if value > left][:1]
         return
     far, near = far_and_near(rail.converter, network[1], network[2])
     for value in REFERENCES:

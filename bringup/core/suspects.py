@@ -21,10 +21,19 @@ from bringup.core.wording import shown
 
 FITTED = 0.3
 """How likely a value is that nobody would expect (fitted to a reading), beside one of the usual mistakes."""
-RARELY = {FaultKind.PASSES_INPUT: 0.2}
-"""Less likely still: a probe on the wrong rail reads the same, and is to be ruled out first (common practice)."""
+HOW_OFTEN = {
+    FaultKind.UPPER_VALUE: 0.05,
+    FaultKind.LOWER_VALUE: 0.05,
+    FaultKind.SWAPPED: 0.5,
+    FaultKind.OTHER_PART: 0.5,
+    FaultKind.PASSES_INPUT: 0.2,
+}
+"""The same by kind. A fitted resistor explains any voltage, so it must not outdo what explains this one only; a probe
+on the wrong rail reads what a converter that passes its input does, and is to be ruled out first (common practice)."""
 SOUND = 300.0
 """How much likelier a sound unit is than any one fault: many faults move little, and most units are sound."""
+SOUND_THAT_FAILED = 10.0
+"""The same where a reading missed its limits: most sound units miss none."""
 LOW_ENOUGH = 0.7
 """A resistance below this fraction of the sound one may be a short."""
 LIKE_ANOTHER = 0.03
@@ -63,7 +72,8 @@ class Suspect:
 
 def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> tuple[Suspect, ...]:
     """Return everything to be weighed. The first is a sound unit."""
-    found = [Suspect("nothing: a sound unit", prior=SOUND)]
+    sound = SOUND_THAT_FAILED if any(one.failed for one in seen) else SOUND
+    found = [Suspect("nothing: a sound unit", prior=sound)]
     known = single_faults(board, remote_sense=remote_sense)
     found += [Suspect(said(board, fault), fault) for fault in known]
     names = {suspect.name for suspect in found}
@@ -71,7 +81,7 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
         name = said(board, fault)
         if why_impossible(board, fault) is None and name not in names:
             names.add(name)
-            found.append(Suspect(name, fault, RARELY.get(fault.kind, FITTED)))
+            found.append(Suspect(name, fault, HOW_OFTEN.get(fault.kind, FITTED)))
             if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
                 found.append(Suspect(f"{name}, since power came on", fault, FITTED, later=True))
     found += _mistakes(board, seen)

@@ -20,6 +20,12 @@ class ToExplain:
     readings: tuple[LoggedReading, ...]
     """Those that no later one corrects, in the order in which they were taken."""
     sources: tuple[SourceText, ...]
+    others: tuple[tuple[LoggedReading, ...], ...] = ()
+    """Of each other unit of this board and revision the readings of its last attempt with this procedure."""
+
+
+MOST_OTHERS = 20
+"""The latest so many units are compared with."""
 
 
 def to_explain(
@@ -35,4 +41,15 @@ def to_explain(
         last = attempt(connection, beginning)
     if last.serial != serial:
         raise CommandError(f"attempt {last.id[:ID_SHOWN]} is of {last.serial}, not of {serial}", "Name its unit.")
-    return ToExplain(last, tuple(readings(connection, Filters(attempt=last.id))), sources_of(connection, last.id))
+    own = tuple(readings(connection, Filters(attempt=last.id)))
+    return ToExplain(last, own, sources_of(connection, last.id), _others(connection, last))
+
+
+def _others(connection: Database, last: LoggedAttempt) -> tuple[tuple[LoggedReading, ...], ...]:
+    same = Filters(procedure=last.procedure, board=last.board, simulated=last.simulated, only="last")
+    found = [
+        each
+        for each in attempts(connection, same)
+        if each.serial != last.serial and (each.revision, each.variant) == (last.revision, last.variant)
+    ]
+    return tuple(tuple(readings(connection, Filters(attempt=each.id))) for each in found[-MOST_OTHERS:])
