@@ -9,6 +9,7 @@ import pytest
 
 from bringup.commands.before_opening import check_variant
 from bringup.core.as_built import as_built, board_as_built, lacking_rails
+from bringup.core.board import Rating
 from bringup.core.budget import expected_current
 from bringup.core.procedure import Apply, Channel, Log, Measure, Procedure, Step
 from bringup.core.quantity import parse_quantity
@@ -38,6 +39,15 @@ def test_what_a_lacking_rail_feeds_is_lacking_too() -> None:
     assert lacking_rails(board, LONG) == lacking_rails(board, "") == ()
     assert set(board_as_built(board, SHORT).rails) == {"12V0", "N12V"}
     assert board_as_built(board, LONG) is board
+
+
+def test_ratings_of_parts_on_lacking_rails_are_not_looked_at() -> None:
+    volts = parse_quantity("40 V")
+    ratings = (Rating("C1", volts, "VIN"), Rating("C5", volts, "5V0"), Rating("C6", volts, "12V0", down_to="VREF"))
+    board = replace(designed().board, ratings=ratings)
+
+    assert board_as_built(board, SHORT).ratings == ratings[:1]
+    assert board_as_built(board, LONG).ratings == ratings
 
 
 def test_steps_keep_their_places_and_what_is_left_of_them() -> None:

@@ -352,10 +352,14 @@ class TestReadings:
         assert (data["uncertainty"], data["coverage_factor"]) == (0.5, 2.1)
         assert (data["degrees_of_freedom"], data["uncertainty_from"]) == (18.9, "specification 100 %")
 
-    def test_it_is_shown_beside_the_result(self) -> None:
-        line = reading_line(replace(READING, uncertainty=0.000142))
+    def test_it_is_shown_beside_the_value_where_there_is_room(self) -> None:
+        sure = replace(READING, uncertainty=0.000142)
+        plain, line = reading_line(READING).text, reading_line(sure).text
 
-        assert line.text.endswith("pass (± 140 µV)")
+        assert "5.0000 V ± 140 µV" in line
+        assert line.index("├") == plain.index("├"), "the columns stay"
+        crowded = reading_line(replace(sure, point="a rail with a long name of its own")).text
+        assert "±" not in crowded.partition("├")[0]
 
 
 METER = MeterRole("TCPIP0::192.0.2.11::5025::SOCKET", "configure-and-read", accuracy=TABLE)

@@ -30,7 +30,9 @@ def board_as_built(board: Board, variant: str) -> Board:
     lacking = lacking_rails(board, variant)
     if not lacking:
         return board
-    return replace(board, rails={name: rail for name, rail in board.rails.items() if name not in lacking})
+    ratings = (each for each in board.ratings if each.driven_by not in lacking and each.down_to not in lacking)
+    rails = {name: rail for name, rail in board.rails.items() if name not in lacking}
+    return replace(board, rails=rails, ratings=tuple(ratings))
 
 
 def as_built(procedure: Procedure, variant: str) -> Procedure:

@@ -13,6 +13,7 @@ from bringup.core.calibration import CalibrationRule
 from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
+from bringup.core.reading_time import Integration
 from bringup.core.serial_line import SerialLine
 from bringup.core.serial_port import PortSettings
 from bringup.core.specification import Specification
@@ -121,6 +122,10 @@ class MeterRole:
     """Of the DC volts it reads, or its data sheet's table; None: not stated."""
     calibrated: date | None = None
     """When it was last; None: not stated."""
+    integrations: tuple[Integration, ...] = ()
+    """What it scatters at each integration time; none: every reading takes the usual one."""
+    test_ratio: float = 4.0
+    """Test uncertainty ratio for which readings are integrated no longer than needed."""
     high_impedance: bool = False
     """DC volts with an input above 10 gigohm, but for points that nothing powers."""
     line: int = 0

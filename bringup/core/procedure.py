@@ -14,6 +14,7 @@ from bringup.core.limits import Limits
 from bringup.core.listening import Listen
 from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
+from bringup.core.reading_time import Fixed
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
@@ -70,9 +71,8 @@ class TakePhoto:
 
     of: str
     folder: str = ""
-    """Watched for a new picture; counts from the procedure's folder."""
+    """Watched for a new picture. Like `file`, which is read as it is, it counts from the procedure's folder."""
     file: str = ""
-    """Read as it is; counts from the procedure's folder."""
     within: Quantity | None = None
     """How long the picture may take. None: as long as it takes."""
 
@@ -118,6 +118,7 @@ class Measure:
     """Volts at each point, one after the other, each settled. Limits: the step's `expect`, else the board's."""
 
     points: tuple[str, ...]
+    fixed: Fixed | None = None
 
 
 @frozen
@@ -280,7 +281,6 @@ class Step:
     """Part of their values by which what is read in this step may creep; None: it may creep."""
     end_on_creep: bool = False
     decision_rule: DecisionRule | None = None
-    """How its readings are judged; None: as the board file says of the point, or of all."""
     """`on_creep: end`; otherwise a creep is a warning."""
     on_lost: OnLost = OnLost.END
     not_built: str = ""

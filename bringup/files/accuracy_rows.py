@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from bringup.core.accuracy import Accuracy
+from bringup.core.reading_time import Fixed, Integration
 from bringup.core.specification import FUNCTION_UNITS, Row, Specification
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 
 DEFAULT_FUNCTION = "dc volts"
+LEAST_NPLC, MOST_NPLC = 0.001, 1000.0
+"""Power-line cycles that meters integrate over (from memory)."""
 
 
 def accuracy_of(meter: Values) -> Accuracy | Specification | None:
@@ -37,6 +40,34 @@ def check_accuracy(meter: Values, problems: Problems) -> None:
         if (function, *key) in seen:
             problems.add(entry.node, f"this range of {function} has the same line twice", "leave one of them out")
         seen.add((function, *key))
+
+
+def integrations_of(meter: Values) -> tuple[Integration, ...]:
+    """Return the integration times that a meter's section lists."""
+    return tuple(Integration(entry.value.get("nplc"), entry.value.get("noise")) for entry in meter.many("integration"))
+
+
+def fixed_in(step: Values) -> Fixed | None:
+    """Return what a step fixes or wants of its readings; None where it says nothing."""
+    stated = step.get("range")
+    found = Fixed(step.get("nplc"), None if stated is None else stated.number, step.get("test_ratio"))
+    return None if found == Fixed() else found
+
+
+def check_integrations(meter: Values, problems: Problems) -> None:
+    """Report integration times that cannot be chosen from: none at all, alike, or without an accuracy beside them."""
+    seen: set[float] = set()
+    for entry in meter.many("integration"):
+        nplc = entry.value.get("nplc")
+        if nplc is not None and not LEAST_NPLC <= nplc <= MOST_NPLC:
+            message = f"{nplc:g} power-line cycles: meters integrate for {LEAST_NPLC:g} to {MOST_NPLC:g}"
+            problems.add(entry.value.at("nplc"), message)
+        if nplc in seen:
+            problems.add(entry.node, f"{nplc:g} power-line cycles stand twice", "leave one of them out")
+        seen.add(nplc)
+    if "integration" in meter and not meter.many("accuracy") and "accuracy" not in meter.wrong:
+        message = "`integration` without the lines of an `accuracy`: nothing says how sure a reading is then"
+        problems.add(meter.at("integration"), message, "state `accuracy` as a list, each entry with its range")
 
 
 def _check_error(row: Values, field: str, unit: str, problems: Problems) -> None:

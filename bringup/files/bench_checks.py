@@ -8,7 +8,7 @@ from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
 from bringup.core.serial_port import clash
-from bringup.files.accuracy_rows import check_accuracy
+from bringup.files.accuracy_rows import check_accuracy, check_integrations
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
 from bringup.files.channel_map import check_numbers
 from bringup.files.dialect_checks import port_settings
@@ -69,6 +69,7 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
         problems.add(scope.at("probe"), message, "such as 10 for a probe of 10:1")
     if roles["meter"] is not None:
         check_accuracy(roles["meter"], problems)
+        check_integrations(roles["meter"], problems)
     if roles["load"] is not None:
         _check_channels(roles["load"], None if board is None else Tree(board), problems)
     taken: dict[str, str] = {}

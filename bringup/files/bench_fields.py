@@ -52,6 +52,10 @@ METER_ACCURACY = Field("accuracy", Either(Error(), Several(SPECIFIED)), "how far
                        "of its data sheet: the uncertainty of each reading follows from them",
                        default="what `bringup bench --loop-back` says; no uncertainty",
                        example="[{range: 10 V, error: 0.0035 % of reading + 0.0005 % of range, days: 365}]")
+INTEGRATION = Section("integration", "What a reading scatters when it is integrated for so long.", (
+    Field("nplc", Number(), "power-line cycles", required=True, example="1"),
+    Field("noise", Specified(), "RMS, as the data sheet gives it", required=True, example="0.0002 % of range"),
+))
 CALIBRATED = Field("calibrated", Day(), "when it was calibrated last, for `days` of its accuracy", example="2026-03-01")
 DUE = Field("calibration_due", Day(), "when its calibration runs out", example="2027-03-01")
 
@@ -78,6 +82,10 @@ METER = Section("meter", "The meter.", (
           "whether DC volts are read with an input above 10 GΩ; with nothing powered it is always 10 MΩ",
           default="no: 10 MΩ", example="yes"),
     replace(IDENTITY, example="{model: METER-1}"), DUE, CALIBRATED, METER_ACCURACY,
+    Field("integration", Several(INTEGRATION), "integration times to choose from: each reading takes the shortest that "
+          "its limits ask for", default="1 power-line cycle for every reading",
+          example="[{nplc: 1, noise: 0.0002 % of range}, {nplc: 10, noise: 0.00005 % of range}]"),
+    Field("test_ratio", Number(), "test uncertainty ratio that they are chosen for", default="4", example="10"),
 ))
 CALIBRATION = Section("calibration", "What is done about calibrations that run out.", (
     Field("warn_days", Whole(most=3660), "days before it is due from which it is pointed out", default="30",

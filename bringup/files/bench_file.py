@@ -22,7 +22,7 @@ from bringup.core.bench import (
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.errors import FileError, Problem
-from bringup.files.accuracy_rows import accuracy_of
+from bringup.files.accuracy_rows import accuracy_of, integrations_of
 from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
@@ -193,6 +193,8 @@ def _meter(values: Values, *, simulated: bool) -> MeterRole | None:
         address=section.get("address"),
         accuracy=accuracy_of(section),
         calibrated=section.get("calibrated"),
+        integrations=integrations_of(section),
+        test_ratio=section.get("test_ratio", 4.0),
         high_impedance=section.get("high_impedance", False),
         line=values.at("meter").line,
         column=values.at("meter").column,

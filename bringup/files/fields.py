@@ -18,7 +18,7 @@ from bringup.files.atoms import AMPERES, NAME, OHMS, PERCENT, SECONDS, SOME_SECO
 from bringup.files.board_fields import BOARD, RULE
 from bringup.files.line_shapes import Searched
 from bringup.files.sections import ByName, Field, Section, Several
-from bringup.files.shapes import Fixed, OneOf, Text, Whole, YesNo
+from bringup.files.shapes import Fixed, Number, OneOf, Text, Whole, YesNo
 
 OWN_PACE = "own pace"
 SWEPT, SWEPT_STEP = Amount(("V", "A"), least="zero"), Amount(("V", "A"))
@@ -120,6 +120,11 @@ ACTIONS = {
         Field("hold", SECONDS, "time at each voltage once settled", example="2 s")),
     "measure": action("measure", "Volts at each point, each settled.",
         Field("points", Several(NAME), "rails or inputs", required=True, example="[VIN, 3V3]"),
+        Field("nplc", Number(), "power-line cycles that each reading is integrated over",
+              default="as the meter's `integration` and the limits ask for; else 1", example="10"),
+        Field("range", VOLTS, "of the meter", default="the smallest that fits", example="10 V"),
+        Field("test_ratio", Number(), "test uncertainty ratio wanted of each reading", default="the meter's",
+              example="10"),
         expect("V", "limits", "{3V3: 3.3 V ± 1 %}"), short="points"),
     "log": action("log", "Repeated readings; every sample must lie within `expect`. Three in a row outside end it and "
                   "the attempt, unless `on_fail: go_on`.",

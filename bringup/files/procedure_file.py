@@ -36,6 +36,7 @@ from bringup.core.statistics_of_log import FIELDS
 from bringup.core.under_load import Ripple
 from bringup.core.unpowered import Resistance
 from bringup.errors import FileError, Problem
+from bringup.files.accuracy_rows import fixed_in
 from bringup.files.board_file import board_of, read_board, rule_in
 from bringup.files.fields import OWN_PACE, PROCEDURE
 from bringup.files.load_checks import HELD
@@ -179,7 +180,7 @@ def _action(kind: str, body: Values, board: Board) -> Action:
             facts = {name: body.get(name) for name in _APPLY_FIELDS if name in body}
             return Apply(**facts)
         case "measure":
-            return Measure(body.get("points"))
+            return Measure(body.get("points"), fixed_in(body))
         case "log":
             return _log(body, board)
         case "load":

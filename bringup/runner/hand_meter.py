@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 from bringup.core.bench import MeterRole
 from bringup.core.limits import Limits
+from bringup.core.reading_time import Fixed
 from bringup.core.replies import Value
 from bringup.core.words import Kind
 from bringup.runner.exchange import settled
@@ -68,8 +69,10 @@ class HandMeter:
         move: str = "",
         dead: bool = False,
         keys: str = "",
+        fixed: Fixed | None = None,
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Ask what the meter shows at `point`; dial and jack are named when they change, the probe when it moves."""
+        del fixed
         if function not in KIND_OF or function is Function.AC_VOLTS:
             why = f"{function.value} is not read by hand"
             return settled((Value(None, "", why=why), (Trouble("", why),)))

@@ -29,6 +29,7 @@ from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import KIND_OF, Function, Trouble
 from bringup.runner.still_there import confirmed
 from bringup.runner.supply_operations import UNHURRIED
+from bringup.runner.sureness import as_sure_as_wanted, fixed_by
 from bringup.runner.work import Settled, Work
 
 VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
@@ -107,7 +108,9 @@ def _answered_by_meter(
     dead = bool(work.held.seeking) or not expected_as_powered(work, point, around)
     keys = TYPED_AT_A_POINT if work.held.seeking else TYPED_ELSEWHERE
     while True:
-        pending = work.meter.read(function, around=around, limits=limits, point=point, move=move, dead=dead, keys=keys)
+        pending = work.meter.read(
+            function, around=around, limits=limits, point=point, move=move, dead=dead, keys=keys, fixed=fixed_by(work)
+        )
         value, troubles = work.waits.result(pending, "meter", f"{function} at {point}")
         if not work.meter.by_hand or value.raw not in LETTERS:
             return value, troubles
@@ -133,7 +136,7 @@ def settled(
     """
     if work.meter.by_hand:
         return _typed(work, function, point, around, limits)
-    manner = manner_of(KIND_OF[function])
+    manner = as_sure_as_wanted(work, function, limits)
     manner = replace(manner, bound=min(manner.bound, within))
     clock, returns = work.waits.clock, work.lost.returns
     course = _Course(Settler(manner), Climb(limits), clock.monotonic())

@@ -13,6 +13,7 @@ from bringup.core.bench import Identity
 from bringup.core.dialect import UNIT_OF_FUNCTION, Dialect
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
+from bringup.core.reading_time import Fixed
 from bringup.core.replies import ScpiError, Value
 from bringup.core.words import Kind
 from bringup.runner.pending import Pending
@@ -239,6 +240,7 @@ class Meter(Protocol):
         move: str = "",
         dead: bool = False,
         keys: str = "",
+        fixed: Fixed | None = None,
     ) -> Pending[tuple[Value, tuple[Trouble, ...]]]:
         """Take one fresh reading. `around`: the value expected, from which a fixed range is chosen (None: autorange).
 
@@ -246,7 +248,7 @@ class Meter(Protocol):
         first, '' if it is there; `dead`: nothing feeds the board, or the point is to carry other volts than when it is
         powered: these are no measure then of what looks like a slip. `limits`: by which this very reading will be
         judged; they are the measure of a slip wherever they are known. `keys`: what may be pressed instead of a value.
-        Never raises for an instrument's silence.
+        `fixed`: what the procedure fixes of range and integration time. Never raises for an instrument's silence.
         """
 
     def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:

@@ -12,7 +12,9 @@ from dataclasses import replace
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, configuring
 from bringup.core.limits import Limits
+from bringup.core.reading_time import Fixed, Setting, Sureness, choose
 from bringup.core.replies import Value
+from bringup.core.specification import Specification
 from bringup.core.understanding import understand_number
 from bringup.runner.exchange import (
     DRAIN_TIME,
@@ -32,12 +34,10 @@ from bringup.runner.roles import Attached, Function, Trouble
 
 INTEGRATION = 1.0
 """Power-line cycles over which a reading is integrated: mains hum cancels over whole cycles."""
-HEADROOM = 1.1
-"""A fixed range reaches at least so far beyond the value expected."""
 
 Taken = tuple[Value, tuple[Trouble, ...]]
-Configured = tuple[Function, float | None, bool]
-"""Function, full scale, and whether with the high input impedance."""
+Configured = tuple[Function, float | None, bool, float]
+"""Function, full scale, whether with the high input impedance, power-line cycles."""
 Said = tuple[tuple[Message, ...], tuple[Message, ...]]
 """What sets the meter up, and what takes one reading."""
 
@@ -66,6 +66,7 @@ class ScpiMeter:
         self._dialect = dialect
         self._link = link
         self._resource = resource or role.resource or ""
+        self._choices: dict[tuple[Function, float | None, Limits | None, Fixed | None], Setting] = {}
         self._how = HowToRead(nplc, high_impedance or role.high_impedance)
         self._configured: Configured | None = None
         self._told: Function | None = None
@@ -105,20 +106,22 @@ class ScpiMeter:
         move: str = "",
         dead: bool = False,
         keys: str = "",
+        fixed: Fixed | None = None,
     ) -> Pending[Taken]:
         """Take one fresh reading. Silence, garbage or a refused set-up give no value and the Trouble that says why."""
-        del limits, point, move, keys
+        del point, move, keys
         if function.value not in self._dialect.functions:
             why = f"the dialect {self._dialect.name} has no word for {function.value}"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         high = self._how.high_impedance and not dead and function is Function.DC_VOLTS
-        wanted = (function, self._range(function, around), high)
-        if configuring(self._dialect, function.value, fixed=wanted[1] is not None) is None:
+        chosen = self._chosen(function, around, limits, fixed)
+        asked = (function, chosen.full_scale, high, chosen.nplc)
+        if configuring(self._dialect, function.value, fixed=chosen.full_scale is not None) is None:
             why = f"the dialect {self._dialect.name} does not say how {function.value} is set up"
             return settled((Value(None, "", why=why), (Trouble("", why),)))
         faults = self._faults
-        taken = self._take(wanted)
-        return taken.chain(lambda replies: self._judge(wanted, replies, faults, again=True), self._again_within(wanted))
+        taken = self._take(asked)
+        return taken.chain(lambda replies: self._judge(asked, replies, faults, again=True), self._again_within(asked))
 
     def to_volts(self) -> Pending[tuple[str, tuple[Trouble, ...]]]:
         """Set it to DC volts, range automatic, unless volts were the last that it was told and took."""
@@ -150,7 +153,7 @@ class ScpiMeter:
                 )
             if otherwise:
                 return settled((otherwise, (*troubles, Trouble("", otherwise, wrong=True))))
-            self._told, self._configured = volts, (volts, None, False)
+            self._told, self._configured = volts, (volts, None, False, self._how.nplc)
             return settled(("", troubles))
 
         return self._link.submit(sends).chain(took, DRAIN_TIME + 4 * self._dialect.timeout)
@@ -161,12 +164,18 @@ class ScpiMeter:
 
     # asking
 
-    def _range(self, function: Function, around: float | None) -> float | None:
-        """Return the smallest range with headroom for the value expected; None (automatic) where none is known."""
-        if not around:
-            return None
+    def _chosen(self, function: Function, around: float | None, limits: Limits | None, fixed: Fixed | None) -> Setting:
+        """Return range and integration time: by what the limits ask for, where the bench file says what that takes."""
+        key = (function, around, limits, fixed)
+        if (known_choice := self._choices.get(key)) is not None:
+            return known_choice
+        stated = self._role.accuracy
+        table = stated if isinstance(stated, Specification) else None
+        known = Sureness(table, self._role.integrations, self._role.test_ratio)
         ranges = self._dialect.ranges.get(function.value, ())
-        return next((each for each in ranges if each >= HEADROOM * abs(around)), None)
+        chosen = choose(function.value, around, limits, ranges, known, self._how.nplc, fixed)
+        self._choices[key] = chosen
+        return chosen
 
     def _take(self, wanted: Configured) -> Pending[tuple[Reply, ...]]:
         before, asked = self._messages(wanted)
@@ -180,10 +189,10 @@ class ScpiMeter:
 
     def _messages(self, wanted: Configured) -> Said:
         if (said := self._said.get(wanted)) is None:
-            function, full_scale, high = wanted
-            how = replace(self._how, high_impedance=high)
+            function, full_scale, high, nplc = wanted
+            how = replace(self._how, high_impedance=high, nplc=nplc)
             told = tuple(setup(self._dialect, function.value, full_scale, how))
-            said = self._said[wanted] = (told, reading(self._dialect, function.value, self._how))
+            said = self._said[wanted] = (told, reading(self._dialect, function.value, how))
         return said
 
     def _again_within(self, wanted: Configured) -> float:

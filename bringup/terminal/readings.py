@@ -32,6 +32,8 @@ _TONE = {
     Result.RECORDED: Tone.PLAIN,
 }
 
+WIDE_NAMES = 42
+"""Columns for name and value, with its uncertainty where there is room for that."""
 NARROW_NAMES = 31
 """Columns for name and value in a narrow line."""
 NARROWEST = 80
@@ -45,8 +47,6 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
     """
     name, value, limits = name_of(reading), value_of(reading), bounds(reading)
     words = [_MARK[reading.result]]
-    if reading.uncertainty is not None and not narrow:
-        words[0] += f" (± {uncertainty_text(reading.uncertainty, reading.unit)})"
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low = format_quantity(reading.lowest, reading.unit, resolution=reading.resolution)
         high = format_quantity(reading.highest, reading.unit, resolution=reading.resolution)
@@ -64,9 +64,12 @@ def reading_line(reading: Reading, signs: Signs = UNICODE, *, narrow: bool = Fal
             text = text if _widest(text) <= NARROWEST else "  ".join(filter(None, (head, limits, words[0])))
             text += "".join(f"\n      {said}" for said in words[1:])
     else:
+        if reading.uncertainty is not None:
+            sure = f"{value} ± {uncertainty_text(reading.uncertainty, reading.unit)}"
+            value = sure if len(name) + len(sure) < WIDE_NAMES else value
         picture = place(reading.value, reading.limits, signs)
         off = deviation(reading.value, reading.limits)
-        text = f"  {_side_by_side(name, value, 42)} {picture} {limits:<22} {off:>11}  {'; '.join(words)}"
+        text = f"  {_side_by_side(name, value, WIDE_NAMES)} {picture} {limits:<22} {off:>11}  {'; '.join(words)}"
     return Line(text.rstrip(), _TONE[reading.result])
 
 
