@@ -13,12 +13,13 @@ import pytest
 
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect
+from bringup.core.reading_time import HEADROOM
 from bringup.core.replies import Value
 from bringup.files.dialect_file import find_dialect, shipped_dialects
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function, Trouble
-from bringup.runner.scpi_meter import HEADROOM, ScpiMeter
+from bringup.runner.scpi_meter import ScpiMeter
 from bringup.simulation import meter_styles as styles
 from bringup.simulation.bench import METERS
 from bringup.simulation.clock import SimulatedClock

@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -20,12 +21,11 @@ from bringup.core.limits import Limits, parse_limits
 from bringup.core.procedure import Measure, Procedure
 from bringup.core.reading import Reading
 from bringup.core.words import Kind
-from bringup.runner.actions import measure as measuring
 from bringup.runner.measuring import look_beside, looked, read_once
 from bringup.runner.roles import Function
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.work import Settled, Work
-from tests.fakes import ROOT, SEEN, picked, simulated_bench
+from tests.fakes import ROOT, SEEN, picked, simulated_bench, the_dialect
 
 QUICK = ROOT / "fixtures/benches/simulated-quick.yaml"
 FIXED_WAIT, FIXED_NPLC = 0.5, 10.0
@@ -63,12 +63,10 @@ def measured(serial: str, *, fixed: bool) -> Measured:
     if fixed:
         plain = replace(bench.bench.meter, integrations=())
         bench.bench = replace(bench.bench, meter=plain)
-        bench.meter = ScpiMeter(plain, bench.meter._dialect, bench.meter_link, nplc=FIXED_NPLC)
-        usual, measuring.settled = measuring.settled, after_fixed_wait
-        try:
+        dialect = the_dialect(plain.dialect, QUICK)
+        bench.meter = ScpiMeter(plain, dialect, bench.meter_link, nplc=FIXED_NPLC)
+        with patch("bringup.runner.actions.measure.settled", after_fixed_wait):
             readings = bench.run(serial=serial).readings
-        finally:
-            measuring.settled = usual
     else:
         readings = bench.run(serial=serial).readings
     begun = next(each.monotonic for each in readings if each.aspect == "at the board")
