@@ -17,9 +17,10 @@ from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
 from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free
 from bringup.runner.lead_loss import against_set
-from bringup.runner.measuring import IN_LIMIT, around_of, sample_volts, settled
+from bringup.runner.measuring import IN_LIMIT, sample_volts, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import RECORDED, Judged, Work
 
 AT_BOARD, SUPPLY_LEADS = "at the board", "supply leads"

@@ -20,9 +20,10 @@ from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
 from bringup.runner.looks import in_current_limit
-from bringup.runner.measuring import IN_LIMIT, around_of, settled
+from bringup.runner.measuring import IN_LIMIT, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Work
 
 LEAST_LEFT = 1.0

@@ -17,12 +17,13 @@ from bringup.core.words import Kind
 from bringup.runner.damage import trip_if_damaging
 from bringup.runner.held import Wished
 from bringup.runner.key_words import AGAIN, EXTRA
-from bringup.runner.measuring import around_of, settled
+from bringup.runner.measuring import settled
 from bringup.runner.probe_search import Search
 from bringup.runner.probe_words import where
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.reasons import not_a_reason
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Settled, Work
 
 T = TypeVar("T")

@@ -264,16 +264,6 @@ def _value_of(sample: PollSample, number: float | None, raw: str) -> Value:
     return Value(number, raw or ("" if number is None else repr(number)), resolution, why=why)
 
 
-def around_of(limits: Limits | None) -> float | None:
-    """Return the value to expect, from which the meter's range is chosen; None: let it find its range."""
-    if limits is None:
-        return None
-    if limits.nominal is not None:
-        return float(limits.nominal)
-    ends = [abs(float(end)) for end in (limits.low, limits.high) if end is not None]
-    return max(ends) if len(ends) > 1 else None
-
-
 def feed_beside(work: Work, point: str) -> Feed | None:
     """Return the feed that a reading at this point depends on; None if nothing that is known to be on."""
     name = work.board.input_of(point)

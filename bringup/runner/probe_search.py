@@ -19,11 +19,12 @@ from bringup.core.wording import shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.lost_meter import SILENT_READINGS
-from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, around_of, limited_at, look_beside, looked, read_once
+from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, limited_at, look_beside, looked, read_once
 from bringup.runner.patience import Undone
 from bringup.runner.probe_words import asked, told, where
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.wait import Offer
 from bringup.runner.work import Settled, Work
 

@@ -15,8 +15,9 @@ from bringup.core.wording import listed
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
-from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, around_of, read_once
+from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, read_once
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Work
 
 ASPECT = "to regulation"

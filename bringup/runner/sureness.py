@@ -34,3 +34,13 @@ def easier(manner: Manner, limits: Limits | None, ratio: float) -> Manner:
         return manner
     least = max(manner.least, DRIFT_SHARE * needed / ratio)
     return replace(manner, least=least, noise_least=max(manner.noise_least, least))
+
+
+def around_of(limits: Limits | None) -> float | None:
+    """Return the value to expect, from which the meter's range is chosen; None: let it find its range."""
+    if limits is None:
+        return None
+    if limits.nominal is not None:
+        return float(limits.nominal)
+    ends = [abs(float(end)) for end in (limits.low, limits.high) if end is not None]
+    return max(ends) if len(ends) > 1 else None

@@ -18,8 +18,9 @@ from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.feed import Feed, planned
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.in_volts import volts_before_power
-from bringup.runner.measuring import around_of, settled
+from bringup.runner.measuring import settled
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Work
 
 LIMIT_TIME = 0.2

@@ -35,11 +35,12 @@ from bringup.runner.load_role import LoadSample
 from bringup.runner.log_beside import meanwhile
 from bringup.runner.log_trace import Trace, believed, sum_up
 from bringup.runner.looks import Watched, in_current_limit
-from bringup.runner.measuring import around_of, read_once, sample_amps, sample_volts, watched_at
+from bringup.runner.measuring import read_once, sample_amps, sample_volts, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
 from bringup.runner.still_there import blamed, proves_itself
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Work
 
 COLLAPSED = 2

@@ -21,9 +21,10 @@ from bringup.runner.at_board import due, measure_at_board, note_leads
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.hands_free import PointLeftOut, by_hand, hands_free, typed_by_hand
 from bringup.runner.lead_loss import against_set
-from bringup.runner.measuring import IN_LIMIT, around_of, settled
+from bringup.runner.measuring import IN_LIMIT, settled
 from bringup.runner.own_word import said_by_board
 from bringup.runner.roles import Function
+from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Settled, Work
 
 AGAIN = 20
