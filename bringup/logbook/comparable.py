@@ -12,7 +12,7 @@ from bringup.core.taken import Point, Taken
 from bringup.core.words import Kind, Result
 from bringup.errors import CommandError
 from bringup.logbook.database import Database, Row
-from bringup.logbook.filters import AS_DONE, Filters, check_names, where
+from bringup.logbook.filters import AS_DONE, Filters, check_names, of_attempts, of_these_attempts, where
 from bringup.logbook.values import time_from
 
 TAKEN = """
@@ -40,8 +40,9 @@ def taken(connection: Database, filters: Filters) -> list[Taken]:
     """
     if filters.simulated is None:
         raise ValueError("real or simulated readings, never both")
-    condition, values = where(check_names(connection, filters))
-    statement = TAKEN.format(where=condition, order=", ".join(AS_DONE))
+    filters = check_names(connection, filters)
+    condition, values = where(filters)
+    statement = TAKEN.format(where=condition + of_these_attempts(filters), order=", ".join(AS_DONE))
     counts: Counter[tuple[Any, ...]] = Counter()
     limits: dict[tuple[Any, ...], Limits] = {}
     found = []
@@ -73,18 +74,14 @@ def of_one_kind(connection: Database, filters: Filters) -> tuple[list[Taken], bo
 
 def kinds(connection: Database, filters: Filters) -> list[bool]:
     """Return whether real (False) and simulated (True) attempts match, real first."""
-    condition, values = where(_of_attempts(check_names(connection, filters)))
+    condition, values = where(of_attempts(check_names(connection, filters)))
     return [bool(row[0]) for row in connection.execute(KINDS.format(where=condition), values)]
 
 
 def boards(connection: Database, filters: Filters) -> list[str]:
     """Return the boards of the attempts that match."""
-    condition, values = where(_of_attempts(check_names(connection, filters)))
+    condition, values = where(of_attempts(check_names(connection, filters)))
     return [str(row[0]) for row in connection.execute(BOARDS.format(where=condition), values)]
-
-
-def _of_attempts(filters: Filters) -> Filters:
-    return replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
 
 
 def _taken(row: Row, point: Point, known: dict[tuple[Any, ...], Limits]) -> Taken:

@@ -187,6 +187,23 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     return " AND ".join(clauses), values
 
 
+def of_these_attempts(filters: Filters) -> str:
+    """Return a further condition on `r`, which says nothing new: that its attempt is one of those asked for.
+
+    It has the database find attempts first and then their readings, where it would go through all readings; '' where a
+    rail is asked for, for there is an index on these. Its values are those of `where`.
+    """
+    condition, _ = where(replace(of_attempts(filters), only=None))
+    if filters.rail is not None or condition == "1 = 1":
+        return ""
+    return f" AND r.attempt IN (SELECT a.id FROM attempts a WHERE {condition})"  # noqa: S608 - words of ours
+
+
+def of_attempts(filters: Filters) -> Filters:
+    """Return them without what is asked of readings."""
+    return replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
+
+
 _BEFORE = "(SELECT min(c.seq) FROM attempts c WHERE c.started > a.started AND c.seq < a.seq)"
 AS_DONE = (
     f"CASE WHEN {came_late('a')} THEN coalesce({_BEFORE}, a.seq) ELSE a.seq END",

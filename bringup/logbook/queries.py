@@ -18,7 +18,16 @@ from bringup.logbook.attempt_parts import CURRENT_ONLY, at_a_time, counts_of, ma
 from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
 from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
-from bringup.logbook.filters import AS_DONE, Filters, check_names, find_attempt, order, where
+from bringup.logbook.filters import (
+    AS_DONE,
+    Filters,
+    check_names,
+    find_attempt,
+    of_attempts,
+    of_these_attempts,
+    order,
+    where,
+)
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
@@ -214,13 +223,17 @@ def standing(connection: Database, filters: Filters) -> list[Standing]:
     firsts = Filters(serial=serial, simulated=simulated, procedure=procedure, only="first")
     counts = {(row["serial"], row["simulated"]): row["attempts"] for row in connection.execute(COUNT_ATTEMPTS)}
     last = _attempts(connection, replace(filters, only="last", sort="serial"))
-    first = {(attempt.serial, attempt.simulated): attempt for attempt in _attempts(connection, firsts)}
+    within, values = where(replace(filters, only=None))
+    these = f" AND a.serial IN (SELECT a.serial FROM attempts a WHERE {within})"  # noqa: S608 - words of ours
+    first = {(attempt.serial, attempt.simulated): attempt for attempt in _attempts(connection, firsts, these, values)}
     decided, since = all_dispositions(connection), reworks_since(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
+    ids = {attempt.id for attempt in last}
     for reading in _readings(
-        connection, replace(filters, only="last"), " AND r.result IN ('fail', 'conditional fail', 'no value')"
+        connection, replace(filters, only=None), " AND r.result IN ('fail', 'conditional fail', 'no value')"
     ):
-        failed[reading.attempt].append(reading)
+        if reading.attempt in ids:
+            failed[reading.attempt].append(reading)
     return [
         Standing(
             counts[attempt.serial, int(attempt.simulated)],
@@ -277,15 +290,19 @@ def _readings(
     # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
     ordered, more = order(filters, READING_KEYS, (*AS_DONE, "r.monotonic", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
-    statement = READINGS.format(where=condition + also + current) + ordered
+    statement = READINGS.format(where=condition + of_these_attempts(filters) + also + current) + ordered
     return [reading_of(row) for row in _rows(connection, statement, values | more | dict(its))]
 
 
-def _attempts(connection: Database, filters: Filters) -> list[LoggedAttempt]:
-    filters = replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
+def _attempts(
+    connection: Database, filters: Filters, also: str = "", its: Mapping[str, Any] = MappingProxyType({})
+) -> list[LoggedAttempt]:
+    """`also`: a further condition; `its`: values in it."""
+    filters = of_attempts(filters)
     condition, values = where(filters)
     ordered, more = order(filters, ATTEMPT_KEYS, AS_DONE)
-    return [attempt_of(row) for row in _rows(connection, ATTEMPTS.format(where=condition) + ordered, values | more)]
+    statement = ATTEMPTS.format(where=condition + also) + ordered
+    return [attempt_of(row) for row in _rows(connection, statement, dict(its) | values | more)]
 
 
 def _rows(connection: Database, statement: str, values: dict[str, Any]) -> list[Row]:
