@@ -18,7 +18,9 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Log, Measure, Procedure, Step
 from bringup.core.reading import Reading
+from bringup.core.reading_time import USUAL_NPLC, Setting, Sureness, choose, noise_of
 from bringup.core.reading_uncertainty import Taken, uncertainty_of
+from bringup.core.specification import Specification
 from bringup.core.uncertainty import NotKnown, Uncertainty
 from bringup.core.under_load import PowerCycle, Sweep
 from bringup.core.unpowered import Resistance
@@ -39,6 +41,8 @@ class Foreseen:
     rule: DecisionRule
     uncertainty: Uncertainty | NotKnown | None
     """None: no accuracy is stated for what takes it."""
+    setting: Setting | None = None
+    """Range and integration time that are chosen or fixed for it; None: as usual."""
 
     @property
     def ratio(self) -> float | None:
@@ -68,13 +72,29 @@ def foreseen(procedure: Procedure, bench: Bench, today: date | None = None) -> I
             expected = _expected(procedure, name, kind, limits)
             if expected is None:
                 continue
+            setting = _setting(step, kind, expected, limits, bench) if instrument == "meter" else None
+            noise = None
+            if setting is not None and bench.meter is not None:
+                noise = noise_of(setting, expected, bench.meter.integrations)
             reading = Reading(
                 step=step.index, point=name, kind=kind, value=expected, unit=UNIT_OF[kind], limits=limits,
                 limits_from=LimitsFrom.NONE, result=Result.RECORDED, at=at, monotonic=0.0, instrument=instrument,
-                raw="", how=How.READ,
+                raw="", how=How.READ, meter_range=None if setting is None else setting.full_scale,
             )  # fmt: skip
-            known = uncertainty_of(reading, bench, procedure.board, Taken())
-            yield Foreseen(step.index, name, kind, limits, expected, rule_of(step, name, procedure.board), known)
+            known = uncertainty_of(reading, bench, procedure.board, Taken(noise=noise))
+            rule = rule_of(step, name, procedure.board)
+            yield Foreseen(step.index, name, kind, limits, expected, rule, known, setting)
+
+
+def _setting(step: Step, kind: Kind, expected: float, limits: Limits, bench: Bench) -> Setting | None:
+    """Range and integration time that the meter will be given; None where it takes what is usual."""
+    meter, dialect = bench.meter, bench.dialects.get("meter")
+    fixed = step.action.fixed if isinstance(step.action, Measure) else None
+    if meter is None or dialect is None or kind is not Kind.VOLTAGE or not (meter.integrations or fixed):
+        return None
+    table = meter.accuracy if isinstance(meter.accuracy, Specification) else None
+    known = Sureness(table, meter.integrations, meter.test_ratio)
+    return choose("dc volts", expected, limits, dialect.ranges.get("dc volts", ()), known, USUAL_NPLC, fixed)
 
 
 def _judged(step: Step, procedure: Procedure, state: str | None) -> Iterator[tuple[str, Kind, Limits, str]]:

@@ -9,7 +9,7 @@ from bringup.core.columns import table
 from bringup.core.foreseen import Foreseen
 from bringup.core.safety_decisions import ratio_text
 from bringup.core.uncertainty import Uncertainty, in_words
-from bringup.core.wording import limits_text, uncertainty_text
+from bringup.core.wording import limits_text, listed, shown, uncertainty_text
 
 
 def uncertainty_lines(readings: Sequence[Foreseen]) -> Iterator[str]:
@@ -23,6 +23,9 @@ def uncertainty_lines(readings: Sequence[Foreseen]) -> Iterator[str]:
     yield "Uncertainty (95.45 %), and test uncertainty ratio (half the limits' width over it):"
     rows = [_row(one) for one in stated.values()]
     yield from (f"  {line}" for line in table(rows))
+    known = [one.uncertainty for one in stated.values() if isinstance(one.uncertainty, Uncertainty)]
+    if assumed := dict.fromkeys(text for each in known for text in each.assumed):
+        yield f"  taken for granted, where the data sheet asks for it: {listed(assumed)}"
     yield ""
 
 
@@ -34,8 +37,15 @@ def _row(one: Foreseen) -> tuple[str, ...]:
         return name, limits, "not known", "", "", why
     ratio = "" if one.ratio is None else ratio_text(one.ratio)
     rule = "" if one.rule.simple else str(one.rule)
-    taken = f"taken for granted: {', '.join(known.assumed)}" if known.assumed else ""
-    return name, limits, f"± {uncertainty_text(known.expanded, one.limits.unit)}", ratio, rule, taken
+    return name, limits, f"± {uncertainty_text(known.expanded, one.limits.unit)}", ratio, rule, _set_to(one)
+
+
+def _set_to(one: Foreseen) -> str:
+    """Say what the meter is set to for it, where that is not the same for all."""
+    if one.setting is None:
+        return ""
+    scale = "" if one.setting.full_scale is None else f", {shown(one.setting.full_scale, one.limits.unit)} range"
+    return f"{one.setting.nplc:g} NPLC{scale}"
 
 
 def uncertainty_data(one: Foreseen) -> dict[str, object]:
@@ -48,6 +58,8 @@ def uncertainty_data(one: Foreseen) -> dict[str, object]:
         "unit": one.limits.unit,
         "decision_rule": str(one.rule),
         "ratio": one.ratio,
+        "nplc": None if one.setting is None else one.setting.nplc,
+        "range": None if one.setting is None else one.setting.full_scale,
     }
     if isinstance(known, Uncertainty):
         infinite = math.isinf(known.degrees)

@@ -16,6 +16,8 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.specification import Conditions, Specification
 
+USUAL_NPLC = 1.0
+"""Power-line cycles over which a reading is integrated: mains hum cancels over whole cycles."""
 HEADROOM = 1.1
 """A fixed range reaches at least so far beyond the value expected."""
 LARGER_RANGES = 2
@@ -119,6 +121,12 @@ def _expanded(
     if found.limit is None:
         return None
     return COVERAGE * math.hypot(float(found.limit) / math.sqrt(3.0), _noise(scale, around, integration))
+
+
+def noise_of(setting: Setting, around: float, integrations: Sequence[Integration]) -> float | None:
+    """Return the RMS noise of a reading with that setting; None where nothing says it."""
+    found = next((each for each in integrations if each.nplc == setting.nplc), None)
+    return None if found is None or setting.full_scale is None else _noise(setting.full_scale, around, found)
 
 
 def _noise(scale: float, around: float, integration: Integration) -> float:

@@ -21,6 +21,7 @@ from bringup.core.statistics_of_log import DEVIATION, MEAN, PEAK_TO_PEAK, SLOPE
 from bringup.core.uncertainty import (
     LEADS,
     LOADING,
+    NOISE,
     REPEATS,
     SPECIFICATION,
     Contribution,
@@ -51,6 +52,8 @@ class Taken:
     lead_ohms: float | None = None
     """What was taken off a resistance for the meter's own leads; None: nothing was."""
     ambient: float | None = None
+    noise: float | None = None
+    """What a reading of that integration time scatters by the data sheet, where none has been taken yet."""
 
 
 def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -> Uncertainty | NotKnown | None:
@@ -114,6 +117,8 @@ def _beside(reading: Reading, bench: Bench, board: Board, taken: Taken) -> Itera
         yield of_digit(reading.resolution)
     if taken.repeats is not None and taken.repeats[1] > 0:
         yield Contribution(REPEATS, taken.repeats[0], float(taken.repeats[1]))
+    elif taken.noise:
+        yield Contribution(NOISE, taken.noise)
     if reading.instrument == "meter" and reading.kind is Kind.RESISTANCE:
         # Leads that were measured count as uncertain as what is left of them by contacts; else whole.
         yield rectangular(LEADS, LEAD_OHMS if taken.lead_ohms is None else CONTACTS)

@@ -41,7 +41,7 @@ def coverage_factor(share: float, degrees: float) -> float:
     low, high = 0.0, 1.0
     while t_within(high, degrees) < share:
         low, high = high, 2.0 * high
-    while high - low > 1e-13 * high:
+    while True:
         middle = (low + high) / 2.0
         if middle in (low, high):
             break

@@ -12,7 +12,7 @@ from dataclasses import replace
 from bringup.core.bench import MeterRole
 from bringup.core.dialect import Dialect, Message, configuring
 from bringup.core.limits import Limits
-from bringup.core.reading_time import Fixed, Setting, Sureness, choose
+from bringup.core.reading_time import USUAL_NPLC, Fixed, Setting, Sureness, choose
 from bringup.core.replies import Value
 from bringup.core.specification import Specification
 from bringup.core.understanding import understand_number
@@ -31,9 +31,6 @@ from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, LinkFault, Reply
 from bringup.runner.roles import Attached, Function, Trouble
-
-INTEGRATION = 1.0
-"""Power-line cycles over which a reading is integrated: mains hum cancels over whole cycles."""
 
 Taken = tuple[Value, tuple[Trouble, ...]]
 Configured = tuple[Function, float | None, bool, float]
@@ -54,7 +51,7 @@ class ScpiMeter:
         link: Link,
         *,
         resource: str = "",
-        nplc: float = INTEGRATION,
+        nplc: float = USUAL_NPLC,
         high_impedance: bool = False,
     ) -> None:
         """`high_impedance`, or the bench file's: DC volts with an input above 10 gigohm where the meter has it.
