@@ -187,7 +187,7 @@ def test_preview_says_what_each_reading_is_set_to(capsys: pytest.CaptureFixture[
     assert main(["preview", str(first), "--bench", str(QUICK)]) == 0
     page = capsys.readouterr().out
     rows = {line.split()[0]: " ".join(line.split()) for line in page.splitlines() if " NPLC, " in line}
-    # By hand, VREF: a = 75 uV + 50 uV; half of 10 mV over 4 leaves 312 uV of drift, less than 3 times 120 uV of noise; so 1
-    # cycle: U = 2 sqrt((125 uV)^2 / 3 + (20 uV)^2) = 150 uV, 33:1.
+    # By hand, VREF: a = 75 uV + 50 uV; 5 mV over 4, a quarter of that, leaves 312 uV of drift, less than 3 times 120 uV
+    # of noise; so 1 cycle: U = 2 sqrt((125 uV)^2 / 3 + (20 uV)^2) = 150 uV, 33:1.
     assert rows["VREF"] == "VREF voltage 2.5 V ± 0.2 % ± 150 µV 33:1 1 NPLC, 10 V range"
     assert rows["3V3"].endswith("0.2 NPLC, 10 V range")
