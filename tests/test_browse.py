@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -25,6 +25,7 @@ from bringup.errors import ExitCode
 from bringup.logbook.going import going
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.server_address import AnyLogbook
 from bringup.pages.web import site
 from bringup.runner.records import PollSample
 from tests.chromium import Tab
@@ -49,14 +50,14 @@ def logbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def asking(logbook: Path, token: str = "") -> Any:
+def asking(logbook: AnyLogbook, token: str = "") -> Any:
     pages = Pages(logbook)
     return site(pages.by_rule(), sheet(), pages.trouble, token).test_client()
 
 
 @pytest.fixture(scope="module")
-def client(logbook: Path) -> Any:
-    return asking(logbook)
+def client(logbook: Path, engine: Callable[[Path], AnyLogbook]) -> Any:
+    return asking(engine(logbook))
 
 
 ADDRESSES = ("/", "/unit/MBL-0001", "/rails", "/rail/3V3", "/lot/L1%20%26%20more", "/now", "/search?q=MBL", "/nothing")

@@ -13,9 +13,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bringup.commands.main import main
 from bringup.core.deviations import Decision
+from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult
 from bringup.errors import CommandError, ExitCode, LogbookError
 from bringup.logbook import publishing
@@ -38,6 +41,7 @@ from bringup.logbook.tables import VERSION
 from bringup.runner.records import PollSample
 from tests.logbook_samples import MEASURE, NOON, add_attempt, filled_logbook, ohms, start, volts
 from tests.postgresql import Cluster
+from tests.test_queries import any_reading
 
 
 def content(logbook: AnyLogbook) -> dict[str, list[tuple[Any, ...]]]:
@@ -86,6 +90,33 @@ def test_what_is_published_is_there_as_it_was_and_once(tmp_path: Path, server: S
     assert (first.attempts, second.attempts, second.rows) == (5, 0, 0)
     assert first.rows > 50
     assert content(server) == content(path) == before
+
+
+@pytest.fixture(scope="module")
+def scratch(cluster: Cluster, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, LogbookRecord, Server]]:
+    path = tmp_path_factory.mktemp("scratch") / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        yield path, record, cluster.new_schema()
+
+
+@settings(max_examples=8, deadline=None)
+@given(taken=st.lists(any_reading(), min_size=1, max_size=8))
+def test_any_reading_is_there_as_it_is_in_the_file(
+    scratch: tuple[Path, LogbookRecord, Server], taken: list[Reading]
+) -> None:
+    path, record, server = scratch
+    attempt = record.begin(start())
+    for reading in taken:
+        record.reading(reading)
+    record.end(AttemptResult.PASSED, "", at=NOON, off_verified=None)
+    publish(path, server)
+
+    asked = Filters(attempt=attempt, replaced=True)
+    file, there = (read(each, lambda connection: readings(connection, asked)) for each in (path, server))
+    assert len(file) == len(taken)
+    assert there == file
+    assert repr(there) == repr(file), "a zero's sign, a limit's zeros"
+    assert audited(server).sound
 
 
 def test_what_is_added_later_is_sent_later(tmp_path: Path, server: Server) -> None:
