@@ -28,6 +28,7 @@ from bringup.logbook.chain import COVERED
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_statements import Entered, disposition_statement
 from bringup.logbook.filters import Filters
+from bringup.logbook.merging import merge
 from bringup.logbook.publishing import publish
 from bringup.logbook.queries import attempts, history, readings
 from bringup.logbook.reading import read
@@ -212,7 +213,7 @@ def test_attempts_of_several_logbooks_stand_in_the_order_in_which_they_were_done
 
 
 def test_two_publish_at_once(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bringup.logbook.publishing_plan.PIECE", 40)
+    monkeypatch.setattr("bringup.logbook.publishing.PIECE", 40)
     one = filled(tmp_path / "one.db", *(f"MBL-00{number:02}" for number in range(12)))
     other = filled(tmp_path / "other.db", *(f"MBL-01{number:02}" for number in range(12)))
     failed: list[BaseException] = []
@@ -249,7 +250,7 @@ def own_cluster(cluster: Cluster) -> Iterator[Cluster]:
 def test_a_server_that_is_killed_in_the_middle_loses_nothing(
     tmp_path: Path, own_cluster: Cluster, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("bringup.logbook.publishing_plan.PIECE", 40)
+    monkeypatch.setattr("bringup.logbook.publishing.PIECE", 40)
     server = own_cluster.new_schema()
     path = filled(tmp_path / "bringup.db", *(f"MBL-00{number:02}" for number in range(10)))
     pieces = 0
@@ -346,15 +347,55 @@ def test_a_server_is_audited_as_a_file_is(
         ("UPDATE {}.readings SET value = 3.2 WHERE seq = 2", ["altered"]),
         ("UPDATE {}.polls SET volts = 23 WHERE seq = 4", ["altered", "altered"]),
         ("DELETE FROM {}.samples WHERE seq = 3", ["altered", "altered", "removed"]),
-        ("DELETE FROM {}.chain WHERE seq = 40", ["altered", "altered", "altered", "removed", "removed"]),
+        ("DELETE FROM {}.chain WHERE seq = 40", ["altered", "altered", "removed", "removed"]),
     ):
         cluster.execute(statement.format(schema))
         assert sorted(each.what for each in audited(server).findings)[: len(what)] == what, statement
     assert command(capsys, "audit", "--logbook", str(server))[0] == ExitCode.FAILED
 
 
+def test_an_end_that_was_cut_off_is_missed(tmp_path: Path, cluster: Cluster, server: Server) -> None:
+    """Rows and hashes alike, as nobody could find in a file without a hash kept elsewhere."""
+    path = filled(tmp_path / "bringup.db", "MBL-0001")
+    with opened(path) as logbook:
+        entered = Entered("MBL-0001", simulated=False, at=NOON, who="ada")
+        write(logbook, [disposition_statement(entered, Decision.QUARANTINE, "a dull joint at C12")])
+    publish(path, server)
+    assert audited(server).sound
+    schema = server.address.rpartition("%3D")[2]
+    last = f"DELETE FROM {schema}.chain WHERE seq = (SELECT max(seq) FROM {schema}.chain)"  # noqa: S608 - words of ours
+    cluster.execute(last, f"DELETE FROM {schema}.dispositions")  # noqa: S608
+
+    assert [each.row[:20] for each in audited(server).findings] == ["the end of the chain"]
+
+
+def test_a_merged_logbook_is_published_with_what_it_kept_out(tmp_path: Path, server: Server) -> None:
+    one = filled(tmp_path / "one.db", "MBL-0001", "MBL-0002")
+    copy = tmp_path / "copy.db"
+    copy.write_bytes(one.read_bytes())
+    filled(one, "MBL-0003")
+    filled(copy, "MBL-0003")
+    other = filled(tmp_path / "other.db", "MBL-0001", "MBL-0004")
+    board = tmp_path / "board.db"
+    with LogbookRecord.open(board, simulated=False) as record:
+        add_attempt(record, replace(start("MBL-0002"), board="Winch"), [volts()])
+        add_attempt(record, replace(start("WIN-0001"), board="Winch"), [volts()])
+    publish(other, server)
+    merged = list(merge(one, [copy, other, board]))
+    assert [len(each.conflicts) > 0 for each in merged] == [False, False, True]
+    assert read(one, audit).kept_out > 0
+
+    publish(one, server)
+
+    found = audited(server)
+    assert found.findings == ()
+    assert (found.kept_out, found.attempts) == (read(one, audit).kept_out, read(one, audit).attempts)
+    assert content(server) == content(one)
+    assert publish(one, server).rows == publish(other, server).rows == 0
+
+
 def test_an_audit_waits_for_what_was_cut_off(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("bringup.logbook.publishing_plan.PIECE", 40)
+    monkeypatch.setattr("bringup.logbook.publishing.PIECE", 40)
     path = filled(tmp_path / "bringup.db", *(f"MBL-000{number}" for number in range(5)))
 
     def cut(there: int, wanted: int) -> None:

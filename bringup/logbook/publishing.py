@@ -16,7 +16,7 @@ from bringup.core.frozen import frozen
 from bringup.errors import LogbookError
 from bringup.logbook.additions import opened
 from bringup.logbook.chain import COVERED
-from bringup.logbook.publishing_plan import Known, Plan, pieces, plan_of
+from bringup.logbook.publishing_plan import PIECE, Known, Plan, pieces, plan_of
 from bringup.logbook.publishing_rows import Piece, piece_of
 from bringup.logbook.server import ServerConnection, check_version, opened_server, version_on
 from bringup.logbook.server_address import Server
@@ -130,7 +130,7 @@ def _publish(
     plan = plan_of(connection, known)
     sent = Published(sent.attempts, sent.rows, 0, plan.going)
     wanted = sum(plan.wanted.values())
-    for begin, end in pieces(connection, plan):
+    for begin, end in pieces(connection, plan, PIECE):
         piece = piece_of(connection, plan, begin, end)
         with there.driver.transaction():
             _take_turn(there)

@@ -138,7 +138,7 @@ def _before_units_that_changed(connection: sqlite3.Connection, after: Mapping[in
     An attempt that goes on may have changed its unit's lot or revision, and the row from before is gone.
     """
     found = connection.execute(
-        "SELECT row, min(seq), max(seq) FROM chain WHERE covers = 'units' AND seq > ? AND seq <= ? GROUP BY row"
+        "SELECT row, min(seq) FROM chain WHERE covers = 'units' AND seq > ? AND seq <= ? GROUP BY row"
         " HAVING row IN (SELECT row FROM chain WHERE covers = 'units' AND seq > ?)",
         (min(after.values(), default=0), until, until),
     ).fetchall()
@@ -147,8 +147,12 @@ def _before_units_that_changed(connection: sqlite3.Connection, after: Mapping[in
     cursor = connection.execute("SELECT * FROM units")
     names = tuple(column[0] for column in cursor.description)
     hashes = {row_key(("serial", "simulated"), names, row): row_hash("units", names, row) for row in cursor}
-    for key, first, last in found:
-        written = connection.execute("SELECT hash FROM chain WHERE seq = ?", (last,)).fetchone()[0]
-        if hashes.get(key) != bytes(written):
+    for key, first in found:
+        # Of a unit that several logbooks have, the row is one of theirs.
+        written = connection.execute(
+            "SELECT hash, max(seq) FROM chain WHERE covers = 'units' AND row = ? AND seq <= ? GROUP BY origin",
+            (key, until),
+        )
+        if hashes.get(key) not in {bytes(digest) for digest, _ in written}:
             until = min(until, first - 1)
     return until

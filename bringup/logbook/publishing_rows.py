@@ -15,7 +15,7 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import LogbookError
-from bringup.logbook.chain import COVERED
+from bringup.logbook.chain import COVERED, SHARED
 from bringup.logbook.publishing_plan import Plan
 
 
@@ -50,6 +50,9 @@ class Piece:
     attempts: dict[int, str] = field(default_factory=dict)
     """Number in this file -> id, of every attempt that the entries are about."""
 
+    kept_out: dict[int, tuple[str | None, int, str]] = field(default_factory=dict)
+    """Place in the chain of an entry whose row this file lacks -> attempt's id, whether in conflict, why."""
+
     @property
     def count(self) -> int:
         """How many rows are sent."""
@@ -71,11 +74,21 @@ def piece_of(connection: sqlite3.Connection, plan: Plan, begin: int, end: int) -
         "SELECT origin, seq, attempt, covers, row, old, hash, link FROM chain WHERE seq > ? AND seq <= ? ORDER BY seq",
         (begin, end),
     ).fetchall()
+    kept_out = {
+        place: (attempt, conflict, why)
+        for place, attempt, conflict, why in connection.execute(
+            "SELECT place, attempt, conflict, why FROM kept_out WHERE place > ? AND place <= ?", (begin, end)
+        )
+    }
     for origin, *cells in entries:
         entry = Entry(*cells)
         if entry.place <= plan.after[origin]:
             continue
         piece.entries[origin].append(entry)
+        if entry.place in kept_out:
+            piece.kept_out[entry.place] = kept_out[entry.place]
+            if entry.table not in SHARED:
+                continue
         if entry.attempt is not None and entry.attempt not in piece.attempts:
             found = connection.execute("SELECT id FROM attempts WHERE seq = ?", (entry.attempt,)).fetchone()
             piece.attempts[entry.attempt] = _there(found, entry)[0]

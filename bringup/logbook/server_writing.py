@@ -10,14 +10,12 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from bringup.errors import LogbookError
-from bringup.logbook.chain import COVERED
+from bringup.logbook.chain import COVERED, SHARED
 from bringup.logbook.publishing_rows import Piece, Rows
 from bringup.logbook.server import ServerConnection
 
 RENEWED = ("units", "attempts", "steps")
 """Tables whose rows change after they were written."""
-SHARED = ("sources", "pictures", "picture_parts")
-"""Tables whose rows are named by what they hold: several logbooks may have the same."""
 
 
 def write_piece(there: ServerConnection, piece: Piece, numbers: Mapping[int, int]) -> int:
@@ -101,12 +99,15 @@ def _write_table(there: ServerConnection, table: str, of: Rows, places: Mapping[
 
 def _write_chain(there: ServerConnection, piece: Piece, numbers: Mapping[int, int], places: Mapping[str, int]) -> None:
     last = _last(there, "chain")
-    rows = []
+    rows, kept_out = [], []
     for count, (origin, entry) in enumerate(piece.in_order, 1):
+        if entry.place in piece.kept_out:
+            kept_out.append((last + count, *piece.kept_out[entry.place]))
         attempt = None if entry.attempt is None else places[piece.attempts[entry.attempt]]
         what = (entry.table, entry.key, entry.old, entry.digest, entry.link)
         rows.append((last + count, numbers[origin], attempt, *what))
     _copy(there, "chain (seq, origin, attempt, covers, row, old, hash, link)", rows)
+    _copy(there, "kept_out (place, attempt, conflict, why)", kept_out)
 
 
 def _copy(there: ServerConnection, into: str, rows: Iterable[tuple[Any, ...]]) -> None:
