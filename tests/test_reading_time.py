@@ -14,10 +14,12 @@ from bringup.core.bench import MeterRole
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.procedure import Measure
 from bringup.core.reading_time import Fixed, Integration, Setting, Sureness, choose
+from bringup.core.safety_decisions import examine_decisions
 from bringup.core.settling import manner_of
 from bringup.core.specification import Row, Specification
 from bringup.core.words import AttemptResult, Kind
 from bringup.files.any_file import read_any
+from bringup.files.bench_file import load_bench
 from bringup.files.dialect_file import find_dialect
 from bringup.files.procedure_file import load_procedure
 from bringup.runner.roles import Function
@@ -191,3 +193,38 @@ def test_preview_says_what_each_reading_is_set_to(capsys: pytest.CaptureFixture[
     # of noise; so 1 cycle: U = 2 sqrt((125 uV)^2 / 3 + (20 uV)^2) = 150 uV, 33:1.
     assert rows["VREF"] == "VREF voltage 2.5 V ± 0.2 % ± 150 µV 33:1 1 NPLC, 10 V range"
     assert rows["3V3"].endswith("0.2 NPLC, 10 V range")
+
+
+@pytest.mark.parametrize(
+    ("scale", "says"),
+    [
+        (20.0, "the meter has no 20 V range; with configure-and-read it has 100 mV, 1 V, 10 V, 100 V and 1 kV"),
+        (10.0, "VIN should have 24 V, beyond the 10 V range"),
+        (100.0, ""),
+    ],
+)
+def test_a_range_that_cannot_be_is_refused_beforehand(scale: float, says: str) -> None:
+    given = picked("measure")
+    step = given.steps[0]
+    assert isinstance(step.action, Measure)
+    given = replace(given, steps=(replace(step, action=replace(step.action, fixed=Fixed(full_scale=scale))),))
+
+    found = [finding for finding in examine_decisions(given, load_bench(QUICK)) if finding.refused]
+    assert [finding.message for finding in found] == ([says] if says else [])
+
+
+@pytest.mark.parametrize(
+    ("fixed", "says"),
+    [
+        ("nplc: 0", "0 power-line cycles: meters integrate for 0.001 to 1000"),
+        ("nplc: nan", "'nan' is not a number"),
+        ("test_ratio: 0", "a test uncertainty ratio of zero asks for nothing"),
+        ("range: 10 A", "is in A, where V is due"),
+    ],
+)
+def test_a_step_that_fixes_what_cannot_be_is_refused(fixed: str, says: str, tmp_path: Path) -> None:
+    path = tmp_path / "procedure.yaml"
+    text = "procedure: P\nboard: {board: Buoy lamp, rails: {5V0: 5 V ± 5 %}}\n"
+    path.write_text(f"{text}steps:\n  - measure: {{points: 5V0, {fixed}}}\n", encoding="utf-8")
+
+    assert any(says in str(problem) for problem in read_any(path).problems)

@@ -9,6 +9,8 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bringup.core.accuracy import Accuracy, parse_accuracy, parse_specified
 from bringup.core.bench import Bench, MeterRole
@@ -373,3 +375,13 @@ READING = Reading(
 
 def taken_on(bench: Bench, board: Board | None = None) -> Uncertainty | NotKnown | None:
     return uncertainty_of(READING, bench, small_board() if board is None else board, Taken())
+
+
+@given(st.text("0123456789.%+±() ofreadinguVmppcts-e,kKNa", max_size=40))
+def test_any_text_is_an_accuracy_or_refused_in_words(text: str) -> None:
+    try:
+        found = parse_specified(text)
+    except NotationError:
+        return
+    assert found.on(Decimal(1), Decimal(10), Decimal("0.001")) > 0
+    assert parse_specified(str(found)) == found

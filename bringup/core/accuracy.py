@@ -107,7 +107,7 @@ def parse_specified(text: str, unit: str = "V") -> Accuracy:
 def _term(written: str, text: str, offset: int, unit: str) -> tuple[str, Decimal, bool]:
     """Return what one term is of, its value, and whether it said so."""
     if (counts := _COUNTS.fullmatch(written)) is not None:
-        return "counts", Decimal(counts.group(1)), True
+        return "counts", _read(f"{counts.group(1)} %", text, offset).value, True
     if (share := _SHARE.fullmatch(written)) is not None:
         number = _read(f"{share.group(1)} %", text, offset).value
         number = number * _PPM_IN_PERCENT if share.group(2).lower() == "ppm" else number

@@ -8,13 +8,14 @@ from bringup.core.bench import Bench
 from bringup.core.decision import room
 from bringup.core.finding import Finding
 from bringup.core.foreseen import WANTED_RATIO, Foreseen, foreseen
-from bringup.core.procedure import Procedure
+from bringup.core.procedure import Measure, Procedure
 from bringup.core.uncertainty import NotKnown, Uncertainty
-from bringup.core.wording import limits_text, listed, uncertainty_text
+from bringup.core.wording import limits_text, listed, shown, uncertainty_text
 
 
 def examine_decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
-    """Find readings that the decision rule could not judge, and, once, ratios under 4:1."""
+    """Find readings that the decision rule could not judge, ranges that are none, and, once, ratios under 4:1."""
+    yield from _ranges(procedure, bench)
     low: dict[str, str] = {}
     for one in foreseen(procedure, bench):
         known = one.uncertainty
@@ -36,6 +37,27 @@ def examine_decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             "with a guard band."
         )
         yield Finding(None, message, way_out, refused=False)
+
+
+def _ranges(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Fixed ranges that the meter's dialect does not have, or that what is expected exceeds."""
+    dialect = bench.dialects.get("meter")
+    for step in procedure.steps:
+        scale = step.action.fixed.full_scale if isinstance(step.action, Measure) and step.action.fixed else None
+        if scale is None or dialect is None:
+            continue
+        known = dialect.ranges.get("dc volts", ())
+        if known and scale not in known:
+            named = listed(shown(each, "V") for each in known)
+            message = f"the meter has no {shown(scale, 'V')} range; with {dialect.name} it has {named}"
+            yield Finding(step.index, message, "Name one of these, or leave `range` out.", refused=True)
+            continue
+        over = [one for one in foreseen(procedure, bench) if one.step == step.index and abs(one.expected) > scale]
+        if over:
+            message = (
+                f"{over[0].point} should have {shown(over[0].expected, 'V')}, beyond the {shown(scale, 'V')} range"
+            )
+            yield Finding(step.index, message, "Take a larger range, or leave `range` out.", refused=True)
 
 
 def _unknown(one: Foreseen, known: NotKnown | None) -> Finding:

@@ -54,17 +54,31 @@ def fixed_in(step: Values) -> Fixed | None:
     return None if found == Fixed() else found
 
 
+def check_fixed(step: Values, problems: Problems) -> None:
+    """Report integration times that no meter has, and a ratio of nothing."""
+    nplc, ratio = step.get("nplc"), step.get("test_ratio")
+    if nplc is not None and not LEAST_NPLC <= nplc <= MOST_NPLC:
+        problems.add(step.at("nplc"), _no_time(nplc))
+    if ratio is not None and ratio <= 0:
+        problems.add(step.at("test_ratio"), "a test uncertainty ratio of zero asks for nothing", "such as 4")
+
+
+def _no_time(nplc: float) -> str:
+    return f"{nplc:g} power-line cycles: meters integrate for {LEAST_NPLC:g} to {MOST_NPLC:g}"
+
+
 def check_integrations(meter: Values, problems: Problems) -> None:
     """Report integration times that cannot be chosen from: none at all, alike, or without an accuracy beside them."""
     seen: set[float] = set()
     for entry in meter.many("integration"):
         nplc = entry.value.get("nplc")
         if nplc is not None and not LEAST_NPLC <= nplc <= MOST_NPLC:
-            message = f"{nplc:g} power-line cycles: meters integrate for {LEAST_NPLC:g} to {MOST_NPLC:g}"
-            problems.add(entry.value.at("nplc"), message)
+            problems.add(entry.value.at("nplc"), _no_time(nplc))
         if nplc in seen:
             problems.add(entry.node, f"{nplc:g} power-line cycles stand twice", "leave one of them out")
         seen.add(nplc)
+    if (ratio := meter.get("test_ratio")) is not None and ratio <= 0:
+        problems.add(meter.at("test_ratio"), "a test uncertainty ratio of zero asks for nothing", "such as 4")
     if "integration" in meter and not meter.many("accuracy") and "accuracy" not in meter.wrong:
         message = "`integration` without the lines of an `accuracy`: nothing says how sure a reading is then"
         problems.add(meter.at("integration"), message, "state `accuracy` as a list, each entry with its range")

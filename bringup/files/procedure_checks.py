@@ -10,6 +10,7 @@ from bringup.core.quantity import Quantity
 from bringup.core.safety_ramp import SHORT_CHECK_MOST
 from bringup.core.statistics_of_log import FIELDS
 from bringup.core.words import UNIT_OF, Kind
+from bringup.files.accuracy_rows import check_fixed
 from bringup.files.amounts import UNIT_WORDS
 from bringup.files.listen_checks import check_listen
 from bringup.files.load_checks import check_load_step
@@ -70,6 +71,8 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
                 _check_expect(kind, body, points, problems, name)
         if kind == "apply":
             _check_apply(body, problems)
+        if kind == "measure":
+            check_fixed(body, problems)
             for entry in body.many("time_to_regulation"):
                 if points is not None and entry.value not in points.tree.rails:
                     message = f"the board has no rail called '{entry.value}'"
