@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.limits import parse_limits
 from bringup.core.procedure import Action, Channel, HostProgram, Leads, Log, Measure, OnlyIf, PowerOff, Procedure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.safety import examine
@@ -128,6 +129,22 @@ def test_a_log_as_the_last_reading_of_a_rail_counts_by_what_is_judged_of_it() ->
     aspects = {reading.aspect: reading.result for reading in outcome.readings if reading.step == 2}
     assert aspects["standard deviation"] is Result.RECORDED
     assert len(fake.orders) == 1, outcome.cause
+
+
+@pytest.mark.parametrize("fails", [True, False])
+def test_a_rail_that_failed_since_it_was_measured_has_not_passed(fails: bool) -> None:
+    volts = tuple(parse_quantity(text) for text in ("24 V", "23 V"))
+    limits = parse_limits("3.5 V .. 3.6 V" if fails else "3.2 V .. 3.4 V")
+    sweep = Sweep(volts, ("3V3",), input="VIN", formula="ends over nominal")
+    swept = Step(2, sweep, expect={"3V3": limits}, end_on_fail=False)
+    bench, fake = at_work(replace(BURN, index=3), before=(APPLY, MEASURE, swept))
+
+    outcome = bench.run()
+
+    assert len(fake.orders) == (0 if fails else 1), outcome.cause
+    assert not fails or "fail" in {each.result for each in outcome.readings if each.step == 2}
+    missing = "irreversible and not begun: 3V3 has the result 'fail' in step 3"
+    assert any(missing in why for _, _, _, why, _ in bench.record.ended_steps) == fails or missing in outcome.cause
 
 
 # What may cut power during one, and what waits

@@ -290,8 +290,8 @@ TOO_HIGH, TOO_LOW = ({"3V3": parse_limits(text)} for text in ("3.1 V .. 3.2 V", 
 @pytest.mark.parametrize(
     ("expect", "ends", "way", "read", "last"),
     [
-        (TOO_HIGH, True, ("24 V", "30 V"), 1, "VIN OFF, verified by asking"),
-        (TOO_LOW, True, ("24 V", "18 V"), 1, "VIN OFF, verified by asking"),
+        (TOO_HIGH, True, ("27 V", "30 V"), 1, "VIN set to 27 V"),
+        (TOO_LOW, True, ("21 V", "18 V"), 1, "VIN set to 21 V"),
         (TOO_HIGH, False, ("24 V", "30 V"), 1, "VIN set to 24 V"),
         (TOO_HIGH, False, ("30 V", "24 V"), 3, "VIN set to 24 V"),
         (TOO_LOW, False, ("24 V", "30 V"), 3, "VIN set to 24 V"),
@@ -308,8 +308,7 @@ def test_a_rail_out_of_its_limits_keeps_the_input_from_being_raised(
     assert outcome.result is AttemptResult.FAILED
     assert len([each for each in outcome.readings if each.aspect.startswith("with VIN at")]) == read
     power = [text for kind, text, _ in bench.record.events if kind == "power"]
-    before_the_end = power if ends else power[:-1]
-    assert before_the_end[-1] == last
+    assert power[-2:] == [last, "VIN OFF, verified by asking"]
     assert outcome.off_verified is True
 
 

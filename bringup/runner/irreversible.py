@@ -28,6 +28,7 @@ from bringup.runner.work import Work
 TRIES = 3
 """How often the serial number may be typed before the step is refused."""
 PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
+FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL)
 BEGUN = "begun"
 NOT_KNOWN = "not known whether it was done"
 DONE_BY_POWER = (Apply, Dwell, Log, Measure, Sink)
@@ -117,7 +118,10 @@ def rails_missing(work: Work) -> list[str]:
 
 
 def _not_passed(work: Work, name: str) -> str:
-    """Look at what the last step that read the powered rail found, corrections taken into account."""
+    """Look at what the last step that read the powered rail found, corrected where it was, and at what failed since.
+
+    Not all that sweeps, power cycles and ripple read is judged, so they pass nothing; what fails there counts.
+    """
     steps = work.setup.procedure.steps
     replaced = {reading.replaces for reading in work.journal.readings}
     read = [
@@ -133,8 +137,16 @@ def _not_passed(work: Work, name: str) -> str:
     if not read:
         return "no reading of its voltage in this attempt"
     last: list[Reading] = [reading for reading in read if reading.step == read[-1].step]
-    bad = next((reading.result for reading in last if reading.result not in PASSED), None)
-    return "" if bad is None else f"the result '{bad}' in step {read[-1].step + 1}"
+    last += [
+        reading
+        for reading in work.journal.readings
+        if (reading.point, reading.kind) == (name, Kind.VOLTAGE)
+        and reading.id not in replaced
+        and reading.monotonic > read[-1].monotonic
+        and reading.result in FAILED
+    ]
+    bad = next((reading for reading in last if reading.result not in PASSED), None)
+    return "" if bad is None else f"the result '{bad.result}' in step {bad.step + 1}"
 
 
 def _confirm(work: Work, step: Step) -> None:
