@@ -278,6 +278,15 @@ def test_spread_draws_the_limits_and_gives_cpk_its_interval(run: Run) -> None:
     assert out.index("2.91 V  MBL-0002  1 OUT OF LIMITS") < out.index("MBL-0010")
 
 
+def test_spread_and_compare_take_who_where_and_when(run: Run) -> None:
+    asked = ("--operator", "ada", "--bench", "Corner*", "--until", "2030-01-01", "--real", "--board", "Mooring*")
+    assert run("spread", "3V3", *asked)[1].startswith("3V3 voltage, 5 units")
+    for asking in (("spread", "3V3"), ("compare", "MBL-0001", "MBL-0002")):
+        code, _, err = run(*asking, "--operator", "bea")
+        assert code == ExitCode.REFUSED
+        assert "no operator 'bea' is in this logbook" in err
+
+
 def test_spread_of_one_unit_has_no_capability(run: Run) -> None:
     told = json.loads(run("spread", "3V3", "--serial", "MBL-0002", "--last", "--json")[1])
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import parse_time, simulated_asked
+from bringup.commands.asking import made_options, parse_time, simulated_asked
 from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table
@@ -41,9 +41,7 @@ LEAST = 1e-12
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
 @click.option("--step", metavar="KIND", help="Only from steps of this kind: measure, resistance ...")
 @click.option("--board", metavar="NAME", help="Only units of this board.")
-@click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
-@click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25.")
-@click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day).")
+@made_options
 @click.option("--first", "which", flag_value="first", help="Of each unit the first reading of a point, not the last.")
 @click.option("--real", "simulated", flag_value="real", help="Only real units and attempts.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="Only simulated ones.")

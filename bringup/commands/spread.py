@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import parse_time, simulated_asked, unit_options
+from bringup.commands.asking import made_options, parse_time, simulated_asked, unit_options
 from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.spread_more import Groups, Together
@@ -28,9 +28,7 @@ from bringup.logbook.server_address import AnyLogbook
 @click.argument("rail")
 @asked_logbook_option
 @unit_options
-@click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
-@click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25.")
-@click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day).")
+@made_options
 @click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Of this kind; else voltage.")
 @click.option("--step", metavar="KIND", help="From steps of this kind; else measure.")
 @click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
