@@ -26,7 +26,7 @@ from bringup.core.intervals import (
 from bringup.core.outliers import count_odd, critical_value, grubbs, several
 from bringup.core.spread import Summary
 from bringup.core.variance import one_way
-from bringup.core.yields import wilson
+from bringup.core.yields import FirstYield, wilson
 from bringup.errors import NoStatistic
 from tests.needs_scipy import needs_scipy
 
@@ -94,6 +94,14 @@ class TestIntervals:
         # NIST/SEMATECH e-Handbook 7.2.4.1 (seen): 4 of 20, 90 %: 0.071354 to 0.401029 (its last digit one too high).
         found = clopper_pearson(4, 20, 0.9)
         assert (found.low, found.high) == pytest.approx((0.071354, 0.401029), abs=2e-6)
+
+    @needs_scipy
+    def test_a_lot_tells_both_intervals_of_its_yield(self) -> None:
+        told = FirstYield(passed_first=16, judged=20, passed_last=18, undecided=0).lines()
+
+        # 4 of 20 mirrored; Clopper-Pearson at 95 %: 0.0573 to 0.4366 fail (scipy.stats.binomtest).
+        assert "  the lot's own lies between 58 % and 92 % (95 %, Wilson)" in told
+        assert "  or between 56 % and 94 % (95 %, Clopper-Pearson)" in told
 
     @needs_scipy
     def test_student_and_chi_squared(self) -> None:

@@ -25,11 +25,16 @@ HOW_OFTEN = {
     FaultKind.UPPER_VALUE: 0.05,
     FaultKind.LOWER_VALUE: 0.05,
     FaultKind.SWAPPED: 0.5,
-    FaultKind.OTHER_PART: 0.5,
+    FaultKind.OTHER_PART: 0.2,
     FaultKind.PASSES_INPUT: 0.2,
 }
 """The same by kind. A fitted resistor explains any voltage, so it must not outdo what explains this one only; a probe
-on the wrong rail reads what a converter that passes its input does, and is to be ruled out first (common practice)."""
+on the wrong rail reads what another part or one that passes its input does, and is to be ruled out first (common
+practice)."""
+LATER = 0.1
+"""The same of a short that came with power: it explains any rail that is low, whatever its ohms were before."""
+NO_CURRENT = 10.0
+"""The same of an ammeter that shows nothing while rails stand: hardly anything else does that."""
 SOUND = 300.0
 """How much likelier a sound unit is than any one fault: many faults move little, and most units are sound."""
 SOUND_THAT_FAILED = 10.0
@@ -83,7 +88,7 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
             names.add(name)
             found.append(Suspect(name, fault, HOW_OFTEN.get(fault.kind, FITTED)))
             if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
-                found.append(Suspect(f"{name}, since power came on", fault, FITTED, later=True))
+                found.append(Suspect(f"{name}, since power came on", fault, LATER, later=True))
     found += _mistakes(board, seen)
     found += _of_the_meter(board, seen)
     return tuple(found)
@@ -184,7 +189,7 @@ def _of_the_meter(board: Board, seen: Sequence[Evidence]) -> Iterator[Suspect]:
     for each in meter_mistakes(board, seen):
         if each.lost is not None:
             name = f"{each.lost.point}: its current was not measured (meter fuse blown, or the ammeter by-passed)"
-            yield Suspect(name, None, FITTED, each.lost)
+            yield Suspect(name, None, NO_CURRENT, each.lost)
         elif each.scale:
             percent = f"{abs(100.0 * (each.scale - 1.0)):.2g} % {'high' if each.scale > 1.0 else 'low'}"
             yield Suspect(f"every voltage reads {percent}: the meter or its leads", prior=FITTED, scale=each.scale)

@@ -50,11 +50,23 @@ class FirstYield:
         told = [
             f"{first};",
             f"  the lot's own lies between {100 * low:.0f} % and {100 * high:.0f} % (95 %, Wilson)",
+            *self._exact(),
             f"passed by now: {self.passed_last} of {self.judged}",
         ]
         if self.undecided:
             told.append(f"not decided, and not counted: {_units(self.undecided)} (incomplete, called off, broken off)")
         return told
+
+    def _exact(self) -> list[str]:
+        """The interval that never claims too much, where scipy is installed."""
+        # Loaded at a lot's end only: what these bring is not for the start of a run.
+        from bringup.core.distributions import special
+        from bringup.core.intervals import clopper_pearson
+
+        if special() is None:
+            return []
+        found = clopper_pearson(self.passed_first, self.judged)
+        return [f"  or between {100 * found.low:.0f} % and {100 * found.high:.0f} % (95 %, Clopper-Pearson)"]
 
 
 def yield_of(attempts: Iterable[tuple[str, AttemptResult | None]]) -> FirstYield:
