@@ -10,12 +10,12 @@ does not know: a drift of every converter (to 0.3 %), of efficiencies (input cur
 10 %), contact resistance (to 0.3 ohm). Leads that are wrong end the attempt there. Pairs in which nothing is beyond its
 limits are not counted, others are drawn for them.
 
-The rules, fixed before how likely each cause is was set: of each cause only the first suspect counts. It is the true one
-if it is the same fault of the same part (a fitted value within 5 %). It is excused if it is another whose prediction, on
-a sound unit, of every reading differs from the true one's by less than these readings are uncertain: the drifts and the
-noise above. At most 15 % of the pairs may need that. Two things were settled after a first look at the figures: a short
-or an excess load counts whatever it measures, for no part has that value; a probe on a net that is plainly the same is
-not drawn. Also: how often anything is blamed on a sound unit.
+The rules, fixed before how likely each cause is was set: of each cause only the first suspect counts. It is the
+true one if it is the same fault of the same part (a fitted value within 5 %). It is excused if it is another whose
+prediction, on a sound unit, of every reading differs from the true one's by less than these readings are uncertain:
+the drifts and the noise above. At most 15 % of the pairs may need that. Two things were settled after a first look
+at the figures: a short or an excess load counts whatever it measures, for no part has that value; a probe on a net
+that is plainly the same is not drawn. Also: how often anything is blamed on a sound unit.
 """
 
 from __future__ import annotations
