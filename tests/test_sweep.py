@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from bringup.commands.loading import load
+from bringup.core.accuracy import parse_accuracy
 from bringup.core.bench import Ceiling
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import Limits, parse_limits
@@ -202,6 +203,30 @@ def test_a_load_is_swept_from_nothing_off_at_the_end_with_efficiency_at_each_poi
     assert "not at the board" not in at_full.note
     assert not bench.world.loads.is_on(2)
     assert outcome.load_off
+
+
+def test_an_efficiency_is_as_sure_as_the_four_readings_it_is_worked_out_from() -> None:
+    bench = bench_of(of_load("0 A", "100 mA", "50 mA"))
+    described = bench.bench
+    assert described.supply is not None
+    assert described.meter is not None
+    assert described.load is not None
+    volts, amps = parse_accuracy("1 %"), parse_accuracy("2 %", "A")
+    unknown = figures(bench.run().readings)["3V3 efficiency with 100 mA drawn"]
+    bench = bench_of(of_load("0 A", "100 mA", "50 mA"))
+    bench.bench = replace(
+        described,
+        supply=replace(described.supply, current_accuracy=amps),
+        meter=replace(described.meter, accuracy=volts),
+        load=replace(described.load, current_accuracy=amps),
+    )
+    known = figures(bench.run().readings)["3V3 efficiency with 100 mA drawn"]
+
+    assert unknown.uncertainty is None, "an accuracy that nobody states is none"
+    # By hand: 1 %, 2 %, 1 % and 2 %, each over sqrt 3, root-sum-square 1.826 % of it, twice that; digits add little.
+    assert known.value is not None
+    assert known.uncertainty == pytest.approx(0.03651 * known.value, rel=0.02)
+    assert known.uncertainty_from == "readings it is worked out from 100 %"
 
 
 def test_a_rail_out_of_its_limits_ends_the_sweep_and_no_figure_is_made_of_half_of_it() -> None:

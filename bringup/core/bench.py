@@ -155,6 +155,9 @@ class LoadRole:
     """Rail or input of the board -> channel of the load that draws from it."""
     remote_sense: bool = False
     ceiling: LoadCeiling = LoadCeiling()
+    accuracy: Accuracy | None = None
+    """Of the volts that it reads; None: not stated."""
+    current_accuracy: Accuracy | None = None
     expected: Expected = Expected()
     calibration_due: date | None = None
     port: PortSettings = PortSettings()

@@ -19,6 +19,7 @@ from bringup.core.reading import RIPPLE_RMS, Reading
 from bringup.core.specification import Conditions, Specification, specified
 from bringup.core.statistics_of_log import DEVIATION, MEAN, PEAK_TO_PEAK, SLOPE
 from bringup.core.uncertainty import (
+    DERIVED,
     LEADS,
     LOADING,
     NOISE,
@@ -52,12 +53,16 @@ class Taken:
     lead_ohms: float | None = None
     """What was taken off a resistance for the meter's own leads; None: nothing was."""
     ambient: float | None = None
+    standard: float | None = None
+    """Of a figure: what the readings it is worked out from come to."""
     noise: float | None = None
     """What a reading of that integration time scatters by the data sheet, where none has been taken yet."""
 
 
 def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -> Uncertainty | NotKnown | None:
     """Return the uncertainty of a reading; None where there is no value, or no accuracy is stated for who took it."""
+    if reading.value is not None and taken.standard:
+        return combined([Contribution(DERIVED, taken.standard)])
     if reading.value is None or (reading.how is How.DERIVED and reading.aspect != MEAN):
         return None
     function, table, calibrated = _stated(reading, bench)
@@ -82,7 +87,8 @@ def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -
 
 def read_by_instrument(reading: Reading) -> bool:
     """Whether a value is what an instrument read (or the mean of such), so that its accuracy says how sure it is."""
-    kinds = {"meter": (Kind.VOLTAGE, Kind.RESISTANCE), "supply": (Kind.VOLTAGE, Kind.CURRENT)}
+    by_itself = (Kind.VOLTAGE, Kind.CURRENT)
+    kinds = {"meter": (Kind.VOLTAGE, Kind.RESISTANCE), "supply": by_itself, "load": by_itself}
     if reading.kind not in kinds.get(reading.instrument, ()):
         return False
     derived = reading.how is How.DERIVED and reading.aspect != MEAN
@@ -100,6 +106,9 @@ def _stated(reading: Reading, bench: Bench) -> tuple[str, Specification | None, 
         return function, _of_meter(bench.meter, function), bench.meter.calibrated
     if reading.instrument == "supply" and bench.supply is not None:
         stated = {Kind.VOLTAGE: bench.supply.accuracy, Kind.CURRENT: bench.supply.current_accuracy}.get(reading.kind)
+        return reading.kind.value, specified(stated, reading.kind.value), None
+    if reading.instrument == "load" and bench.load is not None:
+        stated = {Kind.VOLTAGE: bench.load.accuracy, Kind.CURRENT: bench.load.current_accuracy}.get(reading.kind)
         return reading.kind.value, specified(stated, reading.kind.value), None
     return "", None, None
 

@@ -87,6 +87,8 @@ class Value:
     """Monotonic seconds at which the reply came; None where nothing carried it (typed, computed, no reply)."""
     full_scale: float | None = None
     """Range that the meter was set to; None: it chose one itself, or nobody knows."""
+    standard: float | None = None
+    """Combined standard uncertainty of a number worked out from readings; None: not known, or read itself."""
     repeats: tuple[float, int] | None = None
     """Standard deviation of the number as repeated readings show it, and its degrees of freedom."""
 

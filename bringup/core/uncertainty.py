@@ -8,7 +8,7 @@ degrees of freedom of Welch and Satterthwaite (G.4.1, G.6.4; a real number of th
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from bringup.core.frozen import frozen
 from bringup.core.student import coverage_factor
@@ -18,7 +18,10 @@ COVERAGE = math.erf(math.sqrt(2.0))
 
 SPECIFICATION, RESOLUTION, REPEATS = "specification", "resolution", "repeats"
 LEADS, LOADING, NOISE = "leads", "loading", "integration noise"
+DERIVED = "readings it is worked out from"
 
+STEP = 1e-5
+"""Part of a value by which it is moved for a sensitivity: where rounding and curvature lose about as much."""
 LEAST_SHARE = 0.5
 """Percent of the variance below which a contribution is not named."""
 
@@ -98,6 +101,21 @@ def combined(
     standard = math.hypot(*(part.standard for part in parts))
     degrees = effective_degrees(parts, standard)
     return Uncertainty(parts, standard, degrees, coverage_factor(coverage, degrees), assumed)
+
+
+def propagated(function: Callable[..., float], values: Sequence[float], standards: Sequence[float]) -> float:
+    """Return the standard uncertainty of a function of uncorrelated values (JCGM 100 5.1.2), in the function's unit.
+
+    Sensitivities are central differences, so the function has to be smooth about the values.
+    """
+    parts = []
+    for place, (value, standard) in enumerate(zip(values, standards, strict=True)):
+        step = STEP * max(abs(value), standard)
+        if not step:
+            continue
+        above, below = (function(*values[:place], value + way * step, *values[place + 1 :]) for way in (1.0, -1.0))
+        parts.append((above - below) / (2.0 * step) * standard)
+    return math.hypot(*parts)
 
 
 def effective_degrees(parts: Iterable[Contribution], standard: float) -> float:

@@ -33,6 +33,8 @@ PORT = Field("serial_port", SERIAL_PORT, "how its serial port is set", default="
 ADDRESS = Field("address", Whole(most=99), "its address, where its dialect greets it by one", example="6")
 ACCURACY = Field("accuracy", Error(), "how far its volts may be off, as its data sheet says",
                  default="what `bringup bench --loop-back` says", example="'0.05 % + 10 mV'")
+CURRENT_ACCURACY = Field("current_accuracy", Error("A"), "how far its reading of the current may be off",
+                         example="'0.1 % + 5 mA'")
 HEX = Hexadecimal()
 SPECIFIED = Section("accuracy row", "One line of a data sheet: how far the meter may be off, and when that holds.", (
     Field("function", OneOf(FUNCTIONS), "what is measured", default="dc volts", example="ohms"),
@@ -73,7 +75,7 @@ SUPPLY = Section("supply", "The supply.", (
     Field("leads_at_most", OHMS, "ohms of both its leads together above which they are pointed out",
           default="0.5 Ω", example="0.2 Ω"),
     IDENTITY, DUE, ACCURACY,
-    Field("current_accuracy", Error("A"), "how far its reading of the current may be off", example="'0.1 % + 5 mA'"),
+    CURRENT_ACCURACY,
 ))
 METER = Section("meter", "The meter.", (
     replace(RESOURCE, example="'TCPIP0::192.0.2.11::5025::SOCKET'"), replace(DIALECT, example="configure-and-read"),
@@ -110,6 +112,7 @@ LOAD = Section("electronic load", "An electronic load, which draws from points o
           example="remote"),
     Field("ceiling", LOAD_CEILING, "what no step may have it draw", default="what the load can",
           example="{current: 2 A, power: 20 W}"),
+    replace(ACCURACY, doc="how far its volts may be off", default="not known"), CURRENT_ACCURACY,
     IDENTITY, DUE,
 ))
 SCANNER = Section("scanner", "The scanner: relays that put the meter on points of the board.", (

@@ -214,6 +214,8 @@ def _load(values: Values, *, simulated: bool) -> LoadRole | None:
         section.get("channels"),
         section.get("sense", "local") == "remote",
         LoadCeiling(**facts),
+        section.get("accuracy"),
+        section.get("current_accuracy"),
         _expected(section),
         section.get("calibration_due"),
         port=port_settings(section),

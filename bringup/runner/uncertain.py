@@ -11,9 +11,9 @@ from bringup.core.expectation import rule_of
 from bringup.core.reading import Reading
 from bringup.core.reading_uncertainty import Taken, read_by_instrument, uncertainty_of
 from bringup.core.replies import Value
-from bringup.core.uncertainty import NotKnown, in_words
+from bringup.core.uncertainty import NotKnown, Uncertainty, in_words
 from bringup.core.verdict import full_name
-from bringup.core.words import Kind, Result
+from bringup.core.words import UNIT_OF, Kind, LimitsFrom, Result
 
 if TYPE_CHECKING:
     from bringup.runner.work import Judged, Work  # which calls this
@@ -30,7 +30,7 @@ def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
     """Return the reading with its uncertainty where the bench file states an accuracy, else as it is."""
     bench = work.setup.bench
     held = reading.kind is Kind.RESISTANCE and reading.point is not None and bench.probed_by_hand(reading.point)
-    taken = Taken(value.repeats, work.lead_ohms if held else None, work.setup.ambient)
+    taken = Taken(value.repeats, work.lead_ohms if held else None, work.setup.ambient, value.standard)
     found = uncertainty_of(reading, bench, work.board, taken)
     if found is None:
         return reading
@@ -44,6 +44,18 @@ def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
         degrees_of_freedom=None if math.isinf(found.degrees) else found.degrees,
         uncertainty_from=in_words(found) + assumed,
     )
+
+
+def standard_of(work: Work, instrument: str, kind: Kind, point: str, value: Value) -> float | None:
+    """Return the standard uncertainty of a value that was read and is only worked with; None where it is not known."""
+    at, monotonic = work.journal.now()
+    reading = Reading(
+        step=work.this_step.index, point=point, kind=kind, value=value.number, unit=UNIT_OF[kind], limits=None,
+        limits_from=LimitsFrom.NONE, result=Result.RECORDED, at=at, monotonic=monotonic, instrument=instrument,
+        raw=value.raw, resolution=value.resolution, meter_range=value.full_scale,
+    )  # fmt: skip
+    found = uncertainty_of(reading, work.setup.bench, work.board, Taken(value.repeats, None, work.setup.ambient))
+    return found.standard if isinstance(found, Uncertainty) else None
 
 
 def decided(work: Work, reading: Reading, judged: Judged) -> Reading:

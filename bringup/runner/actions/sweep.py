@@ -9,6 +9,7 @@ input from being raised further in any case.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from bringup.core.budget import lowest_working
@@ -19,6 +20,7 @@ from bringup.core.quantity import Quantity, format_quantity
 from bringup.core.replies import Value, read_number
 from bringup.core.safety_sweep import plan_sweep
 from bringup.core.sweep_figures import efficiency
+from bringup.core.uncertainty import propagated
 from bringup.core.under_load import Sweep
 from bringup.core.wording import listed
 from bringup.core.words import PASSED, How, Kind, Result
@@ -34,6 +36,7 @@ from bringup.runner.records import PollSample
 from bringup.runner.roles import Function, Protection
 from bringup.runner.sureness import around_of
 from bringup.runner.sweep_summary import Points, figure_limits, percent, sum_up
+from bringup.runner.uncertain import standard_of
 from bringup.runner.work import RECORDED, Judged, Work
 
 CLEAR = 1.02
@@ -222,13 +225,13 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
     sample = work.power.look_once(feed.output)
     drawn = work.power.sinking.look(draw.channel)
     amps = Value(drawn.amps, drawn.amps_raw, read_number(drawn.amps_raw).resolution if drawn.amps_raw else None)
-    volts_in = _at_board(work, feed.input, at)
+    volts_in, taken_by = _at_board(work, feed.input, at), ["meter", "supply", "meter", "load"]
     if volts_in is None:
-        volts_in = sample_volts(sample)
+        volts_in, taken_by[0] = sample_volts(sample), "supply"
         elsewhere.append(f"volts of {feed.input} at the supply")
     volts_out = found.latest(draw.point)
     if volts_out is None:
-        volts_out = volts_at_load(work, draw.point, drawn).number
+        volts_out, taken_by[2] = volts_at_load(work, draw.point, drawn).number, "load"
         elsewhere.append(f"volts of {draw.point} at the load")
     numbers = (volts_in.number, sample.amps, volts_out, amps.number)
     raw = " * ".join("no value" if number is None else f"{number:.6g}" for number in numbers)
@@ -238,6 +241,8 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
     else:
         figure = efficiency(*(number or 0.0 for number in numbers))
         value = Value(figure.value, raw, percent(figure.value, sample_amps(sample), amps), why=figure.why)
+        read = (volts_in, sample_amps(sample), Value(volts_out, "", found.resolution(draw.point)), amps)
+        value = replace(value, standard=_how_sure(work, (feed.input, draw.point), taken_by, read))
     limits, origin = figure_limits(action, "efficiency", draw.point)
     work.keep(
         draw.point,
@@ -249,6 +254,18 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
         aspect=f"efficiency {at}",
         beside=sample,
     )
+
+
+def _how_sure(work: Work, points: tuple[str, str], taken_by: Sequence[str], read: Sequence[Value]) -> float | None:
+    """Return the standard uncertainty of an efficiency in percent; None unless it is known of all four readings."""
+    kinds = (Kind.VOLTAGE, Kind.CURRENT, Kind.VOLTAGE, Kind.CURRENT)
+    places = (points[0], points[0], points[1], points[1])
+    known = [standard_of(work, *each) for each in zip(taken_by, kinds, places, read, strict=True)]
+    standards = [each for each in known if each is not None]
+    if len(standards) < len(known):
+        return None
+    numbers = [each.number or 0.0 for each in read]
+    return propagated(lambda *four: efficiency(*four).value or 0.0, numbers, standards)
 
 
 OTHERS = "what else the input feeds counts as loss"
