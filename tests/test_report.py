@@ -195,6 +195,8 @@ def test_every_table_has_a_caption_and_headers_and_every_picture_words(run: Run,
 def test_a_page_tells_what_was_done_to_the_unit(tmp_path: Path) -> None:
     logbook, out = tmp_path / "bringup.db", tmp_path / "r.html"
     attempt = write_story(logbook)
+    waiver = ("disposition", "MBL-0001", "waiver", "--rail", "3V3", "--why", "good enough", "--by", "bea")
+    assert main([*waiver, "--logbook", str(logbook)]) == ExitCode.PASSED
     assert main(["report", attempt, "--logbook", str(logbook), "--out", str(out)]) == ExitCode.PASSED
     page = Page(out.read_text(encoding="utf-8"))
 
@@ -208,6 +210,7 @@ def test_a_page_tells_what_was_done_to_the_unit(tmp_path: Path) -> None:
             "boot <ok>",
             "marks: radio on at 4.8 s",
             *("serial lines: 1 line", "± 1.4 mV (k = 2)", "worst case of the divider"),
+            *("fail; waived by bea: good enough", "waiver of 3V3 voltage"),
             "decided by guard band r = 1, within its limits with 0.21 %",
         ),
         "It cannot be told: the board file as it was kept",
@@ -230,6 +233,12 @@ def test_a_large_photo_is_scaled_and_a_small_one_left_alone() -> None:
     assert image.open(io.BytesIO(data)).size == (1400, 933)
     assert len(data) < len(out.getvalue())
     assert scaled("png", PNG) == ("png", PNG)
+    noted = image.Exif()
+    noted[0x010F] = "secret camera"
+    small = io.BytesIO()
+    image.new("RGB", (40, 20), "green").save(small, format="JPEG", exif=noted)
+    assert b"secret camera" in small.getvalue()
+    assert b"secret camera" not in scaled("jpeg", small.getvalue())[1], "a page is made to be sent"
     broken = b"\x89PNG" + bytes(SMALL)
     assert scaled("png", broken) == ("png", broken)
 

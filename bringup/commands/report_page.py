@@ -11,9 +11,10 @@ from bringup.commands.pages import failed, page
 from bringup.commands.report_curves import curves
 from bringup.commands.report_photos import shown
 from bringup.commands.report_traces import INSTALL
-from bringup.commands.tables import links, local_time, result_text
+from bringup.commands.tables import failure_text, links, local_time, result_text, with_waiver
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult
+from bringup.logbook.deviation_rows import waiver_of
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 from bringup.logbook.whole import Whole
 
@@ -46,7 +47,7 @@ def report_page(of: Whole, figure: Any | None, made: str, sheet: str = "") -> st
         simulated=attempt.simulated,
         head=_head(attempt),
         verdict=result_text(attempt),
-        failures=[each for each in current if failed(each)],
+        failures=[_failure(each, of) for each in current if failed(each)],
         likely=likely_lines(current, of.sources, attempt.variant) if sure else [],
         groups=_groups(attempt.readings),
         current=len(current),
@@ -56,6 +57,10 @@ def report_page(of: Whole, figure: Any | None, made: str, sheet: str = "") -> st
         cautions=list(dict.fromkeys(event.text for event in events if event.kind == "caution")),
         told=[event for event in events if event.kind != "mark" and worth_telling(event)],
     )
+
+
+def _failure(logged: LoggedReading, of: Whole) -> str:
+    return with_waiver(failure_text(logged), waiver_of(logged.reading, of.beside.dispositions))
 
 
 def _groups(readings: tuple[LoggedReading, ...]) -> list[OfStep]:

@@ -15,6 +15,8 @@ LONGEST = 1400
 SMALL = 400_000
 """Bytes up to which a photo is left as it is."""
 QUALITY = 80
+EXIF, HEAD = b"Exif\0\0", 65_536
+"""How a camera's notes begin (Exif 2.3, 4.7.2, from memory), and within how many bytes of a JPEG they do."""
 
 
 @frozen
@@ -45,9 +47,10 @@ def shown(photos: tuple[LoggedPhoto, ...], pictures: Mapping[str, StoredPhoto | 
 def scaled(kind: str, data: bytes) -> tuple[str, bytes]:
     """Return the picture no larger than a page shows it, with its format; as it is if small or if nothing scales it.
 
-    It is turned the way the camera was held, and nothing else that the camera noted (such as where) is kept.
+    It is turned the way the camera was held, and nothing else that the camera noted (such as where) is kept, be it
+    small or large: a page is made to be sent.
     """
-    if len(data) <= SMALL:
+    if len(data) <= SMALL and EXIF not in data[:HEAD]:
         return kind, data
     try:
         from PIL import Image, ImageOps, UnidentifiedImageError
