@@ -56,6 +56,22 @@ def test_a_rail_stood_before_a_log_only_by_volts_it_carried(changes: dict[str, A
     assert log_module._stood_before(work, rail, 1.6) is stood
 
 
+@pytest.mark.parametrize("when", [0.0, 0.02, 0.05, 0.11, 0.17])
+def test_an_output_that_somebody_switches_off_is_no_collapse_of_a_logged_rail(when: float) -> None:
+    procedure = with_steps(APPLY, Step(1, logging("3V3", "6 s")))
+    bench = simulated_bench(procedure, history=SEEN)
+
+    def told(one: Any) -> None:
+        if one.kind == "step-begun" and one.step == 1:
+            at = bench.clock.monotonic() + 2.0 + when
+            bench.clock.at(at, lambda: bench.world.switch(1, False, bench.clock.monotonic()), wakes=False)
+
+    outcome = bench.run(tell=told)
+
+    assert outcome.result is AttemptResult.BROKEN_OFF, outcome.cause
+    assert "VIN was found off though nobody here switched it" in outcome.cause
+
+
 # one low sample
 
 

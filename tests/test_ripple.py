@@ -9,7 +9,7 @@ import pytest
 
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Step
+from bringup.core.procedure import Dwell, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.safety import examine
@@ -112,11 +112,26 @@ def test_the_meters_ac_range_gives_rms_with_its_band() -> None:
     assert "RMS, band 20 Hz to 100 kHz" in found.note
 
 
+def test_dc_that_damages_the_point_under_the_meter_is_seen_before_its_ac() -> None:
+    runaway = Fault("12V0", FaultKind.UPPER_OPEN, after=1.0)
+    step = Step(1, Ripple(("12V0",), "meter", TEN, band="any"))
+    bench = simulated_bench(
+        with_steps(APPLY, Step(0, Dwell(parse_quantity("3 s"))), step), history=SEEN, faults=[runaway]
+    )
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert "12V0 reads 23.98" in outcome.cause
+    kept = [each for each in outcome.readings if each.step == 2]
+    assert [(each.aspect, each.result) for each in kept] == [("DC before ripple", Result.RECORDED)]
+
+
 def test_ac_volts_over_every_range_cut_power() -> None:
     bench = simulated_bench(with_steps(APPLY, Step(0, Ripple(("3V3",), "meter", TEN, band="any"))), history=SEEN)
 
     def too_much(told: Told) -> None:
-        if told.kind == "step-begun" and told.step == 1:
+        if told.reading is not None and told.reading.aspect == "DC before ripple":
             bench.meter_link.troubles.garbage["READ?"] = "+9.90000000E+37"
 
     outcome = bench.run(tell=too_much)

@@ -43,6 +43,8 @@ from bringup.runner.still_there import blamed, proves_itself
 from bringup.runner.sureness import around_of
 from bringup.runner.work import Work
 
+LOOKED_WITHIN = 0.2
+"""Seconds for a look at the supply before the second sample of a rail that seems to be gone."""
 COLLAPSED = 2
 """So many samples in a row below its level, the second one taken at once, are a collapse."""
 
@@ -144,8 +146,25 @@ def _sample(work: Work, trace: Trace, together: _Round, steady: Steadiness, mark
     _sample_once(work, trace, together, steady, marks)
     if trace.low:
         together.at_load.pop(trace.channel.point, None)
+        _look_for_power(work, trace.channel.point)
         _sample_once(work, trace, together, steady, marks)
         trace.low = 0
+
+
+def _look_for_power(work: Work, point: str) -> None:
+    """Look at the supply before a rail is blamed: where the output is off, or has tripped, the watch says so and ends.
+
+    Twice where a look is under way, which may have begun before the rail fell; a slow supply is not waited for.
+    """
+    watched = watched_at(work, point)
+    until = work.waits.clock.monotonic() + LOOKED_WITHIN
+    for again in (True, False):
+        if watched is None or (pending := work.watch.look(watched.output)) is None:
+            return
+        underway = watched.asked < until - LOOKED_WITHIN
+        work.waits.until(pending, until)
+        if not (again and underway):
+            return
 
 
 def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bringup.core.expectation import ripple_limits
+from bringup.core.expectation import ripple_limits, voltage_limits
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import RIPPLE_RMS
@@ -23,8 +23,10 @@ from bringup.runner.measuring import settled
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
 from bringup.runner.scpi_scope import PeakToPeak, ScpiScope, SetUp
-from bringup.runner.work import Judged, Work
+from bringup.runner.sureness import around_of
+from bringup.runner.work import RECORDED, Judged, Work
 
+DC_BESIDE = "DC before ripple"
 BY_SCOPE = "ripple peak to peak"
 COARSER = 6
 """So often a clipped wave is measured again, at twice the scale."""
@@ -47,11 +49,20 @@ def ripple(work: Work, action: Ripple) -> None:
 
 def _by_meter(work: Work, action: Ripple, point: str, limits: Limits | None, origin: LimitsFrom) -> None:
     work.hands.probe(point)
+    _watched_by_meter(work, point)
     found = settled(work, Function.AC_VOLTS, point, limits=limits)
     how = f"the meter's AC volts, RMS, band {action.band}; it shows nothing of what lies beyond"
     note = "; ".join(filter(None, (found.value.why, how)))
     work.keep_settled(point, Kind.VOLTAGE, found, Judged(limits, origin, note=note), aspect=RIPPLE_RMS)
     trip_if_damaging(work, point, found.value)
+
+
+def _watched_by_meter(work: Work, point: str) -> None:
+    """Read and keep the DC first: in AC the meter does not see volts that damage the point it is on."""
+    expected, _ = voltage_limits(work.board, point)
+    beside = settled(work, Function.DC_VOLTS, point, around=around_of(expected))
+    work.keep_settled(point, Kind.VOLTAGE, replace(beside, spread=None), RECORDED, aspect=DC_BESIDE)
+    trip_if_damaging(work, point, beside.value)
 
 
 def _by_scope(work: Work, action: Ripple, point: str, limits: Limits | None, origin: LimitsFrom) -> None:
