@@ -6,13 +6,16 @@ import json
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from bringup.commands.saying import say
 from bringup.core.harmless import harmless_json, harmless_lines
 from bringup.errors import BenchError, CommandError
+
+if TYPE_CHECKING:
+    from bringup.logbook.server_address import AnyLogbook
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -25,10 +28,7 @@ class LogbookFile(click.Path):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the path. Raises CommandError for an address."""
         if isinstance(value, str) and is_address(value):
-            raise CommandError(
-                "this command needs a logbook of this computer, a file: to a server attempts are published",
-                "Name a file with --logbook (or BRINGUP_LOGBOOK); afterwards `bringup publish --to postgresql://...`.",
-            )
+            raise needs_file()
         return super().convert(value, param, ctx)
 
 
@@ -42,6 +42,21 @@ class LogbookAsked(click.Path):
 
             return server_of(value)
         return super().convert(value, param, ctx)
+
+
+def needs_file() -> CommandError:
+    """Return the refusal of a server where something is to be written."""
+    return CommandError(
+        "this needs a logbook of this computer, a file: to a server attempts are published",
+        "Name a file with --logbook (or BRINGUP_LOGBOOK); afterwards `bringup publish --to postgresql://...`.",
+    )
+
+
+def file_of(logbook: AnyLogbook) -> Path:
+    """Return the file, where a command that also asks is to write. Raises CommandError for a server."""
+    if not isinstance(logbook, Path):
+        raise needs_file()
+    return logbook
 
 
 def is_address(text: str) -> bool:

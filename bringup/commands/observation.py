@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.adding import Adding, adding, adding_options, text_of
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, file_of, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.core.deviations import Severity, Target
 from bringup.errors import CommandError
@@ -16,6 +16,7 @@ from bringup.errors import CommandError
 if TYPE_CHECKING:
     from bringup.core.deviations import Observation
     from bringup.logbook.design_list import DesignEntry
+    from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("id", "severity", "units", "first seen", "revisions", "what was observed", "")
 
@@ -30,7 +31,7 @@ HEADINGS = ("id", "severity", "units", "first seen", "revisions", "what was obse
 @click.option("--again", metavar="ID", help="The same as an earlier observation of this board, seen on this unit too.")
 @click.option("--design", metavar="BOARD", help="List what was observed of that board's design, on all units.")
 @click.option("--revision", metavar="REV", help="With --design: only what was seen on that revision.")
-@logbook_option
+@asked_logbook_option
 @adding_options
 @json_option
 def command(
@@ -43,7 +44,7 @@ def command(
     again: str | None,
     design: str | None,
     revision: str | None,
-    logbook: Path,
+    logbook: AnyLogbook,
     by: str | None,
     board: Path | None,
     simulated: str | None,
@@ -65,7 +66,7 @@ def command(
         raise CommandError("--revision goes with --design", "A unit's revision is known from its attempts.")
     if again is None or text:
         text = (text_of(text, "What was observed", "text"),)
-    with adding(logbook, serial, by, board, simulated) as add:
+    with adding(file_of(logbook), serial, by, board, simulated) as add:
         from bringup.logbook.additions import of_unit, write
         from bringup.logbook.deviation_statements import observation_statements
 
@@ -105,7 +106,7 @@ def _observation(
     )
 
 
-def _list(logbook: Path, design: str, revision: str | None, simulated: str | None, *, as_json: bool) -> None:
+def _list(logbook: AnyLogbook, design: str, revision: str | None, simulated: str | None, *, as_json: bool) -> None:
     from bringup.commands.asking import simulated_asked
     from bringup.commands.tables import failure_text, format_table, under_rows
     from bringup.commands.waiting_rescues import say_what_waits

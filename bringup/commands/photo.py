@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.adding import adding, adding_options
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, file_of, json_option, print_json
 from bringup.commands.saying import say
 from bringup.errors import CommandError, FileError, Problem
 
 if TYPE_CHECKING:
+    from bringup.logbook.server_address import AnyLogbook
     from bringup.runner.records import PhotoFile
 
 LOOK_EVERY = 0.5
@@ -34,7 +35,7 @@ LOOK_EVERY = 0.5
 )
 @click.option("--write-out", metavar="ID", help="Write a photo that was kept into a file again (--to).")
 @click.option("--to", "target", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), help="Into this file.")
-@logbook_option
+@asked_logbook_option
 @adding_options
 @json_option
 def command(
@@ -44,7 +45,7 @@ def command(
     folder: Path | None,
     write_out: str | None,
     target: Path | None,
-    logbook: Path,
+    logbook: AnyLogbook,
     by: str | None,
     board: Path | None,
     simulated: str | None,
@@ -69,7 +70,7 @@ def command(
 
     if file is not None and file.is_dir():
         raise CommandError(f"{file} is a folder", "Name a file, or wait for the next one in it with --folder.")
-    with adding(logbook, serial, by, board, simulated) as add:
+    with adding(file_of(logbook), serial, by, board, simulated) as add:
         from bringup.logbook.additions import of_unit, write
         from bringup.logbook.deviation_statements import photo_statement
         from bringup.logbook.pictures import to_store
@@ -113,7 +114,7 @@ def _awaited(folder: Path | None) -> PhotoFile:
         time.sleep(LOOK_EVERY)
 
 
-def _write_out(logbook: Path, beginning: str, target: Path, *, as_json: bool) -> None:
+def _write_out(logbook: AnyLogbook, beginning: str, target: Path, *, as_json: bool) -> None:
     from bringup.logbook.pictures import stored_photo
     from bringup.logbook.reading import read
 

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from bringup.commands.adding import adding, answered
 from bringup.commands.asking import simulated_asked
-from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.common import asked_logbook_option, file_of, json_option, print_json
 from bringup.commands.saying import say
 from bringup.commands.tables import SIMULATED
 from bringup.errors import CommandError
 from bringup.logbook.reading import read
 from bringup.logbook.references import Mark, check_reference, named, standing_marks
+from bringup.logbook.server_address import AnyLogbook
 
 
 @click.command("reference")
@@ -23,7 +22,7 @@ from bringup.logbook.references import Mark, check_reference, named, standing_ma
 @click.option("--real", "simulated", flag_value="real", help="The real unit of that number.")
 @click.option("--simulated", "simulated", flag_value="simulated", help="The simulated one.")
 @click.option("--by", metavar="NAME", default=None, help="Who; the login name if not given.")
-@logbook_option
+@asked_logbook_option
 @json_option
 def command(
     what: str | None,
@@ -31,7 +30,7 @@ def command(
     withdraw: bool,
     simulated: str | None,
     by: str | None,
-    logbook: Path,
+    logbook: AnyLogbook,
     as_json: bool,
 ) -> None:
     """Mark a unit, or one attempt that passed, as the reference of its design; without an argument, list them.
@@ -54,7 +53,7 @@ def command(
     why = (why if why is not None else answered("Why", "--why")).strip()
     if unfit := not_a_reason(why):
         raise CommandError(unfit, "--why is what somebody reads a month later.")
-    with adding(logbook, serial, by, None, kind) as add:
+    with adding(file_of(logbook), serial, by, None, kind) as add:
         connection = add.logbook.connection
         marked = [each for each in standing_marks(connection) if _is(each, add.unit.serial, about, add.unit.simulated)]
         if withdraw and not marked:
@@ -73,7 +72,7 @@ def _is(mark: Mark, serial: str, about: str | None, simulated: bool) -> bool:
     return (mark.serial, mark.about, mark.simulated) == (serial, about, simulated)
 
 
-def _list(logbook: Path, simulated: bool | None, *, as_json: bool) -> None:
+def _list(logbook: AnyLogbook, simulated: bool | None, *, as_json: bool) -> None:
     marks = read(logbook, standing_marks)
     marks = [each for each in marks if simulated is None or each.simulated == simulated]
     if as_json:
