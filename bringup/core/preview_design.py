@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from bringup.core.columns import JOINED
@@ -25,8 +26,8 @@ def design_lines(rails: Sequence[Designed]) -> Iterator[str]:
 
 
 def _unbroken(text: str) -> str:
-    """Keep a tolerance on one line."""
-    return text.replace(" ± ", f"{JOINED}±{JOINED}").replace(" %", f"{JOINED}%")
+    """Keep a number and its unit, and a tolerance, on one line."""
+    return re.sub(r"(?<=[0-9]) (?=[%°µΩA-Za-z])", JOINED, text).replace(" ± ", f"{JOINED}±{JOINED}")
 
 
 def design_data(each: Designed) -> dict[str, object]:
