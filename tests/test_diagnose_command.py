@@ -6,11 +6,15 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bringup.commands.main import main
+from bringup.core.words import AttemptResult
+from bringup.logbook.record import LogbookRecord
+from tests.logbook_samples import add_attempt, start, volts
 
 ROOT = Path(__file__).parent.parent
 FAULTY = str(ROOT / "fixtures/benches/faults/5v0-lower-open.yaml")
@@ -76,3 +80,20 @@ def test_an_unknown_unit_is_refused_with_the_known_ones(
 ) -> None:
     assert main(["diagnose", "MBL-0008", "--logbook", failed[0]]) == 2
     assert "MBL-0007" in capsys.readouterr().err
+
+
+def test_other_units_that_read_so_too_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    logbook = str(tmp_path / "lot.db")
+    with LogbookRecord.open(Path(logbook), simulated=False) as record:
+        for number in range(3):
+            add_attempt(record, start(f"MBL-000{number}"), [volts(3.0)], result=AttemptResult.FAILED)
+        add_attempt(record, replace(start("MBL-0009"), revision="C"), [volts()])
+    board = str(ROOT / "fixtures/boards/mooring-buoy-logger.yaml")
+
+    assert main(["diagnose", "MBL-0000", "--logbook", logbook, "--board", board]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "All 2 other units read so, too: the design, the parts list or a reel rather than one joint." in out
+    assert "1. 3V3: another converter fitted, of 3 V" in out
+
+    assert main(["diagnose", "MBL-0000", "--logbook", logbook, "--board", board, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["other_units"] == {"compared": 2, "alike": 2}
