@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 
 import bringup.core.distributions as module
 import bringup.core.variance as analysis
-from bringup.core.charts import broken_rules, chart, climbing, middle_slope, moving_average, orders_beyond, trend
+from bringup.core.charts import (
+    average_limits,
+    broken_rules,
+    chart,
+    climbing,
+    middle_slope,
+    moving_average,
+    orders_beyond,
+    trend,
+)
 from bringup.core.correlation import correlation
 from bringup.core.distributions import t_quantile
 from bringup.core.intervals import (
@@ -184,6 +193,17 @@ class TestCharts:
         printed = [50.00, 50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33]
 
         assert [round(each, 2) for each in moving_average(values, 50, 0.3)] == printed
+        # s 2.0539: 47.4115 (cut, not rounded) and 52.5884.
+        assert average_limits(50, 2.0539, 0.3) == pytest.approx((47.4115, 52.5884), abs=1e-4)
+
+    def test_a_small_shift_that_lasts_is_seen_in_the_weighted_mean(self) -> None:
+        # To and fro by 1 unit: moving range 2, sigma some 1.8; then 4 units up, of which no value is beyond 3 sigma (5.5).
+        before = [(-1.0) ** place for place in range(30)]
+        found = chart([*before, *(4 + value for value in before[:10])])
+
+        assert not [each for each in found.broken if each[0] == 1]
+        assert min(found.shifted) >= 30
+        assert chart(before).shifted == ()
 
     def test_each_rule_is_told_at_the_last_point_of_its_window(self) -> None:
         # A made-up sequence; expected places (from 1) found by hand.

@@ -129,6 +129,9 @@ class Told:
                 places = [place for each, place in found.chart.broken if each == rule]
                 if places:
                     yield f"  {words}: {self._named(places)}"
+        if found.chart is not None and found.chart.shifted:
+            named = self._named(found.chart.shifted)
+            yield f"A small shift that lasts (exponentially weighted mean beyond its limits): {named}."
 
     def _trend(self, found: Trend) -> str:
         way = "climb" if found.slope > 0 else "fall"
@@ -220,7 +223,13 @@ class Told:
             for rule, at in self.found.chart.broken
         ]
         chart = self.found.chart
-        return {"centre": chart.centre, "low": chart.low, "high": chart.high, "broken": broken}
+        return {
+            "centre": chart.centre,
+            "low": chart.low,
+            "high": chart.high,
+            "broken": broken,
+            "shifted": self._serials(chart.shifted),
+        }
 
 
 def _json(record: Any) -> dict[str, Any] | None:

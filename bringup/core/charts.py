@@ -24,6 +24,8 @@ RULES = {
     4: (8, 8, 0.0, "eight in a row on one side"),
 }
 """Rule -> how many, of how many in a row, beyond how many sigma on one side of the centre; in words."""
+WEIGHT = 0.3
+"""Of each new value in the exponentially weighted mean: 0.2 to 0.3 is usual (e-Handbook 6.3.2.4, from memory)."""
 LEAST_CHART = 8
 """Fewer values make no chart: the longest rule takes as many (common practice, no source)."""
 LEAST_TREND = 5
@@ -44,6 +46,8 @@ class Chart:
     sigma: float
     broken: tuple[tuple[int, int], ...]
     """Rule and place (from 0) of each value that completes one."""
+    shifted: tuple[int, ...] = ()
+    """Places at which the weighted mean of all so far lies beyond its own limits: a small shift that lasts."""
 
     @property
     def low(self) -> float:
@@ -75,7 +79,10 @@ def chart(values: Sequence[float]) -> Chart:
     sigma = math.fsum(abs(one - other) for one, other in pairwise(values)) / (len(values) - 1) / D2
     if not sigma:
         raise NoStatistic(f"a control chart takes values that differ, and all {len(values)} are the same")
-    return Chart(centre, sigma, tuple(broken_rules([(value - centre) / sigma for value in values])))
+    broken = tuple(broken_rules([(value - centre) / sigma for value in values]))
+    low, high = average_limits(centre, sigma, WEIGHT)
+    means = moving_average(values, centre, WEIGHT)[1:]
+    return Chart(centre, sigma, broken, tuple(place for place, mean in enumerate(means) if not low <= mean <= high))
 
 
 def broken_rules(scores: Sequence[float]) -> list[tuple[int, int]]:
@@ -151,6 +158,12 @@ def orders_beyond(count: int, s: int) -> float:
         ways = longer
     pairs = count * (count - 1) // 2
     return sum(way for swaps, way in enumerate(ways) if pairs - 2 * swaps >= s) / math.factorial(count)
+
+
+def average_limits(centre: float, sigma: float, weight: float) -> tuple[float, float]:
+    """Return the limits of such an average: 3 sigma sqrt(weight / (2 - weight)) off the centre (e-Handbook 6.3.2.4)."""
+    half = 3 * sigma * math.sqrt(weight / (2 - weight))
+    return centre - half, centre + half
 
 
 def moving_average(values: Sequence[float], start: float, weight: float) -> list[float]:
