@@ -197,7 +197,7 @@ class TestCharts:
         assert average_limits(50, 2.0539, 0.3) == pytest.approx((47.4115, 52.5884), abs=1e-4)
 
     def test_a_small_shift_that_lasts_is_seen_in_the_weighted_mean(self) -> None:
-        # To and fro by 1 unit: moving range 2, sigma some 1.8; then 4 units up, of which no value is beyond 3 sigma (5.5).
+        # To and fro by 1: moving range 2, sigma some 1.8; then 4 units up, none of them beyond 3 sigma (5.5).
         before = [(-1.0) ** place for place in range(30)]
         found = chart([*before, *(4 + value for value in before[:10])])
 
