@@ -56,9 +56,10 @@ def test_a_rail_stood_before_a_log_only_by_volts_it_carried(changes: dict[str, A
     assert log_module._stood_before(work, rail, 1.6) is stood
 
 
-@pytest.mark.parametrize("when", [0.0, 0.02, 0.05, 0.11, 0.17])
+@pytest.mark.parametrize("when", [0.0, 0.04, 0.08, 0.12, 0.16])
 def test_an_output_that_somebody_switches_off_is_no_collapse_of_a_logged_rail(when: float) -> None:
-    procedure = with_steps(APPLY, Step(1, logging("3V3", "6 s")))
+    rails = tuple(Channel(rail, Kind.VOLTAGE, rail) for rail in ("3V3", "12V0"))
+    procedure = with_steps(APPLY, Step(1, Log(rails, parse_quantity("6 s"), parse_quantity("200 ms"))))
     bench = simulated_bench(procedure, history=SEEN)
 
     def told(one: Any) -> None:
