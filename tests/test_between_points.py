@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bringup.commands.main import main
 from bringup.core.bench import Identity
 from bringup.core.expectation import limits_of
 from bringup.core.faults import Fault, FaultKind
@@ -275,6 +276,11 @@ def test_only_the_same_meter_range_and_polarity_on_other_units_that_passed_are_s
         assert record.sisters(replace(question, meter=replace(meter, serial="1002"))) == ()
         assert record.sisters(replace(question, meter=None)) == ()
         assert record.sisters(replace(question, revision="C")) == ()
+    for kind, left in (("quarantine", (810.0,)), ("released", (810.0, 870.0)), ("scrap", (810.0,))):
+        why = ["--why", "found burnt later", "--by", "ada", "--real", "--logbook", str(path)]
+        assert main(["disposition", "MBL-0007", kind, *why]) == 0
+        with LogbookRecord.open(path, simulated=False) as record:
+            assert record.sisters(question) == left, kind
 
 
 # what climbs, what feeds

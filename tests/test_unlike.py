@@ -142,6 +142,13 @@ def test_sisters_are_passed_units_of_the_same_kind_with_one_value_each(tmp_path:
     found = sisters_of(logbook, procedure, ("MBL-0008", ""), simulated=False)
 
     assert found.values == {(MEASURE, "3V3", "voltage", ""): (3.301, 3.303, 3.315)}
+    logbook.connection.execute(
+        "INSERT INTO dispositions (id, serial, simulated, at, who, kind, why)"
+        " VALUES (?, 'MBL-0002', 0, '2026-11-28T12:00:00.000000Z', 'ada', 'scrap', 'found burnt later')",
+        (new_id(),),
+    )
+    left = sisters_of(logbook, procedure, ("MBL-0008", ""), simulated=False)
+    assert left.values == {(MEASURE, "3V3", "voltage", ""): (3.301, 3.315)}
     shifted = replace(procedure, steps=procedure.steps[1:] + procedure.steps[:1])
     moved = replace(shifted, steps=tuple(replace(step, index=at) for at, step in enumerate(shifted.steps)))
     assert not sisters_of(logbook, moved, ("MBL-0008", ""), simulated=False).values, "another step has that number now"

@@ -11,6 +11,7 @@ from bringup.core.unlike import Sisters
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
 from bringup.logbook.references import reference_for
+from bringup.logbook.sister_ohms import NOT_HELD
 
 _READ = (
     "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value FROM readings r"
@@ -22,7 +23,7 @@ _READ = (
 """An attempt can pass with readings that were not judged, did not settle, or failed and were waived or taken again."""
 _SISTERS = _READ.format(
     which="a.board = :board AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure"
-    " AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed'"
+    f" AND a.simulated = :simulated AND a.serial <> :serial AND a.result = 'passed' AND {NOT_HELD}"
 )
 _REFERENCE = _READ.format(which="a.id = :attempt")
 
