@@ -32,7 +32,7 @@ from bringup.core.uncertainty import (
     propagated,
     rectangular,
 )
-from bringup.core.words import Kind, LimitsFrom, Result
+from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import readings
@@ -341,6 +341,16 @@ class TestReadings:
         loading = next(part for part in found.contributions if part.name == LOADING)
         assert loading.standard == pytest.approx(0.05 / math.sqrt(3))
         assert in_words(found) == "loading 100 %"
+
+    def test_a_handheld_meters_counts_count_for_what_a_person_types(self) -> None:
+        # By hand: 0.5 % of 5.02 V and 3 counts of 10 mV: 55.1 mV; with half a digit, each over sqrt 3.
+        table = Specification((Row("dc volts", Decimal(40), parse_specified("0.5 % + 3 counts"), Decimal("0.01")),))
+        bench = replace(CORNER, meter=MeterRole(None, accuracy=table))
+        typed = replace(READING, value=5.02, resolution=0.01, raw="5.02", how=How.TYPED)
+
+        found = uncertainty_of(typed, bench, small_board(), Taken())
+        assert isinstance(found, Uncertainty)
+        assert found.expanded == pytest.approx(2 * math.hypot(0.0551, 0.005) / math.sqrt(3), rel=1e-9)
 
     def test_leads_that_nobody_measured_count_in_ohms(self) -> None:
         ohms = Specification((Row("ohms", Decimal(1000), Accuracy(Decimal("0.01"), unit="ohm")),))
