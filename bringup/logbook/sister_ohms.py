@@ -13,7 +13,7 @@ from bringup.runner.records import SisterQuestion
 NOT_HELD = """COALESCE((SELECT d.kind FROM dispositions d WHERE d.serial = a.serial AND d.simulated = a.simulated
             AND d.kind <> 'waiver' ORDER BY d.seq DESC LIMIT 1), 'released') = 'released'"""
 """Of an attempt `a`: its unit is neither in quarantine nor scrapped. One that is is no measure of another."""
-SISTERS = """
+SISTERS = f"""
 SELECT a.serial, r.value
   FROM readings r
   JOIN attempts a ON a.id = r.attempt
@@ -25,11 +25,11 @@ SELECT a.serial, r.value
    AND r.meter_range IS :meter_range
    AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)
    AND a.result = 'passed' AND a.simulated = :simulated AND a.serial <> :serial
-   AND a.board = :board AND a.revision = :revision AND a.variant = :variant AND {not_held}
+   AND a.board = :board AND a.revision = :revision AND a.variant = :variant AND {NOT_HELD}
    AND ((:by_hand = 1 AND i.by_hand = 1 AND a.bench = :bench)
         OR (:by_hand = 0 AND i.maker = :maker AND i.model = :model AND i.serial = :meter_serial))
  ORDER BY a.seq, r.monotonic
-""".format(not_held=NOT_HELD)
+"""  # noqa: S608 - words of ours
 RISING = "still rising%"
 """What the note of a reading begins with that was taken before its end: no measure of another one."""
 
