@@ -35,6 +35,7 @@ from bringup.logbook.deviation_statements import (
     picture_statement,
     reference_statement,
     rework_statement,
+    withdrawal_statement,
 )
 from bringup.logbook.encoding import Cell, encode_row, link_hash, row_hash, seed
 from bringup.logbook.filters import Filters
@@ -89,6 +90,7 @@ def write_deviations(path: Path, ids: dict[str, str]) -> None:
                     photo_statement(entered, Photo(f"top {number}.png"), digest),
                     disposition_statement(entered, Decision.WAIVER, f"as agreed {number}", reading),
                     reference_statement(entered, "known to be good", ids["0001"], withdrawn=bool(number)),
+                    withdrawal_statement(entered, "note", f"{number:032}", "another unit"),
                 ],
             )
 

@@ -64,7 +64,7 @@ def test_a_new_logbook_has_the_tables_in_the_words_of_the_job(tmp_path: Path) ->
         *("units", "attempts", "steps", "readings", "samples", "polls", "instruments"),
         *("sources", "attempt_sources", "notes", "events", "origins", "chain", "line_texts"),
         *("reworks", "observations", "observation_readings", "photos", "pictures", "picture_parts", "dispositions"),
-        *("reference_marks", "kept_out"),
+        *("reference_marks", "kept_out", "withdrawals"),
     }
     assert pragma(tmp_path / "bringup.db", "application_id") == APPLICATION_ID
     assert pragma(tmp_path / "bringup.db", "user_version") == VERSION

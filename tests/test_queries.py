@@ -18,8 +18,8 @@ from bringup.core.limits import Limits
 from bringup.core.reading import Reading
 from bringup.core.words import UNIT_OF, AttemptResult, How, Kind, LimitsFrom, Result
 from bringup.errors import CommandError, LogbookError
+from bringup.logbook import deviation_queries, queries
 from bringup.logbook import filters as filters_module
-from bringup.logbook import queries
 from bringup.logbook.attempt_parts import CURRENT_ONLY
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
@@ -366,7 +366,14 @@ def test_reading_while_an_attempt_writes_never_fails_nor_goes_back(tmp_path: Pat
 
 @pytest.mark.parametrize(
     "statement",
-    [queries.READINGS, queries.ATTEMPTS, queries.STEPS, queries.EVENTS, queries.NOTES, queries.COUNT_ATTEMPTS],
+    [
+        queries.READINGS,
+        queries.ATTEMPTS,
+        queries.STEPS,
+        queries.EVENTS,
+        deviation_queries.NOTES,
+        queries.COUNT_ATTEMPTS,
+    ],
 )
 def test_statements_use_no_word_of_one_database_only(statement: str) -> None:
     words = set(re.findall(r"[a-z_]+", statement.lower()))

@@ -235,3 +235,78 @@ def test_standing_says_that_a_unit_was_changed_since_its_last_attempt(run: Run, 
         add_attempt(record, start(), [ohms("5V0")])
     (unit,) = read(path, lambda connection: [one.as_json() for one in standing_of(connection, Filters())])
     assert unit["reworked_since"] == []
+
+
+REWORK = ("rework", "MBL-0001", "--part", "R12", "--from", "105 kΩ", "--to", "100 kΩ", "--rail", "5V0", *WHY)
+
+
+def test_a_withdrawn_rework_counts_no_more_and_is_told_struck_out(run: Run, path: Path) -> None:
+    before, started = known(path), last_attempt_of(path)
+    run(*REWORK)
+    assert known(path).resistance_seen != before.resistance_seen
+    identity = json.loads(run("withdraw", "MBL-0001", "--json")[1])[0]["id"]
+
+    code, out, _ = run("withdraw", "MBL-0001", identity[:8], "--why", "it was R21 on another unit")
+
+    assert code == ExitCode.PASSED
+    assert "rework of MBL-0001 withdrawn, and kept struck out: R12: 105 kΩ -> 100 kΩ (reads too high)" in out
+    assert known(path) == before
+    assert last_attempt_of(path) == started
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        assert standing_of(connection, Filters())[0].reworks == ()
+        assert audit(connection).sound
+    told = run("history", "MBL-0001")[1]
+    assert "[WITHDRAWN by ada, " in told
+    assert "it was R21 on another unit] R12: 105 kΩ -> 100 kΩ (reads too high)" in told
+
+
+def last_attempt_of(path: Path) -> object:
+    with opened(path) as logbook:
+        return last_attempt(logbook, "MBL-0001", simulated=False)
+
+
+def test_notes_and_observations_are_withdrawn_by_the_beginning_of_their_id(run: Run) -> None:
+    run("note", "MBL-0001", "the heat sink is loose")
+    run("observation", "MBL-0001", "R12 gets hot", "--for", "design", "--severity", "must")
+    listed = json.loads(run("withdraw", "MBL-0001", "--json")[1])
+    assert [(each["kind"], each["text"]) for each in listed] == [
+        ("note", "the heat sink is loose"),
+        ("observation", "R12 gets hot"),
+    ]
+
+    for each in listed:
+        assert run("withdraw", "MBL-0001", each["id"][:8], "--why", "another unit")[0] == ExitCode.PASSED
+    again = run("withdraw", "MBL-0001", listed[0]["id"][:8], "--why", "another unit")
+
+    assert again[0] == ExitCode.REFUSED
+    assert "it was withdrawn already, by ada" in again[2]
+    told = run("history", "MBL-0001")[1]
+    assert told.count("another unit] ") == 2
+    shown = run("withdraw", "MBL-0001")[1]
+    assert shown.count("[WITHDRAWN by ada") == 2
+    assert "R12 gets hot" not in run("observation", "--design", "Mooring buoy logger")[1]
+
+
+@pytest.mark.parametrize(
+    ("beginning", "why", "said"),
+    [
+        ("ffffffff-no", "another unit", "no rework, observation or note of MBL-0001 with an id that begins with"),
+        ("", "another unit", "no rework, observation or note"),
+    ],
+)
+def test_what_cannot_be_withdrawn_is_said(beginning: str, why: str, said: str, run: Run) -> None:
+    run("note", "MBL-0001", "the heat sink is loose")
+    code, _, err = run("withdraw", "MBL-0001", beginning, "--why", why)
+
+    assert code == ExitCode.REFUSED
+    assert said in err
+
+
+def test_a_withdrawal_needs_a_reason(run: Run) -> None:
+    run("note", "MBL-0001", "the heat sink is loose")
+    (listed,) = json.loads(run("withdraw", "MBL-0001", "--json")[1])
+    code, _, err = run("withdraw", "MBL-0001", listed["id"], "--why", "x")
+
+    assert code == ExitCode.REFUSED
+    assert "month later" in err

@@ -51,9 +51,12 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
     def of(kind: str, origin: Origin, text: str, *, place: int | None = None, named: bool = False) -> Entry:
         at = by_time(origin.at) if place is None else place
         name = origin.id[:ID_SHOWN] if named else ""
-        return Entry(kind, name, origin.at, origin.who, text, origin.attempt, at)
+        return Entry(kind, name, origin.at, origin.who, struck(text, origin.withdrawn), origin.attempt, at)
 
-    told = [Entry("note", "", note.at, note.who, note.text, note.attempt, by_time(note.at)) for note in notes]
+    told = [
+        Entry("note", "", note.at, note.who, struck(note.text, note.withdrawn), note.attempt, by_time(note.at))
+        for note in notes
+    ]
     told += [
         of("rework", each.origin, _rework(each), place=places.get(each.follows or "", 0)) for each in beside.reworks
     ]
@@ -62,6 +65,11 @@ def entries(attempts: Sequence[LoggedAttempt], notes: Sequence[LoggedNote], besi
     told += [of(each.said, each.origin, each.why) for each in beside.references]
     told += [of("photo", each.origin, _photo(each), named=True) for each in beside.photos]
     return sorted(told, key=lambda entry: (entry.place, entry.at))
+
+
+def struck(text: str, withdrawn: str) -> str:
+    """Return a text as it stands, or struck out: kept, with who withdrew it, when and why."""
+    return f"[WITHDRAWN by {withdrawn}] {text}" if withdrawn else text
 
 
 def _rework(done: LoggedRework) -> str:

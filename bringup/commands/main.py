@@ -39,6 +39,7 @@ COMMANDS: dict[str, str] = {
     "observation": "something noticed on a unit; --design lists what is to change in the next revision",
     "photo": "a photo into a unit's history, and out again",
     "disposition": "a decision about a unit: waiver, quarantine, scrap, released",
+    "withdraw": "takes back a rework, observation or note that was wrong; it is kept, struck out",
     "reference": "marks a unit or attempt that others are compared with",
     "browse": "the logbook as read-only pages; the bench in large letters while an attempt is going",
     "diagnose": "likely causes of what a unit's last attempt read",

@@ -36,6 +36,7 @@ COVERED: dict[str, tuple[str, ...]] = {
     "photos": ("id",),
     "dispositions": ("id",),
     "reference_marks": ("id",),
+    "withdrawals": ("id",),
 }
 """Covered table -> the columns that name a row. None: rows are only ever added, and their order names them."""
 

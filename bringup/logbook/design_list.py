@@ -1,3 +1,4 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
 """What was observed of a design across all units: the list for its next revision.
 
 One entry is everything that was observed of the same thing: an observation that says which one it repeats, or says the
@@ -20,18 +21,20 @@ from bringup.logbook.deviation_queries import readings_behind
 from bringup.logbook.deviation_rows import LoggedObservation, observation_from
 from bringup.logbook.filters import like
 from bringup.logbook.queries import behind_observations
+from bringup.logbook.reworked import STANDS
 from bringup.logbook.rows import LoggedReading
 from bringup.logbook.values import time_text
 
 OBSERVED = (
     "SELECT x.* FROM observations x WHERE x.target = 'design' AND x.board LIKE :board ESCAPE '\\'"
     " AND (:revision IS NULL OR x.revision = :revision) AND (:simulated IS NULL OR x.simulated = :simulated)"
-    " ORDER BY x.seq"
+    f" AND {STANDS.format(kind='observation', of='x')} ORDER BY x.seq"
 )
 BOARDS = "SELECT board FROM units UNION SELECT board FROM observations"
 _BY_ID = (
     "SELECT x.id, x.same_as, x.content, x.severity, x.target FROM observations x"
-    " WHERE x.simulated = :simulated AND x.board = :board AND x.id LIKE :pattern ESCAPE '\\' ORDER BY x.seq"
+    " WHERE x.simulated = :simulated AND x.board = :board AND x.id LIKE :pattern ESCAPE '\\'"
+    f" AND {STANDS.format(kind='observation', of='x')} ORDER BY x.seq"
 )
 
 
@@ -136,7 +139,7 @@ def find_observation(connection: Database, unit: KnownUnit, beginning: str) -> t
 
 
 def _matching(connection: Database, board: str) -> bool:
-    statement = f"SELECT 1 FROM ({BOARDS}) AS known WHERE board LIKE :board ESCAPE '\\' LIMIT 1"  # noqa: S608
+    statement = f"SELECT 1 FROM ({BOARDS}) AS known WHERE board LIKE :board ESCAPE '\\' LIMIT 1"
     return connection.execute(statement, {"board": like(board)}).fetchone() is not None
 
 

@@ -4,6 +4,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import replace
 
 from bringup.core.deviations import Decision, ReferenceMark
 from bringup.core.limits import parse_limits
@@ -14,15 +16,24 @@ from bringup.logbook.deviation_rows import (
     LoggedMark,
     LoggedPhoto,
     LoggedRework,
+    Origin,
     Waived,
     observation_from,
     origin_from,
+    withdrawals,
 )
-from bringup.logbook.reworked import rework_from
+from bringup.logbook.reworked import STANDS, rework_from
+from bringup.logbook.rows import LoggedNote
+from bringup.logbook.unpacking import note_of
 
 _UNIT = "x.serial = :serial AND x.simulated = :simulated ORDER BY x.seq"
 REWORKS = f"SELECT x.* FROM reworks x WHERE {_UNIT}"
-REWORKS_SINCE = "SELECT x.* FROM reworks x WHERE x.attempt IS NULL AND x.follows IS NOT NULL ORDER BY x.seq"
+REWORKS_SINCE = (
+    "SELECT x.* FROM reworks x WHERE x.attempt IS NULL AND x.follows IS NOT NULL"
+    f" AND {STANDS.format(kind='rework', of='x')} ORDER BY x.seq"
+)
+NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
+WITHDRAWALS = f"SELECT x.* FROM withdrawals x WHERE {_UNIT}"
 OBSERVATIONS = f"SELECT x.* FROM observations x WHERE {_UNIT}"
 BEHIND = (
     "SELECT o.observation, o.reading FROM observation_readings o JOIN readings r ON r.id = o.reading"
@@ -43,13 +54,28 @@ def beside(connection: Database, serial: str, *, simulated: bool) -> Beside:
     """Return everything of a unit beside its attempts and notes. The connection's rows have names."""
     unit = {"serial": serial, "simulated": int(simulated)}
     behind = readings_behind(connection)
+    struck = withdrawals(connection.execute(WITHDRAWALS, unit))
+    reworks = (_rework(row) for row in connection.execute(REWORKS, unit))
+    observations = (observation_from(row, behind[row["id"]]) for row in connection.execute(OBSERVATIONS, unit))
     return Beside(
-        reworks=tuple(_rework(row) for row in connection.execute(REWORKS, unit)),
-        observations=tuple(observation_from(row, behind[row["id"]]) for row in connection.execute(OBSERVATIONS, unit)),
+        reworks=tuple(replace(each, origin=_struck("rework", each.origin, struck)) for each in reworks),
+        observations=tuple(replace(each, origin=_struck("observation", each.origin, struck)) for each in observations),
         photos=tuple(photo_from(row) for row in connection.execute(PHOTOS, unit)),
         dispositions=tuple(_disposition(row) for row in connection.execute(DISPOSITIONS, unit)),
         references=tuple(mark_from(row) for row in connection.execute(REFERENCE_MARKS, unit)),
     )
+
+
+def notes_on(connection: Database, unit: Mapping[str, object]) -> tuple[LoggedNote, ...]:
+    """Return a unit's notes in the order in which they were entered. `unit`: serial and simulated (0 or 1)."""
+    struck = withdrawals(connection.execute(WITHDRAWALS, unit))
+    notes = (note_of(row) for row in connection.execute(NOTES, unit))
+    return tuple(replace(note, withdrawn=struck.get(("note", note.id), "")) for note in notes)
+
+
+def _struck(kind: str, origin: Origin, struck: dict[tuple[str, str], str]) -> Origin:
+    said = struck.get((kind, origin.id), "")
+    return replace(origin, withdrawn=said) if said else origin
 
 
 def readings_behind(connection: Database) -> dict[str, tuple[str, ...]]:

@@ -30,9 +30,14 @@ class Origin:
     """Counted from 1."""
     at: datetime
     who: str
+    withdrawn: str = ""
+    """By whom, when and why it was withdrawn; '' where it stands."""
 
     def as_json(self) -> Json:
-        """Return every field."""
+        """Return every field; `withdrawn` only where it was."""
+        return self._told() | ({"withdrawn": self.withdrawn} if self.withdrawn else {})
+
+    def _told(self) -> Json:
         return {
             "id": self.id,
             "serial": self.serial,
@@ -210,6 +215,11 @@ class Beside:
     photos: tuple[LoggedPhoto, ...] = ()
     dispositions: tuple[LoggedDisposition, ...] = ()
     references: tuple[LoggedMark, ...] = ()
+
+
+def withdrawals(rows: Iterable[Any]) -> dict[tuple[str, str], str]:
+    """Return who withdrew what when and why, by kind and id, from rows of `withdrawals`."""
+    return {(row["kind"], row["about"]): f"{row['who']}, {row['at'][:10]}: {row['why']}" for row in rows}
 
 
 def observation_from(row: Any, readings: tuple[str, ...]) -> LoggedObservation:

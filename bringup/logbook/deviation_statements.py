@@ -37,6 +37,7 @@ PICTURE_PART = insert("picture_parts", "sha256 part content", " ON CONFLICT (sha
 PHOTO = insert("photos", f"{_ENTERED} picture file caption")
 DISPOSITION = insert("dispositions", f"{_ENTERED} kind why reading limits")
 REFERENCE_MARK = insert("reference_marks", f"{_ENTERED} about kind why")
+WITHDRAWAL = insert("withdrawals", f"{_ENTERED} kind about why")
 
 
 def unit_statement(serial: str, board: str, revision: str, *, simulated: bool) -> Statement:
@@ -90,6 +91,11 @@ def reference_statement(entered: Entered, why: str, about: str | None, *, withdr
     """A unit (`about` None) or an attempt marked as reference, or that mark withdrawn."""
     kind = ReferenceMark.WITHDRAWN if withdrawn else ReferenceMark.MARKED
     return REFERENCE_MARK, (*_row(entered), about, kind, storable(why))
+
+
+def withdrawal_statement(entered: Entered, kind: str, about: str, why: str) -> Statement:
+    """A rework, observation or note withdrawn. `kind`: which of these; `about`: its id."""
+    return WITHDRAWAL, (*_row(entered), kind, about, storable(why))
 
 
 def _row(entered: Entered) -> Values:

@@ -1,4 +1,4 @@
-"""The tables beside attempts, as SQL for the migrations: reworks, observations, photos, dispositions, references.
+"""The tables beside attempts, as SQL for the migrations: what people enter about a unit, and what they withdraw.
 
 Each row is of a unit, real or simulated; `attempt` is the one in which it was entered, NULL where that was done
 outside of any. A rework says after which attempt it came (`follows`), since wall clocks may be set: NULL for none.
@@ -111,4 +111,19 @@ CREATE TABLE reference_marks (
 ) STRICT
 """,
     "CREATE INDEX reference_marks_of_unit ON reference_marks (serial, simulated)",
+)
+
+WITHDRAWALS = (
+    # `about`: id of a row of the table that `kind` names; what it says is kept, and counts no more.
+    f"""
+CREATE TABLE withdrawals (
+    {_OF_UNIT}
+    kind TEXT NOT NULL CHECK (kind IN ('rework', 'observation', 'note')),
+    about TEXT NOT NULL,
+    why TEXT NOT NULL CHECK (why <> ''),
+    {_UNIT}
+) STRICT
+""",
+    "CREATE INDEX withdrawals_of_unit ON withdrawals (serial, simulated)",
+    "CREATE INDEX withdrawals_about ON withdrawals (about)",
 )

@@ -11,7 +11,7 @@ from bringup.logbook.database import Database
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
 from bringup.logbook.past import CAME_LATE
-from bringup.logbook.reworked import rework_from
+from bringup.logbook.reworked import STANDS, rework_from
 from bringup.logbook.values import time_from
 from bringup.runner.earlier import Earlier, EarlierStep
 from bringup.runner.records import SourceText
@@ -52,6 +52,7 @@ _EVENT = "SELECT 1 FROM events WHERE attempt = :attempt AND kind IN ({kinds}) LI
 _REWORK = (
     "SELECT w.part, w.was, w.became, w.why, w.rails, w.at FROM reworks w JOIN attempts f ON f.id = w.follows,"
     " attempts a WHERE a.id = :attempt AND w.serial = a.serial AND w.simulated = a.simulated"
+    f" AND {STANDS.format(kind='rework', of='w')}"
     f" AND (f.seq >= a.seq OR ({CAME_LATE} AND w.at >= a.started)) ORDER BY w.seq DESC LIMIT 1"
 )
 _POWERED = "SELECT 1 FROM steps WHERE attempt = :attempt AND kind = 'apply' AND started IS NOT NULL LIMIT 1"

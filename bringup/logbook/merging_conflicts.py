@@ -19,7 +19,7 @@ Span = dict[str, int]
 OWNED = ("steps", "instruments", "attempt_sources")
 """Tables whose rows belong to an attempt and are named by its id."""
 GROWING = tuple(table for table, key in COVERED.items() if not key)
-ENTERED = ("notes", "reworks", "observations", "photos", "dispositions", "reference_marks")
+ENTERED = ("notes", "reworks", "observations", "photos", "dispositions", "reference_marks", "withdrawals")
 """Tables of what people entered about a unit; each row has an id."""
 
 WORKING = (

@@ -16,7 +16,7 @@ from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.attempt_parts import CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
 from bringup.logbook.database import Database, Row
-from bringup.logbook.deviation_queries import all_dispositions, beside, reworks_since
+from bringup.logbook.deviation_queries import all_dispositions, beside, notes_on, reworks_since
 from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
 from bringup.logbook.filters import (
     AS_DONE,
@@ -30,7 +30,7 @@ from bringup.logbook.filters import (
 )
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
-from bringup.logbook.unpacking import attempt_of, event_of, note_of, reading_of, step_of
+from bringup.logbook.unpacking import attempt_of, event_of, reading_of, step_of
 from bringup.logbook.values import time_text
 
 READINGS = """
@@ -91,7 +91,6 @@ STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 
 EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monotonic, e.seq"
 
-NOTES = "SELECT n.* FROM notes n WHERE n.serial = :serial AND n.simulated = :simulated ORDER BY n.seq"
 
 UNIT = "SELECT u.board, u.revision FROM units u WHERE u.serial = :serial AND u.simulated = :simulated"
 
@@ -259,10 +258,10 @@ def history(connection: Database, serial: str, simulated: bool | None = None) ->
         if unit is not None:
             made = tuple(attempts(connection, Filters(serial=serial, simulated=kind, replaced=True)))
             entered = beside(connection, serial, simulated=kind)
-            notes = tuple(note_of(row) for row in connection.execute(NOTES, key))
+            notes = notes_on(connection, key)
             last = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
             whole = tuple(_whole(connection, one) for one in made)
-            found = tuple(effects(made, entered.reworks))
+            found = tuple(effects(made, [each for each in entered.reworks if not each.origin.withdrawn]))
             design = (unit["board"], unit["revision"])
             stories.append(Story(serial, kind, whole, notes, last[0].id if last else "", entered, found, design))
     if not stories:

@@ -1,3 +1,4 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
 """Which readings a rework has undone: what was known of a rail before it says nothing about the board as it is now.
 
 A rework comes after the attempt that it `follows`, by the order of writing, as with trips: the wall clock may have been
@@ -50,15 +51,18 @@ class Done:
         return f"{self.rework.change} ({self.at[:10]})"
 
 
+STANDS = "NOT EXISTS (SELECT 1 FROM withdrawals d WHERE d.kind = '{kind}' AND d.about = {of}.id)"
+"""The condition that a row of that kind was not withdrawn. `of`: the table's name in the statement."""
+
 _REWORKS = (
     "SELECT w.part, w.was, w.became, w.why, w.rails, w.at, coalesce(f.seq, 0), w.monotonic"
     " FROM reworks w LEFT JOIN attempts f ON f.id = w.follows"
-    " WHERE w.serial = :serial AND w.simulated = :simulated ORDER BY w.seq"
+    f" WHERE w.serial = :serial AND w.simulated = :simulated AND {STANDS.format(kind='rework', of='w')} ORDER BY w.seq"
 )
 
 
 def reworks_of(connection: sqlite3.Connection, serial: str, *, simulated: bool) -> tuple[Done, ...]:
-    """Return a unit's reworks in the order in which they were entered."""
+    """Return a unit's reworks in the order in which they were entered, without what was withdrawn."""
     rows = connection.execute(_REWORKS, {"serial": serial, "simulated": int(simulated)})
     return tuple(Done(rework_from(*row[:5]), *row[5:]) for row in rows)
 

@@ -140,16 +140,20 @@ class LoggedNote:
     attempt: str | None
     step: int | None
     """Counted from 1."""
+    id: str = ""
+    withdrawn: str = ""
+    """By whom, when and why it was withdrawn; '' where it stands."""
 
     def as_json(self) -> Json:
-        """Return every field."""
-        return {
+        """Return every field but the id; `withdrawn` only where it was."""
+        told: Json = {
             "text": self.text,
             "at": time_text(self.at),
             "who": self.who,
             "attempt": self.attempt,
             "step": self.step,
         }
+        return told | ({"withdrawn": self.withdrawn} if self.withdrawn else {})
 
 
 @frozen

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bringup.core.frozen import frozen
 from bringup.logbook.chain_tables import CHAIN, KEPT_OUT
-from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS
+from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS, WITHDRAWALS
 from bringup.logbook.indexes import LATE_ONES
 from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
 
@@ -301,6 +301,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(10, "how probable conformance is", CONFORMANCE),
     Migration(11, "what came in late is found at once", LATE_ONES),
     Migration(12, "what was not taken in from another logbook", KEPT_OUT),
+    Migration(13, "reworks, observations and notes withdrawn", WITHDRAWALS),
 )
 
 VERSION = MIGRATIONS[-1].number

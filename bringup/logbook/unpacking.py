@@ -119,7 +119,7 @@ def event_of(row: Row) -> LoggedEvent:
 
 def note_of(row: Row) -> LoggedNote:
     """Make the record of a row of `notes`."""
-    return LoggedNote(row["content"], time_from(row["at"]), row["who"], row["attempt"], row["step"])
+    return LoggedNote(row["content"], time_from(row["at"]), row["who"], row["attempt"], row["step"], row["id"])
 
 
 def _decimal(text: str | None) -> Decimal | None:
