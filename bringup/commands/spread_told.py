@@ -10,7 +10,7 @@ from bringup.commands.saying import columns
 from bringup.commands.spread_text import histogram_lines, time_lines
 from bringup.commands.tables import SIMULATED
 from bringup.core.capability import Index
-from bringup.core.charts import RULES, Trend
+from bringup.core.charts import RULES, Trend, trend
 from bringup.core.intervals import Interval
 from bringup.core.limits import Limits
 from bringup.core.patterns import counted
@@ -143,7 +143,7 @@ class Told:
         if [each.serial for each in self.in_time] == [each.serial for each in self.of]:
             return None
         try:
-            return statistics_of([each.value for each in self.in_time], None, None).trend
+            return trend([each.value for each in self.in_time])
         except NoStatistic:
             return None
 

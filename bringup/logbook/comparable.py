@@ -44,12 +44,19 @@ def taken(connection: Database, filters: Filters) -> list[Taken]:
     condition, values = where(filters)
     statement = TAKEN.format(where=condition + of_these_attempts(filters), order=", ".join(AS_DONE))
     counts: Counter[tuple[Any, ...]] = Counter()
+    points: dict[tuple[Any, ...], Point] = {}
     limits: dict[tuple[Any, ...], Limits] = {}
     found = []
     for row in connection.execute(statement, values):
-        key = (row["rail"], Kind(row["quantity"]), row["aspect"], row["kind"], row["board_state"])
-        counts[(row["attempt"], *key)] += 1
-        found.append(_taken(row, Point(*key, counts[(row["attempt"], *key)]), limits))
+        key = (row["rail"], row["quantity"], row["aspect"], row["kind"], row["board_state"])
+        of_attempt = (row["attempt"], *key)
+        counts[of_attempt] += 1
+        known = (*key, counts[of_attempt])
+        point = points.get(known)
+        if point is None:
+            rail, quantity, *others = known
+            point = points[known] = Point(rail, Kind(quantity), *others)
+        found.append(_taken(row, point, limits))
     return found
 
 
