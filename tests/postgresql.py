@@ -36,6 +36,7 @@ SETTINGS = {
     "synchronous_commit": "off",
     "full_page_writes": "off",
     "autovacuum": "off",
+    "jit": "off",
     "max_wal_size": "1GB",
     "shared_buffers": "16MB",
     "max_connections": "30",

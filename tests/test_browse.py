@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -30,6 +30,7 @@ from bringup.pages.web import site
 from bringup.runner.records import PollSample
 from tests.chromium import Tab
 from tests.logbook_samples import MEASURE, NOON, add_attempt, start, volts
+from tests.postgresql import Cluster
 from tests.story_sample import write_story
 
 pytest.importorskip("flask", reason="the pages are served by flask, which is not installed")
@@ -56,8 +57,8 @@ def asking(logbook: AnyLogbook, token: str = "") -> Any:
 
 
 @pytest.fixture(scope="module")
-def client(logbook: Path, engine: Callable[[Path], AnyLogbook]) -> Any:
-    return asking(engine(logbook))
+def client(logbook: Path) -> Any:
+    return asking(logbook)
 
 
 ADDRESSES = ("/", "/unit/MBL-0001", "/rails", "/rail/3V3", "/lot/L1%20%26%20more", "/now", "/search?q=MBL", "/nothing")
@@ -76,6 +77,22 @@ def test_every_link_of_every_page_leads_somewhere(client: Any) -> None:
 
     assert {"/unit/MBL-0001", "/rail/3V3", "/lot/L1%20%26%20more", "/style.css", "/now"} <= seen
     assert sum(address.startswith("/attempt/") for address in seen) == 5
+
+
+def test_pages_of_what_was_published_are_those_of_the_file(logbook: Path, client: Any, cluster: Cluster) -> None:
+    server = cluster.published(logbook)
+    there = asking(server)
+    for address in ("/", "/unit/MBL-0001", "/rails", "/rail/3V3", "/now"):
+        text = there.get(address).text
+        assert text.count("MBL-0001") == client.get(address).text.count("MBL-0001"), address
+        assert [line.replace(str(server).replace("&", "&amp;"), logbook.name) for line in rows_of(text)] == rows_of(
+            client.get(address).text
+        ), address
+
+
+def rows_of(page: str) -> list[str]:
+    """The rows of all tables of a page."""
+    return re.findall(r"<tr.*?</tr>", page, re.DOTALL)
 
 
 def test_units_stand_with_what_failed_last(client: Any) -> None:

@@ -100,7 +100,7 @@ def scratch(cluster: Cluster, tmp_path_factory: pytest.TempPathFactory) -> Itera
         yield path, record, cluster.new_schema()
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(taken=st.lists(any_reading(), min_size=1, max_size=8))
 def test_any_reading_is_there_as_it_is_in_the_file(
     scratch: tuple[Path, LogbookRecord, Server], taken: list[Reading]
@@ -214,8 +214,8 @@ def test_attempts_of_several_logbooks_stand_in_the_order_in_which_they_were_done
 
 def test_two_publish_at_once(tmp_path: Path, server: Server, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("bringup.logbook.publishing.PIECE", 40)
-    one = filled(tmp_path / "one.db", *(f"MBL-00{number:02}" for number in range(12)))
-    other = filled(tmp_path / "other.db", *(f"MBL-01{number:02}" for number in range(12)))
+    one = filled(tmp_path / "one.db", *(f"MBL-00{number:02}" for number in range(8)))
+    other = filled(tmp_path / "other.db", *(f"MBL-01{number:02}" for number in range(8)))
     failed: list[BaseException] = []
 
     def send(path: Path) -> None:
@@ -231,7 +231,7 @@ def test_two_publish_at_once(tmp_path: Path, server: Server, monkeypatch: pytest
         thread.join()
 
     assert failed == []
-    assert len(read(server, lambda connection: attempts(connection, Filters()))) == 24
+    assert len(read(server, lambda connection: attempts(connection, Filters()))) == 16
     chain = content(server)["chain"]
     assert chain == sorted(content(one)["chain"] + content(other)["chain"], key=repr)
 
