@@ -211,6 +211,16 @@ class TestAttempts:
         assert board.note == "the decision rule needs its uncertainty: no accuracy of the meter is stated"
         assert outcome.result is AttemptResult.INCOMPLETE
 
+    def test_the_band_of_the_power_budget_is_accepted_simply(self) -> None:
+        bench = measuring(GUARD)
+        assert bench.bench.supply is not None
+        bench.bench = replace(bench.bench, supply=replace(bench.bench.supply, current_accuracy=None))
+        currents = {each.aspect: each for each in bench.run().readings if each.kind is Kind.CURRENT}
+
+        ramp, final = currents["18 V"], currents["24 V"]
+        assert (ramp.result, ramp.decision_rule) == (Result.PASS, "simple acceptance")
+        assert (final.result, final.decision_rule) == (Result.NOT_JUDGED, "guard band, w = 1 U"), "by `expect_current`"
+
 
 def findings(bench: Bench, board: Board) -> list[tuple[str, bool]]:
     given = procedure(Measure(("12V0", "5V0")), board=board)

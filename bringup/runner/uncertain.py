@@ -61,7 +61,8 @@ def standard_of(work: Work, instrument: str, kind: Kind, point: str, value: Valu
 def decided(work: Work, reading: Reading, judged: Judged) -> Reading:
     """Return the reading judged by the decision rule that holds for it, with its probability of conformance.
 
-    Simple acceptance holds for what the tool itself looks for, and for figures that no instrument reads.
+    Simple acceptance holds for what the tool itself looks for, for figures that no instrument reads, and for the band
+    round a power budget, which is made of typical figures.
     """
     if reading.value is None or reading.limits is None:
         return reading
@@ -69,7 +70,8 @@ def decided(work: Work, reading: Reading, judged: Judged) -> Reading:
         likely = conformance(reading.value, reading.limits, reading.uncertainty / reading.coverage_factor)
         reading = replace(reading, conformance=likely)
     rule = rule_of(work.this_step, reading.point, work.board)
-    if rule.simple or reading.limits_from not in JUDGING or not read_by_instrument(reading):
+    by_budget = reading.kind is Kind.CURRENT and reading.limits_from is LimitsFrom.COMPUTED
+    if rule.simple or by_budget or reading.limits_from not in JUDGING or not read_by_instrument(reading):
         return reading
     reading = replace(reading, decision_rule=str(rule))
     if judged.result is not None or reading.unsettled:
