@@ -86,7 +86,10 @@ def test_a_report_prints_on_the_paper_there_is(browser: Tab, page: Path, paper: 
     assert sizes.pop() == pytest.approx([72 * inches for inches in PAPER[paper]], abs=1)
     browser.call("Emulation.setEmulatedMedia", media="print")
     broken = browser.value("[...document.querySelectorAll('tr')].map((e) => getComputedStyle(e).breakInside)")
+    folded = "details:not([open]) > summary"
+    told = browser.value(f"getComputedStyle(document.querySelector('{folded}'), '::after').content")
     browser.call("Emulation.setEmulatedMedia", media="")
+    assert "open it before printing" in told
     assert set(broken) == {"avoid"}, "no row is cut in two"
 
 
