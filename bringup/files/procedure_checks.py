@@ -71,13 +71,13 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
                 _check_expect(kind, body, points, problems, name)
         if kind == "apply":
             _check_apply(body, problems)
-        if kind == "measure":
-            check_fixed(body, problems)
             for entry in body.many("time_to_regulation"):
                 if points is not None and entry.value not in points.tree.rails:
                     message = f"the board has no rail called '{entry.value}'"
                     problems.add(entry.node, message, nearest(entry.value, list(points.tree.rails)))
             _check_twice(body, "time_to_regulation", problems)
+        if kind == "measure":
+            check_fixed(body, problems)
         if kind == "load":
             check_load_step(body, None if points is None else points.all, problems)
         if kind == "ripple":
