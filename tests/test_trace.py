@@ -50,6 +50,7 @@ words = {
     "lost": "12",
     "asked": "choice",
     "answered": "person 1 30",
+    "heard": "0",
 }
 
 

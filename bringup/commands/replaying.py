@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import tempfile
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -25,7 +26,6 @@ from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure, TakePhoto
 from bringup.core.program import programs_of
-from bringup.core.safety_lines import lines_of
 from bringup.core.traffic import Differs
 from bringup.errors import BenchError, CommandError, ExitCode
 from bringup.files.traffic_file import Traffic, load_traffic
@@ -33,6 +33,8 @@ from bringup.host.clock import HostClock
 from bringup.instruments.course import Course
 from bringup.instruments.opening import wire_of
 from bringup.instruments.replayed import ReplayedLink
+from bringup.instruments.replayed_line import ReplayedLine
+from bringup.instruments.traced_line import names_in_traces
 from bringup.instruments.wire import Broken
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
@@ -106,11 +108,15 @@ def once(wanted: Wanted, procedure: Procedure, bench: Bench, traffic: Traffic, w
     found: list[Differs] = []
     courses = {role: Course(traffic.path, role, traffic.events, found) for role in roles_of(bench)}
     person = ReplayedPerson(traffic.path, traffic.events, clock, found)
+    lines = {
+        name: ReplayedLine(traffic.path, who, traffic.events, clock, found)
+        for name, who in names_in_traces(bench.lines).items()
+    }
     shown = io.StringIO()
     try:
         opened, links = answering(bench, traffic, courses, clock)
         with ExitStack() as leave:
-            outcome = attempt(wanted, procedure, opened, (clock, person), (leave, shown))
+            outcome = attempt(wanted, procedure, opened, (clock, person, lines), (leave, shown))
         for link in links:
             link.close()
         for course in courses.values():
@@ -132,11 +138,6 @@ def refuse(wanted: Wanted, procedure: Procedure) -> None:
         raise CommandError(
             f"--replay does not go with {'--trace' if wanted.trace is not None else '--continue'}",
             "A replay is the whole attempt again, and writes no trace.",
-        )
-    if lines_of(procedure):
-        raise CommandError(
-            "a procedure that listens to the board cannot be replayed",
-            "What came on its serial lines is in the logbook, not in the trace: `bringup history` of the unit.",
         )
     if programs_of(procedure):
         raise CommandError(
@@ -183,7 +184,7 @@ def attempt(
     wanted: Wanted,
     procedure: Procedure,
     opened: AnsweringBench,
-    ends_waits: tuple[SimulatedClock, ReplayedPerson],
+    ends_waits: tuple[SimulatedClock, ReplayedPerson, Mapping[str, ReplayedLine]],
     leave_and_shown: tuple[ExitStack, TextIO],
 ) -> AttemptOutcome:
     """Carry the attempt out in the time of the trace."""
@@ -194,5 +195,7 @@ def attempt(
     leave.callback(record.close)
     view, _ = leave.enter_context(showing(None, HostClock(), shown))
     view.scene.kept_in = str(wanted.logbook.with_stem("replay"))
-    setup = setup_of(wanted, procedure, opened, ends_waits, (record, view.tell))
-    return run_attempt(replace(setup, sources=sources(wanted.procedure, wanted.bench, procedure), awake=None))
+    clock, person, lines = ends_waits
+    setup = setup_of(wanted, procedure, opened, (clock, person), (record, view.tell))
+    kept = sources(wanted.procedure, wanted.bench, procedure)
+    return run_attempt(replace(setup, lines=lines, sources=kept, awake=None))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -14,7 +14,7 @@ from bringup.commands.saying import say
 
 if TYPE_CHECKING:
     from bringup.host.traffic_file import TrafficFile
-    from bringup.runner.protocols import Ask, Interruption
+    from bringup.runner.protocols import Ask, Interruption, Line
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -66,6 +66,15 @@ def noted_by(trace: TrafficFile) -> tuple[Callable[[Interruption], None], Callab
         lambda interruption: trace.note("person", "interrupted", data=interruption.value.encode()),
         lambda: trace.note("tool", "woke"),
     )
+
+
+def traced_lines(lines: Mapping[str, Line], trace: TrafficFile | None) -> Mapping[str, Line]:
+    """Return the serial lines as given, what is said on them kept in the trace if there is one."""
+    if trace is None or not lines:
+        return lines
+    from bringup.instruments.traced_line import TracedLine, names_in_traces
+
+    return {name: TracedLine(lines[name], who, trace.note) for name, who in names_in_traces(lines).items()}
 
 
 def traced_ask(ask: Ask, trace: TrafficFile | None) -> Ask:

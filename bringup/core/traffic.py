@@ -27,6 +27,8 @@ EXPLAINED = (
     "# took: a question was answered then, so many seconds after it was sent.",
     "# stray: a line that came (see `in` before) and answers nothing. lost: so many lines were not kept.",
     "# The person: present or absent; asked, answered, withdrawn (a question), key; interrupted by a signal.",
+    "# A serial line of the board (line1 ...): heard, after how many bytes lost; news of the line; gone, and why, or",
+    "# back; told; sent, or why not.",
     "# The tool woke: it went on after waiting for whatever comes first.",
     "# The guardian, a process of its own, is not in here. Lines that begin with # mean nothing.",
     "# The serial numbers of the unit and of the instruments are in here, and all that was typed. Nothing secret is.",
@@ -55,6 +57,11 @@ EVENTS: Mapping[str, tuple[str, bool]] = {
     "key": ("", True),
     "woke": ("", False),
     "interrupted": ("", True),
+    "heard": ("[0-9]{1,12}", True),
+    "news": ("", True),
+    "gone": ("", True),
+    "told": ("", True),
+    "sent": ("", True),
 }
 """What can happen -> its words (regular expression), and whether something is quoted after them."""
 
