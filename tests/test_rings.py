@@ -45,6 +45,7 @@ DOORS: dict[str, tuple[str, ...]] = {
     "psycopg": ("logbook/server.py",),
     "matplotlib": ("commands/report_traces.py",),
     "scipy": ("core/distributions.py",),
+    "pyarrow": ("commands/export_parquet.py",),
     "PIL": ("commands/report_photos.py",),
 }
 """Outside library -> the modules (or folder) through which alone it comes in."""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import datetime, time
 from typing import Any, TypeVar
 
 import click
 
+from bringup.core.words import Kind, Result
 from bringup.errors import CommandError
+from bringup.logbook.filters import Filters
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -64,6 +67,49 @@ def attempt_options(function: F) -> F:
     ):
         function = option(function)
     return made_options(function)
+
+
+def reading_options(function: F) -> F:
+    """Add `--rail --quantity --step --board-state --instrument --result --replaced`; `filters_of` takes them all."""
+    for option in (
+        click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards."),
+        click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result."),
+        click.option(
+            "--instrument",
+            metavar="NAME",
+            help="Only taken by this one: role, model, serial number or its whole *IDN?.",
+        ),
+        click.option("--board-state", metavar="STATE", help="Only with the board in this state."),
+        click.option(
+            "--step", metavar="KIND", help="Only from steps of this kind: measure, resistance, apply, log ..."
+        ),
+        click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind."),
+        click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual."),
+    ):
+        function = option(function)
+    return function
+
+
+def filters_of(
+    unit: str | None,
+    *,
+    simulated: str | None,
+    since: str | None,
+    until: str | None,
+    quantity: str | None,
+    result: str | None,
+    **others: Any,
+) -> Filters:
+    """Return what all the options of a command about readings ask for. Raises CommandError."""
+    filters = Filters(
+        simulated=simulated_asked(simulated),
+        since=parse_time(since),
+        until=parse_time(until, end_of_day=True),
+        quantity=Kind(quantity) if quantity else None,
+        result=Result(result) if result else None,
+        **others,
+    )
+    return replace(filters, serial=serial_asked(unit, filters.serial))
 
 
 def order_options(keys: Iterable[str], default: str) -> Callable[[F], F]:

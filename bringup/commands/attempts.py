@@ -22,10 +22,11 @@ from bringup.commands.tables import SIMULATED, format_table, links, local_time, 
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.filters import ID_SHOWN, Filters
-from bringup.logbook.queries import ATTEMPT_KEYS, attempts, is_empty
+from bringup.logbook.queries import attempts, is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.sort_keys import ATTEMPT_KEYS
 
 HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
 

@@ -44,6 +44,7 @@ COMMANDS: dict[str, str] = {
     "browse": "the logbook as read-only pages; the bench in large letters while an attempt is going",
     "diagnose": "likely causes of what a unit's last attempt read",
     "publish": "what the logbook has to a PostgreSQL server, for several benches",
+    "export": "readings or attempts into a file: CSV, Parquet, JSON lines, JUnit XML",
     "merge": "what other logbook files have more, into this one",
     "audit": "whether the logbook is as it was written",
 }

@@ -3,31 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import click
 
-from bringup.commands.asking import (
-    attempt_options,
-    order_options,
-    parse_time,
-    serial_asked,
-    simulated_asked,
-    unit_options,
-)
+from bringup.commands.asking import attempt_options, filters_of, order_options, reading_options, unit_options
 from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import uncertainty_text
-from bringup.core.words import Kind, Result
-from bringup.logbook.filters import Filters
-from bringup.logbook.queries import READING_KEYS, is_empty, readings
+from bringup.logbook.queries import is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedReading
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.sort_keys import READING_KEYS
 
 HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 
@@ -37,38 +28,12 @@ HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
 @asked_logbook_option
 @unit_options
 @attempt_options
-@click.option("--rail", metavar="NAME", help="Only at this rail or input; * and ? as usual.")
-@click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only of this kind.")
-@click.option("--step", metavar="KIND", help="Only from steps of this kind: measure, resistance, apply, log ...")
-@click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
-@click.option(
-    "--instrument", metavar="NAME", help="Only taken by this one: role, model, serial number or its whole *IDN?."
-)
-@click.option("--result", type=click.Choice([result.value for result in Result]), help="Only with this result.")
-@click.option("--replaced", is_flag=True, help="Also readings that were corrected afterwards.")
+@reading_options
 @order_options(READING_KEYS, "at")
 @output_options
-def command(
-    logbook: AnyLogbook,
-    unit: str | None,
-    form: str,
-    simulated: str | None,
-    since: str | None,
-    until: str | None,
-    quantity: str | None,
-    result: str | None,
-    **others: Any,
-) -> None:
+def command(logbook: AnyLogbook, unit: str | None, form: str, **asked: Any) -> None:
     """List readings: every value with its limits, result, time and instrument."""
-    filters = Filters(
-        simulated=simulated_asked(simulated),
-        since=parse_time(since),
-        until=parse_time(until, end_of_day=True),
-        quantity=Kind(quantity) if quantity else None,
-        result=Result(result) if result else None,
-        **others,
-    )
-    filters = replace(filters, serial=serial_asked(unit, filters.serial))
+    filters = filters_of(unit, **asked)
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
     if form != "table":

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 from bringup.errors import CommandError
@@ -18,6 +19,40 @@ def check_target(path: Path, *, force: bool, such_as: str) -> None:
         raise CommandError(f"{path} does not end in .yaml", f"Name it {path.with_suffix('.yaml')}, for instance.")
     if path.exists() and not force:
         raise CommandError(f"{path} is there already, and is kept", "Name another file, or add --force to replace it.")
+
+
+@contextmanager
+def written(path: Path, *, force: bool, such_as: str) -> Iterator[Path]:
+    """Give a file beside `path` to write to, which takes its name once all is written; else nothing is left of it.
+
+    Raises CommandError where it cannot be written, and for a file that is there, unless `force`.
+    """
+    if path.is_dir() or not path.parent.is_dir():
+        where = f"{path} is a folder" if path.is_dir() else f"there is no folder {path.parent}"
+        raise CommandError(where, f"Name a file to be written, such as {such_as}.")
+    fresh = path.with_name(f".{path.name}.{os.getpid()}.new")
+    claimed = False
+    try:
+        if not force:
+            path.touch(exist_ok=False)  # the name is ours from here on
+            claimed = True
+        yield fresh
+        with fresh.open("rb+") as done:
+            os.fsync(done.fileno())
+        fresh.replace(path)
+    except BaseException as error:
+        fresh.unlink(missing_ok=True)
+        if claimed:
+            path.unlink(missing_ok=True)
+        if isinstance(error, FileExistsError):
+            raise CommandError(
+                f"{path} is there already, and is kept", "Name another file, or add --force to replace it."
+            ) from None
+        if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+            raise CommandError(
+                f"{path} cannot be written: {error.strerror}", "Name a file in another folder."
+            ) from error
+        raise
 
 
 def save(texts: Mapping[Path, str], *, force: bool) -> None:

@@ -24,7 +24,11 @@ COUNTS = (
 )
 
 
-def at_a_time(ids: Sequence[str], most: int = 500) -> Iterator[dict[str, str]]:
+AT_A_TIME = 500
+"""Attempts about which one statement asks."""
+
+
+def at_a_time(ids: Sequence[str], most: int = AT_A_TIME) -> Iterator[dict[str, str]]:
     """Yield some of the ids after the other, as values of a statement: it takes only so many."""
     for begin in range(0, len(ids), most):
         yield {f"id{number}": identity for number, identity in enumerate(ids[begin : begin + most])}

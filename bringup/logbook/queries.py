@@ -7,14 +7,15 @@ database only, no dates computed in SQL: times are text of one width, which sort
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 from types import MappingProxyType
 from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.attempt_parts import CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
+from bringup.logbook.attempt_parts import AT_A_TIME, CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
 from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_queries import all_dispositions, beside, notes_on, reworks_since
 from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
@@ -30,6 +31,7 @@ from bringup.logbook.filters import (
 )
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
+from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS
 from bringup.logbook.unpacking import attempt_of, event_of, reading_of, step_of
 from bringup.logbook.values import time_text
 
@@ -49,22 +51,6 @@ SELECT r.id, r.attempt, r.step, r.rail, r.quantity, r.aspect, r.value, r.unit, r
  WHERE {where}
 """
 
-READING_KEYS = {
-    "at": "r.at",
-    "serial": "a.serial",
-    "rail": "r.rail",
-    "quantity": "r.quantity",
-    "value": "r.value",
-    "result": "r.result",
-    "board": "a.board",
-    "revision": "a.revision",
-    "lot": "a.lot",
-    "operator": "a.operator",
-    "bench": "a.bench",
-    "instrument": "r.instrument",
-}
-"""Sort key -> column; rows that are alike in it follow one another as they were done."""
-
 ATTEMPTS = """
 SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant, a.lot, a.bench, a.operator,
        a.attended, a.started, a.ended, a.result, a.cause, a.off_verified, a.tool_version, a.ambient, a.fixture,
@@ -73,19 +59,6 @@ SELECT a.id, a.serial, a.simulated, a.procedure, a.board, a.revision, a.variant,
   FROM attempts a
  WHERE {where}
 """
-
-ATTEMPT_KEYS = {
-    "started": "a.started",
-    "serial": "a.serial",
-    "procedure": "a.procedure",
-    "result": "a.result",
-    "ended": "a.ended",
-    "board": "a.board",
-    "revision": "a.revision",
-    "lot": "a.lot",
-    "operator": "a.operator",
-    "bench": "a.bench",
-}
 
 STEPS = "SELECT s.* FROM steps s WHERE s.attempt = :attempt ORDER BY s.step"
 
@@ -177,13 +150,31 @@ def behind_observations(connection: Database) -> list[LoggedReading]:
     return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
 
 
+def each_reading(connection: Database, filters: Filters) -> Iterator[LoggedReading]:
+    """Yield the same one after the other, however many they are."""
+    filters = check_names(connection, filters)
+    return map(reading_of, connection.execute(*_asked_readings(filters)))
+
+
 def attempts(connection: Database, filters: Filters, *, brief: bool = False) -> list[LoggedAttempt]:
     """Return the attempts asked for, each with all its readings that still hold. Raises CommandError.
 
     `brief`: with the number of them only, which takes no more than counting.
     """
+    return list(each_attempt(connection, filters, brief=brief))
+
+
+def each_attempt(connection: Database, filters: Filters, *, brief: bool = False) -> Iterator[LoggedAttempt]:
+    """Yield the same one after the other, however many they are."""
     filters = check_names(connection, filters)
-    found = _attempts(connection, filters)
+    rows = iter(connection.execute(*_asked_attempts(filters)))
+    while found := [attempt_of(row) for row in islice(rows, AT_A_TIME)]:
+        yield from _filled(connection, filters, found, brief=brief)
+
+
+def _filled(
+    connection: Database, filters: Filters, found: Sequence[LoggedAttempt], *, brief: bool
+) -> Iterator[LoggedAttempt]:
     ids = [attempt.id for attempt in found]
     of_attempt: dict[str, list[LoggedReading]] = defaultdict(list)
     for values in at_a_time([] if brief else ids):
@@ -192,15 +183,10 @@ def attempts(connection: Database, filters: Filters, *, brief: bool = False) -> 
             of_attempt[reading.attempt].append(reading)
     counts = counts_of(connection, filters, ids) if brief else {}
     warnings = warnings_of(connection, ids)
-    return [
-        replace(
-            attempt,
-            readings=tuple(of_attempt[attempt.id]),
-            reading_count=counts.get(attempt.id, 0) if brief else len(of_attempt[attempt.id]),
-            warnings=tuple(warnings.get(attempt.id, ())),
-        )
-        for attempt in found
-    ]
+    for attempt in found:
+        count = counts.get(attempt.id, 0) if brief else len(of_attempt[attempt.id])
+        told = tuple(warnings.get(attempt.id, ()))
+        yield replace(attempt, readings=tuple(of_attempt[attempt.id]), reading_count=count, warnings=told)
 
 
 def attempt(connection: Database, beginning: str, *, replaced: bool = False) -> LoggedAttempt:
@@ -285,23 +271,31 @@ def _readings(
     connection: Database, filters: Filters, also: str = "", its: Mapping[str, str] = MappingProxyType({})
 ) -> list[LoggedReading]:
     """`also`: a further condition; `its`: values in it."""
+    statement, values = _asked_readings(filters, also)
+    return [reading_of(row) for row in _rows(connection, statement, values | dict(its))]
+
+
+def _asked_readings(filters: Filters, also: str = "") -> tuple[str, dict[str, Any]]:
     condition, values = where(filters)
     # Within an attempt by its monotonic clock: the wall clock may have been set back meanwhile.
     ordered, more = order(filters, READING_KEYS, (*AS_DONE, "r.monotonic", "r.seq"))
     current = "" if filters.replaced else CURRENT_ONLY
-    statement = READINGS.format(where=condition + of_these_attempts(filters) + also + current) + ordered
-    return [reading_of(row) for row in _rows(connection, statement, values | more | dict(its))]
+    return READINGS.format(where=condition + of_these_attempts(filters) + also + current) + ordered, values | more
 
 
 def _attempts(
     connection: Database, filters: Filters, also: str = "", its: Mapping[str, Any] = MappingProxyType({})
 ) -> list[LoggedAttempt]:
     """`also`: a further condition; `its`: values in it."""
+    statement, values = _asked_attempts(filters, also)
+    return [attempt_of(row) for row in _rows(connection, statement, dict(its) | values)]
+
+
+def _asked_attempts(filters: Filters, also: str = "") -> tuple[str, dict[str, Any]]:
     filters = of_attempts(filters)
     condition, values = where(filters)
     ordered, more = order(filters, ATTEMPT_KEYS, AS_DONE)
-    statement = ATTEMPTS.format(where=condition + also) + ordered
-    return [attempt_of(row) for row in _rows(connection, statement, dict(its) | values | more)]
+    return ATTEMPTS.format(where=condition + also) + ordered, values | more
 
 
 def _rows(connection: Database, statement: str, values: dict[str, Any]) -> list[Row]:
