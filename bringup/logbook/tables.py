@@ -12,6 +12,7 @@ from bringup.logbook.chain_tables import CHAIN, KEPT_OUT
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS, WITHDRAWALS
 from bringup.logbook.indexes import LATE_ONES
 from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
+from bringup.logbook.views import VIEWS
 
 APPLICATION_ID = 0x62755570
 """Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
@@ -302,6 +303,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(11, "what came in late is found at once", LATE_ONES),
     Migration(12, "what was not taken in from another logbook", KEPT_OUT),
     Migration(13, "reworks, observations and notes withdrawn", WITHDRAWALS),
+    Migration(14, "views for other tools", VIEWS),
 )
 
 VERSION = MIGRATIONS[-1].number
