@@ -22,8 +22,7 @@ class FaultKind(StrEnum):
     LOWER_SHORTED = "lower_shorted"
     LOWER_VALUE = "lower_value"
     SWAPPED = "swapped"
-    """The two feedback resistors are fitted in each other's place. This one and the next two: weighed by a diagnosis,
-    not planted by bench files."""
+    """The two feedback resistors are fitted in each other's place."""
     OTHER_PART = "other_part"
     """A converter of the same kind with another reference of `value` volts (a fixed one: with that output)."""
     PASSES_INPUT = "passes_input"

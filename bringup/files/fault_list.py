@@ -18,6 +18,9 @@ KINDS: dict[tuple[str, str], FaultKind] = {
     ("lower", ""): FaultKind.LOWER_VALUE,
     ("shorted_through", ""): FaultKind.SHORTED_THROUGH,
     ("not_fitted", ""): FaultKind.NOT_FITTED,
+    ("feedback", "swapped"): FaultKind.SWAPPED,
+    ("other_part", ""): FaultKind.OTHER_PART,
+    ("passes_input", ""): FaultKind.PASSES_INPUT,
     ("capacitor", "missing"): FaultKind.CAPACITOR_MISSING,
     ("excess_load", ""): FaultKind.EXCESS_LOAD,
     ("creeping_load", ""): FaultKind.CREEPING_LOAD,
@@ -31,7 +34,8 @@ KINDS: dict[tuple[str, str], FaultKind] = {
 
 FAULT_KEYS = tuple(dict.fromkeys(key for key, _ in KINDS))
 INPUT_ONLY = ("leads", "voltage", "sense")
-CONVERTER_ONLY = ("not_fitted", "upper", "lower")
+CONVERTER_ONLY = ("not_fitted", "upper", "lower", "feedback", "other_part", "passes_input")
+WHOLE_NETWORK = "feedback"
 
 
 def read_faults(simulate: Values, board: Values | None, problems: Problems) -> tuple[Fault, ...]:
@@ -100,7 +104,12 @@ def _possible(key: str, place: str, values: Values, tree: Tree, problems: Proble
     if converter is None:
         problems.add(values.at(key), f"{name} has no converter of its own, so '{key}' cannot be wrong there")
         return False
-    if key in NETWORK and key not in converter:
+    lacks = (
+        any(part not in converter for part in NETWORK)
+        if key == WHOLE_NETWORK
+        else key in NETWORK and key not in converter
+    )
+    if lacks:
         problems.add(values.at(key), f"the board file states no feedback network for {name}, so there is no '{key}'")
         return False
     return True
