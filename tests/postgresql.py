@@ -44,7 +44,7 @@ SETTINGS = {
     "max_wal_senders": "0",
 }
 HOSTS = """\
-host all locked 127.0.0.1/32 scram-sha-256
+host all locked,keyed 127.0.0.1/32 scram-sha-256
 host all all 127.0.0.1/32 trust
 """
 SUPERUSER = "bringup"

@@ -560,13 +560,13 @@ def test_a_password_comes_from_where_libpq_takes_it(
     cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     cluster.execute(
-        *("DROP ROLE IF EXISTS locked", "CREATE ROLE locked LOGIN PASSWORD 'right-one'"),
-        *("CREATE SCHEMA IF NOT EXISTS of_locked AUTHORIZATION locked",),
+        *("DROP SCHEMA IF EXISTS of_keyed CASCADE", "DROP ROLE IF EXISTS keyed"),
+        *("CREATE ROLE keyed LOGIN PASSWORD 'right-one'", "CREATE SCHEMA of_keyed AUTHORIZATION keyed"),
     )
     service = tmp_path / "service.conf"
     service.write_text(
-        f"[bench]\nhost=127.0.0.1\nport={cluster.port}\ndbname=postgres\nuser=locked\npassword=right-one\n"
-        "options=-csearch_path=of_locked\n"
+        f"[bench]\nhost=127.0.0.1\nport={cluster.port}\ndbname=postgres\nuser=keyed\npassword=right-one\n"
+        "options=-csearch_path=of_keyed\n"
     )
     monkeypatch.setenv("PGSERVICEFILE", str(service))
     path = filled(tmp_path / "bringup.db", "MBL-0001")
@@ -574,7 +574,7 @@ def test_a_password_comes_from_where_libpq_takes_it(
     code, out, _ = command(capsys, "publish", "--logbook", str(path), "--to", "postgresql://?service=bench")
     assert (code, "1 new attempt" in out) == (ExitCode.PASSED, True)
     monkeypatch.setenv("PGPASSWORD", "right-one")
-    asked = cluster.server("postgres", "locked", more="?options=-csearch_path%3Dof_locked")
+    asked = cluster.server("postgres", "keyed", more="?options=-csearch_path%3Dof_keyed")
     code, out, _ = command(capsys, "standing", "--logbook", asked.address)
     assert (code, "MBL-0001" in out) == (ExitCode.PASSED, True)
 
