@@ -11,7 +11,7 @@ from typing import Any
 from bringup.commands.export_rows import Row
 from bringup.errors import CommandError
 
-GROUP = 20_000
+GROUP = 8_000
 """Rows that are in memory at a time: a row group of the file."""
 
 REAL = (
