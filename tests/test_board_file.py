@@ -187,6 +187,14 @@ def test_an_efficiency_written_as_a_part_of_one_is_told_in_percent(tmp_path: Pat
     assert (problem.message, problem.suggestion) == (f"'{written}' has no unit", way_out)
 
 
+def test_what_damages_a_negative_rail_is_stated_by_magnitude(tmp_path: Path) -> None:
+    with pytest.raises(FileError) as caught:
+        board_from(tmp_path, "board: Buoy lamp\nrails: {N5: {expect: -5 V ± 5 %, damage_above: -6 V}}\n")
+
+    (problem,) = caught.value.problems
+    assert (problem.message, problem.suggestion) == ("'-6 V' is below zero", "state it by magnitude, without its sign")
+
+
 def test_a_bare_efficiency_of_more_than_one_is_told_to_have_a_unit(tmp_path: Path) -> None:
     text = (BOARDS / "mooring-buoy-logger.yaml").read_text(encoding="utf-8")
 

@@ -225,6 +225,7 @@ def test_options_that_make_no_sense_are_refused(
         ("rail,volts,tolerance,converter,from\nVIN,12,,,\n5V0,5,2 %,ldo,VIN\n", "no converter is called 'ldo' (write"),
         ('rail,volts,from\nVIN,"12,\n', "not CSV"),
         ("rail,volts,from\nVIN,12,\n5V0,5,VIN\n", "3:5: 5V0 has no tolerance"),
+        ("rail,volts,tolerance,damage above,from\nVIN,12,,,\n5V0,5,2 %,-6,VIN\n", "3:11: '-6 V' is below zero, and"),
         ("rail,volts,from\n", "1:1: no rails"),
         ("", "no rails"),
     ],
@@ -408,6 +409,27 @@ def test_what_does_not_fit_at_the_end_is_asked_again_and_the_rest_is_kept(
     assert "Which is to be answered again: VIN, 12V0, 3V3, limit (Enter: 12V0)" in asked
     assert "What damages what hangs on it, such as 3.6 V (Enter: 3 V; -: not known)" in asked
     assert "current_limit: 150 mA" in Path("buoy-lamp-first-power-on.yaml").read_text(encoding="utf-8")
+
+
+def test_a_voltage_may_be_typed_with_its_tolerance_and_a_negative_rail_with_what_damages_it(
+    answers: Callable[..., list[str]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = answers(
+        "Buoy lamp", "A", "", "", "12 V ± 10 %", "J1", "",
+        "3V3", "3.3 V +5 % -2 %", "", "", "3.9", "TP1", "N5", "-5V +/- 2%", "VIN", "", "6 V", "TP2",
+        "N8", "-8 ± 100 mV", "VIN", "", "-9 V", "TP3", "N6", "-6", "VIN", "5 %", "", "-7", "TP4", "", "150 mA",
+    )  # fmt: skip
+
+    assert main(["new"]) == 0
+    board = load_procedure("buoy-lamp-first-power-on.yaml").board
+
+    assert (str(board.inputs["VIN"].working), str(board.rails["3V3"].expect)) == ("10.8 V .. 13.2 V", "3.3 V +5 % -2 %")
+    n8 = board.rails["N8"].expect
+    assert n8 is not None
+    assert (str(n8.low), str(n8.high)) == ("-8.100", "-7.900")
+    assert [str(rail.damage_above) for rail in board.rails.values()] == ["3.9 V", "6 V", "9 V", "7 V"]
+    assert sum("tolerance" in question for question in asked) == 1, "what was typed with the volts is not asked again"
+    assert "does not fit" not in capsys.readouterr().out
 
 
 def test_an_input_beyond_the_simulated_supply_is_asked_again(answers: Callable[..., list[str]]) -> None:

@@ -89,6 +89,7 @@ def test_reads_letter_code_where_a_resistance_is_due(text: str, ohms: str) -> No
         ("", None, 0, "nothing is written"),
         ("   ", None, 0, "nothing is written"),
         ("V", None, 0, "'V' stands where a number is due"),
+        ("TP1", "V", 0, "'TP1' stands where a number is due\\n"),
         ("3.3\tV", None, 3, "a control character"),
         ("3.3 V\x00", None, 5, "a control character"),
         ("1" * 200 + " V", None, 0, "202 characters are no quantity"),

@@ -128,6 +128,20 @@ def test_a_page_holds_the_story_of_the_attempt(run: Run, tmp_path: Path) -> None
 
 
 @pytest.mark.usefixtures("without_curves")
+def test_without_out_the_page_is_named_after_what_it_is_about(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+
+    assert run("MBL-0001")[1].startswith("MBL-0001.html: MBL-0001, attempt ")
+    assert run("--lot", "L<1>")[0] == ExitCode.PASSED
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["MBL-0001.html", "lot-L-1-.html"]
+    assert run("MBL-0001")[0] == ExitCode.REFUSED, "what is there is kept"
+    assert run("../MBL-0001")[0] == ExitCode.REFUSED
+    assert not (tmp_path.parent / "MBL-0001.html").exists()
+
+
+@pytest.mark.usefixtures("without_curves")
 def test_a_simulated_attempt_says_so_across_the_page(run: Run, tmp_path: Path) -> None:
     _, page = written(run, tmp_path / "r.html", "MBL-0001", "--simulated")
 

@@ -58,8 +58,9 @@ def lines(logbook: AnyLogbook, found: Audit) -> list[str]:
         if many > SHOWN:
             said.append(f"  and {many - SHOWN} more (--json lists all)")
     else:
+        attempts = "1 attempt" if found.attempts == 1 else f"{found.attempts:,} attempts"
         said.append(
-            f"{logbook}: {found.rows:,} rows of {found.attempts:,} attempts are as they were written, by"
+            f"{logbook}: {found.rows:,} rows of {attempts} are as they were written, by"
             f" {found.hashes:,} hashes since {found.since[:19].replace('T', ' ')} UTC."
         )
     if found.old_rows:

@@ -23,6 +23,7 @@ LIMIT = "limit"
 """What the current limit is called where somebody says what to answer again."""
 NOTHING = "-"
 """Typed where Enter would keep what was said before: not stated after all."""
+_TOLERANCE = re.compile(r"(?:\s*(?:±|\+/-|\+-)|\s\+).*")
 Cells = dict[str, str]
 
 
@@ -120,11 +121,13 @@ class Asking:
         cells = {"rail": name}
         self._cell(cells, "volts", "Its voltage, such as 3.3 V", was, needed=True)
         if kind == "input":
-            self._cell(cells, "tolerance", RANGE, was, empty="not stated")
+            if "tolerance" not in cells:
+                self._cell(cells, "tolerance", RANGE, was, empty="not stated")
         else:
             cells["from"] = self._source(cells, others, was)
-            self._cell(cells, "tolerance", "Its tolerance, such as 2 % or 66 mV", was, needed=True)
-            self._cell(cells, "load", "What hangs on it draws, such as 25 mA", was)
+            if "tolerance" not in cells:
+                self._cell(cells, "tolerance", "Its tolerance, such as 2 % or 66 mV", was, needed=True)
+            self._cell(cells, "load", "What hangs on it draws, without the rails it feeds, such as 25 mA", was)
             self._cell(cells, "damage above", "What damages what hangs on it, such as 3.6 V", was)
         self._cell(cells, "probe point", "Where to put the probe, such as TP1", was, empty="nowhere")
         return cells
@@ -155,16 +158,19 @@ class Asking:
             said = self._answers(question + ends) or before
             if (not said or said == NOTHING) and not needed:
                 return
-            if name == "volts" and re.fullmatch(r"[+-]?[0-9.]+", said):
-                said += " V"
+            more = {name: said}
+            if name == "volts":
+                more = with_limits(said)
+                if re.fullmatch(r"[+-]?[0-9.]+", more[name]):
+                    more[name] += " V"
             # An input has no `from`; of a rail it is known, as its tolerance is, when they were asked for.
             rest = {"from": "?", "tolerance": "1 %", **cells} if name == "volts" else cells
             try:
-                net_of({**rest, name: said})
+                net_of({**rest, **more})
             except NotationError as error:
                 self._answers.refuse([f"{error.message}. {error.what_to_do}".rstrip()])
                 continue
-            cells[name] = said
+            cells.update(more)
             return
 
     def _limit(self) -> str:
@@ -178,3 +184,9 @@ class Asking:
                 self._answers.refuse([error.message])
             else:
                 return said
+
+
+def with_limits(said: str) -> Cells:
+    """Return the cells that a voltage means as it was typed: '3.3 V ± 2 %' states its tolerance, too."""
+    at = _TOLERANCE.search(said)
+    return {"volts": said[: at.start()].strip(), "tolerance": at.group().strip()} if at else {"volts": said}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,10 @@ from bringup.logbook.whole_lot import whole_lot
 @click.argument("what", metavar="[SN|ATTEMPT]", required=False)
 @asked_logbook_option
 @click.option(
-    "--out", metavar="FILE", required=True, type=click.Path(path_type=Path), help="The HTML file that is written."
+    "--out",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The HTML file that is written.  [default: the serial number, attempt or lot with .html, in this folder]",
 )
 @click.option("--force", is_flag=True, help="Replace FILE if it is there.")
 @click.option("--lot", metavar="LOT", help="About this lot instead of one unit.")
@@ -43,7 +47,7 @@ from bringup.logbook.whole_lot import whole_lot
 def command(
     what: str | None,
     logbook: AnyLogbook,
-    out: Path,
+    out: Path | None,
     force: bool,
     lot: str | None,
     simulated: str | None,
@@ -55,7 +59,6 @@ def command(
     how every rail spreads, where each unit stands. One HTML file that asks nothing of a network, opens from disk and
     prints on A4 and Letter. Curves need matplotlib: pip install 'bringup[report]'.
     """
-    _check_place(out, force=force)
     kind = simulated_asked(simulated)
     if (what is None) is (lot is None):
         raise CommandError(
@@ -63,6 +66,9 @@ def command(
         )
     if lot is None and any(only.values()):
         raise CommandError("--board, --revision and --procedure go with --lot only", "Leave them out, or name a lot.")
+    if out is None:
+        out = Path(f"{_file_name(what if lot is None else f'lot-{lot}')}.html")
+    _check_place(out, force=force)
     say_what_waits(logbook)
     made = f"Made {local_time(datetime.now().astimezone())} by bringup {__version__} from {logbook.name}."
     if lot is None:
@@ -82,6 +88,11 @@ def command(
         say(f"{out}: lot {lot}, {len(of_lot.units)} units")
     if figure is None and curves:
         say(f"Curves are left out: matplotlib is not installed.\n  {INSTALL}", err=True)
+
+
+def _file_name(named: str | None) -> str:
+    """Return a name that no system takes for a folder, an option or a hidden file: a label may hold anything."""
+    return re.sub(r"[^\w.-]+", "-", named or "").lstrip(".-") or "report"
 
 
 def _check_place(out: Path, *, force: bool) -> None:

@@ -193,8 +193,9 @@ def _no_number(plain: str, position: int, text: str) -> NotationError:
             what_to_do="Write the sign right before the number: -12 V.",
         )
     found = f"{rest[:20]!r} stands" if rest.strip() else "nothing stands"
+    where = "" if rest == text else f" in {text!r}"
     return NotationError(
-        f"{found} where a number is due in {text!r}",
+        f"{found} where a number is due{where}",
         text=text,
         offset=position,
         what_to_do="Write a number with its unit, such as 3.3 V.",

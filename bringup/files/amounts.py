@@ -75,7 +75,10 @@ class Amount:
             problems.add(text, f"'{text.text}' is in {UNIT_WORDS.get(value.unit, value.unit)} where {units} are due")
             return WRONG
         if (self.least == "above zero" and value.value <= 0) or (self.least == "zero" and value.value < 0):
-            problems.add(text, f"'{text.text}' is {'below' if value.value < 0 else ''} zero".replace("  ", " "))
+            if value.value < 0:
+                problems.add(text, f"'{text.text}' is below zero", "state it by magnitude, without its sign")
+            else:
+                problems.add(text, f"'{text.text}' is zero")
             return WRONG
         return value
 

@@ -108,12 +108,9 @@ def net_of(cells: dict[str, str]) -> Net:
         raise NotationError(
             f"{name} would work from {limits.low} V on: {text!r}", text=text, what_to_do="Such as 9 V .. 15 V."
         )
-    damage = cells.get("damage above", "")
-    if damage and _NUMBER.fullmatch(damage):
-        damage = f"{damage} V"
-    for text, unit in ((damage, "V"), (cells.get("load", ""), "A")):
-        if text:
-            parse_quantity(text, unit)
+    damage = _magnitude(cells.get("damage above", ""), volts)
+    if load := cells.get("load", ""):
+        parse_quantity(load, "A")
     if ground := cells.get("ground", ""):
         parse_limits(ground, "ohm")
     return Net(
@@ -122,11 +119,24 @@ def net_of(cells: dict[str, str]) -> Net:
         limits,
         cells.get("probe point", ""),
         source,
-        cells.get("load", ""),
+        load,
         damage,
         ground,
         _converter(cells.get("converter", "")),
     )
+
+
+def _magnitude(stated: str, volts: Quantity) -> str:
+    """Return what damages a net as board files state it: by magnitude, so that -5 V is damaged by -6 V or by 6 V."""
+    if not stated:
+        return ""
+    damage = f"{stated} V" if _NUMBER.fullmatch(stated) else stated
+    value = parse_quantity(damage, "V").value
+    if value < 0 < volts.value:
+        raise NotationError(
+            f"{damage!r} is below zero, and the voltage above it", text=stated, what_to_do="Such as 3.6 V on 3.3 V."
+        )
+    return damage.lstrip("-−") if value < 0 else damage
 
 
 def tolerated(volts: Quantity, tolerance: str) -> Limits | None:
