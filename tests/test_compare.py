@@ -14,9 +14,11 @@ import pytest
 
 from bringup.commands import compare as command
 from bringup.commands.main import main
+from bringup.commands.spread_text import histogram_lines
 from bringup.core.comparison import compare
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.patterns import patterns, shifted_run
+from bringup.core.statistics_of_log import SLOPE
 from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.words import Kind, Result
 from bringup.errors import ExitCode
@@ -56,6 +58,19 @@ def test_a_difference_is_told_in_volts_percent_deviations_and_part_of_the_limits
     assert found.deviations == pytest.approx(0.02 / 0.0158114, rel=1e-5)
     assert found.of_limits == pytest.approx(0.02 / 0.132)
     assert not found.crossed
+
+
+def test_the_slope_of_several_units_is_told_by_the_hour_and_then_counted() -> None:
+    def slopes(*values: float) -> dict[Point, list[Taken]]:
+        point = Point("3V3", Kind.VOLTAGE, SLOPE, "log", None)
+        (made,) = units(values).values()
+        return {point: [replace(each, point=point, limits=None) for each in made]}
+
+    (few,) = compare(slopes(0.002), slopes(0.001, 0.001), {})
+    (many,) = compare(slopes(0.002), slopes(*[0.001, 0.002] * 4), {})
+
+    assert command._row(few)[1:4] == ("2 mV/h", "1 mV/h (2)", "-1 mV/h")
+    assert command._row(many)[2] == "1.5 mV/h ± 530 µV/h (8)"
 
 
 def test_two_units_are_measured_by_the_spread_of_all_of_the_board() -> None:
@@ -276,6 +291,15 @@ def test_spread_draws_the_limits_and_gives_cpk_its_interval(run: Run) -> None:
     assert "within limits 4 of 5 (80.0 %; 95 %: 37.6 % to 96.4 % Wilson" in " ".join(out.split())
     assert "Few units: of 5 an index says little" in out
     assert out.index("2.91 V  MBL-0002  1 OUT OF LIMITS") < out.index("MBL-0010")
+
+
+def test_a_computed_limit_is_drawn_in_six_digits() -> None:
+    limits = Limits("V", Decimal("4.854544072"), Decimal("5.13569697"), None, "")
+
+    drawn = "\n".join(histogram_lines([4.9, 5.0, 5.05], "V", limits))
+
+    assert "lower limit 4.85454 V" in drawn
+    assert "upper limit 5.1357 V" in drawn
 
 
 def test_spread_and_compare_take_who_where_and_when(run: Run) -> None:

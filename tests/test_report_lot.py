@@ -39,7 +39,13 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
             shorted = number == 7
             readings = [ohms(result=Result.FAIL)] if shorted else [ohms(), volts(value)]
             good = begin.serial not in LOW and not shorted
-            cause = "" if good else "a short at 3V3" if shorted else f"3V3 reads {value - number / 100:.3f} V <too low>"
+            cause = (
+                ""
+                if good
+                else "3V3 is shorted by 2.1 Ω"
+                if shorted
+                else f"3V3 reads {value - number / 100:.3f} V <too low>"
+            )
             result = AttemptResult.PASSED if good else AttemptResult.FAILED
             add_attempt(record, begin, readings, result=result, cause=cause)
         add_attempt(record, start("MBL-0004", at=NOON + timedelta(days=2)), [ohms(), volts(3.3)])
@@ -72,7 +78,7 @@ def test_the_page_of_a_lot_tells_yield_failures_spread_and_units(
     assert "lot L1, 12 units" in said
     for told in (
         f"First power-on: first-attempt yield 75.0 % (95 %: {low} to {high})",
-        *("3V3 voltage2 of 11", "3V3 resistance (resistance)1 of 12", "MBL-0004, MBL-0009", "a short at 3V3"),
+        *("3V3 voltage2 of 11", "3V3 resistance (resistance)1 of 12", "MBL-0004, MBL-0009", "shorted by 2.1 Ω"),
         *(
             "3V3 reads ... V <too low>",
             "limits 3.3 V ± 2 %: 2 of 11 out of them",
@@ -94,7 +100,10 @@ def test_a_lot_counts_first_attempts_and_real_units_where_there_are_some(path: P
     (yielded,) = real.yields
 
     assert (yielded.found.passed_first, yielded.found.judged, yielded.found.passed_last) == (9, 12, 10)
-    assert real.causes == {"3V3 reads ... V <too low>": ["MBL-0004", "MBL-0009"], "a short at 3V3": ["MBL-0007"]}
+    assert real.causes == {
+        "3V3 reads ... V <too low>": ["MBL-0004", "MBL-0009"],
+        "3V3 is shorted by 2.1 Ω": ["MBL-0007"],
+    }
     assert not real.simulated
     assert simulated.simulated
     assert [unit.last.serial for unit in simulated.units] == ["MBL-0001"]

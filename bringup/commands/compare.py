@@ -147,16 +147,14 @@ def _count(units: int) -> str:
 def _row(each: Difference) -> tuple[str, ...]:
     """Return a line of the table; what the meters alone may differ by is no difference of the boards."""
     if each.below_accuracy:
-        sides = (_side_text(side, each.unit) for side in (each.one, each.other))
+        sides = (_side_text(side, each.unit, each.point.aspect) for side in (each.one, each.other))
         return (str(each.point), *sides, "not told", "", "", "", "; ".join(_remarks(each)))
-    values = (
-        _side_text(each.one, each.unit),
-        _side_text(each.other, each.unit),
-        _signed(each.difference, each.unit),
-    )
+    aspect = each.point.aspect
     return (
         str(each.point),
-        *(rated(value, each.point.aspect) for value in values),
+        _side_text(each.one, each.unit, aspect),
+        _side_text(each.other, each.unit, aspect),
+        rated(_signed(each.difference, each.unit), aspect),
         "" if each.percent is None else f"{round(each.percent, 2) + 0.0:+.2f}",
         "" if each.deviations is None else f"{round(each.deviations, 1) + 0.0:+.1f}",
         "" if each.of_limits is None else f"{100 * each.of_limits:.0f} %",
@@ -190,12 +188,13 @@ def _remarks(each: Difference) -> list[str]:
     return words
 
 
-def _side_text(of: Summary, unit: str) -> str:
+def _side_text(of: Summary, unit: str, aspect: str) -> str:
     if of.n == 1 or of.deviation is None:
-        return _digits(of.mean, unit, 6)
+        return rated(_digits(of.mean, unit, 6), aspect)
+    mean = rated(_digits(of.mean, unit, 5), aspect)
     if of.n <= LEAST_FREEDOM:
-        return f"{_digits(of.mean, unit, 5)} ({of.n})"
-    return f"{_digits(of.mean, unit, 5)} ± {_digits(of.deviation, unit, 2)} ({of.n})"
+        return f"{mean} ({of.n})"
+    return f"{mean} ± {rated(_digits(of.deviation, unit, 2), aspect)} ({of.n})"
 
 
 def _digits(value: float, unit: str, digits: int) -> str:

@@ -34,7 +34,7 @@ def histogram_lines(values: Sequence[float], unit: str, limits: Limits | None) -
     for end, words in ends_of(limits):
         away = max(bins[0].low - end, end - bins[-1].high, 0.0)
         far = f", {_round(away, unit)} from the nearest bin" if away else ""
-        placed.append((end, 0, f"  {'-' * wide}-+- {words} {format_quantity(end, unit)}{far}"))
+        placed.append((end, 0, f"  {'-' * wide}-+- {words} {_six(end, unit)}{far}"))
     return [line for _, _, line in sorted(placed, key=lambda each: each[:2])]
 
 

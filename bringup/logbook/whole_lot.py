@@ -37,7 +37,7 @@ class WholeLot:
     values: dict[Point, list[Taken]]
     units: tuple[Standing, ...]
     causes: dict[str, list[str]]
-    """Cause of a unit's first failed attempt -> units with it; without numbers, by which units differ."""
+    """Cause of a unit's first failed attempt -> units with it; of several without numbers, by which they differ."""
 
 
 def whole_lot(connection: Database, filters: Filters) -> WholeLot:
@@ -62,6 +62,7 @@ def whole_lot(connection: Database, filters: Filters) -> WholeLot:
     causes: dict[str, list[str]] = {}
     for serial, cause in failed.items():
         causes.setdefault(_without_numbers(cause), []).append(serial)
+    told = {failed[units[0]] if len(units) == 1 else cause: units for cause, units in causes.items()}
     return WholeLot(
         lot=str(filters.lot),
         board=names[0],
@@ -72,7 +73,7 @@ def whole_lot(connection: Database, filters: Filters) -> WholeLot:
         yields=tuple(lot_yields(connection, asked)),
         values=one_of_each_unit(taken(connection, asked), "first"),
         units=tuple(standing(connection, asked)),
-        causes=dict(sorted(causes.items(), key=lambda each: -len(each[1]))),
+        causes=dict(sorted(told.items(), key=lambda each: -len(each[1]))),
     )
 
 
