@@ -14,10 +14,11 @@ import pytest
 import bringup.core.capability
 import bringup.core.distributions
 import bringup.core.unit_statistics
+import bringup.logbook.comparable
 from bringup.commands.main import main
 from bringup.errors import ExitCode
 from bringup.logbook.record import LogbookRecord
-from tests.logbook_samples import NOON, add_attempt, start, volts
+from tests.logbook_samples import NOON, add_attempt, ohms, start, volts
 from tests.needs_scipy import needs_scipy
 
 ODD = 8
@@ -131,3 +132,20 @@ def test_without_scipy_the_page_says_what_is_left_out(
     )
     assert "Ppk " in out
     assert "Pp " not in out.replace("Cp and Pp,", "")
+
+
+def test_what_else_was_read_is_counted_unless_of_very_many_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        for number in (1, 2):
+            begin = start(f"MBL-{number}", at=NOON + timedelta(minutes=number))
+            add_attempt(record, begin, [replace(ohms(), point="3V3"), volts(3.30 + number / 1000)])
+
+    assert "Also there: 3V3 resistance (resistance) (2); ask for it with" in told(path, capsys)
+
+    monkeypatch.setattr(bringup.logbook.comparable, "MOST_COUNTED", 1)
+    many = told(path, capsys)
+    assert "Also there" not in many
+    assert "it is not counted what else was read: ask with --quantity" in many

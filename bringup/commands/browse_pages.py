@@ -16,11 +16,11 @@ from bringup.commands.report_lot import lot_page
 from bringup.commands.report_page import report_page
 from bringup.commands.report_spreads import spread_of
 from bringup.commands.report_traces import library
+from bringup.commands.spread import more_of
 from bringup.commands.spread_told import Told
 from bringup.commands.tables import local_time
-from bringup.core.taken import one_of_each_unit, usual_point
 from bringup.core.wording import folded
-from bringup.logbook.comparable import of_one_kind
+from bringup.logbook.comparable import usual
 from bringup.logbook.filters import Filters
 from bringup.logbook.going import going
 from bringup.logbook.queries import Standing, Story, history, standing
@@ -98,13 +98,11 @@ class Pages:
         """How one rail is spread over the units, each unit's first attempt."""
         rail = asked.words["rail"]
         filters = Filters(rail=rail, only="first")
-        found, simulated = self._read(lambda logbook: of_one_kind(logbook, filters))
-        groups = {point: of for point, of in one_of_each_unit(found, "first").items() if point.nth == 1}
-        point = usual_point(groups)
-        told = Told(groups[point], point, simulated, [str(each) for each in groups if each != point]).lines("first")
+        found = self._read(lambda logbook: usual(logbook, filters))
+        told = Told(found.of, found.point, found.simulated, more_of(found)).lines("first")
         lines = [each for line in told for each in folded(line, WIDTH).splitlines() or [""]]
-        spread = spread_of(point, groups[point], library(), 1)
-        return self._page("rail.html", rail=rail, spread=spread, lines=lines, simulated=simulated)
+        spread = spread_of(found.point, found.of, library(), 1)
+        return self._page("rail.html", rail=rail, spread=spread, lines=lines, simulated=found.simulated)
 
     def now(self, asked: Asked) -> str:
         """What goes on at the bench; comes anew every second unless asked to stand still."""

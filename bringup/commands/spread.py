@@ -14,10 +14,10 @@ from bringup.commands.saying import columns, say
 from bringup.commands.spread_more import Groups, Together
 from bringup.commands.spread_told import Told
 from bringup.commands.waiting_rescues import say_what_waits
-from bringup.core.taken import Point, Taken, one_of_each_unit, usual_point
+from bringup.core.taken import Point, Taken, one_of_each_unit
 from bringup.core.wording import folded
 from bringup.core.words import Kind
-from bringup.logbook.comparable import of_one_kind, taken
+from bringup.logbook.comparable import Usual, taken, usual
 from bringup.logbook.filters import Filters
 from bringup.logbook.groupings import WAYS, grouped
 from bringup.logbook.reading import read
@@ -65,15 +65,15 @@ def command(
         **others,
     )
     say_what_waits(logbook)
-    found, is_simulated = read(logbook, lambda connection: of_one_kind(connection, filters))
-    point, of, more = _chosen(found, filters)
-    told = Told(of, point, is_simulated, more)
+    found = read(logbook, lambda connection: usual(connection, filters))
+    point, of = found.point, found.of
+    told = Told(of, point, found.simulated, more_of(found))
     groups = together = None
     if way is not None:
         by = way
         groups = Groups(way, read(logbook, lambda connection: grouped(connection, told.of, by)))
     if beside is not None:
-        asked = replace(filters, rail=beside, simulated=is_simulated, quantity=None)
+        asked = replace(filters, rail=beside, simulated=found.simulated, quantity=None)
         together = Together(of, _others(read(logbook, lambda connection: taken(connection, asked)), point))
     if as_json:
         added = {"by": None if groups is None else groups.as_json()}
@@ -97,9 +97,6 @@ def _others(found: Sequence[Taken], own: Point) -> dict[Point, list[Taken]]:
     }
 
 
-def _chosen(found: Sequence[Taken], filters: Filters) -> tuple[Point, list[Taken], list[str]]:
-    """Return what was asked for: voltage in a `measure` if that is there, else what most units have; and the others."""
-    groups = {point: of for point, of in one_of_each_unit(found, "first").items() if point.nth == 1}
-    point = usual_point(groups)
-    asked = [f"{each} ({len(groups[each])})" for each in groups if each != point]
-    return point, groups[point], asked if filters.quantity is None or filters.step is None else []
+def more_of(found: Usual) -> list[str] | None:
+    """Return what else was read at the rail, with how many units have it; None where that was not counted."""
+    return None if found.others is None else [f"{each} ({count})" for each, count in found.others.items()]

@@ -33,7 +33,7 @@ IN_CONTROL = 92
 class Told:
     """What is told of one value of each unit; `more`: what else there is of the rail, in words."""
 
-    def __init__(self, of: Sequence[Taken], point: Point, simulated: bool, more: Sequence[str]) -> None:
+    def __init__(self, of: Sequence[Taken], point: Point, simulated: bool, more: Sequence[str] | None) -> None:
         self.of = sorted(of, key=lambda each: counted(each.serial))
         self.point, self.simulated, self.more = point, simulated, more
         self.unit = of[0].unit
@@ -95,7 +95,9 @@ class Told:
         yield from self._courses()
         if len(self.meters) > 1:
             yield f"Read by different meters: {'; '.join(self.meters)}."
-        if self.more:
+        if self.more is None:
+            yield "Of so many units it is not counted what else was read: ask with --quantity, --step, --board-state."
+        elif self.more:
             yield f"Also there: {listed(self.more)}; ask for it with --quantity, --step, --board-state."
         if found.without_scipy:
             yield scipy_words(found.without_scipy)

@@ -113,7 +113,7 @@ def _first_of_each_attempt(found: list[Taken]) -> tuple[Point, list[Taken]]:
     for each in found:
         if each.point.nth == 1:
             groups.setdefault(each.point, []).append(each)
-    point = usual_point(groups)
+    point = usual_point({each: len(of) for each, of in groups.items()})
     return point, groups[point]
 
 

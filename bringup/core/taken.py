@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from bringup.core.frozen import frozen
@@ -68,6 +68,6 @@ def one_of_each_unit(taken: Iterable[Taken], which: str) -> dict[Point, list[Tak
     return {point: list(units.values()) for point, units in found.items()}
 
 
-def usual_point(groups: Mapping[Point, Sequence[Taken]]) -> Point:
-    """Return what is meant by a rail alone: its voltage in a `measure` if that is there, else what most have."""
-    return max(groups, key=lambda point: (point.kind is Kind.VOLTAGE, point.step == "measure", len(groups[point])))
+def usual_point(units: Mapping[Point, int]) -> Point:
+    """Return what is meant by a rail alone: its voltage in a `measure` if that is there, else what most units have."""
+    return max(units, key=lambda point: (point.kind is Kind.VOLTAGE, point.step == "measure", units[point]))
