@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from bringup.commands.main import main
 from bringup.core.bench import Identity
+from bringup.core.decision import DecisionRule, RuleKind
 from bringup.core.expectation import limits_of
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
@@ -33,12 +34,13 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import SisterQuestion
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.built_boards import board, converter, rail
-from tests.fakes import ROOT, SimulatedBench, simulated_bench, the_bench, with_steps
+from tests.fakes import ROOT, SimulatedBench, picked, simulated_bench, the_bench, with_steps
 from tests.logbook_samples import add_attempt, ohms, start
 from tests.test_by_hand_attempt import at_the_bench
 
 HELD = ROOT / "fixtures/benches/simulated-by-hand-probing.yaml"
 PAIR = Resistance(("12V0", "5V0"), (Pair("12V0", "5V0"),))
+RULE = DecisionRule(RuleKind.NON_BINARY)
 TIED = Fault("12V0", FaultKind.SHORTED_THROUGH, 3.6, to="5V0")
 
 
@@ -90,6 +92,25 @@ def test_ohms_between_points_are_judged_by_limits_stated_for_the_pair() -> None:
     tied = doing(PAIR, TIED, **step).run()
     assert of(tied.readings, "to 5V0")[0].limits_from is LimitsFrom.PROCEDURE
     assert tied.result is AttemptResult.FAILED
+
+
+def test_ohms_between_points_that_fail_only_conditionally_speak_against_both_as_well() -> None:
+    def gate(limits: str) -> tuple[Result, str]:
+        pair = Step(0, PAIR, expect={"12V0 to 5V0": parse_limits(limits)}, end_on_fail=False)
+        given = with_steps(pair, picked("apply").steps[0])
+        bench = simulated_bench(replace(given, board=replace(given.board, decision_rule=RULE)))
+        outcome = bench.run()
+        (between,) = of(outcome.readings, "to 5V0")
+        return between.result, next(text for kind, text, _ in bench.record.events if kind == "override")
+
+    result, missing = gate("> 1 kΩ")
+    assert result is Result.PASS
+    assert "12V0" not in missing
+    (read,) = of(doing(PAIR).run().readings, "to 5V0")
+    assert read.value is not None
+    result, missing = gate(f"> {read.value + 0.1:.3f} Ω")
+    assert result is Result.CONDITIONAL_FAIL
+    assert "a good resistance of 12V0, 5V0" in missing
 
 
 def test_a_pair_of_which_one_point_is_fed_is_not_measured() -> None:

@@ -13,7 +13,19 @@ import pytest
 
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Action, Channel, HostProgram, Leads, Log, Measure, OnlyIf, PowerOff, Procedure, Step
+from bringup.core.procedure import (
+    Action,
+    Channel,
+    HostProgram,
+    Leads,
+    Log,
+    Measure,
+    OnlyIf,
+    PowerOff,
+    Procedure,
+    Question,
+    Step,
+)
 from bringup.core.quantity import parse_quantity
 from bringup.core.safety import examine
 from bringup.core.safety_irreversible import examine_irreversible
@@ -72,6 +84,17 @@ def test_with_every_rail_passed_and_the_serial_number_typed_it_is_done() -> None
     assert "Type the serial number of the unit on the bench" in prompt.text
     kinds = bench.record.kinds()
     assert kinds.index("irreversible-begun") < kinds.index("program-begun") < kinds.index("irreversible-ended")
+
+
+def test_that_nobody_answers_cuts_no_power_while_what_cannot_be_undone_is_under_way() -> None:
+    asked = Step(2, Question("Which colour is the status light?", ("green", "red"), ("green",)), irreversible=True)
+    bench, _ = at_work(asked)
+    bench.procedure = replace(bench.procedure, answer_within=parse_quantity("10 s"))
+    late = Scripted(Answer("green"), PromptKind.CHOICE, "status light", delay=60.0)
+
+    outcome = bench.run(ask=SimulatedPerson(attended=True, clock=bench.clock, script=[late]))
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
 
 
 def test_a_wrong_serial_number_is_asked_again_and_then_refused() -> None:

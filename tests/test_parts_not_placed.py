@@ -272,6 +272,8 @@ def test_only_too_much_current_is_still_judged_where_something_is_missing() -> N
     assert loosened(lacking, "3V3", Kind.VOLTAGE, parse_limits("3.3 V ± 2 %")) is None
     too_much = replace(volts(), point="VIN", kind=Kind.CURRENT, unit="A", limits=loose, result=Result.FAIL)
     assert held_back(too_much, lacking) == too_much
+    hardly = replace(too_much, result=Result.CONDITIONAL_FAIL)
+    assert held_back(hardly, lacking) == hardly
     assert held_back(replace(volts(None)), lacking).result is Result.NO_VALUE
 
 

@@ -320,6 +320,8 @@ TOO_HIGH, TOO_LOW = ({"3V3": parse_limits(text)} for text in ("3.1 V .. 3.2 V", 
         (TOO_HIGH, False, ("24 V", "30 V"), 1, "VIN set to 24 V"),
         (TOO_HIGH, False, ("30 V", "24 V"), 3, "VIN set to 24 V"),
         (TOO_LOW, False, ("24 V", "30 V"), 3, "VIN set to 24 V"),
+        ({"3V3": parse_limits("< 3.2 V")}, False, ("24 V", "30 V"), 1, "VIN set to 24 V"),
+        ({"3V3": parse_limits("> 3.4 V")}, False, ("24 V", "30 V"), 3, "VIN set to 24 V"),
     ],
 )
 def test_a_rail_out_of_its_limits_keeps_the_input_from_being_raised(

@@ -12,7 +12,7 @@ from bringup.core.budget import downstream
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.reading import BEFORE_OHMS, Reading
-from bringup.core.words import Kind, Result
+from bringup.core.words import FAILED, Kind, Result
 from bringup.errors import NotationError
 
 PART = "part"
@@ -138,7 +138,7 @@ def held_back(reading: Reading, lacking: Incomplete) -> Reading:
     why = known.get(reading.point or "")
     if why is None or reading.result is Result.NO_VALUE or reading.aspect.endswith(BEFORE_OHMS):
         return reading
-    if reading.kind is not Kind.VOLTAGE and reading.result is Result.FAIL:
+    if reading.kind is not Kind.VOLTAGE and reading.result in FAILED:
         return reading
     note = "; ".join(filter(None, (f"known to be incomplete: {why}", reading.note)))
     return replace(reading, result=Result.NOT_JUDGED, note=note)

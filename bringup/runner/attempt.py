@@ -255,7 +255,7 @@ def _work(
         simulated=bool(found.infos) and all(info.simulated for info in found.infos),
     )
     if setup.procedure.answer_within is not None and not by_hand(setup):
-        waits.patience = Patience(setup.procedure.answer_within.number, lambda: bool(power.on))
+        waits.patience = Patience(setup.procedure.answer_within.number, lambda: bool(power.on) and not watch.sparing)
     waits.lines, waits.somebody, power.somebody = work.lines, work.can_answer, work.can_answer
     if by_hand(setup):
         power.on_found_on = lambda output: ask_found_on(work, output)

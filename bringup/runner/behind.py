@@ -15,7 +15,7 @@ from bringup.core.reading import Reading
 from bringup.core.settling import manner_of
 from bringup.core.verdict import sentence
 from bringup.core.wording import listed, shown
-from bringup.core.words import PASSED, Kind, Result
+from bringup.core.words import FAILED, PASSED, Kind, Result
 from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
@@ -43,7 +43,7 @@ def may_look(work: Work, feed: Feed, stage: Stage, sample: PollSample, current: 
     harmless = stage.purpose is not Purpose.SHORT_CHECK and bool(amps) and max(amps) < feed.trip_current
     reads = work.setup.meter is not None and not work.meter.by_hand
     reads = reads and bool(_reached(work, feed))
-    return current.result is Result.FAIL and harmless and reads
+    return current.result in FAILED and harmless and reads
 
 
 def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
@@ -64,7 +64,7 @@ def look_behind(work: Work, feed: Feed, stage: Stage, current: Reading) -> None:
         if left < LEAST_LEFT + work.watch.look_takes:
             break
         reading = _read(work, feed, stage, rail, left)
-        if reading.result is Result.FAIL:
+        if reading.result in FAILED:
             work.tally.failed.remove(sentence(reading))
             _add(work, current, f"behind it {sentence(reading)}")
             return

@@ -16,7 +16,7 @@ from bringup.core.acts import act_of
 from bringup.core.procedure import Apply, Dwell, HostProgram, Log, Measure, Sink, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
-from bringup.core.words import How, Kind, Result
+from bringup.core.words import FAILED, PASSED, How, Kind, Result
 from bringup.runner.endings import BrokenOff, MissingEvidence, SupplyLost
 from bringup.runner.feed import Feed
 from bringup.runner.headings import heading
@@ -27,8 +27,6 @@ from bringup.runner.work import Work
 
 TRIES = 3
 """How often the serial number may be typed before the step is refused."""
-PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
-FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL)
 BEGUN = "begun"
 NOT_KNOWN = "not known whether it was done"
 DONE_BY_POWER = (Apply, Dwell, Log, Measure, Sink)

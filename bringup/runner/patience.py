@@ -29,7 +29,7 @@ class Patience:
     seconds: float = math.inf
     """That a question may stay open while an output is on."""
     at_stake: Callable[[], bool] = nothing_at_stake
-    """Whether an output is on that could be switched off where nobody answers."""
+    """Whether an output is on that may go off where nobody answers: not while an irreversible step spares power."""
 
     def left(self, within: float = math.inf) -> float:
         """Return how long what is asked now may stay open. `within`: seconds that it may in any case."""

@@ -16,7 +16,7 @@ from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import shown
-from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
+from bringup.core.words import FAILED, PASSED, How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.hands_free import PointLeftOut, typed_by_hand
 from bringup.runner.measuring import read_once
@@ -111,7 +111,7 @@ def _trust(work: Work, spot: Spot, reading: Reading) -> None:
     not_shorted = reading.value is None and result is Result.NOT_JUDGED
     if spot.plain and (result in (*PASSED, Result.RECORDED) or not_shorted):
         work.evidence.trust_resistance(spot.point)
-    elif not spot.plain and result in (Result.FAIL, Result.NO_VALUE):
+    elif not spot.plain and result in (*FAILED, Result.NO_VALUE):
         for point in spot.points:
             work.evidence.doubt_resistance(point)
 

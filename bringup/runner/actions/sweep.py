@@ -212,9 +212,15 @@ def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Poin
 
 
 def _above(value: float, limits: Limits | None) -> bool:
-    """Whether it lies beyond the end that is farther from zero."""
-    ends = [] if limits is None else [abs(float(end)) for end in (limits.low, limits.high) if end is not None]
-    return len(ends) > 1 and abs(value) > max(ends)
+    """Whether it lies beyond the end that is farther from zero; with one limit, beyond that, away from zero."""
+    if limits is None:
+        return False
+    low, high = limits.low, limits.high
+    if low is not None and high is not None:
+        return abs(value) > max(abs(float(low)), abs(float(high)))
+    if high is not None:
+        return high >= 0 and value > float(high)
+    return low is not None and low <= 0 and value < float(low)
 
 
 def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str, found: Points) -> None:
