@@ -234,7 +234,7 @@ def off_after(bench: SimulatedBench, touching: Sequence[Touching], touch: float)
 def test_volts_that_damage_and_fit_nothing_else_cut_power_and_are_asked_about() -> None:
     bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
     damaged_above(bench, "3V3", "4 V")
-    answering(bench, "Was the probe on TP4 (3V3)?", "no, it was on something else")
+    answering(bench, "Was the probe on TP4 (3V3) just then?", "no, it was on something else")
 
     outcome = bench.run()
 

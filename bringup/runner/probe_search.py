@@ -173,7 +173,7 @@ class Search:
         work.power.cut(trip)
         work.power.answered()
         work.journal.event("cut", f"power was cut: {trip.cause}")
-        text = f"Power is off: {trip.cause}. Was the probe on {where(work.board, point)}?"
+        text = f"Power is off: {trip.cause}. Was the probe on {where(work.board, point)} just then?"
         choices = (WAS_ON_IT, WAS_NOT)
         if work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=WAS_ON_IT)).text == WAS_NOT:
             raise BrokenOff(f"power was cut for volts that the probe met elsewhere than at {point}")
