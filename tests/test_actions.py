@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from bringup.core.board import Board
+from bringup.core.decision import DecisionRule, RuleKind
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Step
@@ -329,6 +331,18 @@ def test_power_off_waits_for_the_discharge() -> None:
     assert last.value is not None
     assert last.value < 1.0
     assert bench.world.input_volts("VIN", bench.clock.monotonic()) < 1.0
+
+
+def test_what_has_discharged_as_far_as_was_waited_for_fails_by_no_decision_rule() -> None:
+    below = parse_quantity("1 V")
+    steps = with_steps(APPLY, Step(1, PowerOff(below), decision_rule=DecisionRule(RuleKind.GUARD_BAND, Decimal(1000))))
+
+    outcome = simulated_bench(steps, history=SEEN).run()
+
+    last = outcome.readings[-1]
+    assert last.aspect.startswith("after power off")
+    assert (last.result, last.decision_rule) == (Result.PASS, "simple acceptance")
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
 
 
 def test_a_board_that_stays_charged_is_said_so() -> None:

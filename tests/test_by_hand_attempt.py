@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import pytest
 from bringup.commands.logbook_words import print_outcome
 from bringup.core.accuracy import Accuracy
 from bringup.core.bench import Ceiling
+from bringup.core.decision import DecisionRule, RuleKind
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
 from bringup.core.procedure import Measure
@@ -522,6 +524,26 @@ def test_a_typed_value_is_corrected_by_a_key_and_the_old_one_is_kept() -> None:
     assert (old.raw, old.result) == ("3.206", Result.FAIL)
     assert (new.raw, new.result, new.replaces) == ("3.31", Result.PASS, old.id)
     assert outcome.result is AttemptResult.PASSED
+
+
+@pytest.mark.parametrize(("typed", "result"), [("3.345", Result.FAIL), ("3.31", Result.PASS)])
+def test_what_is_corrected_is_judged_by_the_decision_rule_that_judged_it_before(typed: str, result: Result) -> None:
+    # 0.5 % and 5 mV of 3.3 V make U 25 mV; the limits are 3.234 V .. 3.366 V, so that a guard band ends at 3.341 V.
+    hands = correcting(
+        lambda reading: reading.point == "3V3" and reading.value == 3.206,
+        Scripted(Answer(text=typed), kind=PromptKind.TEXT, containing="3V3 voltage was typed as 3.206 V"),
+        change=lambda text, value: "3.206" if text.startswith("3V3:") and value == "3.306" else value,
+    )
+    hands.accuracy = Accuracy(Decimal("0.5"), Decimal("0.005"))
+    steps = list(PROCEDURE.steps)
+    steps[4] = replace(steps[4], decision_rule=DecisionRule(RuleKind.GUARD_BAND))
+    hands.bench.procedure = replace(PROCEDURE, steps=tuple(steps))
+
+    outcome = hands.run()
+
+    new = next(each for each in outcome.readings if each.replaces is not None)
+    assert (new.raw, new.result, new.decision_rule) == (typed, result, "guard band, w = 1 U")
+    assert new.uncertainty == pytest.approx(0.025, abs=0.001)
 
 
 def test_a_correction_that_cannot_be_read_is_asked_for_again_and_enter_keeps_the_value() -> None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from bringup.core.decision import JUDGING, NEEDS, conformance, decide
+from bringup.core.decision import JUDGING, NEEDS, SIMPLE, conformance, decide
 from bringup.core.expectation import rule_of
 from bringup.core.reading import Reading
 from bringup.core.reading_uncertainty import Taken, read_by_instrument, uncertainty_of
@@ -20,10 +20,13 @@ if TYPE_CHECKING:
 
 
 def anew(work: Work, reading: Reading, value: Value, judged: Judged | None) -> Reading:
-    """Return a reading whose value was corrected, with an uncertainty of its own, judged by the rule that holds."""
+    """Return a reading whose value was corrected, with an uncertainty of its own, judged by the rule that holds.
+
+    `judged` None: by the rule and the limits that judged it before; what was not judged stays so.
+    """
     none = replace(reading, uncertainty=None, coverage_factor=None, degrees_of_freedom=None, uncertainty_from="")
     found = with_uncertainty(work, replace(none, conformance=None), value)
-    return found if judged is None else decided(work, found, judged)
+    return found if judged is None and reading.decision_rule == str(SIMPLE) else decided(work, found, judged)
 
 
 def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
@@ -58,23 +61,26 @@ def standard_of(work: Work, instrument: str, kind: Kind, point: str, value: Valu
     return found.standard if isinstance(found, Uncertainty) else None
 
 
-def decided(work: Work, reading: Reading, judged: Judged) -> Reading:
+def decided(work: Work, reading: Reading, judged: Judged | None) -> Reading:
     """Return the reading judged by the decision rule that holds for it, with its probability of conformance.
 
     Simple acceptance holds for what the tool itself looks for, for figures that no instrument reads, and for the band
-    round a power budget, which is made of typical figures.
+    round a power budget, which is made of typical figures; or for what the tool waits for. `judged` None: what was
+    not judged before stays so.
     """
     if reading.value is None or reading.limits is None:
         return reading
     if reading.uncertainty is not None and reading.coverage_factor:
         likely = conformance(reading.value, reading.limits, reading.uncertainty / reading.coverage_factor)
         reading = replace(reading, conformance=likely)
-    rule = rule_of(work.this_step, reading.point, work.board)
+    simply = judged is not None and judged.simply
+    stays = reading.result is Result.NOT_JUDGED if judged is None else judged.result is not None
+    rule = rule_of(work.setup.procedure.steps[reading.step], reading.point, work.board)
     by_budget = reading.kind is Kind.CURRENT and reading.limits_from is LimitsFrom.COMPUTED
-    if rule.simple or by_budget or reading.limits_from not in JUDGING or not read_by_instrument(reading):
+    if rule.simple or simply or by_budget or reading.limits_from not in JUDGING or not read_by_instrument(reading):
         return reading
     reading = replace(reading, decision_rule=str(rule))
-    if judged.result is not None or reading.unsettled:
+    if stays or reading.unsettled:
         return reading
     result = decide(reading.value, reading.limits, reading.uncertainty, rule)
     if result is Result.NOT_JUDGED:

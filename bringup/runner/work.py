@@ -79,6 +79,8 @@ class Judged:
     note: str = ""
     basis: str = ""
     """How the limits came about, where the board file does not settle that."""
+    simply: bool = False
+    """Whether no decision rule holds: the tool waits for this value, and goes on once it is within."""
 
 
 RECORDED = Judged()

@@ -57,7 +57,7 @@ def discharge(work: Work, feed: Feed, below: Quantity) -> None:
         work.waits.sleep(EVERY, f"{feed.input} discharges")
     instrument, aspect = ("meter", "after power off") if by_meter else ("supply", "after power off, at the supply")
     how = How.TYPED if by_meter and work.meter.by_hand else How.READ
-    judged = Judged(limits, LimitsFrom.PROCEDURE)
+    judged = Judged(limits, LimitsFrom.PROCEDURE, simply=True)
     reading = work.keep(feed.input, Kind.VOLTAGE, value, judged, instrument=instrument, how=how, aspect=aspect)
     if not low and value.number is not None:
         found = format_quantity(value.number, "V", resolution=value.resolution)
