@@ -6,7 +6,11 @@ from __future__ import annotations
 import itertools
 import json
 import shutil
+import signal
 import sqlite3
+import subprocess
+import sys
+import tempfile
 from collections import Counter
 from contextlib import closing
 from dataclasses import replace
@@ -14,6 +18,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 import bringup.logbook.merging as module
 from bringup.commands.main import main
@@ -302,3 +308,116 @@ def test_the_logbook_itself_is_no_other(benches: tuple[Path, ...], tmp_path: Pat
     corner, *_ = copied(benches, tmp_path)
     with pytest.raises(LogbookError, match="is the logbook itself"):
         merged(corner, corner)
+
+
+KILLED_WITHIN_A_PIECE = """
+import sys
+from pathlib import Path
+import bringup.logbook.merging as merging
+
+take, taken = merging.take_piece, 0
+
+
+def take_and_wait(both, *arguments, **named):
+    global taken
+    count = "SELECT count(*) FROM here.chain"
+    before = both.execute(count).fetchone()[0]
+    found = take(both, *arguments, **named)
+    taken += 1
+    if taken == 3:
+        print(before, both.execute(count).fetchone()[0], flush=True)
+        sys.stdin.read()
+    return found
+
+
+merging.PIECE, merging.take_piece = 20, take_and_wait
+list(merging.merge(Path(sys.argv[1]), [Path(each) for each in sys.argv[2:]]))
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="this system has no SIGKILL")
+def test_a_process_killed_within_a_piece_leaves_what_was_whole_and_merging_again_goes_on(
+    benches: tuple[Path, ...], tmp_path: Path
+) -> None:
+    corner, _, quay = copied(benches, tmp_path)
+    whole, path = tmp_path / "whole.db", tmp_path / "killed.db"
+    merged(whole, corner, quay)
+    command = [sys.executable, "-c", KILLED_WITHIN_A_PIECE, *map(str, (path, corner, quay))]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None
+        try:
+            committed, written = map(int, child.stdout.readline().split())
+        finally:
+            child.send_signal(signal.SIGKILL)
+    assert child.returncode == -signal.SIGKILL
+
+    assert audits(path)
+    (entries,) = read(path, lambda connection: connection.execute("SELECT count(*) FROM chain").fetchone())
+    assert written > committed == entries > 0, "two pieces, and nothing of the third"
+    assert sum(each.rows for each in merged(path, corner, quay)) > 0
+    assert contents(path) == contents(whole)
+    assert audits(path)
+
+
+DONE = st.tuples(st.integers(1, 3), st.sampled_from(("", "L1", "L2")), st.floats(3.0, 3.6))
+"""Number of the unit, its lot, what 3V3 read."""
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    logbooks=st.lists(st.lists(DONE, max_size=2), min_size=2, max_size=3),
+    orders=st.tuples(*[st.permutations(range(3))] * 2),
+    nested=st.booleans(),
+)
+def test_random_logbooks_without_conflicts_give_the_same_in_any_order(
+    logbooks: list[list[tuple[int, str, float]]], orders: tuple[list[int], list[int]], *, nested: bool
+) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        files = [Path(folder, f"{number}.db") for number in range(len(logbooks))]
+        for number, (file, done) in enumerate(zip(files, logbooks, strict=True)):
+            LogbookRecord.open(file, simulated=False).close()
+            for day, (unit, lot, value) in enumerate(done):
+                add(file, f"MBL-000{unit}", days=day * len(files) + number, lot=lot, value=value)
+        one, other = Path(folder, "one.db"), Path(folder, "other.db")
+        first, second = ([files[each] for each in order if each < len(files)] for order in orders)
+
+        conflicts = [each.conflicts for each in merged(one, *first)]
+        if nested:
+            # One of the logbooks takes in another one first, and is then merged itself.
+            conflicts += [each.conflicts for each in merged(second[0], second[1])]
+        conflicts += [each.conflicts for each in merged(other, *second, second[0])]
+
+        assert not any(conflicts)
+        assert contents(one) == contents(other)
+        assert sum(contents(one)["attempts"].values()) == sum(map(len, logbooks))
+        assert audits(one)
+        assert audits(other)
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ("nowhere/new.db", "there is no folder"),
+        ("text/new.db", "text is not a folder"),
+        (".", "is a directory"),
+        pytest.param(
+            "/proc/new.db",
+            "the system does not let it be opened",
+            marks=pytest.mark.skipif(
+                not Path("/proc/self").exists(), reason="no folder here that root cannot write to"
+            ),
+        ),
+    ],
+)
+def test_a_place_that_cannot_be_written_to_is_refused(
+    place: str, said: str, benches: tuple[Path, ...], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, window, _ = copied(benches, tmp_path)
+    (tmp_path / "text").write_text("no folder")
+    before = contents(window)
+
+    assert main(["merge", str(window), "--logbook", str(tmp_path / place)]) == ExitCode.REFUSED
+
+    words = " ".join(capsys.readouterr().err.split())
+    assert said in words
+    assert contents(window) == before
