@@ -49,6 +49,25 @@ def test_a_feedback_resistor_is_tried_a_decade_off_and_at_the_preferred_values_b
     assert values == pytest.approx([14e3, 130e3, 150e3, 1.4e6])
 
 
+def test_another_converter_is_tried_with_the_usual_references_beside_its_own() -> None:
+    faults = single_faults(BOARD)
+
+    def others(point: str) -> list[float | None]:
+        return [fault.value for fault in faults if (fault.point, fault.kind) == (point, FaultKind.OTHER_PART)]
+
+    # References of 0.8 V and 1.2 V; the linear 5V0 has a fixed output (usual values: common practice, no source).
+    assert others("12V0") == [0.6, 1.0]
+    assert others("N12V") == [1.0, 1.25]
+    assert others("5V0") == [3.3, 9.0]
+
+
+def test_resistors_are_swapped_where_there_are_two_and_an_inverting_converter_cannot_pass_its_input() -> None:
+    faults = single_faults(BOARD)
+
+    assert [fault.point for fault in faults if fault.kind is FaultKind.SWAPPED] == ["12V0", "N12V"]
+    assert [fault.point for fault in faults if fault.kind is FaultKind.PASSES_INPUT] == ["12V0", "5V0"]
+
+
 def test_a_rail_without_facts_is_tried_with_what_can_be_wrong_at_any_net() -> None:
     kinds = Counter(fault.kind for fault in single_faults(tiny_board()) if fault.point == "3V3")
 

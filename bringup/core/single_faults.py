@@ -6,13 +6,14 @@ reels are set up (common practice, no source), the rest as noted beside each num
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import floor, inf, log10
 
-from bringup.core.board import Board, Rail
+from bringup.core.board import Board, ConverterKind, Rail
 from bringup.core.design_values import largest_amps, network_of, nominal_volts
 from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
+from bringup.core.other_parts import FIXED, REFERENCES
 from bringup.core.solver import unpowered_resistance
 from bringup.core.wording import shown
 
@@ -31,6 +32,8 @@ EXCESS_MULTIPLE, EXCESS_LEAST = 1.0, 0.1
 """An excess load draws as much again as the file knows of, and at least so many amperes."""
 FED_FROM_OUTSIDE = 3.3
 """Volts on a debug lead; a lower rail is fed with its own volts."""
+OTHER_BY = 0.03
+"""Another part's reference or output differs by more than this fraction: less is the same part by another name."""
 WRONG_BY = 0.2
 """Fraction by which a mistyped or mistaken supply voltage is wrong."""
 
@@ -84,12 +87,33 @@ def _at_a_rail(board: Board, rail: Rail) -> Iterator[Fault]:
             if ohms > 0.0:
                 for value in (ohms / 10.0, *neighbours(ohms), ohms * 10.0):
                     yield Fault(name, other, value)
+        if network[1] != network[2] and min(network[1:]) > 0.0:
+            yield Fault(name, FaultKind.SWAPPED)
+    yield from _another_converter(board, rail)
     yield from _shorts(board, name)
     yield Fault(name, FaultKind.CAPACITOR_MISSING)
     yield Fault(name, FaultKind.EXCESS_LOAD, max(EXCESS_LEAST, EXCESS_MULTIPLE * largest_amps(board, rail)))
     volts = nominal_volts(board, name)
     if volts is not None and volts > 0.0:
         yield Fault(name, FaultKind.BACK_FED, min(FED_FROM_OUTSIDE, volts))
+
+
+def _another_converter(board: Board, rail: Rail) -> Iterator[Fault]:
+    """The next lower and next higher reference (fixed output) that such parts come with, and one that is shorted."""
+    if rail.converter is None:
+        return
+    network = network_of(rail.converter)
+    own = abs(nominal_volts(board, rail.name) or 0.0) if network is None else network[0]
+    usual = FIXED if network is None else REFERENCES
+    if own:
+        yield from (Fault(rail.name, FaultKind.OTHER_PART, value) for value in _next_to(own, usual))
+    if rail.converter.kind in (ConverterKind.BUCK, ConverterKind.LINEAR):
+        yield Fault(rail.name, FaultKind.PASSES_INPUT)
+
+
+def _next_to(own: float, usual: Sequence[float]) -> Iterator[float]:
+    yield from [value for value in usual if value < own * (1.0 - OTHER_BY)][-1:]
+    yield from [value for value in usual if value > own * (1.0 + OTHER_BY)][:1]
 
 
 def _shorts(board: Board, name: str) -> Iterator[Fault]:

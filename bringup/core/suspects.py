@@ -31,6 +31,7 @@ HOW_OFTEN = {
 """The same by kind. A fitted resistor explains any voltage, so it must not outdo what explains this one only; a probe
 on the wrong rail reads what another part or one that passes its input does, and is to be ruled out first (common
 practice)."""
+ONLY_IF_POINTED_TO = {FaultKind.SWAPPED, FaultKind.OTHER_PART, FaultKind.PASSES_INPUT}
 LATER = 0.1
 """The same of a short that came with power: it explains any rail that is low, whatever its ohms were before."""
 NO_CURRENT = 10.0
@@ -79,7 +80,9 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     """Return everything to be weighed. The first is a sound unit."""
     sound = SOUND_THAT_FAILED if any(one.failed for one in seen) else SOUND
     found = [Suspect("nothing: a sound unit", prior=sound)]
-    known = single_faults(board, remote_sense=remote_sense)
+    # Another part is weighed where a reading points to it, with the value that it points to.
+    everything = single_faults(board, remote_sense=remote_sense)
+    known = [fault for fault in everything if fault.kind not in ONLY_IF_POINTED_TO]
     found += [Suspect(said(board, fault), fault) for fault in known]
     names = {suspect.name for suspect in found}
     for fault in (*_fitted(board, seen), *other_parts(board, seen), *_outside(board, seen)):

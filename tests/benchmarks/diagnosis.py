@@ -75,7 +75,8 @@ def truths(board: Board) -> list[Truth]:
         elif rail.converter is not None:
             more = [Fault(rail.name, FaultKind.OTHER_PART, value) for value in (1.8, 2.8, 3.0)]
             more += [Fault(rail.name, FaultKind.PASSES_INPUT)]
-        found += [Truth(said(board, fault), fault) for fault in more]
+        known = {each.fault for each in found}
+        found += [Truth(said(board, fault), fault) for fault in more if fault not in known]
         found += [Truth(f"{rail.name}: probe on nothing", lost=(Seen.VOLTS, rail.name, None))]
         found += [
             Truth(f"{rail.name}: probe on {other}", lost=(Seen.VOLTS, rail.name, other))
