@@ -20,7 +20,10 @@ from bringup.core.safety import examine
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.errors import ExitCode
 from bringup.files.log_checks import channel_of
+from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.roles import Trouble
+from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import BENCH, ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_bench, with_steps
@@ -161,6 +164,25 @@ def test_the_meter_reads_a_sensor_and_is_back_in_volts_afterwards() -> None:
     assert (found["minimum"].instrument, found["minimum"].how) == ("meter", How.READ)
     said = [text for kind, text, _ in bench.record.events if "not known to be back in volts" in text]
     assert said == []
+
+
+def test_who_calls_off_waits_for_no_meter() -> None:
+    bench = at_bench(soak(BY_METER))
+    assert isinstance(bench.ask, SimulatedPerson)
+    bench.ask.press("q", at=6.0)
+    asked, as_it_is = [], ScpiMeter.to_volts
+
+    def noted(meter: ScpiMeter) -> Pending[tuple[str, tuple[Trouble, ...]]]:
+        asked.append(bench.on())
+        return as_it_is(meter)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ScpiMeter, "to_volts", noted)
+        outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert asked
+    assert not any(asked), "nothing comes before the outputs are off"
 
 
 def test_a_simulated_bench_types_by_itself() -> None:

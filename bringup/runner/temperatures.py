@@ -98,14 +98,14 @@ class Temperatures:
             self._work.waits.until_answered(offer, math.inf)
             if self._take_answer():
                 self._due.pop(0)  # there will be no other time for it
+        # Only here: whatever ends a log otherwise switches the outputs off before all else.
+        self._back_in_volts()
 
     def close(self) -> None:
-        """Take the question off the screen, and have the meter in volts again."""
+        """Take the question off the screen."""
         if self._offer is not None:
             self._work.waits.take_back(self._offer)
             self._offer = None
-        if self._fitted and (why := not_in_volts(self._work.setup.meter, self._work.waits, self._work.journal)):
-            self._work.journal.event("instrument", f"the meter is not known to be back in volts: {why}")
 
     def sum_up(self) -> None:
         """Keep the statistics of each, judged by the limits that stand under its name."""
@@ -149,6 +149,11 @@ class Temperatures:
     def _take(self, each: Temperature, value: Value, moment: float) -> None:
         self._work.journal.sample(each.text, UNIT, value.number, value.raw, moment)
         self._traces[each.spot].take(value, moment, self._marks)
+
+    def _back_in_volts(self) -> None:
+        """Have the meter in volts again, where it was on a sensor."""
+        if self._fitted and (why := not_in_volts(self._work.setup.meter, self._work.waits, self._work.journal)):
+            self._work.journal.event("instrument", f"the meter is not known to be back in volts: {why}")
 
     # what is typed
 
