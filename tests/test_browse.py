@@ -102,6 +102,12 @@ def test_units_stand_with_what_failed_last(client: Any) -> None:
     assert client.get("/?serial=MBL-0008").text.count("/unit/") == 1
 
 
+def test_on_a_narrow_screen_the_columns_in_sight_say_what_failed(client: Any) -> None:
+    columns = re.findall(r'<th scope="col"[^>]*>([^<]*)</th>', client.get("/").text)
+
+    assert columns[:3] == ["Serial", "Result", "What failed last"]
+
+
 def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:
     answer = client.get("/unit/MBL-0100")
 

@@ -123,7 +123,7 @@ def test_without_pyarrow_parquet_is_refused_with_what_to_install(
     logbook: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["export", str(tmp_path / "a.parquet"), "--logbook", str(logbook)]) == ExitCode.REFUSED
-    assert "pip install 'bringup[parquet]'" in capsys.readouterr().err
+    assert "pip install 'bringup[parquet]' (from a checkout: pip install '.[parquet]')" in capsys.readouterr().err
     assert not list(tmp_path.iterdir())
 
 

@@ -87,6 +87,9 @@ def test_the_page_of_a_lot_tells_yield_failures_spread_and_units(
         "3V3 voltage 2.900 V, limits 3.3 V ± 2 %: fail",
     ):
         assert told in page.text, told
+    assert "ResultWhat failed lastDecidedSince" in "".join(page.text.split("Where each unit stands")[1].splitlines()), (
+        "first what is looked for, where a narrow screen shows little more"
+    )
     assert page.text.index("3V3 voltage2 of 11") < page.text.index("3V3 resistance (resistance)1 of 12")
     assert "SIMULATED" not in page.text
     assert page.faults == page.open == []

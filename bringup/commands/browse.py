@@ -14,7 +14,7 @@ from bringup.commands.waiting_rescues import say_what_waits
 from bringup.errors import CommandError
 from bringup.logbook.server_address import AnyLogbook
 
-INSTALL = "pip install 'bringup[browse]'"
+INSTALL = "pip install 'bringup[browse]' (from a checkout: pip install '.[browse]')"
 NEEDED = ("flask", "waitress")
 HERE = "127.0.0.1"
 LOOPBACK = (HERE, "localhost", "::1")

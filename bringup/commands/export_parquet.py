@@ -37,7 +37,8 @@ def write_parquet(file: Path, rows: Iterable[Row], *, of_attempts: bool) -> int:
         from pyarrow import parquet
     except ImportError as error:
         raise CommandError(
-            "writing Parquet needs pyarrow, which is not installed", "Install it: pip install 'bringup[parquet]'."
+            "writing Parquet needs pyarrow, which is not installed",
+            "Install it: pip install 'bringup[parquet]' (from a checkout: pip install '.[parquet]').",
         ) from error
     types = {name: pa.float64() for name in REAL}
     types |= {name: pa.int32() for name in WHOLE}

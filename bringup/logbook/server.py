@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-INSTALL = "pip install 'bringup[postgresql]'"
+INSTALL = "pip install 'bringup[postgresql]' (from a checkout: pip install '.[postgresql]')"
 CONNECT_SECONDS = 10
 """How long a server may take to answer, unless the address or PGCONNECT_TIMEOUT says otherwise."""
 
