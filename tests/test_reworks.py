@@ -30,7 +30,7 @@ from bringup.logbook.reworked import Done, Moment
 from bringup.runner.earlier import differences
 from bringup.runner.records import SourceText, UnitHistory
 from tests.fakes import FIRST_POWER_ON, ROOT
-from tests.logbook_samples import LEADS, NOON, add_attempt, ohms, start, volts
+from tests.logbook_samples import APPLY, LEADS, NOON, add_attempt, ohms, start, volts
 
 BOARD = ROOT / "fixtures/boards/mooring-buoy-logger.yaml"
 WHY = ("--why", "reads too high")
@@ -310,3 +310,21 @@ def test_a_withdrawal_needs_a_reason(run: Run) -> None:
 
     assert code == ExitCode.REFUSED
     assert "month later" in err
+
+
+def test_a_rail_that_failed_behind_a_current_is_put_beside_what_measure_read_after_the_rework(
+    run: Run, path: Path
+) -> None:
+    behind = replace(volts(0.801), aspect="with VIN at 18 V", step=APPLY)
+    for hour, before in ((1, [ohms("3V3"), behind]), (3, [ohms("3V3"), volts(3.31)]), (5, [ohms("3V3"), volts(3.32)])):
+        with LogbookRecord.open(path, simulated=False) as record:
+            result = AttemptResult.FAILED if behind in before else AttemptResult.PASSED
+            add_attempt(record, start(at=datetime.now(UTC) + timedelta(hours=hour)), before, result=result)
+        if hour < 5:
+            run("rework", "MBL-0001", "--part", f"U{hour}", "--to", "new", "--no-rail", *WHY)
+    out = " ".join(run("history", "MBL-0001")[1].split())
+
+    assert "3V3 voltage 801 mV with VIN at 18 V (fail) -> 3.310 V (pass) in Rails" in out
+    assert out.count("with VIN at 18 V (fail) ->") == 1, "after the next rework it is an old story"
+    changes = told(run, "history", "MBL-0001")["changes"]
+    assert [one["aspect_before"] for each in changes for one in each["changed"]].count("with VIN at 18 V") == 1

@@ -103,6 +103,7 @@ def effect_lines(effect: Effect) -> list[str]:
 def _change(change: Change) -> str:
     before, after = change.before.reading, change.after.reading
     name = f"{after.point or ''} {quantity_text(after)}".strip()
-    was = f"{name} {value_text(before)} ({before.result}) -> {value_text(after)} ({after.result})"
+    how = f" {change.other_way}" if change.other_way else ""
+    was = f"{name} {value_text(before)}{how} ({before.result}) -> {value_text(after)} ({after.result})"
     title = change.after.step_title
     return f"{was} in {title if 0 < len(title) <= LONGEST_TITLE else change.after.step_kind}"

@@ -2,14 +2,16 @@
 
 Told are the rails that the rework touched, and of the others what got another result or moved by more than a tenth of
 the range that its limits leave it (by more than 5 % where they leave none). What the free leads read is of the bench.
+A reading that failed and was not taken in that way again is put beside what `measure` then read of its point.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 from bringup.core.frozen import frozen
+from bringup.core.words import Result
 from bringup.logbook.deviation_rows import LoggedRework
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 
@@ -26,6 +28,12 @@ class Change:
     before: LoggedReading
     after: LoggedReading
 
+    @property
+    def other_way(self) -> str:
+        """How it was read before, such as 'with VIN at 18 V', where that is otherwise than after; else ''."""
+        aspect = self.before.reading.aspect
+        return "" if aspect == self.after.reading.aspect else aspect
+
     def as_json(self) -> dict[str, Any]:
         """Return both, as far as they can differ."""
         reading = self.after.reading
@@ -35,6 +43,7 @@ class Change:
             "aspect": reading.aspect,
             "unit": reading.unit,
             "step_kind": self.after.step_kind,
+            "aspect_before": self.before.reading.aspect,
         }
         for name, logged in (("before", self.before), ("after", self.after)):
             told[name] = {
@@ -68,6 +77,7 @@ def effects(attempts: Sequence[LoggedAttempt], reworks: Sequence[LoggedRework]) 
     order = {attempt.id: index for index, attempt in enumerate(attempts)}
     found: list[Effect] = []
     latest: dict[Key, LoggedReading] = {}
+    previous = ""
     waiting = [rework for rework in reworks if rework.follows not in order]
     for attempt in attempts:
         current = [logged for logged in attempt.readings if not logged.replaced_by]
@@ -81,14 +91,39 @@ def effects(attempts: Sequence[LoggedAttempt], reworks: Sequence[LoggedRework]) 
         after = {_key(each): each for each in current if since is None or each.reading.monotonic >= since}
         concerned = (*waiting, *inside)
         if concerned and after:
-            changes = (Change(before[key], logged) for key, logged in after.items() if key in before)
+            changes = [Change(before[key], logged) for key, logged in after.items() if key in before]
+            changes += _read_otherwise(before, after, {attempt.id, previous})
             found.append(Effect(attempt.id, concerned, tuple(each for each in changes if _telling(each, concerned))))
             waiting = []
         else:
             waiting += inside
+        previous = attempt.id
         latest.update({_key(logged): logged for logged in current})
         waiting += [rework for rework in reworks if rework.follows == attempt.id and rework not in inside]
     return found
+
+
+def _read_otherwise(
+    before: dict[Key, LoggedReading], after: dict[Key, LoggedReading], attempts: Collection[str]
+) -> Iterator[Change]:
+    """Yield what failed in these attempts and was not read so again, beside what was then measured at its point.
+
+    Rails behind a current that missed its limits are read at that stage only, and by the limits of a `measure`.
+    """
+    measured = {
+        (logged.reading.point, logged.reading.kind): logged
+        for logged in after.values()
+        if logged.step_kind == "measure" and not logged.reading.aspect
+    }
+    for key, logged in before.items():
+        same = measured.get((logged.reading.point, logged.reading.kind))
+        if (
+            logged.attempt in attempts
+            and logged.reading.result is Result.FAIL
+            and key not in after
+            and same is not None
+        ):
+            yield Change(logged, same)
 
 
 def _key(logged: LoggedReading) -> Key:
