@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -192,6 +193,12 @@ class TestAttempts:
 
         assert (result, volts["3V3"], rule) == (AttemptResult.FAILED, Result.FAIL, "guard band, w = 1 U")
         assert volts["12V0"] is Result.PASS
+
+    def test_a_value_within_its_limits_that_fails_by_the_guard_band_says_so(self) -> None:
+        outcome = measuring(GUARD, **{"3V3": "3.2 V .. 3.3008 V"}).run()
+
+        said = r"3V3 voltage 3\.30\d+ V, wanted 3\.2 V \.\. 3\.3008 V less the guard band, w = 1 U, U 1\d\d µV"
+        assert re.search(said, outcome.cause), outcome.cause
 
     def test_conditional_results_are_on_the_side_of_their_value(self) -> None:
         result, volts, rule = self.run(NON_BINARY, **{"3V3": "3.2 V .. 3.3008 V"})

@@ -97,6 +97,15 @@ def test_the_attempt_that_counts_is_the_last_passed_one_or_the_one_marked(
     assert reference_of(path, "MBL-0003") == found, "the one before counts again"
 
 
+def test_a_unit_that_is_held_since_is_no_reference_until_it_is_released(run: Run, path: Path) -> None:
+    run("reference", "MBL-0002", *WHY)
+    assert reference_of(path, "MBL-0003") is not None
+    run("disposition", "MBL-0002", "quarantine", "--why", "it was dropped on the floor", "--by", "ada")
+    assert reference_of(path, "MBL-0003") is None
+    run("disposition", "MBL-0002", "released", "--why", "checked again, all in order", "--by", "ada")
+    assert reference_of(path, "MBL-0003") is not None
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

@@ -27,6 +27,7 @@ from bringup.logbook.queries import standing as standing_of
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.reworked import Done, Moment
+from bringup.logbook.searching import search
 from bringup.runner.earlier import differences
 from bringup.runner.records import SourceText, UnitHistory
 from tests.fakes import FIRST_POWER_ON, ROOT
@@ -266,7 +267,7 @@ def last_attempt_of(path: Path) -> object:
         return last_attempt(logbook, "MBL-0001", simulated=False)
 
 
-def test_notes_and_observations_are_withdrawn_by_the_beginning_of_their_id(run: Run) -> None:
+def test_notes_and_observations_are_withdrawn_by_the_beginning_of_their_id(run: Run, path: Path) -> None:
     run("note", "MBL-0001", "the heat sink is loose")
     run("observation", "MBL-0001", "R12 gets hot", "--for", "design", "--severity", "must")
     listed = json.loads(run("withdraw", "MBL-0001", "--json")[1])
@@ -286,6 +287,8 @@ def test_notes_and_observations_are_withdrawn_by_the_beginning_of_their_id(run: 
     shown = run("withdraw", "MBL-0001")[1]
     assert shown.count("[WITHDRAWN by ada") == 2
     assert "R12 gets hot" not in run("observation", "--design", "Mooring buoy logger")[1]
+    found = read(path, lambda connection: search(connection, "hot"))
+    assert [each.text for each in found.texts] == ["MBL-0001: withdrawn: R12 gets hot"]
 
 
 @pytest.mark.parametrize(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from bringup.core.decision import SIMPLE
 from bringup.core.limits import judge
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.statistics_of_log import MAXIMUM, MINIMUM, SLOPE
-from bringup.core.wording import limits_text
+from bringup.core.wording import limits_text, uncertainty_text
 from bringup.core.words import Kind, Result
 
 MOMENTARY = (MINIMUM, MAXIMUM)
@@ -40,10 +41,25 @@ def sentence(reading: Reading) -> str:
     if reading.unsettled and reading.lowest is not None and reading.highest is not None:
         low, high = (format_quantity(end, reading.unit) for end in (reading.lowest, reading.highest))
         found += f" never settled ({low} .. {high})"
-    elif reading.result is Result.FAIL and reading.note and judge(reading.value, reading.limits) is not Result.FAIL:
+    elif _failed_otherwise(reading) and reading.note:
         return f"{name} {found}: {reading.note}"
     if reading.aspect.startswith(MOMENTARY) and reading.note:
         found += f" ({reading.note})"
     hourly = " an hour" if reading.aspect == SLOPE else ""
     wanted = f", wanted {limits_text(reading.limits)}{hourly}" if reading.limits is not None else ""
-    return f"{name} {found}{wanted}"
+    return f"{name} {found}{wanted}{_guarded(reading)}"
+
+
+def _failed_otherwise(reading: Reading) -> bool:
+    """Whether it failed for another reason than its limits, or a guard band at these."""
+    within = reading.result is Result.FAIL and judge(reading.value, reading.limits) is not Result.FAIL
+    return within and not _guarded(reading)
+
+
+def _guarded(reading: Reading) -> str:
+    """Say why a value that lies within its limits failed by them; '' where it is not so."""
+    if reading.result is not Result.FAIL or reading.uncertainty is None or reading.decision_rule == str(SIMPLE):
+        return ""
+    if reading.value is None or reading.limits is None or judge(reading.value, reading.limits) is Result.FAIL:
+        return ""
+    return f" less the {reading.decision_rule}, U {uncertainty_text(reading.uncertainty, reading.unit)}"

@@ -1,3 +1,4 @@
+# ruff: noqa: S608 - the SQL is put together from words of ours
 """Units and attempts that were marked as reference, and which attempt a unit is compared with. The last mark counts.
 
 A mark is of an attempt, or of a unit: then of the attempt that it last passed with, whichever that is by now.
@@ -12,11 +13,12 @@ from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+from bringup.logbook.sister_ohms import NOT_HELD
 
 _MARKS = "SELECT serial, simulated, about, kind, at, who, why FROM reference_marks ORDER BY seq"
 _PASSED = (
     "SELECT a.id, a.revision FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
-    " AND (:about IS NULL OR a.id = :about) AND a.board = :board AND a.result = 'passed'"
+    f" AND (:about IS NULL OR a.id = :about) AND a.board = :board AND a.result = 'passed' AND {NOT_HELD}"
 )
 _LAST = " ORDER BY a.seq DESC LIMIT 1"
 _ALIKE = f"{_PASSED} AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure{_LAST}"

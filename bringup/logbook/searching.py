@@ -25,10 +25,12 @@ ATTEMPTS = """
 SELECT a.id, a.serial, a.procedure FROM attempts a WHERE a.id LIKE :begins ESCAPE '\\' ORDER BY a.started LIMIT :most
 """
 TEXTS = """
-SELECT said.serial, said.content FROM (
-  SELECT n.serial AS serial, n.content AS content, n.at AS at FROM notes n
-  UNION ALL SELECT w.serial, w.part || ': ' || w.was || ' -> ' || w.became || ': ' || w.why, w.at FROM reworks w
-  UNION ALL SELECT o.serial, o.content, o.at FROM observations o
+SELECT said.serial, CASE WHEN EXISTS (SELECT 1 FROM withdrawals d WHERE d.kind = said.kind AND d.about = said.id)
+       THEN 'withdrawn: ' ELSE '' END || said.content FROM (
+  SELECT 'note' AS kind, n.id AS id, n.serial AS serial, n.content AS content, n.at AS at FROM notes n
+  UNION ALL SELECT 'rework', w.id, w.serial, w.part || ': ' || w.was || ' -> ' || w.became || ': ' || w.why, w.at
+    FROM reworks w
+  UNION ALL SELECT 'observation', o.id, o.serial, o.content, o.at FROM observations o
 ) AS said WHERE said.content LIKE :word ESCAPE '\\' ORDER BY said.at DESC LIMIT :most
 """
 
