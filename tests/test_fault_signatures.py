@@ -15,7 +15,7 @@ import pytest
 
 from bringup.core.board import Board
 from bringup.core.diagnosis import Diagnosis, diagnose
-from bringup.core.diagnosis_text import headline, lines_of
+from bringup.core.diagnosis_text import headline, lines_of, telling_apart
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.other_units import compared
@@ -149,8 +149,9 @@ def test_a_rail_that_wanders_speaks_for_its_output_capacitor() -> None:
 
     found = diagnose(LOGGER, readings)
 
-    assert first(found) == "3V3: output capacitor missing"
-    assert "equivalent series resistance (the converter oscillates)" in "\n".join(lines_of(LOGGER, found))
+    assert first(found) == "3V3: output capacitor missing | 3V3: converter oscillates"
+    assert found.causes[0].probability > 0.9
+    assert "for a loop that oscillates" in "\n".join(lines_of(LOGGER, found))
 
 
 def test_a_boost_that_does_not_switch_passes_its_input_less_a_diode() -> None:
@@ -191,6 +192,68 @@ def test_other_units_decide_between_a_part_of_another_value_and_an_open_joint() 
     assert every.startswith("All 2 other units read so, too: the design, the parts list or a reel")
     assert leader([readings])[1] == "", "one says nothing"
     assert leader([readings, seen(SMALL)]) == (FaultKind.UPPER_OPEN, "1 of 2 other units read so, too")
+
+
+def test_a_dead_rail_is_a_converter_not_fitted_not_enabled_or_not_switching_and_the_page_says_what_tells() -> None:
+    # 12V0 dead: nothing behind it runs, and VIN gives but its indicator's 24 V / 2.4 kOhm = 10 mA.
+    found = diagnose(SMALL, seen(SMALL, _12V0=0.0, _5V0=0.0, N12V=0.0, VIN_A=0.0100))
+
+    names = [suspect.name.removeprefix("12V0: converter ") for suspect in found.causes[0].suspects]
+    assert names[:3] == ["not fitted", "not enabled", "does not switch"]
+    page = " ".join(lines_of(SMALL, found))
+    assert "its input pin (some 24 V, else they do not reach it), its enable pin (low: not enabled)" in page
+    assert "its switch node by a scope" in page
+
+
+def test_a_linear_converter_has_no_switch_node_to_look_at() -> None:
+    # 5V0 dead: its 20 mA are missing, 12 V x 80 mA / (0.8 x 24 V) + 10 mA = 60 mA.
+    found = diagnose(SMALL, seen(SMALL, _5V0=0.0, VIN_A=0.0600))
+
+    names = [suspect.name for suspect in found.causes[0].suspects]
+    assert names[:2] == ["5V0: converter not fitted", "5V0: converter not enabled"]
+    assert "5V0: converter does not switch" not in names
+    (how,) = telling_apart(SMALL, found.causes[0])
+    assert "some 12 V" in how
+    assert "switch node" not in how
+
+
+@pytest.mark.parametrize("point", ["12V0", "N12V"])
+def test_too_much_ripple_speaks_for_the_capacitor_or_a_loop_that_oscillates(point: str) -> None:
+    ripple = Evidence(Seen.RIPPLE, point, 0.31, {}, "blank", 1e-3, failed=True)
+
+    found = diagnose(SMALL, [*seen(SMALL), ripple])
+
+    assert first(found) == f"{point}: output capacitor missing | {point}: converter oscillates"
+    page = " ".join(lines_of(SMALL, found))
+    assert f"explains ripple of {point}: 310 mV is too much" in page
+    assert f"A scope on {point}, ground spring, tells these apart" in page
+
+
+def test_ripple_within_its_limits_speaks_for_a_sound_capacitor() -> None:
+    quiet = Evidence(Seen.RIPPLE, "12V0", 0.012, {}, "blank", 1e-3)
+    wandering = [replace(one, failed=True, unsettled=True) if one.point == "12V0" else one for one in seen(SMALL)]
+
+    def missing(readings: Sequence[Evidence]) -> float:
+        causes = diagnose(SMALL, readings).causes
+        named = {suspect.name: cause.probability for cause in causes for suspect in cause.suspects}
+        return named["12V0: output capacitor missing"]
+
+    assert missing([*wandering, quiet]) < missing(wandering)
+
+
+def test_of_two_capacitors_that_may_be_missing_the_ripple_is_asked_for() -> None:
+    # N12V hangs on 12V0: what reads restless there may be its own capacitor, or that of what feeds it.
+    sound_ones = [one for one in seen(SMALL) if one.point != "12V0"]
+    readings = [replace(one, failed=True, unsettled=True) if one.point == "N12V" else one for one in sound_ones]
+
+    found = diagnose(SMALL, readings)
+
+    assert [cause.suspects[0].name for cause in found.causes[:2]] == [
+        "N12V: output capacitor missing",
+        "12V0: output capacitor missing",
+    ]
+    page = " ".join(lines_of(SMALL, found))
+    assert "measure the ripple of 12V0 by a scope: much of it speaks for 2, little for 1" in page
 
 
 @pytest.mark.parametrize(

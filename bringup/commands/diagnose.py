@@ -17,9 +17,10 @@ from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, local_time, result_text
 from bringup.core.as_built import board_as_built
 from bringup.core.board import Board
-from bringup.core.diagnosis import Cause, Diagnosis, diagnose
-from bringup.core.diagnosis_text import LEAST_PROBABILITY, lines_of, look_at, resemblances
+from bringup.core.diagnosis import Diagnosis, diagnose
+from bringup.core.diagnosis_text import LEAST_PROBABILITY, lines_of, look_at, resemblances, telling_apart
 from bringup.core.evidence import evidence_of
+from bringup.core.likeness import Cause
 from bringup.core.other_units import compared
 from bringup.core.wording import folded
 from bringup.errors import CommandError, FileError
@@ -115,15 +116,19 @@ def as_data(board: Board, result: Diagnosis) -> dict[str, object]:
     named = [cause for cause in result.causes if cause.probability >= LEAST_PROBABILITY]
     following = result.next
     return {
-        "causes": [_cause(cause) for cause in named],
+        "causes": [_cause(board, cause) for cause in named],
         "resemblances": [] if not named else list(resemblances(board, named[0])),
         "next": None
         if following is None
-        else {"what": following.seen.value, "point": following.point, "predictions": list(following.predictions)},
+        else {
+            "what": following.seen.value,
+            "point": following.point,
+            "predictions": [value if isfinite(value) else None for value in following.predictions],
+        },
     }
 
 
-def _cause(cause: Cause) -> dict[str, object]:
+def _cause(board: Board, cause: Cause) -> dict[str, object]:
     return {
         "probability": round(cause.probability, 4),
         "explains_every_reading": cause.fits,
@@ -131,12 +136,13 @@ def _cause(cause: Cause) -> dict[str, object]:
             {
                 "name": suspect.name,
                 "point": None if suspect.fault is None else suspect.fault.point,
-                "fault": None if suspect.fault is None else suspect.fault.kind.value,
+                "fault": None if suspect.fault is None else (suspect.way or suspect.fault.kind).value,
                 "value": None if suspect.fault is None else suspect.fault.value,
                 "look_at": None if suspect.fault is None else look_at(suspect),
             }
             for suspect in cause.suspects
         ],
+        "tell_apart": list(telling_apart(board, cause)),
         "readings": [
             {
                 "what": each.evidence.seen.value,

@@ -1,8 +1,7 @@
 """Which single fault explains an attempt's readings best, by the board's solver. Pure.
 
 Every suspect predicts every reading; how far a reading lies from that, in units of how far it may lie, is its
-distance. What a prediction may be off by: tolerances, unit-to-unit spread and what the solver does not know, as noted
-beside each number (chosen, no source). A distance counts up to MOST_FAR only: one reading that nothing explains must
+distance (`likeness`). A distance counts up to MOST_FAR only: one reading that nothing explains must
 not hide what explains the others. Probabilities are those of the suspects named, as if one of them were the case.
 """
 
@@ -12,11 +11,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from math import exp, hypot, inf, isinf
 
 from bringup.core.board import Board
+from bringup.core.budget import downstream
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.expectation import voltage_limits
 from bringup.core.fault_check import SUPPLY_FAULTS
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
+from bringup.core.likeness import OPEN_OHMS, Cause, Explained, grouped, uncertain
 from bringup.core.operating_point import Solution
 from bringup.core.other_units import OtherUnits
 from bringup.core.solver import SENSE_OPEN_RISE, solve, unpowered_resistance
@@ -24,50 +25,15 @@ from bringup.core.suspects import FEED_OHMS, Suspect, suspects
 
 ALONE = OtherUnits()
 MOST_FAR = 5.0
-VOLTS_SHARE, VOLTS_FLOOR = 0.005, 0.005
-"""Beside tolerance: contact, loading and drift, as a fraction and in volts."""
 UNKNOWN_TOLERANCE = 0.02
-AMPS_SHARE, AMPS_FLOOR = 0.10, 0.003
-"""Efficiencies and loads are typical values; a budget's band of 30 % is taken as three of these."""
-OHMS_SHARE, OHMS_FLOOR = 0.12, 0.3
-"""Resistance to ground differs from unit to unit, and by the meter; leads are some 0.2 ohm."""
-OPEN_OHMS = 1e7
-"""What counts as no path to ground."""
 QUIET, RESTLESS = 2.0, 4.5
-"""How far a settled reading is from a missing capacitor, and an unsettled one from everything else."""
-FITS = 3.0
-"""A reading no further from a prediction than this is explained by it."""
-ALIKE = 1.0
-"""Suspects whose predictions of every reading are less than this apart are told as one."""
+"""How far a settled reading, or a ripple within its limits, is from a missing capacitor, and an unsettled one, or too
+much ripple, from everything else (a missing capacitor of what feeds it may still be seen)."""
 UNPOWERED = (Seen.OHMS, Seen.DEAD, Seen.LEADS)
 RIVAL = 0.02
 """Probability from which on a second cause is worth a further reading."""
 TELLS_APART = 4.0
 """A further reading is worth naming if the leaders' predictions are at least so far apart."""
-
-
-@frozen
-class Explained:
-    """A reading with what a suspect predicts of it, and how far it lies from that."""
-
-    evidence: Evidence
-    predicted: float
-    distance: float
-
-
-@frozen
-class Cause:
-    """A likely cause: suspects that these readings do not tell apart, most likely first."""
-
-    suspects: tuple[Suspect, ...]
-    probability: float
-    readings: tuple[Explained, ...]
-    """How the first of them explains each reading."""
-
-    @property
-    def fits(self) -> bool:
-        """Whether it explains every reading within three of what it may be off by."""
-        return _fit(self.readings)
 
 
 @frozen
@@ -105,65 +71,8 @@ def diagnose(
     weights = [(prior * exp(score - best), suspect, explained) for prior, score, suspect, explained in weighed]
     total = sum(weight for weight, _, _ in weights)
     weights.sort(key=lambda one: -one[0])
-    causes = _grouped([(weight / total, suspect, explained) for weight, suspect, explained in weights])
+    causes = grouped([(weight / total, suspect, explained) for weight, suspect, explained in weights])
     return Diagnosis(causes, _next(solver, causes, seen))
-
-
-def _grouped(weighed: Sequence[tuple[float, Suspect, tuple[Explained, ...]]]) -> tuple[Cause, ...]:
-    """Put suspects together whose predictions these readings do not tell apart."""
-    groups: list[tuple[float, list[Suspect], tuple[Explained, ...]]] = []
-    for weight, suspect, explained in weighed:
-        for number, (sum_so_far, members, leader) in enumerate(groups):
-            if _one_part(suspect, members[0]) and _fit(explained, leader):
-                # One part with another value: the value that fits best stands for all.
-                better = _misfit(explained) < _misfit(leader)
-                first = [suspect, *members[1:]] if better else members
-                groups[number] = (sum_so_far + weight, first, explained if better else leader)
-                break
-            if suspect.mistaken is None and members[0].mistaken is None and _alike(explained, leader):
-                groups[number] = (sum_so_far + weight, [*members, suspect], leader)
-                break
-        else:
-            groups.append((weight, [suspect], explained))
-    groups.sort(key=lambda group: -group[0])
-    return tuple(Cause(tuple(members), weight, explained) for weight, members, explained in groups)
-
-
-def _one_part(one: Suspect, other: Suspect) -> bool:
-    if one.fault is None or other.fault is None or one.later != other.later:
-        return False
-    return (one.fault.point, one.fault.kind) == (other.fault.point, other.fault.kind)
-
-
-def _fit(*of: Sequence[Explained]) -> bool:
-    return all(each.distance <= FITS for explained in of for each in explained)
-
-
-def _misfit(explained: Sequence[Explained]) -> float:
-    return sum(each.distance**2 for each in explained)
-
-
-def _alike(one: Sequence[Explained], other: Sequence[Explained]) -> bool:
-    pairs = zip(one, other, strict=True)
-    return all(
-        abs(a.distance - b.distance) < ALIKE
-        and (
-            a.predicted == b.predicted
-            or abs(a.predicted - b.predicted) < ALIKE * _uncertain(a.evidence.seen, b.predicted)
-        )
-        for a, b in pairs
-    )
-
-
-def _uncertain(seen: Seen, value: float) -> float:
-    """How far a reading may lie from a prediction where nothing is known of the point's tolerance."""
-    if isinf(value):
-        return 0.0
-    if seen is Seen.OHMS:
-        return hypot(OHMS_SHARE * value, OHMS_FLOOR)
-    if seen is Seen.AMPS:
-        return hypot(AMPS_SHARE * value, AMPS_FLOOR)
-    return hypot(VOLTS_SHARE * value, VOLTS_FLOOR)
 
 
 class _Predicting:
@@ -184,18 +93,26 @@ class _Predicting:
                 return Explained(one, 0.0, 0.0)
             return self._far(one, self._volts(None, suspect.instead, one), suspect.instead)
         predicted = self.predicted(suspect, one)
+        if one.seen is Seen.RIPPLE:
+            return Explained(one, predicted, self._restless(suspect.fault, one, restless=one.failed))
         explained = self._far(one, predicted, one.point)
-        fault = suspect.fault
-        if fault is not None and fault.kind is FaultKind.CAPACITOR_MISSING and one.seen is Seen.VOLTS:
-            at_it = fault.point == one.point
-            if at_it != one.unsettled:
-                return Explained(one, predicted, hypot(explained.distance, QUIET if at_it else 0.0))
-        elif one.unsettled and one.seen is Seen.VOLTS:
-            return Explained(one, predicted, hypot(explained.distance, RESTLESS))
+        if one.seen is Seen.VOLTS:
+            restless = self._restless(suspect.fault, one, restless=one.unsettled)
+            return Explained(one, predicted, hypot(explained.distance, restless))
         return explained
 
+    def _restless(self, fault: Fault | None, one: Evidence, *, restless: bool) -> float:
+        """Return how far it lies from what a capacitor that is, or is not, missing would make of it."""
+        if fault is None or fault.kind is not FaultKind.CAPACITOR_MISSING:
+            return RESTLESS if restless else 0.0
+        if fault.point == one.point:
+            return 0.0 if restless else QUIET
+        if not restless:
+            return 0.0
+        return QUIET if one.point in {rail.name for rail in downstream(self.board, fault.point)} else RESTLESS
+
     def predicted(self, suspect: Suspect, one: Evidence) -> float:
-        """Return what the reading would be."""
+        """Return what the reading would be; of a ripple only whether it is too much (inf) or not (0)."""
         fault = None if suspect.later and (id(one) in self._before or one.seen in UNPOWERED) else suspect.fault
         match one.seen:
             case Seen.OHMS:
@@ -205,6 +122,9 @@ class _Predicting:
                 return suspect.scale * self._volts(fault, one.point, one)
             case Seen.AMPS:
                 return abs(self._solution(fault, one).input_amps.get(one.point, 0.0))
+            case Seen.RIPPLE:
+                rings = fault is not None and fault.kind is FaultKind.CAPACITOR_MISSING and fault.point == one.point
+                return inf if rings else 0.0
             case Seen.LEADS:
                 return self._at_leads(fault, one.point)
             case Seen.DEAD:
@@ -249,7 +169,7 @@ class _Predicting:
     def _far(self, one: Evidence, predicted: float, point: str) -> Explained:
         if one.seen is Seen.OHMS and (isinf(predicted) or predicted > OPEN_OHMS):
             return Explained(one, predicted, 0.0 if one.value > OPEN_OHMS else MOST_FAR)
-        off = _uncertain(one.seen, predicted)
+        off = uncertain(one.seen, predicted)
         if one.seen is Seen.VOLTS:
             off = hypot(off, self._tolerance[point] * predicted)
         elif one.seen is Seen.DEAD:
@@ -287,11 +207,11 @@ def _apart(seen: Seen, two: Sequence[float]) -> float:
     one, other = two
     if isinf(one) or isinf(other):
         return 0.0 if one == other else inf if min(one, other) < OPEN_OHMS else 0.0
-    return abs(one - other) / max(_uncertain(seen, one), _uncertain(seen, other))
+    return abs(one - other) / max(uncertain(seen, one), uncertain(seen, other))
 
 
 def _candidates(board: Board, seen: Sequence[Evidence]) -> Iterator[Evidence]:
-    """Everything that may be read: resistances, then volts and input currents at the nominal input."""
+    """Everything that may be read: resistances, then volts, ripple and input currents at the nominal input."""
     states = [one.state for one in seen if one.state is not None]
     inputs: Mapping[str, float] = {name: each.voltage.number for name, each in board.inputs.items()}
     state = states[-1] if states else None
@@ -299,5 +219,8 @@ def _candidates(board: Board, seen: Sequence[Evidence]) -> Iterator[Evidence]:
         yield Evidence(Seen.OHMS, point.name, 0.0, {}, state)
     for point in board.points():
         yield Evidence(Seen.VOLTS, point.name, 0.0, inputs, state)
+    for rail in board.rails.values():
+        if rail.converter is not None:
+            yield Evidence(Seen.RIPPLE, rail.name, 0.0, inputs, state)
     for name in board.inputs:
         yield Evidence(Seen.AMPS, name, 0.0, inputs, state)

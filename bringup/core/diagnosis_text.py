@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import isinf
 
 from bringup.core.board import Board
 from bringup.core.design_values import network_of, nominal_volts
-from bringup.core.diagnosis import ALONE, FITS, OPEN_OHMS, Cause, Diagnosis, Explained, Next
+from bringup.core.diagnosis import ALONE, Diagnosis, Next
 from bringup.core.equations import equation
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import FaultKind
+from bringup.core.likeness import FITS, OPEN_OHMS, Cause, Explained
 from bringup.core.other_units import OtherUnits
 from bringup.core.quantity import format_reading
-from bringup.core.suspects import Suspect
+from bringup.core.suspects import Suspect, Way
 from bringup.core.wording import shown
 
 MOST_CAUSES = 4
@@ -26,7 +28,7 @@ UNITS = {Seen.OHMS: "ohm", Seen.AMPS: "A"}
 LOOK_AT = {
     FaultKind.SHORTED_THROUGH: "solder bridges and parts turned round on {point}; feed 1 V through a current limit and "
     "look for what gets warm",
-    FaultKind.NOT_FITTED: "the converter of {point}: fitted, the right way round, enabled, soldered, its input there",
+    FaultKind.NOT_FITTED: "the converter of {point}: fitted, the right way round, soldered, its input there",
     FaultKind.UPPER_OPEN: "the upper feedback resistor of {point}: missing, tombstoned, not soldered",
     FaultKind.UPPER_SHORTED: "the upper feedback resistor of {point}: bridged",
     FaultKind.UPPER_VALUE: "the upper feedback resistor of {point}: its marking, measured with power off",
@@ -37,14 +39,20 @@ LOOK_AT = {
     FaultKind.OTHER_PART: "the converter of {point}: its marking, against the parts list",
     FaultKind.PASSES_INPUT: "the converter of {point}: shorted, turned round, its feedback or ground pin open; the "
     "parts behind it may be damaged",
-    FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing, not soldered, of too high or too low an "
-    "equivalent series resistance (the converter oscillates)",
+    FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing, not soldered, cracked, of the wrong value",
     FaultKind.EXCESS_LOAD: "what {point} feeds: a part turned round or the wrong one, firmware that runs already",
     FaultKind.LEADS_REVERSED: "the supply leads: swapped at one end",
     FaultKind.WRONG_VOLTAGE: "the supply and its leads: another output, a poor contact, a wrong setting",
     FaultKind.SENSE_OPEN: "the sense leads of the supply",
     FaultKind.BACK_FED: "what else is plugged in: a debug or USB lead, another board, a cell",
     FaultKind.CHARGED: "what holds a charge on {point}: a backup capacitor, a cell",
+}
+
+LOOK_AT_WAY = {
+    Way.NOT_ENABLED: "what drives the enable pin of the converter of {point}: divider, jumper, sequencing, a joint",
+    Way.NOT_SWITCHING: "the converter of {point}: inductor open, bootstrap or supply pin without volts",
+    Way.OSCILLATING: "the loop of the converter of {point}: compensation parts, a feed-forward capacitor, an output "
+    "capacitor of too high or too low an equivalent series resistance",
 }
 
 
@@ -66,6 +74,7 @@ def lines_of(board: Board, diagnosis: Diagnosis, others: OtherUnits = ALONE) -> 
             yield f"   {found}"
         if cause.suspects[0].fault is not None:
             yield f"   Look at: {look_at(cause.suspects[0])}."
+        yield from (f"   {how}." for how in telling_apart(board, cause))
     yield from (f"{hint}." for hint in resemblances(board, first))
     if others.said:
         yield f"{others.said}."
@@ -92,7 +101,30 @@ def blames(suspect: Suspect) -> bool:
 def look_at(suspect: Suspect) -> str:
     """Return what to look at for a fault."""
     assert suspect.fault is not None, "only a fault is to be looked for"
-    return LOOK_AT.get(suspect.fault.kind, "{point}").format(point=suspect.fault.point)
+    words = LOOK_AT.get(suspect.fault.kind, "{point}") if suspect.way is None else LOOK_AT_WAY[suspect.way]
+    return words.format(point=suspect.fault.point)
+
+
+def telling_apart(board: Board, cause: Cause) -> Iterator[str]:
+    """Say which readings at the part separate what no reading of the rails does (common practice, no source)."""
+    ways = {suspect.way: suspect.fault.point for suspect in cause.suspects if suspect.way and suspect.fault}
+    if (point := ways.get(Way.NOT_ENABLED)) is not None:
+        source = board.rails[point].source
+        volts = None if source is None else nominal_volts(board, source)
+        there = "its volts" if volts is None else f"some {shown(abs(volts), 'V', 3)}"
+        at_output = "switch node by a scope (still, though enabled: it does not switch)"
+        if Way.NOT_SWITCHING not in ways:
+            at_output = "output pin (volts there, none at the probe: the way between them is open)"
+        yield (
+            f"No rail tells these apart; at the converter of {point}, with power on, do: its input pin ({there}, else "
+            f"they do not reach it), its enable pin (low: not enabled), its {at_output}; all in order and no output: "
+            "not soldered, or dead. Fine tip, one hand: a slip shorts neighbouring pins"
+        )
+    if (point := ways.get(Way.OSCILLATING)) is not None:
+        yield (
+            f"A scope on {point}, ground spring, tells these apart: ripple at the switching frequency speaks for the "
+            "capacitor, slower waves or bursts, changing with load, for a loop that oscillates"
+        )
 
 
 def resemblances(board: Board, cause: Cause) -> Iterator[str]:
@@ -141,6 +173,9 @@ def _worth_saying(cause: Cause) -> list[Explained]:
 def _explained(each: Explained) -> str:
     one = each.evidence
     unit = UNITS.get(one.seen, "V")
+    if one.seen is Seen.RIPPLE:
+        does = "explains" if each.distance <= FITS else "does NOT explain"
+        return f"{does} ripple of {one.point}: {_value(one)} is {'too much' if one.failed else 'within its limits'}"
     would = "no path to ground" if each.predicted > OPEN_OHMS else shown(each.predicted, unit)
     with_inputs = ", ".join(f"{name} at {shown(volts, 'V', 3)}" for name, volts in one.inputs.items())
     under = f" with {with_inputs}" if with_inputs and one.point not in one.inputs else ""
@@ -155,6 +190,9 @@ def _value(one: Evidence) -> str:
 
 def _next(following: Next) -> str:
     unit = UNITS.get(following.seen, "V")
+    if following.seen is Seen.RIPPLE:
+        much, other = (1, 2) if isinf(following.predictions[0]) else (2, 1)
+        return f"measure the ripple of {following.point} by a scope: much of it speaks for {much}, little for {other}"
     ask = {
         Seen.OHMS: f"measure the resistance of {following.point} to ground, power off",
         Seen.AMPS: f"read the current of {following.point}",

@@ -1,7 +1,8 @@
 """What an attempt's readings say of the board, each with the conditions it was taken under. Pure.
 
 Only readings that a static board explains: settled values of powered points, input currents of a stage, resistances,
-the volts before them and those at free leads. Statistics of a `log` but its means are left out.
+the volts before them and those at free leads; and ripple that was judged. Statistics of a `log` but its means are left
+out.
 """
 
 from __future__ import annotations
@@ -11,10 +12,12 @@ from enum import StrEnum
 
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
-from bringup.core.reading import AT_LEADS, BEFORE_OHMS, Reading
+from bringup.core.reading import AT_LEADS, BEFORE_OHMS, RIPPLE_PEAKS, RIPPLE_RMS, Reading
 from bringup.core.words import Kind, Result
 
 MEAN = "mean"
+JUDGED = (Result.PASS, Result.CONDITIONAL_PASS, Result.CONDITIONAL_FAIL, Result.FAIL)
+"""How much ripple is too much, only limits say."""
 
 
 class Seen(StrEnum):
@@ -23,6 +26,7 @@ class Seen(StrEnum):
     VOLTS = "volts"
     AMPS = "amps"
     OHMS = "ohms"
+    RIPPLE = "ripple"
     LEADS = "volts at the free leads"
     DEAD = "volts with everything off"
 
@@ -81,6 +85,8 @@ def _seen(reading: Reading, step: str, at_input: bool) -> Seen | None:
             return Seen.OHMS if not reading.aspect else None
         case Kind.CURRENT if at_input:
             return Seen.AMPS if (reading.input_volts and reading.aspect in ("", MEAN)) or step == "apply" else None
+        case Kind.VOLTAGE if reading.aspect in (RIPPLE_RMS, RIPPLE_PEAKS):
+            return Seen.RIPPLE if reading.result in JUDGED else None
         case Kind.VOLTAGE if reading.aspect == AT_LEADS:
             return Seen.LEADS
         case Kind.VOLTAGE if reading.aspect == BEFORE_OHMS:

@@ -20,6 +20,8 @@ AT_LEADS = "at the free leads"
 """Aspect of the readings that `leads` takes."""
 RIPPLE_RMS = "ripple RMS"
 """Aspect of volts that are AC: nothing of them is what the point carries."""
+RIPPLE_PEAKS = "ripple peak to peak"
+"""The same as a scope reads them."""
 
 
 def new_id() -> str:

@@ -6,6 +6,7 @@ Every single fault of the board, some more whose values are fitted to the readin
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from enum import StrEnum
 
 from bringup.core.board import Across, Board, Converter
 from bringup.core.design_values import far_and_near, network_of, nominal_volts, number_or
@@ -60,6 +61,22 @@ UNTOUCHED = 0.02
 """A reading below this fraction of what a rail should read may be that of a probe on nothing."""
 
 
+class Way(StrEnum):
+    """In which way a fault came about that reads like another one. The text is its name in `--json`."""
+
+    NOT_ENABLED = "not_enabled"
+    NOT_SWITCHING = "not_switching"
+    OSCILLATING = "oscillating"
+
+
+NOT_FITTED_OF_ALL = 0.4
+"""How likely a dead converter is one that is not fitted, not soldered or turned round ..."""
+DEAD_OTHERWISE = 0.3
+"""... and one that is not enabled, or does not switch: together as likely as any other fault (chosen, no source)."""
+OSCILLATES = 0.5
+"""A converter that oscillates, beside a missing capacitor (chosen, no source)."""
+
+
 @frozen
 class Suspect:
     """One thing that may be wrong. `mistaken`: the reading that says nothing, with what was touched instead of it."""
@@ -74,6 +91,8 @@ class Suspect:
     """It came only when power was on: what was read before the first failure knows nothing of it."""
     scale: float = 1.0
     """What the meter makes of every voltage: it reads so many times what is there."""
+    way: Way | None = None
+    """It reads as `fault` does, but is not the same to look for."""
 
 
 def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> tuple[Suspect, ...]:
@@ -83,7 +102,10 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     # Another part is weighed where a reading points to it, with the value that it points to.
     everything = single_faults(board, remote_sense=remote_sense)
     known = [fault for fault in everything if fault.kind not in ONLY_IF_POINTED_TO]
-    found += [Suspect(said(board, fault), fault) for fault in known]
+    for fault in known:
+        ways = tuple(_ways(board, fault))
+        own = NOT_FITTED_OF_ALL if ways and fault.kind is FaultKind.NOT_FITTED else 1.0
+        found += [Suspect(said(board, fault), fault, own), *ways]
     names = {suspect.name for suspect in found}
     for fault in (*_fitted(board, seen), *other_parts(board, seen), *_outside(board, seen)):
         name = said(board, fault)
@@ -95,6 +117,19 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     found += _mistakes(board, seen)
     found += _of_the_meter(board, seen)
     return tuple(found)
+
+
+def _ways(board: Board, fault: Fault) -> Iterator[Suspect]:
+    """What reads like a converter that is not fitted, or like a missing capacitor, by the solver."""
+    converter = board.rails[fault.point].converter if fault.point in board.rails else None
+    if converter is None:
+        return
+    if fault.kind is FaultKind.NOT_FITTED:
+        yield Suspect(f"{fault.point}: converter not enabled", fault, DEAD_OTHERWISE, way=Way.NOT_ENABLED)
+        if not converter.linear:
+            yield Suspect(f"{fault.point}: converter does not switch", fault, DEAD_OTHERWISE, way=Way.NOT_SWITCHING)
+    elif fault.kind is FaultKind.CAPACITOR_MISSING:
+        yield Suspect(f"{fault.point}: converter oscillates", fault, OSCILLATES, way=Way.OSCILLATING)
 
 
 def _fitted(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:

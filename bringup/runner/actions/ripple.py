@@ -11,7 +11,7 @@ from dataclasses import replace
 from bringup.core.expectation import ripple_limits, voltage_limits
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
-from bringup.core.reading import RIPPLE_RMS
+from bringup.core.reading import RIPPLE_PEAKS, RIPPLE_RMS
 from bringup.core.replies import Value
 from bringup.core.statistics_of_log import last_digit
 from bringup.core.under_load import Ripple
@@ -27,7 +27,6 @@ from bringup.runner.sureness import around_of
 from bringup.runner.work import RECORDED, Judged, Work
 
 DC_BESIDE = "DC before ripple"
-BY_SCOPE = "ripple peak to peak"
 COARSER = 6
 """So often a clipped wave is measured again, at twice the scale."""
 SCREEN_STEPS = 256
@@ -89,7 +88,7 @@ def _by_scope(work: Work, action: Ripple, point: str, limits: Limits | None, ori
     if unsure := (*setup.unset, *setup.unchecked):
         how.append(f"not confirmed: {', '.join(unsure)}")
     note = "; ".join(filter(None, (value.why, *how)))
-    work.keep(point, Kind.VOLTAGE, value, Judged(limits, origin, note=note), instrument="scope", aspect=BY_SCOPE)
+    work.keep(point, Kind.VOLTAGE, value, Judged(limits, origin, note=note), instrument="scope", aspect=RIPPLE_PEAKS)
 
 
 def _measured(work: Work, scope: ScpiScope, scale: float, time_base: float, point: str) -> tuple[SetUp, Value]:
