@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import os
 import re
 import signal
@@ -103,9 +104,35 @@ def test_units_stand_with_what_failed_last(client: Any) -> None:
 
 
 def test_on_a_narrow_screen_the_columns_in_sight_say_what_failed(client: Any) -> None:
-    columns = re.findall(r'<th scope="col"[^>]*>([^<]*)</th>', client.get("/").text)
+    columns = re.findall(r'<th scope="col"[^>]*>([^<]*)</th>', client.get("/").text.rpartition("<caption>")[2])
 
     assert columns[:3] == ["Serial", "Result", "What failed last"]
+
+
+def test_the_yields_of_the_lots_stand_with_their_units(client: Any) -> None:
+    row = next(each for each in rows_of(client.get("/?serial=MBL-0008").text) if "of 2</td>" in each)
+
+    # Of the lot, whichever of its units are shown; Wilson's interval of 2 of 2 begins at 1 / (1 + 1.96**2 / 2).
+    assert re.findall(r">([^<>\n]+)</", row) == [
+        *("L1 &amp; more", "First power-on", "2 of 2", "100 %", "34 % to 100 %", "2 of 2")
+    ]
+
+
+def test_many_units_are_turned_over_page_by_page(logbook: Path, client: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = re.findall(r'href="(/unit/[^"]*)"', client.get("/").text)
+    monkeypatch.setattr("bringup.commands.browse_pages.MOST_UNITS", 2)
+    turned, address, pages = [], "/?serial=MBL*", 0
+    while address:
+        text = client.get(address).text
+        turned += re.findall(r'href="(/unit/[^"]*)"', text)
+        pages += 1
+        found = re.search(r'href="([^"]*)" rel="next"', text)
+        address = html.unescape(found[1]) if found else ""
+
+    assert turned == whole
+    assert (len(whole), pages) == (4, 2)
+    assert "Page 2 of 2" in client.get("/?page=900").text
+    assert "Page 1 of 2" in client.get("/?page=-x").text
 
 
 def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:

@@ -64,7 +64,12 @@ def test_a_mark_is_kept_with_who_when_and_why_until_it_is_withdrawn(run: Run, pa
     (listed,) = run("reference", "--json")
     assert (listed["serial"], listed["about"], listed["simulated"], listed["who"]) == ("MBL-0001", None, False, "ada")
     assert "marked as reference, 2" in run("history", "MBL-0001", "--real")
+    day = listed["at"][:10]
+    marked = f"reference: marked by ada, {day}: checked against the bench standard"
+    assert run("standing", "--real").count(marked) == 1
+    assert [each["references"] for each in run("standing", "--json") if each["references"]] == [[listed]]
     run("reference", "MBL-0001", "--real", "--withdraw", "--why", "dropped on the floor", "--by", "bo")
+    assert "reference" not in run("standing")
     assert run("reference", "--json") == []
     kinds = [(each["kind"], each["who"]) for each in run("history", "MBL-0001", "--real", "--json")["references"]]
     assert kinds == [("marked", "ada"), ("withdrawn", "bo")]

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from importlib import resources
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -18,21 +21,24 @@ from bringup.commands.report_spreads import spread_of
 from bringup.commands.report_traces import library
 from bringup.commands.spread import more_of
 from bringup.commands.spread_told import Told
+from bringup.commands.standing import in_order
 from bringup.commands.tables import local_time
 from bringup.core.wording import folded
 from bringup.logbook.comparable import usual
 from bringup.logbook.filters import Filters
 from bringup.logbook.going import going
-from bringup.logbook.queries import Standing, Story, history, standing
+from bringup.logbook.lot_yields import lot_yields
+from bringup.logbook.queries import Story, history, standing
 from bringup.logbook.reading import read
 from bringup.logbook.searching import Found, rails, search
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.whole import whole
 from bringup.logbook.whole_lot import whole_lot
-from bringup.pages.addresses import SHEET, attempt_address, lot_address, rail_address, unit_address
+from bringup.pages.addresses import SHEET, attempt_address, lot_address, rail_address, unit_address, units_address
 from bringup.pages.web import Asked, Page
 
 MOST_UNITS = 500
+"""On one page."""
 WIDTH = 100
 """Columns of text that is drawn in letters of one width."""
 FOLLOW = 1
@@ -60,17 +66,24 @@ class Pages:
         }
 
     def units(self, asked: Asked) -> str:
-        """All units, or those whose serial number fits a pattern."""
+        """All units, or those whose serial number fits a pattern, some hundreds a page; the yields of their lots."""
         serial = asked.query.get("serial") or None
         filters = Filters(serial=serial)
-        found = self._read(lambda logbook: standing(logbook, filters))
-        boards: dict[str, list[Standing]] = {}
-        for unit in found:
-            boards.setdefault(unit.last.board, []).append(unit)
-        told = [{"name": board, "count": len(of), "units": of[:MOST_UNITS]} for board, of in boards.items()]
+        found, yields = self._read(lambda logbook: (standing(logbook, filters), lot_yields(logbook, Filters())))
+        found = sorted(in_order(found, "serial"), key=lambda unit: unit.last.board)
+        counts = Counter(unit.last.board for unit in found)
+        last = max(1, -(-len(found) // MOST_UNITS))
+        number = re.fullmatch("[0-9]{1,6}", asked.query.get("page", ""))
+        at = min(max(1, int(number[0])), last) if number else 1
+        told = []
+        for board, of in groupby(found[(at - 1) * MOST_UNITS : at * MOST_UNITS], key=lambda unit: unit.last.board):
+            units = list(of)
+            lots = {(board, unit.last.lot, unit.last.simulated) for unit in units if unit.last.lot}
+            of_lots = [each for each in yields if (each.board, each.lot, each.simulated) in lots]
+            told.append({"name": board, "count": counts[board], "units": units, "yields": of_lots})
         heading = f"Units {serial}" if serial else "Units"
-        more = sum(max(0, len(of) - MOST_UNITS) for of in boards.values())
-        return self._page("units.html", heading=heading, boards=told, more=more, nothing="No unit was run yet.")
+        ways = {"at": at, "last": last, "before": units_address(serial, at - 1), "after": units_address(serial, at + 1)}
+        return self._page("units.html", heading=heading, boards=told, ways=ways, nothing="No unit was run yet.")
 
     def unit(self, asked: Asked) -> str:
         """One unit's story, real and simulated."""

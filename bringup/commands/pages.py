@@ -9,6 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from bringup.commands.history import EVENT_WORDS
+from bringup.commands.standing import reference_text
 from bringup.commands.tables import (
     SIMULATED,
     failure_text,
@@ -131,6 +132,7 @@ WORDS: Words = {
     "place_in": place_of,
     "quantity_text": quantity_text,
     "rail_address": rail_address,
+    "reference_text": reference_text,
     "remarks_of": _remarks_of,
     "result_text": result_text,
     "short_id": _short_id,

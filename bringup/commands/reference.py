@@ -76,8 +76,7 @@ def _list(logbook: AnyLogbook, simulated: bool | None, *, as_json: bool) -> None
     marks = read(logbook, standing_marks)
     marks = [each for each in marks if simulated is None or each.simulated == simulated]
     if as_json:
-        names = ("serial", "simulated", "about", "at", "who", "why")
-        print_json([{name: getattr(each, name) for name in names} for each in marks])
+        print_json([each.as_json() for each in marks])
     elif not marks:
         say("Nothing is marked as reference.")
     else:

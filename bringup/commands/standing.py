@@ -32,10 +32,11 @@ from bringup.core.patterns import counted
 from bringup.core.wording import folded
 from bringup.core.words import AttemptResult
 from bringup.logbook.database import Database
-from bringup.logbook.filters import Filters
+from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.lot_yields import LotYield, lot_yields
 from bringup.logbook.queries import Standing, is_empty, standing
 from bringup.logbook.reading import read
+from bringup.logbook.references import Mark
 from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
@@ -158,11 +159,17 @@ def _row(unit: Standing) -> tuple[str, ...]:
 
 
 def _below(unit: Standing) -> list[str]:
-    """What was decided; what failed, where the last attempt did not pass; its cause only where no reading says it."""
+    """What was decided; whether it is a reference; what failed last; its cause only where no reading says it."""
     made = unit.decided
     decided = [f"{made.said} by {made.origin.who}, {local_time(made.origin.at)}: {made.why}"] if made else []
     since = [f"reworked since, and not run again: {each.rework.change}" for each in unit.reworks]
-    return decided + since + _failures(unit)
+    return decided + [reference_text(mark) for mark in unit.references] + since + _failures(unit)
+
+
+def reference_text(mark: Mark) -> str:
+    """Tell a mark below its unit: 'reference: marked by ada, ...', 'reference: attempt 3f2a91c0, marked by ...'."""
+    about = "" if mark.about is None else f"attempt {mark.about[:ID_SHOWN]}, "
+    return f"reference: {about}{mark.said}"
 
 
 def _failures(unit: Standing) -> list[str]:

@@ -29,6 +29,7 @@ from bringup.logbook.filters import (
     order,
     where,
 )
+from bringup.logbook.references import Mark, marks_by_unit
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS
@@ -82,6 +83,8 @@ class Standing:
     """What was decided about it, oldest first."""
     reworks: tuple[LoggedRework, ...] = ()
     """What was changed on it since its last attempt: that one says nothing about the unit as it is now."""
+    references: tuple[Mark, ...] = ()
+    """Marks as reference, of it or of attempts on it, that stand; the one made last first."""
 
     @property
     def decided(self) -> LoggedDisposition | None:
@@ -113,6 +116,7 @@ class Standing:
             "failed_last": [reading.as_json() for reading in self.failed_last],
             "reworked_since": [rework.as_json() for rework in self.reworks],
             "disposition": self.decided.as_json() if self.decided else None,
+            "references": [mark.as_json() for mark in self.references],
             "waived_last": [made.as_json() for made in map(self.waiver, self.failed_last) if made is not None],
         }
 
@@ -211,7 +215,7 @@ def standing(connection: Database, filters: Filters) -> list[Standing]:
     within, values = where(replace(filters, only=None))
     these = f" AND a.serial IN (SELECT a.serial FROM attempts a WHERE {within})"  # noqa: S608 - words of ours
     first = {(attempt.serial, attempt.simulated): attempt for attempt in _attempts(connection, firsts, these, values)}
-    decided, since = all_dispositions(connection), reworks_since(connection)
+    decided, since, marked = all_dispositions(connection), reworks_since(connection), marks_by_unit(connection)
     failed: dict[str, list[LoggedReading]] = defaultdict(list)
     ids = {attempt.id for attempt in last}
     for reading in _readings(
@@ -227,6 +231,7 @@ def standing(connection: Database, filters: Filters) -> list[Standing]:
             tuple(failed[attempt.id]),
             decided[attempt.serial, attempt.simulated],
             since[attempt.id],
+            tuple(marked[attempt.serial, attempt.simulated]),
         )
         for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
     ]

@@ -6,7 +6,9 @@ A mark is of an attempt, or of a unit: then of the attempt that it last passed w
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping
+from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult
@@ -49,6 +51,11 @@ class Mark:
         """Who marked it when, and why."""
         return f"marked by {self.who}, {self.at[:10]}: {self.why}"
 
+    def as_json(self) -> dict[str, Any]:
+        """Return every field."""
+        names = ("serial", "simulated", "about", "at", "who", "why")
+        return {name: getattr(self, name) for name in names}
+
 
 def standing_marks(connection: Database) -> list[Mark]:
     """Return the marks that were not withdrawn, the one made last first."""
@@ -58,6 +65,14 @@ def standing_marks(connection: Database) -> list[Mark]:
         if kind == "marked":
             found[serial, simulated, about] = Mark(serial, bool(simulated), about, at, who, why)
     return list(found.values())[::-1]
+
+
+def marks_by_unit(connection: Database) -> defaultdict[tuple[str, bool], list[Mark]]:
+    """Return the same by serial number and whether simulated; none of a unit without."""
+    found = defaultdict(list)
+    for mark in standing_marks(connection):
+        found[mark.serial, mark.simulated].append(mark)
+    return found
 
 
 def reference_for(connection: Database, design: Mapping[str, str | int]) -> tuple[Mark, str] | None:

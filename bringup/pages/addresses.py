@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 SHEET = "/style.css"
 
@@ -10,6 +10,12 @@ SHEET = "/style.css"
 def unit_address(serial: str) -> str:
     """Return where a unit's story is."""
     return f"/unit/{quote(serial, safe='')}"
+
+
+def units_address(pattern: str | None, page: int) -> str:
+    """Return where that page of the units is whose serial numbers fit the pattern; None: of all."""
+    asked = {"serial": pattern} if pattern else {}
+    return "/?" + urlencode({**asked, "page": page})
 
 
 def lot_address(lot: str) -> str:
