@@ -176,6 +176,27 @@ def test_after_a_kill_merging_again_ends_with_the_same(
     assert pieces > 3
 
 
+def test_a_file_that_somebody_begins_to_write_to_meanwhile_is_refused_and_nothing_torn_is_kept(
+    benches: tuple[Path, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    corner, path = copied(benches, tmp_path)[0], tmp_path / "all.db"
+    monkeypatch.setattr(module, "PIECE", 20)
+    written: list[str] = []
+
+    def write_once(done: int, of: int) -> None:
+        assert done <= of
+        if not written:
+            written.append(add(corner, "MBL-0007", days=11))
+
+    with pytest.raises(LogbookError, match=r"corner\.db: somebody writes to it"):
+        list(merge(path, [corner], told=write_once))
+    assert written
+    assert audits(path)
+    merged(path, corner)
+    assert contents(path) == contents(corner)
+    assert audits(path)
+
+
 def test_copies_of_one_logbook_that_both_went_on_are_joined(benches: tuple[Path, ...], tmp_path: Path) -> None:
     corner, _, _ = copied(benches, tmp_path)
     laptop = Path(shutil.copy(corner, tmp_path / "laptop.db"))

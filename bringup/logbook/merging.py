@@ -84,9 +84,11 @@ def merge(
 
 def _merge(path: Path, file: Path, told: Callable[[int, int], None]) -> Merged:
     try:
-        with _at_rest(file) as copy, closing(_both(copy, path)) as both:
+        with _at_rest(file) as copy:
+            stamp = _stamp(copy)
             try:
-                return _take_in(both, file, told)
+                with closing(_both(copy, path)) as both:
+                    return _take_in(both, file, told, lambda: _refuse_written(copy, stamp))
             except sqlite3.IntegrityError as error:
                 raise LogbookError(
                     f"{file} cannot be merged: its rows break a rule of the tables ({error})",
@@ -116,6 +118,18 @@ def _at_rest(file: Path) -> Iterator[Path]:
         yield copy
 
 
+def _stamp(file: Path) -> tuple[int, int, bool]:
+    """Return what changes when somebody writes to a file: its time, its size, whether a write-ahead file is there."""
+    found = file.stat()
+    return found.st_mtime_ns, found.st_size, file.with_name(file.name + "-wal").exists()
+
+
+def _refuse_written(file: Path, stamp: tuple[int, int, bool]) -> None:
+    """Raise LogbookError where somebody has written to the file since: it is read as one that nobody writes to."""
+    if _stamp(file) != stamp:
+        raise LogbookError("somebody writes to it", "Merge when that is over.")
+
+
 def _both(file: Path, path: Path) -> sqlite3.Connection:
     """Open the other file as `main`, which nothing is written to, and the logbook as `here`."""
     where = f"{file.absolute().as_uri()}?mode=ro&immutable=1"
@@ -133,7 +147,10 @@ def _both(file: Path, path: Path) -> sqlite3.Connection:
     return both
 
 
-def _take_in(both: sqlite3.Connection, file: Path, told: Callable[[int, int], None]) -> Merged:
+def _take_in(
+    both: sqlite3.Connection, file: Path, told: Callable[[int, int], None], still: Callable[[], None]
+) -> Merged:
+    """`still`: raises LogbookError where the other file is not at rest any more."""
     _find_strangers(both)
     known: dict[int, Known] = {}
     names: dict[int, tuple[str, str]] = {}
@@ -149,9 +166,9 @@ def _take_in(both: sqlite3.Connection, file: Path, told: Callable[[int, int], No
     conflicts: list[Conflict] = []
     for begin, end in pieces(both, plan, PIECE):
         try:
-            more = _take_piece(both, (begin, end), plan.resumed, careful=False)
+            more = _take_piece(both, (begin, end), plan.resumed, still, careful=False)
         except sqlite3.IntegrityError:
-            more = _take_piece(both, (begin, end), plan.resumed, careful=True)
+            more = _take_piece(both, (begin, end), plan.resumed, still, careful=True)
         attempts, rows = attempts + more[0], rows + more[1]
         conflicts += [Conflict(*found) for found in kept_out_of(both)]
         told(end - plan.begin, plan.until - plan.begin)
@@ -159,11 +176,17 @@ def _take_in(both: sqlite3.Connection, file: Path, told: Callable[[int, int], No
 
 
 def _take_piece(
-    both: sqlite3.Connection, span: tuple[int, int], resumed: frozenset[int], *, careful: bool
+    both: sqlite3.Connection,
+    span: tuple[int, int],
+    resumed: frozenset[int],
+    still: Callable[[], None],
+    *,
+    careful: bool,
 ) -> tuple[int, int]:
     both.execute("BEGIN IMMEDIATE")
     try:
         taken = take_piece(both, {"begin": span[0], "end": span[1]}, resumed, careful=careful)
+        still()
         both.execute("COMMIT")
     except BaseException:
         if both.in_transaction:
