@@ -73,6 +73,16 @@ def test_the_slope_of_several_units_is_told_by_the_hour_and_then_counted() -> No
     assert command._row(many)[2] == "1.5 mV/h ± 530 µV/h (8)"
 
 
+def test_around_zero_there_is_no_percent() -> None:
+    dead = replace(taken(3e-5), limits=parse_limits("-50 mV .. 50 mV", "V"))
+    left = {dead.point: [dead]}
+    (found,) = compare(left, {dead.point: [replace(dead, value=-1e-5)]}, {})
+
+    assert found.percent is None
+    assert found.difference == pytest.approx(-4e-5)
+    assert found.of_limits == pytest.approx(4e-4)
+
+
 def test_two_units_are_measured_by_the_spread_of_all_of_the_board() -> None:
     # By hand: 3.28, 3.29, 3.30, 3.31, 3.32 have the deviation sqrt(0.001 / 4) = 0.0158114.
     (found,) = compare(units([3.30]), units([3.32]), units([3.28, 3.29, 3.30, 3.31, 3.32]))

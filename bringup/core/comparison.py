@@ -94,7 +94,7 @@ def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Ta
         other=second,
         failed=(sum(each.failed for each in one), sum(each.failed for each in other)),
         difference=difference,
-        percent=100 * difference / abs(first.mean) if first.mean else None,
+        percent=100 * difference / abs(first.mean) if first.mean and not _around_zero(limits) else None,
         deviations=difference / deviation if deviation else None,
         of_limits=abs(difference) / width if width else None,
         limits=limits,
@@ -135,6 +135,11 @@ def _width(limits: Limits | None, beside: float) -> float | None:
         return float(limits.high - limits.low)
     end = limits.low if limits.high is None else limits.high
     return None if end is None else abs(float(end) - beside)
+
+
+def _around_zero(limits: Limits | None) -> bool:
+    """Whether nothing is what is wanted: of 30 µV left on a dead point there is no percent to tell."""
+    return limits is not None and limits.low is not None and limits.high is not None and limits.low < 0 < limits.high
 
 
 def _weight(difference: Difference) -> tuple[bool, bool, float]:
