@@ -80,6 +80,12 @@ def test_the_list_of_commands_says_in_a_line_what_each_does(capsys: pytest.Captu
         assert f"{name} {line}" in said
 
 
+def test_every_command_stands_in_one_section_of_the_list() -> None:
+    listed = [name for names in commands.SECTIONS.values() for name in names]
+
+    assert sorted(listed) == sorted(COMMANDS)
+
+
 def test_looking_for_garbage_is_put_off_at_the_start_and_usual_in_an_attempt() -> None:
     program = (
         "import gc; usual = gc.get_threshold()\n"

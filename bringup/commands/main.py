@@ -33,7 +33,7 @@ COMMANDS: dict[str, str] = {
     "compare": "two units, attempts, lots or revisions, or one against the rest",
     "spread": "one rail over all units: statistics, histogram, order in time, capability",
     "study": "how much of a rail's spread is the measuring: units x operators or benches x repeats",
-    "report": "a page about a unit or attempt, to print or send",
+    "report": "a page about a unit, an attempt or a lot, to print or send",
     "note": "a text into a unit's history",
     "rework": "what was changed on a unit, and which checks it makes due again",
     "observation": "something noticed on a unit; --design lists what is to change in the next revision",
@@ -50,14 +50,26 @@ COMMANDS: dict[str, str] = {
 }
 """Name -> one line for `--help`; the module of the same name in this package holds `command`."""
 
+SECTIONS: dict[str, tuple[str, ...]] = {
+    "Before real hardware": ("new", "check", "preview", "rehearse", "simulate"),
+    "At the bench": ("bench", "run", "off"),
+    "What was done to a unit": ("note", "rework", "observation", "photo", "disposition", "withdraw", "reference"),
+    "Ask the logbook": (
+        *("standing", "history", "attempts", "readings", "diagnose"),
+        *("compare", "spread", "study", "report", "browse"),
+    ),
+    "The logbook elsewhere, and whether it is whole": ("export", "merge", "publish", "audit"),
+}
+"""Heading of the list that `--help` writes -> commands under it, each once, in the order of use."""
+
 
 class LazyGroup(click.Group):
     """A group whose commands are imported when they are needed."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return every command, in the order of a working day."""
+        """Return every command, in the order of use."""
         del ctx
-        return list(COMMANDS)
+        return [name for names in SECTIONS.values() for name in names]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import the module of that name and return its `command`."""
@@ -80,10 +92,11 @@ class LazyGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the list without importing anything."""
+        """Write the lists without importing anything."""
         del ctx
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        for heading, names in SECTIONS.items():
+            with formatter.section(heading):
+                formatter.write_dl([(f"{name:<{max(map(len, COMMANDS))}}", COMMANDS[name]) for name in names])
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
