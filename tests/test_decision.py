@@ -272,6 +272,13 @@ class TestBeforehand:
         said = "nothing could pass: 5V0 voltage has limits of 5 V ± 0.1 mV, and U is 230 µV"
         assert (said, True) in findings(BENCH, board)
 
+    def test_with_four_results_there_is_room_for_a_conditional_pass(self) -> None:
+        board = replace(with_rail("5V0", expect=parse_limits("5 V ± 0.1 mV")), decision_rule=NON_BINARY)
+
+        said = "nothing could pass but conditionally: 5V0 voltage has limits of 5 V ± 0.1 mV, and U is 230 µV"
+        assert (said, False) in findings(BENCH, board)
+        assert decide(5.0, parse_limits("5 V ± 0.1 mV"), 230e-6, NON_BINARY) is Result.CONDITIONAL_PASS
+
     def test_preview_lists_them(self, capsys: pytest.CaptureFixture[str]) -> None:
         first, simulated = ROOT / "procedures/first-power-on.yaml", ROOT / "fixtures/benches/simulated.yaml"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.bench import Bench
-from bringup.core.decision import room
+from bringup.core.decision import RuleKind, room
 from bringup.core.finding import Finding
 from bringup.core.foreseen import WANTED_RATIO, Foreseen, foreseen
 from bringup.core.procedure import Measure, Procedure
@@ -24,10 +24,11 @@ def examine_decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             yield _unknown(one, known)
         elif isinstance(known, Uncertainty) and not room(one.limits, known.expanded, one.rule):
             wide = uncertainty_text(known.expanded, one.limits.unit)
-            message = f"nothing could pass: {named} has limits of {limits_text(one.limits)}, and U is {wide}"
-            yield Finding(
-                one.step, message, "Take a more exact meter or range, or another decision rule.", refused=True
-            )
+            nothing = one.rule.kind is RuleKind.GUARD_BAND
+            could = "nothing could pass" if nothing else "nothing could pass but conditionally"
+            message = f"{could}: {named} has limits of {limits_text(one.limits)}, and U is {wide}"
+            way_out = "Take a more exact meter or range, or another decision rule."
+            yield Finding(one.step, message, way_out, refused=nothing)
         if one.ratio is not None and one.ratio < WANTED_RATIO:
             low.setdefault(named, f"{named} {ratio_text(one.ratio)}")
     if low:
