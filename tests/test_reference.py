@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +22,11 @@ from bringup.files.procedure_file import load_procedure
 from bringup.logbook.audit import audit
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.reading import read
+from bringup.logbook.record import LogbookRecord
 from bringup.logbook.sisters import sisters_of
 from bringup.terminal.scene import Scene
 from tests import fakes
-from tests.logbook_samples import MEASURE, filled_logbook, volts
+from tests.logbook_samples import MEASURE, NOON, add_attempt, filled_logbook, start, volts
 
 WHY = ("--why", "checked against the bench standard", "--by", "ada")
 Run = Callable[..., Any]
@@ -169,6 +171,43 @@ def test_reference_and_sisters_stand_beside_a_reading() -> None:
     assert Sisters({key_of(peak): (3.3,) * 5}).beside(peak) == ""
     assert known.beside(replace(volts(), aspect="after power off")) == ""
     assert Sisters().beside(volts()) == ""
+
+
+def test_of_another_procedure_the_same_points_in_the_same_board_state_are_compared(run: Run, path: Path) -> None:
+    recheck = replace(load_procedure(fakes.FIRST_POWER_ON), name="Re-check")
+    steps = (recheck.steps[0], *recheck.steps)
+    longer = replace(recheck, steps=tuple(replace(step, index=index) for index, step in enumerate(steps)))
+    with LogbookRecord.open(path, simulated=False) as record:
+        later = NOON + timedelta(days=9)
+        for value, procedure in ((3.31, "First power-on"), (3.32, "Re-check")):
+            begin = replace(start("MBL-0020", at=later), procedure=procedure)
+            add_attempt(record, begin, [replace(volts(value), board_state="programmed")])
+    run("reference", "MBL-0020", *WHY)
+    logbook = open_for_writing(path)
+    with closing(logbook.connection):
+        same = sisters_of(logbook, recheck, ("MBL-0001", ""), simulated=False)
+        other = sisters_of(logbook, replace(longer, name="Short check"), ("MBL-0001", ""), simulated=False)
+
+    assert same.reference is not None
+    assert (same.reference.procedure, set(same.reference.values.values())) == ("", {3.32})
+    assert other.reference is not None
+    assert "as it was read in 'Re-check': the same points in the same board state only" in other.reference.words
+    read_now = replace(volts(3.325), step=MEASURE + 1, board_state="programmed")
+    assert other.beside(read_now) == "+5 mV (+0.15 %) from reference MBL-0020 in 'Re-check'"
+    assert other.beside(replace(read_now, board_state=None)) == ""
+    assert other.beside(replace(read_now, point="1V8")) == ""
+    assert other.beside(replace(read_now, step=MEASURE)) == "", "another kind of step"
+
+
+def test_what_several_steps_of_another_procedure_read_is_not_compared(run: Run, path: Path) -> None:
+    with LogbookRecord.open(path, simulated=False) as record:
+        begin = replace(start("MBL-0021", at=NOON + timedelta(days=9)), procedure="Two inputs")
+        steps = (begin.steps[0], ("measure", "At 18 V"), *begin.steps[2:])
+        add_attempt(record, replace(begin, steps=steps), [replace(volts(3.30), step=1), volts(3.31)])
+    run("reference", "MBL-0021", *WHY)
+    found = reference_of(path)
+    assert found is not None
+    assert (found.procedure, dict(found.points)) == ("Two inputs", {})
 
 
 def test_it_is_shown_live_below_each_reading_and_said_at_the_beginning() -> None:

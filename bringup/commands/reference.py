@@ -37,7 +37,8 @@ def command(
 
     Of a unit the attempt counts that it last passed with. While an attempt goes on, each reading's difference to the
     reference (same board, revision, variant and procedure; the one marked last) stands below it, and `bringup compare
-    SN reference` has all of them. A mark is kept for good, with who, when and why; --withdraw ends it.
+    SN reference` has all of them. Where no reference has that procedure, one with another counts, for the same points
+    in the same board state. A mark is kept for good, with who, when and why; --withdraw ends it.
     """
     if what is None:
         if why or withdraw or by:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import field
 from math import copysign
 
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
 
 Key = tuple[int, str, str, str]
 """Index of the step, input or rail, kind of quantity, aspect."""
+Point = tuple[str, str, str, str, str | None]
+"""Kind of step, input or rail, kind of quantity, aspect, board state: what is the same in two procedures."""
 DIGITS = 3
 """Of a difference where the instrument says nothing of its digits."""
 
@@ -23,11 +26,34 @@ class Reference:
     said: str
     attempt: str
     values: Mapping[Key, float] = field(default_factory=dict)
+    procedure: str = ""
+    """The other procedure in which it was read; '': the same, and `values` count."""
+    points: Mapping[Point, float] = field(default_factory=dict)
+    """What it read in that one, where a single step reads the point."""
+    kinds: Sequence[str] = ()
+    """Kinds of the steps of the procedure that is compared with that one."""
 
     @property
     def words(self) -> str:
         """The reference in one sentence."""
-        return f"readings are compared with the reference, {self.name} ({self.said})"
+        words = f"readings are compared with the reference, {self.name} ({self.said})"
+        if self.procedure:
+            words += f", as it was read in '{self.procedure}': the same points in the same board state only"
+        return words
+
+    @property
+    def called(self) -> str:
+        """How it is named beside a reading."""
+        return f"reference {self.name}" + (f" in '{self.procedure}'" if self.procedure else "")
+
+    def value_for(self, reading: Reading) -> float | None:
+        """Return what the reference read there; None where it did not."""
+        if not self.procedure:
+            return self.values.get((reading.step, reading.point or "", reading.kind.value, reading.aspect))
+        if reading.step >= len(self.kinds):
+            return None
+        kind = self.kinds[reading.step]
+        return self.points.get((kind, reading.point or "", reading.kind.value, reading.aspect, reading.board_state))
 
 
 def difference(value: float, of: float, unit: str, resolution: float | None) -> str:

@@ -67,8 +67,9 @@ class Sisters:
         if reading.value is None or reading.point is None or not compared(reading) or reading.aspect in SPREAD:
             return ""
         key, told = key_of(reading), []
-        if self.reference is not None and key in self.reference.values:
-            told.append((f"reference {self.reference.name}", self.reference.values[key]))
+        of_reference = None if self.reference is None else self.reference.value_for(reading)
+        if self.reference is not None and of_reference is not None:
+            told.append((self.reference.called, of_reference))
         known = self.values.get(key, ())
         if len(known) >= LEAST_SISTERS:
             told.append((f"median of {len(known)} sisters", median(known)))

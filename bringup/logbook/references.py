@@ -19,11 +19,13 @@ from bringup.logbook.sister_ohms import NOT_HELD
 
 _MARKS = "SELECT serial, simulated, about, kind, at, who, why FROM reference_marks ORDER BY seq"
 _PASSED = (
-    "SELECT a.id, a.revision FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
+    "SELECT a.id, a.revision, a.procedure FROM attempts a WHERE a.serial = :serial AND a.simulated = :simulated"
     f" AND (:about IS NULL OR a.id = :about) AND a.board = :board AND a.result = 'passed' AND {NOT_HELD}"
 )
 _LAST = " ORDER BY a.seq DESC LIMIT 1"
-_ALIKE = f"{_PASSED} AND a.revision = :revision AND a.variant = :variant AND a.procedure = :procedure{_LAST}"
+_ITS_DESIGN = f"{_PASSED} AND a.revision = :revision AND a.variant = :variant"
+_ALIKE = f"{_ITS_DESIGN} AND a.procedure = :procedure{_LAST}"
+_OF_DESIGN = _ITS_DESIGN + _LAST
 _ANY = _PASSED + _LAST
 
 LEAST_ID = 4
@@ -75,16 +77,18 @@ def marks_by_unit(connection: Database) -> defaultdict[tuple[str, bool], list[Ma
     return found
 
 
-def reference_for(connection: Database, design: Mapping[str, str | int]) -> tuple[Mark, str] | None:
-    """Return the reference of a design under a procedure, and its attempt; None where there is none.
+def reference_for(connection: Database, design: Mapping[str, str | int]) -> tuple[Mark, str, str] | None:
+    """Return the reference of a design, its attempt and that one's procedure; None where there is none.
 
-    `design`: board, revision, variant, procedure, simulated (0 or 1).
+    One under the same procedure counts before one under another, however they were marked. `design`: board, revision,
+    variant, procedure, simulated (0 or 1).
     """
-    for mark in standing_marks(connection):
-        if mark.simulated == bool(design["simulated"]):
-            found = connection.execute(_ALIKE, {**design, "serial": mark.serial, "about": mark.about}).fetchone()
+    marks = [mark for mark in standing_marks(connection) if mark.simulated == bool(design["simulated"])]
+    for statement in (_ALIKE, _OF_DESIGN):
+        for mark in marks:
+            found = connection.execute(statement, {**design, "serial": mark.serial, "about": mark.about}).fetchone()
             if found is not None:
-                return mark, str(found[0])
+                return mark, str(found[0]), str(found[2])
     return None
 
 

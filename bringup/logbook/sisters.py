@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any
 
 from bringup.core.procedure import Procedure
-from bringup.core.reference import Key, Reference
+from bringup.core.reference import Key, Point, Reference
 from bringup.core.unlike import Sisters
 from bringup.logbook.faults import explain
 from bringup.logbook.opening import OpenLogbook
@@ -14,7 +16,7 @@ from bringup.logbook.references import reference_for
 from bringup.logbook.sister_ohms import NOT_HELD
 
 _READ = (
-    "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value FROM readings r"
+    "SELECT a.serial, r.step, s.kind, r.rail, r.quantity, r.aspect, r.value, r.board_state FROM readings r"
     " JOIN attempts a ON a.id = r.attempt JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
     " WHERE {which} AND r.value IS NOT NULL AND r.rail IS NOT NULL"
     " AND r.unsettled = 0 AND r.result IN ('pass', 'conditional pass', 'recorded')"
@@ -46,7 +48,7 @@ def sisters_of(logbook: OpenLogbook, procedure: Procedure, unit: tuple[str, str]
     found: dict[Key, dict[str, float]] = defaultdict(dict)
     try:
         rows = logbook.connection.execute(_SISTERS, names)
-        for sister, step, kind, rail, quantity, aspect, value in rows:
+        for sister, step, kind, rail, quantity, aspect, value, _ in rows:
             if kinds.get(step - 1) == kind:
                 found[step - 1, rail, quantity, aspect][sister] = value
         reference = _reference(logbook.connection, names, kinds)
@@ -59,9 +61,20 @@ def _reference(connection: sqlite3.Connection, design: dict[str, str | int], kin
     known = reference_for(connection, design)
     if known is None:
         return None
-    mark, attempt = known
+    mark, attempt, procedure = known
+    rows = connection.execute(_REFERENCE, {"attempt": attempt}).fetchall()
+    if procedure != design["procedure"]:
+        return Reference(mark.name, mark.said, attempt, {}, procedure, _points(rows), list(kinds.values()))
     values: dict[Key, float] = {}
-    for _, step, kind, rail, quantity, aspect, value in connection.execute(_REFERENCE, {"attempt": attempt}):
+    for _, step, kind, rail, quantity, aspect, value, _ in rows:
         if kinds.get(step - 1) == kind:
             values[step - 1, rail, quantity, aspect] = value
     return Reference(mark.name, mark.said, attempt, values)
+
+
+def _points(rows: Sequence[Sequence[Any]]) -> dict[Point, float]:
+    """Return what was read of each point; what several steps read, at other volts or loads, is no one value."""
+    found: dict[Point, dict[int, float]] = defaultdict(dict)
+    for _, step, kind, rail, quantity, aspect, value, state in rows:
+        found[kind, rail, quantity, aspect, state][step] = value
+    return {point: next(iter(values.values())) for point, values in found.items() if len(values) == 1}
