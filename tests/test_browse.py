@@ -103,6 +103,11 @@ def test_units_stand_with_what_failed_last(client: Any) -> None:
     assert client.get("/?serial=MBL-0008").text.count("/unit/") == 1
 
 
+def test_what_changed_stands_below_its_rework_and_the_lot_is_a_link(client: Any) -> None:
+    assert re.search(r"<li>since the rework of [^<]*:\s*<ul>\s*<li>\s*[0-9A-Z]+ ", client.get("/unit/MBL-0001").text)
+    assert ', lot <a href="/lot/L1%20%26%20more">L1 &amp; more</a>' in client.get("/unit/MBL-0008").text
+
+
 def test_on_a_narrow_screen_the_columns_in_sight_say_what_failed(client: Any) -> None:
     columns = re.findall(r'<th scope="col"[^>]*>([^<]*)</th>', client.get("/").text.rpartition("<caption>")[2])
 

@@ -163,10 +163,14 @@ def sheet() -> str:
 def _story(story: Story) -> dict[str, Any]:
     last = next((each for each in story.attempts if each.id == story.last), None)
     board, revision = (last.board, last.revision) if last else story.design
-    lines = [entry.line for entry in entries(story.attempts, story.notes, story.beside)]
+    told: list[tuple[str, list[str]]] = []
+    """What stands beside the attempts, each with what stands below it."""
+    told += [(entry.line, []) for entry in entries(story.attempts, story.notes, story.beside)]
+    told += [(head, below) for head, *below in map(effect_lines, story.effects)]
     return {
         "simulated": story.simulated,
-        "head": f"{board}, revision {revision}" + (f", lot {last.lot}" if last and last.lot else ""),
+        "head": f"{board}, revision {revision}",
+        "lot": last.lot if last else None,
         "attempts": story.attempts,
-        "entries": lines + [line for effect in story.effects for line in effect_lines(effect)],
+        "entries": told,
     }
