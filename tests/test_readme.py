@@ -116,3 +116,13 @@ def test_the_pictures_are_there_small_described_and_ask_for_nothing() -> None:
         if name.endswith(".svg"):
             assert re.findall(rb"https?://[^\"' ]+", picture) == [b"http://www.w3.org/2000/svg"], name
     assert {ROOT / name for _, name in shown} == set((ROOT / "fixtures" / "pictures").iterdir())
+
+
+def test_every_link_within_the_readme_leads_to_a_heading() -> None:
+    prose = re.sub(r"^```.*?^```$", "", TEXT, flags=re.MULTILINE | re.DOTALL)
+    headings = re.findall(r"^#+ (.*)$", prose, re.MULTILINE)
+    anchors = {re.sub(r"[^\w -]", "", heading.lower()).replace(" ", "-") for heading in headings}
+    links = re.findall(r"\]\(#([^)]+)\)", prose)
+
+    assert len(links) >= 5
+    assert [link for link in links if link not in anchors] == []
