@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
+
 from bringup.commands.loading import load
+from bringup.core.accuracy import parse_accuracy
 from bringup.core.finding import Finding
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
@@ -55,6 +58,33 @@ def test_what_the_load_reads_is_followed_with_the_digits_of_its_replies() -> Non
     assert shown(volts["standard deviation at the load"]) == "0.00 mV"
     means = {each.kind: shown(each) for each in outcome.readings if each.step == 3 and "mean" in each.aspect}
     assert means == {Kind.CURRENT: "50.0 mA", Kind.POWER: "165.0 mW"}
+
+
+def test_logged_watts_are_as_sure_as_the_volts_and_amperes_that_make_them() -> None:
+    bench = bench_of(drawing(), log("VIN power", "3V3 load power"))
+    described = bench.bench
+    assert described.supply is not None
+    assert described.load is not None
+    unknown = [each for each in bench.run().readings if each.kind is Kind.POWER]
+    bench = bench_of(drawing(), log("VIN power", "3V3 load power"))
+    volts, amps = parse_accuracy("1 %"), parse_accuracy("2 %", "A")
+    bench.bench = replace(
+        described,
+        supply=replace(described.supply, accuracy=volts, current_accuracy=amps),
+        load=replace(described.load, accuracy=volts, current_accuracy=amps),
+    )
+    known = [each for each in bench.run().readings if each.kind is Kind.POWER]
+
+    assert all(each.uncertainty is None for each in unknown)
+    sure = [each for each in known if each.aspect.split(" at ")[0] in ("minimum", "maximum", "mean")]
+    assert len(sure) == 6
+    for each in sure:
+        # By hand: 1 % and 2 %, each over sqrt 3: 1.291 %, twice that; digits and scatter add little.
+        assert each.value is not None
+        assert each.uncertainty == pytest.approx(0.02582 * each.value, rel=0.03)
+    others = [each for each in known if each not in sure]
+    assert others
+    assert all(each.uncertainty is None for each in others), "how watts scatter is no reading of watts"
 
 
 def test_a_droop_is_told_with_its_moment_and_the_mark_it_lies_behind() -> None:

@@ -229,6 +229,21 @@ def test_an_efficiency_is_as_sure_as_the_four_readings_it_is_worked_out_from() -
     assert known.uncertainty_from == "readings it is worked out from 100 %"
 
 
+def test_a_regulation_is_as_sure_as_the_readings_at_both_ends() -> None:
+    bench = bench_of(of_load("0 A", "100 mA", "50 mA"))
+    assert bench.bench.meter is not None
+    unknown = figures(bench.run().readings)["3V3 load regulation"]
+    bench = bench_of(of_load("0 A", "100 mA", "50 mA"))
+    assert bench.bench.meter is not None
+    bench.bench = replace(bench.bench, meter=replace(bench.bench.meter, accuracy=parse_accuracy("1 %")))
+    known = figures(bench.run().readings)["3V3 load regulation"]
+
+    assert unknown.uncertainty is None
+    # By hand: 1 % / sqrt 3 of either reading makes 0.577 % of their ratio each, 0.816 % together, twice that.
+    assert known.uncertainty == pytest.approx(1.633, rel=0.02)
+    assert known.uncertainty_from == "readings it is worked out from 100 %"
+
+
 def test_a_rail_out_of_its_limits_ends_the_sweep_and_no_figure_is_made_of_half_of_it() -> None:
     limits = {"3V3": parse_limits("3.2995 V .. 3.4 V")}
     judging = {"load regulation": {"": parse_limits("< 1 %")}}

@@ -16,6 +16,7 @@ from bringup.core.sweep_figures import (
     starts_at,
     stops_at,
 )
+from bringup.core.uncertainty import propagated
 
 approx: Any = pytest.approx
 
@@ -87,3 +88,37 @@ def test_what_does_not_show_has_no_value_and_says_why() -> None:
     assert line_regulation([(24.0, 5.0)], 24.0, 5.0, "ends per volt").value is None
     assert load_regulation([], 5.0, "ends over nominal").value is None
     assert dropout([(8.0, 0.0)]).value is None
+
+
+@pytest.mark.parametrize(
+    ("points", "formula", "used", "standard"),
+    [
+        # By hand, for 10 mV at each reading. 100 % * (V0 - V1) / V1: slopes 100 / 11 and 100 * 12 / 121 % a volt.
+        ([(0.0, 12.0), (1.0, 11.0)], "ends over full load", 2, 0.1345),
+        # 100 / 12 % a volt, twice: root-sum-square.
+        ([(0.0, 12.0), (1.0, 11.0)], "ends over nominal", 2, 0.11785),
+        # Three readings: 100 / 11.5 twice, and 100 * 1 / 11.5 ** 2 of the one at half load.
+        ([(1.0, 11.0), (0.4, 11.5), (0.0, 12.0)], "ends over half load", 3, 0.12321),
+        # Of two points the one at no load is as near to half load: 100 * 11 / 144 and 100 / 12 % a volt.
+        ([(0.0, 12.0), (1.0, 11.0)], "ends over half load", 2, 0.11303),
+    ],
+)
+def test_how_sure_a_regulation_is_follows_from_the_readings_that_it_uses(
+    points: list[tuple[float, float]], formula: str, used: int, standard: float
+) -> None:
+    found = load_regulation(points, 12.0, formula)
+
+    assert found.of is not None
+    volts = [each for _, each in found.used]
+    assert len(volts) == used
+    assert found.of(*volts) == found.value
+    assert propagated(found.of, volts, [0.01] * used) == approx(standard, rel=1e-3)
+
+
+def test_how_sure_the_largest_deviation_is_does_not_hang_on_its_sign() -> None:
+    found = line_regulation([(18.0, 14.9), (24.0, 15.0), (30.0, 15.02)], 24.0, 15.0, "largest deviation")
+
+    assert found.of is not None
+    assert [each for _, each in found.used] == [14.9, 15.0]
+    # By hand: 100 / 15 and 100 * 14.9 / 225 % a volt, 10 mV each.
+    assert propagated(found.of, [14.9, 15.0], [0.01, 0.01]) == approx(0.09397, rel=1e-3)

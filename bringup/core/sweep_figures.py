@@ -6,7 +6,8 @@ Volts are taken by magnitude, so that a negative rail has the same figures.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import field
 
 from bringup.core.frozen import frozen
 
@@ -63,6 +64,10 @@ class Figure:
     why: str = ""
     bound: bool = False
     """The true figure may be lower: a value above an upper limit settles nothing."""
+    used: Pairs = ()
+    """Points whose volts, by magnitude, it is worked out from ..."""
+    of: Callable[..., float] | None = field(default=None, compare=False)
+    """... and the smooth function of just these volts that it is; None: not of volts that were read."""
 
 
 def line_regulation(points: Pairs, nominal_input: float, nominal: float, formula: str) -> Figure:
@@ -71,12 +76,13 @@ def line_regulation(points: Pairs, nominal_input: float, nominal: float, formula
     ordered = sorted((set_to, abs(volts)) for set_to, volts in points)
     if len(ordered) < 2 or ordered[0][0] == ordered[-1][0]:  # noqa: PLR2004 - a change takes two
         return Figure(None, text, "fewer than two points have a value in regulation")
-    change = ordered[-1][1] - ordered[0][1]
     if formula == "largest deviation":
-        middle = min(ordered, key=lambda point: abs(point[0] - nominal_input))[1]
-        return Figure(100.0 * max(abs(volts - middle) for _, volts in ordered) / middle, text)
+        middle = min(ordered, key=lambda point: abs(point[0] - nominal_input))
+        furthest = max((point for point in ordered if point != middle), key=lambda point: abs(point[1] - middle[1]))
+        way = 1.0 if furthest[1] >= middle[1] else -1.0
+        return _worked_out(lambda far, near: way * 100.0 * (far - near) / near, (furthest, middle), text)
     over = abs(nominal) * (ordered[-1][0] - ordered[0][0] if formula == "ends per volt" else 1.0)
-    return Figure(100.0 * change / over, text)
+    return _worked_out(lambda high, low: 100.0 * (high - low) / over, (ordered[-1], ordered[0]), text)
 
 
 def load_regulation(points: Pairs, nominal: float, formula: str) -> Figure:
@@ -85,13 +91,28 @@ def load_regulation(points: Pairs, nominal: float, formula: str) -> Figure:
     ordered = sorted((drawn, abs(volts)) for drawn, volts in points)
     if len(ordered) < 2 or ordered[0][0] == ordered[-1][0]:  # noqa: PLR2004 - a change takes two
         return Figure(None, text, "fewer than two points have a value")
-    least, full = ordered[0][1], ordered[-1][1]
+    used = [ordered[0], ordered[-1]]
+    at_full = abs(nominal)
     if formula == "ends over half load":
         half = ordered[-1][0] / 2
-        over = min(ordered, key=lambda point: abs(point[0] - half))[1]
-    else:
-        over = full if formula == "ends over full load" else abs(nominal)
-    return Figure(None, text, "0 V is nothing to refer to") if not over else Figure(100.0 * (least - full) / over, text)
+        used.append(min(ordered, key=lambda point: abs(point[0] - half)))
+    if formula != "ends over nominal":
+        at_full = used[-1][1]
+    if not at_full:
+        return Figure(None, text, "0 V is nothing to refer to")
+    if formula == "ends over nominal":
+        return _worked_out(lambda least, full: 100.0 * (least - full) / at_full, used, text)
+    if formula == "ends over full load":
+        return _worked_out(lambda least, full: 100.0 * (least - full) / full, used, text)
+    # Where nothing lies between, the point nearest to half load is one of the ends: its volts count once.
+    end = used.index(used[-1])
+    if end < len(used) - 1:
+        return _worked_out(lambda *ends: 100.0 * (ends[0] - ends[1]) / ends[end], used[:-1], text)
+    return _worked_out(lambda least, full, over: 100.0 * (least - full) / over, used, text)
+
+
+def _worked_out(function: Callable[..., float], used: Pairs, text: str) -> Figure:
+    return Figure(function(*(volts for _, volts in used)), text, used=tuple(used), of=function)
 
 
 def efficiency(volts_in: float, amps_in: float, volts_out: float, amps_out: float) -> Figure:

@@ -67,6 +67,8 @@ class Trace:
     """Behind which mark they lie, and how far, in words."""
     resolution: float | None = None
     """Weight of the last digit of the finest reply, for some instruments leave zeros at the end out; None: unknown."""
+    standard: float | None = None
+    """Largest standard uncertainty of a sample that was worked out (watts); None: not known, or samples are read."""
     missed: int = 0
     limited: bool = False
     shared: bool = False
@@ -85,6 +87,8 @@ class Trace:
             self.missed += 1
             return
         self.resolution = min((each for each in (self.resolution, value.resolution) if each), default=None)
+        if value.standard is not None:
+            self.standard = max(value.standard, self.standard or 0.0)
         self.seen.add(value.number)
         self.line.add(moment, value.number)
         if self.least is None or self.least.number is None or value.number < self.least.number:
@@ -192,7 +196,9 @@ def derived(trace: Trace, judging: Judging) -> list[tuple[str, Value]]:
     deviation = seen.deviation
     repeats = None if deviation is None else (deviation / math.sqrt(seen.count), seen.count - 1)
     digit = mean_resolution(deviation, resolution)
-    found = [(MEAN, Value(seen.mean, f"mean of {seen.count} samples", digit, repeats=repeats))]
+    # What the instruments are off by they are off by in every sample: a mean is no surer of that than each.
+    sure = None if trace.standard is None else math.hypot(trace.standard, 0.0 if repeats is None else repeats[0])
+    found = [(MEAN, Value(seen.mean, f"mean of {seen.count} samples", digit, standard=sure, repeats=repeats))]
     if deviation is not None:
         digit = deviation_resolution(deviation, resolution)
         found.append((DEVIATION, Value(deviation, f"of {seen.count} samples", digit)))

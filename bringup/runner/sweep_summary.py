@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import Limits
+from bringup.core.reading import Reading
 from bringup.core.replies import Value
 from bringup.core.statistics_of_log import last_digit
 from bringup.core.sweep_figures import (
@@ -22,6 +24,7 @@ from bringup.core.sweep_figures import (
     starts_at,
     stops_at,
 )
+from bringup.core.uncertainty import propagated
 from bringup.core.under_load import Sweep
 from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.runner.work import Judged, Work
@@ -39,20 +42,34 @@ class Points:
         self._regulated: dict[str, list[tuple[float, float]]] = {rail: [] for rail in sweep.rails}
         self._resolution: dict[str, float] = {}
         self._latest: dict[str, float | None] = {}
+        self._standard: dict[tuple[str, float], float | None] = {}
         self.counted = dict.fromkeys(sweep.rails, 0)
 
-    def take(
-        self, rail: str, set_to: float, volts: float | None, resolution: float | None, *, in_regulation: bool
-    ) -> None:
+    def take(self, rail: str, set_to: float, kept: Reading, *, in_regulation: bool) -> None:
         """Take what a rail read at a point (V or A)."""
-        self._latest[rail] = volts
+        self._latest[rail] = kept.value
         self.counted[rail] += 1
-        if volts is None:
+        if kept.value is None:
             return
-        self._all[rail].append((set_to, volts))
+        self._all[rail].append((set_to, kept.value))
         if in_regulation:
-            self._regulated[rail].append((set_to, volts))
-        self._resolution[rail] = max(self._resolution.get(rail, 0.0), resolution or 0.0)
+            self._regulated[rail].append((set_to, kept.value))
+        self._resolution[rail] = max(self._resolution.get(rail, 0.0), kept.resolution or 0.0)
+        standard = None
+        if kept.uncertainty is not None and kept.coverage_factor:
+            standard = kept.uncertainty / kept.coverage_factor
+        self._standard[rail, set_to] = standard
+
+    def how_sure(self, rail: str, figure: Figure) -> float | None:
+        """Return the standard uncertainty of a figure, its readings taken as independent; None where it is not known.
+
+        Two readings of one meter share most of their error: of a difference that is too much rather than too little.
+        """
+        standards = [self._standard.get((rail, set_to)) for set_to, _ in figure.used]
+        known = [each for each in standards if each is not None]
+        if figure.of is None or not known or len(known) < len(standards):
+            return None
+        return propagated(figure.of, [volts for _, volts in figure.used], known)
 
     def latest(self, rail: str) -> float | None:
         """Return what it read at the last point; None where it was not read, or had no value."""
@@ -102,6 +119,7 @@ def _keep(work: Work, sweep: Sweep, found: Points, rail: str, name: str, figure:
         figure = Figure(None, why="the sweep ended before its last point")
     kind = Kind.RATIO if name in IN_PERCENT else Kind.VOLTAGE
     value = Value(figure.value, figure.note, _digit(sweep, found, rail, name, figure), why=figure.why)
+    value = replace(value, standard=found.how_sure(rail, figure))
     result, note = None, figure.note
     if figure.bound and limits is not None and figure.value is not None and not limits.accepts(figure.value):
         result = Result.NOT_JUDGED

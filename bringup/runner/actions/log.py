@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from bringup.core.collapse import collapse_level
 from bringup.core.expectation import limits_of
@@ -19,12 +19,11 @@ from bringup.core.marks import Marks
 from bringup.core.placement import loosened
 from bringup.core.procedure import Channel, Log, Pace
 from bringup.core.quantity import format_quantity
-from bringup.core.replies import Value, read_number
+from bringup.core.replies import Value
 from bringup.core.safety_bench import by_meter
-from bringup.core.statistics_of_log import product_resolution, sample_limits
+from bringup.core.statistics_of_log import sample_limits
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, Kind
-from bringup.runner.actions.load import volts_at_load
 from bringup.runner.astray import astray, starting
 from bringup.runner.claims import ask_some, trip_if_shown
 from bringup.runner.damage import trip_of
@@ -34,8 +33,9 @@ from bringup.runner.heard_marks import hearing
 from bringup.runner.load_role import LoadSample
 from bringup.runner.log_beside import meanwhile
 from bringup.runner.log_trace import Trace, believed, sum_up
+from bringup.runner.logged import read_at_load, reported
 from bringup.runner.looks import Watched, in_current_limit
-from bringup.runner.measuring import read_once, sample_amps, sample_volts, watched_at
+from bringup.runner.measuring import read_once, watched_at
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
@@ -180,7 +180,7 @@ def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness,
     else:
         if channel.point not in looks:
             looks[channel.point] = _look(work, channel.point)
-        value = reported(looks[channel.point], channel.kind)
+        value = reported(work, channel, looks[channel.point])
     watched = watched_at(work, channel.point)
     limited = _limited(watched)
     if channel.point not in work.board.inputs:
@@ -252,47 +252,11 @@ def _look(work: Work, name: str) -> PollSample:
         return PollSample(work.waits.clock.monotonic(), feed.output)
 
 
-def reported(sample: PollSample, kind: Kind) -> Value:
-    """Return volts, amps or watts of a look; no value where the look has none."""
-    if kind is Kind.VOLTAGE:
-        return sample_volts(sample)
-    if kind is Kind.CURRENT:
-        return sample_amps(sample)
-    raw = f"{sample_volts(sample).raw} V * {sample_amps(sample).raw} A"
-    if sample.volts is None or sample.amps is None:
-        return Value(None, raw, why="the supply gave no value")
-    volts, amps = sample_volts(sample).resolution, sample_amps(sample).resolution
-    return Value(sample.volts * sample.amps, raw, product_resolution(sample.volts, sample.amps, volts, amps))
-
-
 def _look_at_load(work: Work, point: str) -> LoadSample:
     role = work.setup.bench.load
     if role is None or point not in role.channels:
         raise BrokenOff(f"no channel of a load is on {point}")
     return work.power.sinking.look(role.channels[point])
-
-
-def read_at_load(work: Work, channel: Channel, sample: LoadSample) -> Value:
-    """Return volts, amps or watts of a look at the load; no value where the look has none."""
-    volts = volts_at_load(work, channel.point, sample)
-    if sample.volts is not None:
-        volts = replace(volts, resolution=_digit(sample.volts_raw))
-    if channel.kind is Kind.VOLTAGE:
-        return volts
-    why = "the load gave no value" if sample.fault is None else sample.fault.value
-    resolution = None if sample.amps is None else _digit(sample.amps_raw)
-    amps = Value(sample.amps, sample.amps_raw, resolution, why="" if sample.amps is not None else why)
-    if channel.kind is Kind.CURRENT:
-        return amps
-    if sample.volts is None or sample.amps is None:
-        return Value(None, "", why=why)
-    watts = abs(sample.volts) * sample.amps
-    digit = product_resolution(sample.volts, sample.amps, volts.resolution, resolution)
-    return Value(watts, f"{volts.raw} V * {amps.raw} A", digit)
-
-
-def _digit(raw: str) -> float | None:
-    return read_number(raw).resolution if raw else None
 
 
 def _limited(watched: Watched | None) -> bool:

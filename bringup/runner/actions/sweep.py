@@ -205,7 +205,7 @@ def _read_rails(work: Work, action: Sweep, point: Quantity, at: str, found: Poin
         )
         trip_if_damaging(work, rail, reading.value)
         in_regulation = kept.result in (*PASSED, Result.RECORDED) and judged
-        found.take(rail, point.number, kept.value, kept.resolution, in_regulation=in_regulation)
+        found.take(rail, point.number, kept, in_regulation=in_regulation)
         if kept.value is not None and _above(kept.value, limits):
             high.append(rail)
     return high
