@@ -29,8 +29,8 @@ HEAD = 300
 """Siemens between an output and what bounds it."""
 FARADS = 100e-6
 """At every node, so that the board can rise; what it comes to does not depend on it."""
-RISE, END = "1m", "30m"
-"""Seconds over which the inputs rise, and after which the board is taken to stand."""
+RISE, END = "1m", "45m"
+"""Seconds over which the inputs rise, and after which the board is taken to stand: 20 mA take 28 ms to 2.8 V."""
 
 
 def middle(limits: Limits) -> float:
@@ -118,6 +118,13 @@ class Netlist:
         source = node(rail.source or "")
         minus = "-" if self.sign(rail.name) < 0 else ""
         vin, inner, out = self.size(rail.source or ""), f"({minus}v({name}_x))", self.size(rail.name)
+        if FaultKind.PASSES_INPUT in kinds:
+            # Nothing regulates: the rail hangs on its source by what the output's resistance leaves.
+            self.add(f"R{name}_p {source} {name} {max(number(made.output_resistance, 0.0), WIRE)}")
+            ends = (f"{source} 0", f"0 {source}")[self.sign(rail.source or "") < 0]
+            self.add(f"I{name}_p {ends} dc {number(made.quiescent, 0.0)}")
+            self.add(f"C{name} {name} 0 {FARADS}")
+            return
         linear = made.kind is ConverterKind.LINEAR
         start = self.start(rail, made)
         stop = number(made.stops_at, 0.9 * start)
@@ -177,6 +184,9 @@ class Netlist:
         return min(least, 0.8 * self.designed(rail.source or ""))
 
     def reference(self, rail: Rail, made: Converter) -> float:
+        other = self.kinds(rail.name).get(FaultKind.OTHER_PART)
+        if other is not None and other.value is not None:
+            return other.value
         has_network = made.reference is not None and made.upper is not None and made.lower is not None
         return abs(middle(made.reference)) if has_network and made.reference is not None else self.designed(rail.name)
 
@@ -186,7 +196,10 @@ class Netlist:
         if made.reference is None or made.upper is None or made.lower is None:
             return f"({reference}{soft}-{inner})"
         self.add(f"B{name}_b {name}_b 0 V={inner}")
-        for part, limits, ends in (("upper", made.upper, f"{name}_b {name}_f"), ("lower", made.lower, f"{name}_f 0")):
+        upper, lower = made.upper, made.lower
+        if FaultKind.SWAPPED in kinds:
+            upper, lower = lower, upper
+        for part, limits, ends in (("upper", upper, f"{name}_b {name}_f"), ("lower", lower, f"{name}_f 0")):
             ohms = middle(limits)
             if FaultKind(f"{part}_open") in kinds:
                 ohms = OPEN
@@ -195,11 +208,11 @@ class Netlist:
             elif FaultKind(f"{part}_value") in kinds:
                 ohms = kinds[FaultKind(f"{part}_value")].value or WIRE
             self.add(f"R{name}_{part} {ends} {ohms}")
-        lower = made.reference_across is Across.LOWER
+        across_lower = made.reference_across is Across.LOWER
         if made.feedback_current is not None:
-            ends = f"{name}_f 0" if lower else f"0 {name}_f"
+            ends = f"{name}_f 0" if across_lower else f"0 {name}_f"
             self.add(f"I{name}_f {ends} dc {middle(made.feedback_current)}")
-        return f"({reference}{soft}-v({name}_f))" if lower else f"({reference}{soft}-v({name}_b,{name}_f))"
+        return f"({reference}{soft}-v({name}_f))" if across_lower else f"({reference}{soft}-v({name}_b,{name}_f))"
 
     def loads(self, name: str, loads: Sequence[Load]) -> None:
         here, volts = node(name), f"max(0,{self.size(name)})"

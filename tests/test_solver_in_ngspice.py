@@ -59,9 +59,7 @@ def tried(board: Board) -> list[Fault | None]:
     """A sound board, and twenty of its faults evenly over the list; those outside the board move no operating point."""
     faults = [
         fault
-        for fault in (
-            each for each in single_faults(board) if str(each.kind) not in ("swapped", "other_part", "passes_input")
-        )
+        for fault in single_faults(board)
         if fault.kind not in SUPPLY_FAULTS and fault.kind is not FaultKind.CAPACITOR_MISSING
     ]
     return [None, *(faults[place * len(faults) // EACH] for place in range(EACH))]
