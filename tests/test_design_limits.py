@@ -163,6 +163,24 @@ def test_faults_of_a_regulator_with_three_terminals_change_places() -> None:
     assert volts(FaultKind.LOWER_VALUE, 480.0) == pytest.approx(3.75)
 
 
+def test_an_open_resistor_leaves_the_feedback_current_to_the_other_one() -> None:
+    # By hand: 1.25 V + 720 Ω * 100 µA across the upper resistor, 0.8 V + 140 kΩ * 1 µA across the lower one.
+    adjustable = network(
+        *("1.25 V", "240 Ω", "720 Ω"), reference_across=Across.UPPER, dropout=q("1 V"),
+        output_resistance=None, feedback_current=lim("100 uA ± 5 %"),
+    )  # fmt: skip
+    buck = network("0.8 V", "140 kΩ", "10 kΩ", output_resistance=None, feedback_current=lim("1 uA ± 5 %"))
+    for converter, kind, volts in (
+        (adjustable, FaultKind.UPPER_OPEN, 1.322),
+        (adjustable, FaultKind.LOWER_SHORTED, 1.25),
+        (buck, FaultKind.LOWER_OPEN, 0.94),
+        (buck, FaultKind.UPPER_SHORTED, 0.8),
+    ):
+        known = board(Rail("5V0", "VIN", converter=converter))
+        found = solve(known, {"VIN": 12.0}, faults=(Fault("5V0", kind),))
+        assert found.volts["5V0"] == pytest.approx(volts)
+
+
 class TestPreferredValues:
     def test_the_series_are_those_of_the_standard(self) -> None:
         # IEC 60063, as the PyPI package eseries 1.2.1 gives it: E96 is every other value of E192; of E192 only 920

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import inf
 
-from bringup.core.board import Across, Board, Converter, ConverterKind, Rail
+from bringup.core.board import Board, Converter, ConverterKind, Rail
 from bringup.core.design_values import (
     DEFAULT_DROPOUT,
     DEFAULT_EFFICIENCY,
@@ -32,11 +32,13 @@ from bringup.core.frozen import frozen
 from bringup.core.parts import LOWER, OUTPUT, REFERENCE, UPPER, Parts, nominal_of
 from bringup.errors import BenchError
 
-_RUNS_AWAY = {FaultKind.UPPER_OPEN, FaultKind.LOWER_SHORTED}
-"""With the reference across the lower resistor: the feedback sees nothing of the output. Across the upper one these
-are the faults that leave the reference alone at the output."""
-_STAYS_AT_REFERENCE = {FaultKind.LOWER_OPEN, FaultKind.UPPER_SHORTED}
-"""And these the other way round."""
+_OHMS = {
+    FaultKind.UPPER_OPEN: (UPPER, inf),
+    FaultKind.UPPER_SHORTED: (UPPER, 0.0),
+    FaultKind.LOWER_OPEN: (LOWER, inf),
+    FaultKind.LOWER_SHORTED: (LOWER, 0.0),
+}
+"""What a fault makes of a feedback resistor."""
 
 PLAIN_MISMATCH = 0.2
 """A rail without a converter whose stated volts differ by more than this from its source has one we know nothing of."""
@@ -218,13 +220,12 @@ def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fa
         return abs(parts.value(name, OUTPUT, nominal)) if other is None else other
     values = dict(zip((REFERENCE, UPPER, LOWER), network, strict=True))
     values = {part: parts.value(name, part, value) for part, value in values.items()}
-    kinds = {fault.kind for fault in faults}
     bounded_by_input = converter.kind in {ConverterKind.BUCK, ConverterKind.LINEAR}
     highest = UNBOUNDED if bounded_by_input else RUNAWAY * nominal
-    across_lower = converter.reference_across is Across.LOWER
-    if kinds & (_RUNS_AWAY if across_lower else _STAYS_AT_REFERENCE):
-        return highest
     for fault in faults:
+        if fault.kind in _OHMS:
+            part, ohms = _OHMS[fault.kind]
+            values[part] = ohms
         if fault.kind is FaultKind.UPPER_VALUE and fault.value is not None:
             values[UPPER] = fault.value
         if fault.kind is FaultKind.LOWER_VALUE and fault.value is not None:
@@ -233,8 +234,6 @@ def _target(name: str, converter: Converter, nominal: float, faults: Sequence[Fa
             values[UPPER], values[LOWER] = values[LOWER], values[UPPER]
     if other is not None:
         values[REFERENCE] = other
-    if kinds & (_STAYS_AT_REFERENCE if across_lower else _RUNS_AWAY):
-        return min(highest, values[REFERENCE])
     return min(highest, set_volts(converter, values[REFERENCE], values[UPPER], values[LOWER]))
 
 

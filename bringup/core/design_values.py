@@ -7,6 +7,7 @@ these; nothing here knows faults or units.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import inf
 
 from bringup.core.board import Across, Board, Converter, ConverterKind, Load, LoadKind, Rail
 from bringup.core.elements import CURRENT_KNEE, DEFAULT_KNEE_VOLTS, POWER_KNEE, Drain
@@ -104,8 +105,13 @@ def far_and_near(converter: Converter, upper: float, lower: float) -> tuple[floa
 
 
 def set_volts(converter: Converter, reference: float, upper: float, lower: float) -> float:
-    """Return the output magnitude that a network sets: reference * (1 + far / near) + feedback current * far."""
+    """Return the output magnitude that a network sets: reference * (1 + far / near) + feedback current * far.
+
+    A resistor of no ohms is shorted, an infinite one open: infinite volts where the feedback then sees nothing.
+    """
     far, near = far_and_near(converter, upper, lower)
+    if near == 0.0 or far == inf:
+        return inf
     return reference * (1.0 + far / near) + feedback_amps(converter) * far
 
 
