@@ -14,7 +14,8 @@ from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.database import Database
-from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+from bringup.logbook.filters import ID_SHOWN
+from bringup.logbook.named import attempt_named
 from bringup.logbook.sister_ohms import NOT_HELD
 
 _MARKS = "SELECT serial, simulated, about, kind, at, who, why FROM reference_marks ORDER BY seq"
@@ -27,9 +28,6 @@ _ITS_DESIGN = f"{_PASSED} AND a.revision = :revision AND a.variant = :variant"
 _ALIKE = f"{_ITS_DESIGN} AND a.procedure = :procedure{_LAST}"
 _OF_DESIGN = _ITS_DESIGN + _LAST
 _ANY = _PASSED + _LAST
-
-LEAST_ID = 4
-"""Characters from which on a word may be the beginning of an attempt's id."""
 
 
 @frozen
@@ -131,14 +129,8 @@ def named(connection: Database, what: str) -> tuple[str, str | None, bool | None
 
     Raises CommandError for what nothing bears, and for a pattern.
     """
-    if "*" in what or "?" in what:
-        raise CommandError(f"'{what}' is a pattern; a reference is one unit or attempt", "Name one.")
-    try:
-        check_names(connection, Filters(serial=what))
-    except CommandError:
-        if len(what) < LEAST_ID or not all(letter in "0123456789abcdef-" for letter in what.lower()):
-            raise
-        about = find_attempt(connection, what)
-        serial, kind = connection.execute("SELECT serial, simulated FROM attempts WHERE id = ?", (about,)).fetchone()
-        return str(serial), about, bool(kind)
-    return what, None, None
+    about = attempt_named(connection, what, "a reference is")
+    if about is None:
+        return what, None, None
+    serial, kind = connection.execute("SELECT serial, simulated FROM attempts WHERE id = ?", (about,)).fetchone()
+    return str(serial), about, bool(kind)

@@ -12,13 +12,12 @@ from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+from bringup.logbook.named import LEAST_ID
 from bringup.logbook.references import reference_of_board
 
 REST = "rest"
 REFERENCE = "reference"
 WAYS = ("unit", "attempt", "lot", "revision")
-LEAST_ID = 4
-"""Characters from which on a bare word may be the beginning of an attempt's id."""
 
 
 @frozen

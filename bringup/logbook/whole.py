@@ -6,8 +6,9 @@ from bringup.core.frozen import frozen
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import Beside
-from bringup.logbook.filters import Filters, check_names
+from bringup.logbook.filters import Filters
 from bringup.logbook.line_texts import LoggedText, line_texts
+from bringup.logbook.named import attempt_named
 from bringup.logbook.pictures import StoredPhoto, stored_photo
 from bringup.logbook.queries import attempt, attempts, history
 from bringup.logbook.rework_effects import Effect
@@ -24,9 +25,6 @@ from bringup.logbook.traces import (
     sources,
     supply_traces,
 )
-
-LEAST_ID = 4
-"""Characters from which on a word may be the beginning of an attempt's id."""
 
 
 @frozen
@@ -88,14 +86,9 @@ def _picture(connection: Database, photo: str) -> StoredPhoto | str:
 
 def _attempt_asked(connection: Database, what: str, simulated: bool | None) -> str:
     """Return the id of the unit's last attempt, or of the attempt named. Raises CommandError."""
-    if "*" in what or "?" in what:
-        raise CommandError(f"'{what}' is a pattern; a report is about one unit or attempt", "Name one.")
-    try:
-        check_names(connection, Filters(serial=what))
-    except CommandError:
-        if len(what) < LEAST_ID or not all(letter in "0123456789abcdef-" for letter in what.lower()):
-            raise
-        return attempt(connection, what).id
+    named = attempt_named(connection, what, "a report is about")
+    if named is not None:
+        return named
     for kind in (False, True) if simulated is None else (simulated,):
         last = attempts(connection, Filters(serial=what, simulated=kind, only="last"))
         if last:
