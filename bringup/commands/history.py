@@ -22,7 +22,7 @@ from bringup.commands.tables import (
 )
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.core.wording import folded
-from bringup.core.words import Result, StepOutcome
+from bringup.core.words import MISSED, StepOutcome
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names
@@ -48,8 +48,6 @@ EVENT_WORDS = {
     "left open": "found open",
 }
 """Kind of event -> what it is called here, where the kind alone says too little; hyphens become blanks in any case."""
-
-FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
 @click.command("history")
@@ -170,7 +168,7 @@ def _attempt(attempt: LoggedAttempt, decided: tuple[LoggedDisposition, ...]) -> 
         if step.outcome is StepOutcome.LEFT_OUT:
             by = f" by {step.who}" if step.who else ""
             lines.append(f"{INDENT}step {step.step} {step.title or step.kind}: left out{by}: {step.why}")
-    failed = [reading for reading in current if reading.reading.result in FAILED]
+    failed = [reading for reading in current if reading.reading.result in MISSED]
     lines += [f"{INDENT}{with_waiver(failure_text(each), waiver_of(each.reading, decided))}" for each in failed]
     lines += _corrections(attempt.readings)
     told = [event for event in attempt.events if worth_telling(event) and not _said_by(attempt.cause, event)]

@@ -9,13 +9,11 @@ from typing import Any
 
 from bringup.commands.history_beside import effect_lines, entries
 from bringup.commands.tables import failure_text, result_text
-from bringup.core.words import Result
+from bringup.core.words import MISSED
 from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.queries import Story
 from bringup.logbook.rows import LoggedAttempt
 from bringup.logbook.values import time_text
-
-FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
 def part_of(story: Story, procedure: str | None, since: datetime | None, until: datetime | None) -> Story:
@@ -84,4 +82,4 @@ def _result(attempt: LoggedAttempt) -> str:
 
 def _failures(attempt: LoggedAttempt) -> Iterator[str]:
     current: Sequence[Any] = [each for each in attempt.readings if not each.replaced_by]
-    yield from (failure_text(each) for each in current if each.reading.result in FAILED)
+    yield from (failure_text(each) for each in current if each.reading.result in MISSED)

@@ -23,7 +23,7 @@ from bringup.commands.tables import (
 from bringup.core.reading import Reading
 from bringup.core.wording import limits_text as short_limits
 from bringup.core.wording import uncertainty_text
-from bringup.core.words import Result, StepOutcome
+from bringup.core.words import MISSED, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
 from bringup.logbook.traces import Instrument
@@ -34,7 +34,6 @@ from bringup.pages.rendering import Words, environment
 ALONE = {"sheet": "", "asked": "", "again": 0}
 """What templates/page.html wants to know of a page that stands by itself."""
 SIMPLE = "simple acceptance"
-FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL, Result.NO_VALUE)
 
 
 def page(template: str, **facts: Any) -> str:
@@ -44,7 +43,7 @@ def page(template: str, **facts: Any) -> str:
 
 def failed(logged: LoggedReading) -> bool:
     """Whether a reading is one that did not pass."""
-    return logged.reading.result in FAILED
+    return logged.reading.result in MISSED
 
 
 def _as_image(drawn: str) -> str:

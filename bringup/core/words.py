@@ -20,6 +20,8 @@ class Result(StrEnum):
 PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
 FAILED = (Result.FAIL, Result.CONDITIONAL_FAIL)
 """What counts for a step and an attempt: the conditional results are on the side that their value is on."""
+MISSED = (*FAILED, Result.NO_VALUE)
+"""What is told as having failed: where nothing answered, the limits were not met either."""
 
 
 class StepOutcome(StrEnum):

@@ -16,7 +16,7 @@ from typing import Any
 
 from bringup.core.deviations import Decision
 from bringup.core.placement import PART
-from bringup.core.words import Kind, Result
+from bringup.core.words import PASSED, Kind
 from bringup.errors import LogbookError
 from bringup.logbook.reworked import Done, Moment, reworks_of, undone
 from bringup.runner.records import IRREVERSIBLE_BEGUN, IRREVERSIBLE_ENDED, AttemptStart, Once, UnitHistory
@@ -47,8 +47,6 @@ _SINCE_TRIPS = (
     f" AND t.kind = '{TRIP}' AND (b.seq > a.seq OR (b.seq = a.seq AND {{within}})"
     f" OR (b.seq < a.seq AND b.started >= a.started AND {CAME_LATE})))"
 )
-
-_PASSED = (Result.PASS, Result.CONDITIONAL_PASS)
 
 
 def check_same_board(connection: sqlite3.Connection, start: AttemptStart) -> None:
@@ -226,5 +224,5 @@ def _latest_passed(rows: Sequence[tuple[Any, ...]]) -> frozenset[str]:
     for rail, attempt, number, result, *_ in rows:
         if latest.get(rail) != (attempt, number):
             latest[rail], passed[rail] = (attempt, number), True
-        passed[rail] = passed[rail] and result in _PASSED
+        passed[rail] = passed[rail] and result in PASSED
     return frozenset(rail for rail, good in passed.items() if good)
