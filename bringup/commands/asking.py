@@ -58,6 +58,19 @@ def made_options(function: F) -> F:
     return function
 
 
+def point_options(function: F) -> F:
+    """Add `--quantity --step --board-state`: which of the readings at a rail; without them the usual one."""
+    for option in (
+        click.option("--board-state", metavar="STATE", help="Only with the board in this state."),
+        click.option("--step", metavar="KIND", help="From steps of this kind; else measure."),
+        click.option(
+            "--quantity", type=click.Choice([kind.value for kind in Kind]), help="Of this kind; else voltage."
+        ),
+    ):
+        function = option(function)
+    return function
+
+
 def attempt_options(function: F) -> F:
     """Add `--attempt --first --last` and those of `made_options`; the last two of the first go to `only`."""
     for option in (

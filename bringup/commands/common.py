@@ -66,28 +66,25 @@ def is_address(text: str) -> bool:
 
 def asked_logbook_option(function: F) -> F:
     """Add `--logbook FILE|ADDRESS`; the function receives `logbook: AnyLogbook`, for reading.read."""
-    return click.option(
-        "--logbook",
-        metavar="FILE",
-        envvar="BRINGUP_LOGBOOK",
-        default=DEFAULT_LOGBOOK,
-        show_default=True,
-        type=LogbookAsked(dir_okay=False, path_type=Path),
-        help="The SQLite file that holds everything, or postgresql://... where it was published (or BRINGUP_LOGBOOK).",
-    )(function)
+    kind = LogbookAsked(dir_okay=False, path_type=Path)
+    return _logbook(kind, "The SQLite file that holds everything, or postgresql://... where it was published")(function)
 
 
 def logbook_option(function: F) -> F:
     """Add `--logbook FILE`; the function receives `logbook: Path`."""
+    return _logbook(LogbookFile(dir_okay=False, path_type=Path), "The SQLite file that holds everything")(function)
+
+
+def _logbook(kind: click.Path, what: str) -> Callable[[F], F]:
     return click.option(
         "--logbook",
         metavar="FILE",
         envvar="BRINGUP_LOGBOOK",
         default=DEFAULT_LOGBOOK,
         show_default=True,
-        type=LogbookFile(dir_okay=False, path_type=Path),
-        help="The SQLite file that holds everything (or BRINGUP_LOGBOOK).",
-    )(function)
+        type=kind,
+        help=f"{what} (or BRINGUP_LOGBOOK).",
+    )
 
 
 def bench_option(function: F) -> F:

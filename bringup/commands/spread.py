@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import made_options, parse_time, simulated_asked, unit_options
+from bringup.commands.asking import made_options, parse_time, point_options, simulated_asked, unit_options
 from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.spread_more import Groups, Together
@@ -29,9 +29,7 @@ from bringup.logbook.server_address import AnyLogbook
 @asked_logbook_option
 @unit_options
 @made_options
-@click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Of this kind; else voltage.")
-@click.option("--step", metavar="KIND", help="From steps of this kind; else measure.")
-@click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
+@point_options
 @click.option("--last", is_flag=True, help="Of each unit the last attempt, not the first.")
 @click.option("--by", "way", type=click.Choice(WAYS), help="Also whether such groups differ (analysis of variance).")
 @click.option("--with", "beside", metavar="RAIL", help="Also whether it moves with these rails; '*' for all.")

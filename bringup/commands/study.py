@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from bringup.commands.asking import parse_time, simulated_asked, unit_options
+from bringup.commands.asking import parse_time, point_options, simulated_asked, unit_options
 from bringup.commands.common import asked_logbook_option, json_option, print_json
 from bringup.commands.saying import columns, say
 from bringup.commands.study_text import study_lines
@@ -31,9 +31,7 @@ from bringup.logbook.server_address import AnyLogbook
 @click.option("--procedure", metavar="NAME", help="Only attempts with this procedure.")
 @click.option("--since", metavar="TIME", help="Only attempts that started since then, such as 2026-11-25.")
 @click.option("--until", metavar="TIME", help="Only attempts that started by then (a date: its whole day).")
-@click.option("--quantity", type=click.Choice([kind.value for kind in Kind]), help="Of this kind; else voltage.")
-@click.option("--step", metavar="KIND", help="From steps of this kind; else measure.")
-@click.option("--board-state", metavar="STATE", help="Only with the board in this state.")
+@point_options
 @click.option(
     "--by",
     "way",
