@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from bringup.core.frozen import frozen
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
-from bringup.logbook.queries import attempts
+from bringup.logbook.queries import attempts, readings
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
 from bringup.logbook.values import time_from
 
@@ -71,7 +71,8 @@ def going(connection: Database) -> list[Going]:
 
 def _going(connection: Database, identity: str) -> Going:
     key = {"attempt": identity}
-    attempt = attempts(connection, Filters(attempt=identity))[0]
+    attempt = attempts(connection, Filters(attempt=identity), brief=True)[0]
+    newest = Filters(attempt=identity, sort="-at", limit=LAST_READINGS)
     step = connection.execute(STEP, key).fetchone()
     began = connection.execute(CLOCK, key).fetchone()["monotonic"]
     looks = tuple(
@@ -96,6 +97,6 @@ def _going(connection: Database, identity: str) -> Going:
         looks,
         None if power is None else json.loads(power["data"] or "{}").get("on") != "no",
         "" if power is None else power["content"],
-        tuple(sorted(attempt.readings, key=lambda each: each.reading.at, reverse=True)[:LAST_READINGS]),
+        tuple(readings(connection, newest)),
         max([attempt.started, *times, *(look.at for look in looks)]),
     )
