@@ -28,7 +28,7 @@ from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_decided import decide
-from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects
+from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects, shipped_names, shipped_text
 from bringup.files.fault_list import read_faults
 from bringup.files.line_file import read_lines, read_talks
 from bringup.files.nodes import in_order
@@ -93,14 +93,14 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
     if section is None or (name := section.get("dialect")) is None:
         return None, []
     own = own_file(name, opened.path)
-    shipped = shipped_dialects()
+    shipped = shipped_names()
     if own is None and name not in shipped:
         opened.problems.add(section.at("dialect"), f"no dialect is called '{name}'", nearest(name, shipped))
         return None, []
-    file = open_file(own) if own is not None else open_text(Path(f"{name}.yaml"), shipped[name])
+    file = open_file(own) if own is not None else open_text(Path(f"{name}.yaml"), shipped_text(name))
     dialect = read_dialect(file)
     if dialect is not None and dialect.role != role:
-        fitting = [one for one, default in shipped.items() if f"role: {role}" in default]
+        fitting = [one for one, default in shipped_dialects().items() if f"role: {role}" in default]
         message = f"'{name}' is a dialect for a {dialect.role}, not for a {role}"
         opened.problems.add(section.at("dialect"), message, f"known: {', '.join(fitting)}")
     elif dialect is not None:

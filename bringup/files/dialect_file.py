@@ -33,12 +33,12 @@ def find_dialect(name: str, beside: str | Path) -> Dialect:
     own = own_file(name, Path(beside))
     if own is not None:
         return load_dialect(own)
-    shipped = shipped_dialects()
+    shipped = shipped_names()
     if name not in shipped:
         raise BenchError(
             f"no dialect is called '{name}'", f"{nearest(name, shipped)} Or put {name}.yaml beside {beside}."
         )
-    return _read_or_raise(open_text(Path(f"{name}.yaml"), shipped[name]))
+    return _read_or_raise(open_text(Path(f"{name}.yaml"), shipped_text(name)))
 
 
 def own_file(name: str, beside: Path) -> Path | None:
@@ -50,9 +50,19 @@ def own_file(name: str, beside: Path) -> Path | None:
     return own if own.is_file() else None
 
 
+def shipped_names() -> list[str]:
+    """Return the names of the dialects that ship: where one is looked up, the others need not be read."""
+    return [one.stem for one in sorted(SHIPPED.glob("*.yaml"))]
+
+
+def shipped_text(name: str) -> str:
+    """Return the text of one of them."""
+    return (SHIPPED / f"{name}.yaml").read_text(encoding="utf-8")
+
+
 def shipped_dialects() -> dict[str, str]:
     """Return the texts of the dialects that ship, by name."""
-    return {one.stem: one.read_text(encoding="utf-8") for one in sorted(SHIPPED.glob("*.yaml"))}
+    return {name: shipped_text(name) for name in shipped_names()}
 
 
 def known_dialects(beside: str | Path, role: str = "") -> list[Dialect]:
