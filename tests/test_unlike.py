@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bringup.core.reading import Reading, new_id
-from bringup.core.unlike import NOTICED, Sisters, key_of, modified_z
+from bringup.core.unlike import Sisters, expected_within, key_of
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.files.procedure_file import load_procedure
 from bringup.logbook.opening import open_for_writing
@@ -23,36 +24,68 @@ from bringup.terminal.plain import PlainView
 from tests import fakes
 from tests.logbook_samples import MEASURE, NOON, start, volts
 
-MASSES = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+
+def test_the_interval_is_student_t_of_one_less_than_the_sisters() -> None:
+    # Three values 9, 10, 11: mean 10, standard deviation 1, two degrees of freedom. t for two-sided 95 % is 4.303
+    # (any printed table of Student's t), and 4.303 * sqrt(4 / 3) = 4.969.
+    assert expected_within((9.0, 10.0, 11.0), 1) == pytest.approx((10 - 4.969, 10 + 4.969), abs=1e-3)
+    # Two compared: each at sqrt(0.95) = 97.468 %; with two degrees of freedom t has a closed form (from memory):
+    # t = p sqrt(2 / (1 - p^2)) for the share p within -t .. t.
+    t = 0.95**0.5 * (2 / (1 - 0.95)) ** 0.5
+    assert expected_within((9.0, 10.0, 11.0), 2)[1] == pytest.approx(10 + t * (4 / 3) ** 0.5)
 
 
-def test_the_scores_of_the_published_data_flag_the_one_outlier() -> None:
-    # Data: Tietjen and Moore, as in the NIST/SEMATECH e-Handbook 1.3.5.17.1; formula 1.3.5.17 (Iglewicz, Hoaglin).
-    # The scores were computed apart from this code: median 201.37, MAD 0.995.
-    published = [-1.3965, -1.2473, -0.7999, -0.3728, 0.3728, 0.3932, 0.5491, 29.9627]
-
-    found = [modified_z(each, MASSES) for each in MASSES]
-
-    assert found == pytest.approx(published, abs=5e-5)
-    assert [each for each, score in zip(MASSES, found, strict=True) if abs(score) > NOTICED] == [245.57]
+def test_sisters_that_are_alike_have_the_instruments_spread() -> None:
+    assert expected_within((3.3,) * 6, 1) == pytest.approx((3.3, 3.3), rel=1e-12)
+    low, high = expected_within((3.3,) * 6, 1, least_spread=0.001)
+    # t(95 %, 5) = 2.571 (any printed table); 2.571 * sqrt(7 / 6) = 2.777.
+    assert (high - low) / 2 == pytest.approx(0.002777, abs=1e-6)
 
 
-def test_sisters_that_are_alike_give_no_division_by_nothing() -> None:
-    assert modified_z(3.3, [3.3] * 6) == 0.0
-    assert modified_z(3.4, [3.3] * 6) == float("inf")
-    assert modified_z(3.2, [3.3] * 6) == float("-inf")
-    assert modified_z(3.301, [3.3] * 6, floor=0.001) == pytest.approx(1.0)
-    # MAD zero, not all alike: the mean absolute deviation (0.1 / 6) times 1.253314 stands in for it.
-    assert modified_z(3.4, [3.3] * 5 + [3.4]) == pytest.approx(0.1 / (1.253314 * 0.1 / 6))
+@given(st.lists(st.floats(-1e3, 1e3), min_size=5, max_size=20), st.floats(1e-3, 1e3))
+def test_the_interval_does_not_depend_on_the_unit_nor_the_order(values: list[float], scale: float) -> None:
+    low, high = expected_within(values, 7, least_spread=1.0)
+
+    scaled = expected_within([each * scale for each in reversed(values)], 7, least_spread=scale)
+    assert scaled == pytest.approx((low * scale, high * scale), rel=1e-6, abs=1e-6)
 
 
-@given(st.lists(st.floats(-1e3, 1e3), min_size=5, max_size=20), st.floats(-1e3, 1e3), st.floats(1e-3, 1e3))
-def test_the_score_does_not_depend_on_the_unit_nor_the_order(values: list[float], value: float, scale: float) -> None:
-    plain = modified_z(value, values, floor=1.0)
+@pytest.mark.parametrize("count", [5, 8, 20])
+def test_of_sound_units_about_one_in_twenty_is_noticed_however_few_the_sisters(count: int) -> None:
+    dice = random.Random(20 + count)  # noqa: S311 - draws, not secrets
+    units, rails = 1500, 7
+    noticed = 0
+    for _ in range(units):
+        known = {
+            key_of(replace(volts(), point=f"rail {rail}")): tuple(dice.gauss(3.3, 0.02) for _ in range(count))
+            for rail in range(rails)
+        }
+        family = Sisters(known)
+        noticed += any(
+            family.remark(replace(volts(dice.gauss(3.3, 0.02)), point=f"rail {rail}")) for rail in range(rails)
+        )
 
-    assert modified_z(value * scale, [each * scale for each in reversed(values)], floor=scale) == pytest.approx(
-        plain, rel=1e-6, abs=1e-6
-    )
+    # 5 % of 1,500 are 75, give or take 3 times 8.4 (binomial).
+    assert 50 <= noticed <= 100, f"{noticed} of {units} sound units"
+
+
+def test_a_rail_that_lies_far_out_is_noticed_in_nearly_every_unit() -> None:
+    dice = random.Random(7)  # noqa: S311 - draws, not secrets
+    units = 300
+    noticed = 0
+    for _ in range(units):
+        known = {key_of(volts()): tuple(dice.gauss(3.3, 0.002) for _ in range(8))}
+        noticed += bool(Sisters(known).remark(volts(3.3 + 0.02)))
+
+    assert noticed >= 0.99 * units, f"{noticed} of {units}: ten standard deviations away"
+
+
+def test_what_the_instruments_may_be_off_by_is_no_difference() -> None:
+    unsure = replace(volts(3.35), uncertainty=0.04)
+
+    assert sisters(*ALIKE).remark(volts(3.35))
+    assert sisters(*ALIKE).remark(unsure) == "", "the sisters' meter may be off by 40 mV, too: 57 mV together"
+    assert sisters(*ALIKE).remark(replace(unsure, uncertainty=0.03))
 
 
 def sisters(*values: float) -> Sisters:
@@ -65,7 +98,7 @@ ALIKE = (3.300, 3.301, 3.302, 3.299, 3.3)
 def test_a_reading_that_passes_but_lies_apart_is_said_to() -> None:
     assert sisters(*ALIKE).remark(volts(3.35)) == (
         "3V3 3.350 V: within its limits, but unlike 5 passed sisters (median 3.300 V, 3.299 V .. 3.302 V; "
-        "modified z +30.3)"
+        "another one is expected within 3.295 V .. 3.305 V)"
     )
 
 

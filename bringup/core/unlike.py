@@ -1,54 +1,58 @@
 """Whether a reading is unlike those of passed sisters of its unit, though it lies within its limits. Pure.
 
-The modified z-score of B. Iglewicz and D. C. Hoaglin (How to Detect and Handle Outliers, 1993; formula as in the
-NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17): 0.6745 (x - median) / MAD, of note beyond 3.5.
+Of n sisters with mean m and standard deviation s another sound one lies, with the probability P, within
+
+    m ± t s √(1 + 1/n),    t: Student's, n - 1 degrees of freedom, two-sided, P
+
+(the prediction interval for one further value of a normal distribution: G. J. Hahn and W. Q. Meeker, Statistical
+Intervals, 1991, from memory). Where k readings of an attempt are compared, P = 0.95 ^ (1/k) for each (Z. Šidák,
+J. Amer. Statist. Assoc. 62, 1967, from memory): of a hundred sound units about five have a notice at all, however few
+the sisters; fewer where the rails of a unit move together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import field
-from statistics import mean, median
+from math import fsum, sqrt
+from statistics import median
 
 from bringup.core.budget import FLOOR, TOLERANCE
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
 from bringup.core.reference import Key, Reference, difference
+from bringup.core.student import coverage_factor
 from bringup.core.words import Kind, Result
 
-NOTICED = 3.5
-"""Modified z-scores beyond this are noticed."""
+SOUND = 0.95
+"""Share of sound units of which nothing is noticed."""
 LEAST_SISTERS = 5
-"""Passed sisters from which on anything is said. With five, one sound reading in eight lies beyond 3.5, with ten one in
-thirty, with twenty one in a hundred (20,000 draws from a normal distribution): a notice asks for a look."""
+"""Passed sisters from which on anything is said: of fewer the interval is so wide that it tells nothing."""
 FEW_SISTERS = 2
 """From so many on an input current beyond what the power budget would allow about theirs is noticed, too: a board that
 draws twice as much is no matter of statistics."""
 LEAST_SPREAD = 0.0005
 """Part of the sisters' median below which their spread is the instruments' as much as theirs (common practice, no
 source)."""
-OF_MAD, OF_MEAN = 0.6745, 1.253314
-"""What makes the median (mean) absolute deviation of a normal distribution its standard deviation."""
+TWO_INSTRUMENTS = sqrt(2.0)
+"""What the reading may be off by, and the sisters' too: they may have been read with another instrument."""
 
 SPREAD = ("minimum", "maximum", "standard deviation", "peak to peak", "slope per hour")
 """What a log has beside its mean: how far it lies from another unit's says nothing by itself."""
 GOOD = (Result.PASS, Result.CONDITIONAL_PASS, Result.RECORDED)
 
 
-def modified_z(value: float, sisters: Sequence[float], floor: float = 0.0) -> float:
-    """Return the modified z-score of a value against at least one other value.
+def expected_within(sisters: Sequence[float], compared: int, least_spread: float = 0.0) -> tuple[float, float]:
+    """Return within what another sound unit reads where so many readings are compared; of at least two sisters.
 
-    `floor`: the least that counts as spread, such as the weight of the instrument's last digit. Where the MAD is zero,
-    the mean absolute deviation stands in for it (as Iglewicz and Hoaglin propose); sisters that are all alike give 0
-    for a value like theirs, else an infinite score.
+    `least_spread`: the least that counts as their standard deviation, such as the weight of an instrument's last digit.
     """
-    middle = median(sisters)
-    deviations = [abs(each - middle) for each in sisters]
-    spread = max(median(deviations) / OF_MAD, floor) or OF_MEAN * mean(deviations)
-    if spread:
-        return (value - middle) / spread
-    return 0.0 if value == middle else float("inf") if value > middle else float("-inf")
+    count = len(sisters)
+    middle = fsum(sisters) / count
+    spread = max(sqrt(fsum((each - middle) ** 2 for each in sisters) / (count - 1)), least_spread)
+    half = coverage_factor(SOUND ** (1.0 / compared), count - 1.0) * spread * sqrt(1.0 + 1.0 / count)
+    return middle - half, middle + half
 
 
 @frozen
@@ -85,10 +89,18 @@ class Sisters:
         if len(known) < LEAST_SISTERS:
             return _far_from_few(reading, known) if reading.kind is Kind.CURRENT else ""
         least = max(reading.resolution or 0.0, LEAST_SPREAD * abs(median(known)))
-        score = modified_z(reading.value, known, least)
-        if abs(score) <= NOTICED:
+        low, high = expected_within(known, self.compared, least)
+        middle, unsure = (low + high) / 2.0, TWO_INSTRUMENTS * (reading.uncertainty or 0.0)
+        low, high = min(low, middle - unsure), max(high, middle + unsure)
+        if low <= reading.value <= high:
             return ""
-        return _said(reading, known, f"; modified z {score:+.1f}")
+        ends = (format_quantity(end, reading.unit, resolution=reading.resolution) for end in (low, high))
+        return _said(reading, known, f"; another one is expected within {' .. '.join(ends)}")
+
+    @property
+    def compared(self) -> int:
+        """How many readings of an attempt are compared with those of enough sisters: at least this one."""
+        return max(1, sum(len(each) >= LEAST_SISTERS for key, each in self.values.items() if shared(key[2], key[3])))
 
 
 def _far_from_few(reading: Reading, known: Sequence[float]) -> str:
@@ -118,7 +130,12 @@ def key_of(reading: Reading) -> Key:
 
 def compared(reading: Reading) -> bool:
     """Whether it is one that sisters share: not what noise, leftover charge or a moment in time decides."""
-    return reading.aspect in ("", "mean") or reading.kind is Kind.CURRENT
+    return shared(reading.kind.value, reading.aspect)
+
+
+def shared(kind: str, aspect: str) -> bool:
+    """Whether sisters share a quantity of this kind and aspect."""
+    return aspect in ("", "mean") or kind == Kind.CURRENT.value
 
 
 def _kind(reading: Reading) -> str:
