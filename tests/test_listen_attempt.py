@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
 from bringup.core.listening import Listen
 from bringup.core.procedure import Channel, HostProgram, Log, Measure, Step
@@ -287,6 +288,25 @@ def test_a_logbook_that_fails_on_the_text_ends_the_attempt_with_outputs_off() ->
     assert outcome.result is AttemptResult.BROKEN_OFF
     assert "the disk is full" in outcome.cause
     assert not bench.on()
+
+
+def test_a_trip_switches_off_before_the_text_is_written_and_stays_the_reason() -> None:
+    bench, line = at_work(Step(1, READY), powered=True)
+    line.push_at(4.0, b"something\r\n")
+    bench.clock.at(4.0, lambda: bench.world.plant(Fault("5V0", FaultKind.SHORTED_THROUGH, 5.0)), wakes=False)
+    on: list[bool] = []
+
+    def refused(_: object) -> None:
+        on.append(bench.on())
+        raise LogbookError("the disk is full", "Make room.")
+
+    with patch.object(bench.record, "line_texts", side_effect=refused):
+        outcome = bench.run()
+
+    assert on == [False]
+    assert outcome.result is AttemptResult.FAILED
+    assert "tripped on VIN" in outcome.cause
+    assert [kind for kind, _, _ in bench.record.events].count("trip") == 1
 
 
 def test_a_port_that_programs_need_is_lent_while_one_runs() -> None:

@@ -43,8 +43,8 @@ def listen(work: Work, action: Listen) -> None:
         done = work.waits.until(pending, begun + action.within.number, heading(work.this_step))
         outcome = pending.value() if done else heard.give_up()
     finally:
-        heard.give_up()
-        work.journal.write_texts(all_of_them=True)
+        heard.give_up()  # nothing is written here: where the attempt ends, the outputs go off before anything is kept
+    work.journal.write_texts(all_of_them=True)
     took = work.waits.clock.monotonic() - begun
     if outcome.found is not None:
         _found(work, action, outcome.found, "had come already" if there else f"came after {duration(took)}")
