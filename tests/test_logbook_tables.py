@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from bringup.commands.main import main
 from bringup.errors import ExitCode, LogbookError
 from bringup.logbook import migrations, opening
 from bringup.logbook.folders import _network_volume, network_kind, network_mount
@@ -136,14 +137,71 @@ def test_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -> None:
     assert pragma(path, "user_version") == VERSION + 1
 
 
-def test_an_older_version_is_not_read_but_the_way_out_is_said(tmp_path: Path) -> None:
+@pytest.fixture(params=[1, 2, 3, VERSION - 1])
+def older(tmp_path: Path, request: pytest.FixtureRequest) -> Path:
+    """A logbook with one unit in it, as an earlier version left it."""
     path = tmp_path / "bringup.db"
-    open_for_writing(path).connection.close()
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute(f"PRAGMA user_version = {VERSION - 1}")
-    with pytest.raises(LogbookError, match="written by an earlier bringup") as caught:
-        read(path, lambda _: None)
-    assert "brings it up to date, keeping a copy" in caught.value.what_to_do
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode = WAL")
+        migrations.bring_up_to_date(connection, path, MIGRATIONS[: request.param])
+        connection.execute("INSERT INTO units VALUES ('MBL-0001', 1, 'Mooring buoy logger', 'B', '', '')")
+        connection.execute(
+            "INSERT INTO attempts (id, serial, simulated, procedure, board, revision, variant, lot, bench, operator,"
+            " attended, started, ended, result, cause, off_verified, tool_version, fixture, host, boot, process,"
+            " process_started) SELECT 'ffff0000-old', serial, 1, 'First power-on', board, revision, '', '', '', '', 1,"
+            " '2026-01-05T08:00:00.000000Z', '2026-01-05T08:00:09.000000Z', 'failed', '3V3 low', 1, '0',"
+            " '', '', '', 1, '' FROM units"
+        )
+    return path
+
+
+def test_an_older_version_answers_every_question_and_is_left_as_it_is(
+    older: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = older.read_bytes()
+    asked: tuple[tuple[str, ...], ...] = (
+        ("standing",),
+        ("history", "MBL-0001"),
+        ("attempts",),
+        ("readings",),
+        ("report", "MBL-0001", "--out", str(older.with_name("page.html"))),
+        ("export", "--attempts", str(older.with_name("attempts.csv"))),
+    )
+    for command in asked:
+        assert main([*command, "--logbook", str(older)]) == ExitCode.PASSED, capsys.readouterr().err
+    assert capsys.readouterr().out.count("3V3 low") == 3
+    assert older.read_bytes() == before
+    assert {each.name for each in older.parent.iterdir()} == {"bringup.db", "page.html", "attempts.csv"}
+
+
+def test_an_older_version_is_read_while_its_own_tool_writes_to_it(older: Path) -> None:
+    with closing(sqlite3.connect(older, isolation_level=None)) as connection:
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("INSERT INTO units VALUES ('MBL-0002', 1, 'Mooring buoy logger', 'B', '', '')")
+        units = "SELECT serial FROM units ORDER BY serial"
+        assert read(older, lambda it: [row["serial"] for row in it.execute(units)]) == ["MBL-0001"]
+        connection.execute("COMMIT")
+        assert read(older, lambda it: [row["serial"] for row in it.execute(units)]) == ["MBL-0001", "MBL-0002"]
+
+
+def test_what_was_asked_of_an_older_version_cannot_write_either(older: Path) -> None:
+    with pytest.raises(LogbookError, match="attempt to write"):
+        read(older, lambda it: it.execute("DELETE FROM units"))
+
+
+def test_hashes_that_an_older_version_never_had_are_not_made_up(
+    older: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    had = pragma(older, "user_version") not in (1, 2)
+
+    code = main(["audit", "--logbook", str(older)])
+
+    if had:
+        assert code == ExitCode.FAILED, "rows were put there without hashes"
+    else:
+        assert code == ExitCode.REFUSED
+        assert "has no hashes" in (said := capsys.readouterr().err)
+        assert "`bringup note`, begins them, keeping a copy" in said
 
 
 def test_a_foreign_sqlite_file_is_refused_and_left_alone(tmp_path: Path) -> None:

@@ -33,9 +33,11 @@ from bringup.logbook.deviation_statements import Entered, rework_statement
 from bringup.logbook.encoding import row_hash
 from bringup.logbook.filters import Filters
 from bringup.logbook.merging import Merged, merge
+from bringup.logbook.migrations import bring_up_to_date
 from bringup.logbook.queries import attempts, standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.tables import MIGRATIONS
 from tests.logbook_samples import MEASURE, NOON, add_attempt, ohms, start, volts
 from tests.test_audit import write_all_kinds
 
@@ -130,6 +132,37 @@ def test_merging_again_or_back_changes_nothing(benches: tuple[Path, ...], tmp_pa
     assert contents(corner) == before == contents(window)
     assert audits(corner)
     assert audits(window)
+
+
+def made_older(path: Path) -> None:
+    """Take the latest tables and views away, which leaves the file as the version before them left it."""
+    with closing(sqlite3.connect(path)) as connection:
+        for what in ("VIEW reading_list", "VIEW attempt_list", "TABLE withdrawals", "TABLE kept_out"):
+            connection.execute(f"DROP {what}")
+        connection.execute("PRAGMA user_version = 11")
+
+
+def test_a_logbook_of_an_older_version_is_merged_and_left_as_it_is(benches: tuple[Path, ...], tmp_path: Path) -> None:
+    corner, window, _ = copied(benches, tmp_path)
+    merged(tmp_path / "wanted.db", corner, window)
+    made_older(corner)
+    before = corner.read_bytes()
+
+    merged(tmp_path / "all.db", corner, window)
+
+    assert contents(tmp_path / "all.db") == contents(tmp_path / "wanted.db")
+    assert audits(tmp_path / "all.db")
+    assert corner.read_bytes() == before
+    assert [(each.attempts, each.rows) for each in merged(tmp_path / "all.db", corner)] == [(0, 0)]
+
+
+def test_a_logbook_from_before_there_were_hashes_is_refused(benches: tuple[Path, ...], tmp_path: Path) -> None:
+    _, window, _ = copied(benches, tmp_path)
+    with closing(sqlite3.connect(tmp_path / "old.db", isolation_level=None)) as connection:
+        bring_up_to_date(connection, tmp_path / "old.db", MIGRATIONS[:2])
+
+    with pytest.raises(LogbookError, match="has no hashes"):
+        merged(window, tmp_path / "old.db")
 
 
 def test_what_a_merged_logbook_got_since_is_taken_in(benches: tuple[Path, ...], tmp_path: Path) -> None:

@@ -38,7 +38,7 @@ def command(logbook: AnyLogbook, anchor: str | None, as_json: bool) -> ExitCode:
     from bringup.logbook.server_audit import audit_server
 
     compared = audit_server if isinstance(logbook, Server) else audit
-    found = read(logbook, lambda connection: compared(connection, anchor))
+    found = read(logbook, lambda connection: compared(connection, anchor), hashes=True)
     if as_json:
         print_json({"logbook": str(logbook), **found.as_json()})
     else:

@@ -21,8 +21,10 @@ from bringup.logbook.encoding import BRANCH, seed
 from bringup.logbook.faults import explain
 from bringup.logbook.merging_conflicts import WORKING, kept_out_of
 from bringup.logbook.merging_rows import take_piece
+from bringup.logbook.migrations import copy_up_to_date, version_of
 from bringup.logbook.publishing_plan import Known, Plan, pieces, plan_of
 from bringup.logbook.reading import read
+from bringup.logbook.tables import VERSION
 
 PIECE = 20_000
 """Entries of a piece: some tenths of a second in which nobody else can write."""
@@ -70,7 +72,7 @@ def merge(
     for file in files:
         if file.exists() and path.exists() and file.samefile(path):
             raise LogbookError(f"{file} is the logbook itself", "Name other files, or another logbook with --logbook.")
-        read(file, lambda connection: connection.execute("SELECT count(*) FROM origins").fetchone())
+        read(file, lambda connection: connection.execute("SELECT count(*) FROM origins").fetchone(), hashes=True)
     with opened(path, lasting, new=True) as logbook:
         going = logbook.connection.execute("SELECT id FROM attempts WHERE result IS NULL LIMIT 1").fetchone()
         if going is not None:
@@ -105,15 +107,22 @@ def _merge(path: Path, file: Path, told: Callable[[int, int], None]) -> Merged:
 
 @contextmanager
 def _at_rest(file: Path) -> Iterator[Path]:
-    """Give a file that nobody writes to: itself, or a copy of this moment where a write-ahead file lies beside it."""
-    if not file.with_name(file.name + "-wal").exists():
-        yield file
-        return
-    with tempfile.TemporaryDirectory(prefix="bringup-merge-") as folder:
+    """Give a file of today's version that nobody writes to: itself, or a copy of this moment.
+
+    Somebody may write to it where a write-ahead file lies beside it.
+    """
+    at_rest = not file.with_name(file.name + "-wal").exists()
+    where = f"{file.absolute().as_uri()}?mode=ro{'&immutable=1' if at_rest else ''}"
+    with (
+        closing(sqlite3.connect(where, uri=True)) as there,
+        tempfile.TemporaryDirectory(prefix="bringup-merge-") as folder,
+    ):
+        if at_rest and version_of(there) == VERSION:
+            there.close()
+            yield file
+            return
         copy = Path(folder, "copy.db")
-        where = f"{file.absolute().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(where, uri=True)) as there, closing(sqlite3.connect(copy)) as here:
-            there.backup(here)
+        with closing(copy_up_to_date(there, file, copy)) as here:
             here.execute("PRAGMA journal_mode = DELETE")
         yield copy
 

@@ -48,8 +48,26 @@ def bring_up_to_date(
     return copy
 
 
-def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration]) -> None:
-    """Apply what is missing in one transaction."""
+def copy_up_to_date(connection: sqlite3.Connection, path: Path, into: Path | None = None) -> sqlite3.Connection:
+    """Return a copy of a logbook with the tables of today; the file is left as it is.
+
+    A logbook without hashes gets none here, for they would be others each time. `into` None: private, gone when closed
+    (an empty name is SQLite's for a database in a temporary file, https://www.sqlite.org/inmemorydb.html, from memory,
+    so one of any size can be read).
+    """
+    copy = sqlite3.connect("" if into is None else into, isolation_level=None)
+    try:
+        connection.backup(copy)
+        if version_of(copy) < MIGRATIONS[-1].number:
+            _apply(copy, path, MIGRATIONS, hashed=False)
+    except BaseException:
+        copy.close()
+        raise
+    return copy
+
+
+def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migration], *, hashed: bool = True) -> None:
+    """Apply what is missing in one transaction. `hashed`: rows from before there were hashes get theirs."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         # Read again under the lock: another process may have done it in the meantime.
@@ -57,7 +75,7 @@ def _apply(connection: sqlite3.Connection, path: Path, migrations: Sequence[Migr
             if migration.number > version_of(connection):
                 for statement in migration.statements:
                     connection.execute(statement)
-                if migration.number == CHAINED:
+                if migration.number == CHAINED and hashed:
                     from bringup.logbook.chain import adopt
 
                     adopt(connection)

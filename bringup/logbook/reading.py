@@ -16,21 +16,22 @@ from typing import TypeVar
 from bringup.errors import LogbookError
 from bringup.logbook.database import Database
 from bringup.logbook.faults import explain
-from bringup.logbook.migrations import version_of
+from bringup.logbook.migrations import copy_up_to_date, version_of
 from bringup.logbook.opening import BUSY_SECONDS, check_ours
 from bringup.logbook.server_address import AnyLogbook, Server
-from bringup.logbook.tables import VERSION
+from bringup.logbook.tables import CHAINED, VERSION
 
 T = TypeVar("T")
 
 _TRIES = 5
 
 
-def read(path: AnyLogbook, work: Callable[[Database], T]) -> T:
+def read(path: AnyLogbook, work: Callable[[Database], T], *, hashes: bool = False) -> T:
     """Return `work(connection)`, which may be called again if the file changed while it ran.
 
-    Rows have column names; LIKE heeds case, as in PostgreSQL. Raises LogbookError for a file that is not there,
-    is no logbook, or is of another version; the same for what was published to a server.
+    A file of an older version is read through a copy that has the tables of today. Rows have column names; LIKE heeds
+    case, as in PostgreSQL. Raises LogbookError for a file that is not there, is no logbook, is of a newer version, or
+    has no `hashes` where they are wanted; the same for what was published to a server.
     """
     if isinstance(path, Server):
         from bringup.logbook.server import read_server
@@ -49,7 +50,7 @@ def read(path: AnyLogbook, work: Callable[[Database], T]) -> T:
             before = _state(path)
             at_rest = not before[1]
             try:
-                result = _read_once(path, work, immutable=at_rest)
+                result = _read_once(path, work, immutable=at_rest, hashes=hashes)
             except sqlite3.DatabaseError:
                 # A file that is folded together while it is read as immutable can look damaged.
                 if not at_rest or _state(path) == before:
@@ -72,19 +73,26 @@ def _state(path: Path) -> tuple[tuple[int, int, int], bool]:
     return (status.st_ino, status.st_size, status.st_mtime_ns), ahead.exists()
 
 
-def _read_once(path: Path, work: Callable[[Database], T], *, immutable: bool) -> T:
+def _read_once(path: Path, work: Callable[[Database], T], *, immutable: bool, hashes: bool) -> T:
     where = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if immutable else ''}"
     with closing(sqlite3.connect(where, uri=True, isolation_level=None, timeout=BUSY_SECONDS)) as connection:
-        connection.row_factory = sqlite3.Row
-        connection.execute("PRAGMA query_only = ON")
-        connection.execute("PRAGMA case_sensitive_like = ON")
         # One transaction: everything that `work` asks sees the same moment.
         connection.execute("BEGIN")
         check_ours(connection, path)
-        if version_of(connection) < VERSION:
+        version = version_of(connection)
+        if hashes and version < CHAINED:
             raise LogbookError(
-                f"the logbook {path} was written by an earlier bringup (version {version_of(connection)} of its"
-                f" tables, this one reads {VERSION})",
-                "The next `bringup run` with it brings it up to date, keeping a copy.",
+                f"the logbook {path} has no hashes: it was written by a bringup from before there were any",
+                "Whatever writes to it next, such as `bringup run` or `bringup note`, begins them, keeping a copy.",
             )
-        return work(connection)
+        if version == VERSION:
+            return _asked(connection, work)
+        with closing(copy_up_to_date(connection, path)) as copy:
+            return _asked(copy, work)
+
+
+def _asked(connection: sqlite3.Connection, work: Callable[[Database], T]) -> T:
+    connection.row_factory = sqlite3.Row
+    connection.execute("PRAGMA query_only = ON")
+    connection.execute("PRAGMA case_sensitive_like = ON")
+    return work(connection)
