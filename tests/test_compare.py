@@ -15,7 +15,7 @@ import pytest
 from bringup.commands import compare as command
 from bringup.commands.main import main
 from bringup.commands.spread_text import histogram_lines
-from bringup.core.comparison import compare
+from bringup.core.comparison import compare, nothing_shared
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.patterns import patterns, shifted_run
 from bringup.core.statistics_of_log import SLOPE
@@ -58,6 +58,32 @@ def test_a_difference_is_told_in_volts_percent_deviations_and_part_of_the_limits
     assert found.deviations == pytest.approx(0.02 / 0.0158114, rel=1e-5)
     assert found.of_limits == pytest.approx(0.02 / 0.132)
     assert not found.crossed
+
+
+def test_why_no_point_is_shared_is_said_where_it_is_the_board_state() -> None:
+    def states(state: str | None, *rails: str) -> list[Point]:
+        return [Point(rail, Kind.VOLTAGE, "", "measure", state) for rail in rails]
+
+    one = states("blank", "VIN", "12V0", "5V0", "3V3", "1V8")
+
+    assert nothing_shared(one, states("programmed", "3V3"), ("MBL-0001", "MBL-0002")) == (
+        "3V3 voltage was read 'blank' of MBL-0001, 'programmed' of MBL-0002"
+    )
+    assert nothing_shared(one, states(None, "VIN", "12V0", "5V0", "3V3"), ("A", "B")) == (
+        "VIN voltage, 12V0 voltage, 5V0 voltage and 1 more were read 'blank' of A, in no stated board state of B"
+    )
+    assert nothing_shared(one, states("programmed", "N12V"), ("A", "B")) == "", "other points altogether"
+
+
+def test_two_attempts_in_other_board_states_are_said_to_be(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        for serial, state in (("MBL-0001", "blank"), ("MBL-0002", "programmed")):
+            add_attempt(record, start(serial), [replace(volts(3.31), board_state=state)])
+
+    assert main(["compare", "MBL-0001", "MBL-0002", "--logbook", str(path)]) == ExitCode.REFUSED
+    said = " ".join(capsys.readouterr().err.split())
+    assert "no point in common: 3V3 voltage was read 'blank' of MBL-0001, 'programmed' of MBL-0002" in said
 
 
 def test_the_slope_of_several_units_is_told_by_the_hour_and_then_counted() -> None:

@@ -192,6 +192,13 @@ def test_of_another_procedure_the_same_points_in_the_same_board_state_are_compar
     assert (same.reference.procedure, set(same.reference.values.values())) == ("", {3.32})
     assert other.reference is not None
     assert "as it was read in 'Re-check': the same points in the same board state only" in other.reference.words
+    assert other.reference.words.endswith("No point in common: it was read 'programmed', here the board is 'blank'")
+    with_firmware = replace(longer, name="Short check", board_state="programmed")
+    logbook = open_for_writing(path)
+    with closing(logbook.connection):
+        loaded = sisters_of(logbook, with_firmware, ("MBL-0001", ""), simulated=False)
+    assert loaded.reference is not None
+    assert "No point in common" not in loaded.reference.words
     read_now = replace(volts(3.325), step=MEASURE + 1, board_state="programmed")
     assert other.beside(read_now) == "+5 mV (+0.15 %) from reference MBL-0020 in 'Re-check'"
     assert other.beside(replace(read_now, board_state=None)) == ""

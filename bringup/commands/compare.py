@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
@@ -12,7 +13,7 @@ from bringup.commands.common import asked_logbook_option, json_option, print_jso
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table
 from bringup.commands.waiting_rescues import say_what_waits
-from bringup.core.comparison import LEAST_FREEDOM, Difference, compare
+from bringup.core.comparison import LEAST_FREEDOM, Difference, compare, nothing_shared
 from bringup.core.distributions import INSTALL, special
 from bringup.core.patterns import patterns
 from bringup.core.quantity import format_quantity
@@ -79,15 +80,21 @@ def command(
     )
     differences = compare(of_one, of_other, usual)
     if not differences:
-        raise CommandError(
-            f"{sides.one.label} and {sides.other.label} have no reading in common",
-            "`bringup readings --serial SN` shows what a unit has.",
-        )
+        raise _nothing_shared(sides, of_one, of_other)
     seen = patterns(differences, _units(of_one, of_other, usual, sides))
     if as_json:
         print_json(_as_json(sides, differences, seen))
     else:
         say("\n".join(_text(sides, differences, seen, which or "last")))
+
+
+def _nothing_shared(sides: Sides, one: Iterable[Point], other: Iterable[Point]) -> CommandError:
+    names = sides.one.label, sides.other.label
+    if why := nothing_shared(one, other, names):
+        text = "What a board draws differs with its state, and so may its rails: compare attempts in the same one."
+        return CommandError(f"no point in common: {why}", text)
+    text = "`bringup readings --serial SN` shows what a unit has."
+    return CommandError(f"{names[0]} and {names[1]} have no reading in common", text)
 
 
 def _units(

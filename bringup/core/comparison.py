@@ -7,18 +7,24 @@ first, then what takes up most of its limits.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from bringup.core.distributions import special
 from bringup.core.frozen import frozen
 from bringup.core.intervals import Interval, difference_interval
 from bringup.core.limits import Limits
+from bringup.core.reference import in_states
 from bringup.core.spread import Summary, summary
 from bringup.core.taken import Point, Taken
+from bringup.core.wording import listed
 
 LEAST_FREEDOM = 4
 """Degrees of freedom from which on a standard deviation is taken for known: five units. It is then known to within some
 35 % (1 / sqrt(2 f), f degrees of freedom; from memory); of three to half of itself."""
+
+MOST_NAMED = 3
+"""Points that are named where they are many."""
 
 
 @frozen
@@ -74,6 +80,29 @@ def compare(
     """
     found = [_difference(one[point], other[point], usual.get(point, [])) for point in one if point in other]
     return sorted(found, key=_weight, reverse=True)
+
+
+def nothing_shared(one: Iterable[Point], other: Iterable[Point], names: tuple[str, str]) -> str:
+    """Say why two sides have no point in common, as far as it is the board's state; '' where it is not.
+
+    `names`: what the sides are called.
+    """
+    apart: dict[tuple[str | None, str | None], list[str]] = {}
+    for each in one:
+        for twin in other:
+            if each != twin and replace(each, board_state=None) == replace(twin, board_state=None):
+                apart.setdefault((each.board_state, twin.board_state), []).append(str(each))
+    return "; ".join(
+        f"{_first_of(points)} read {in_states([first])} of {names[0]}, {in_states([second])} of {names[1]}"
+        for (first, second), points in apart.items()
+    )
+
+
+def _first_of(points: Sequence[str]) -> str:
+    if len(points) == 1:
+        return f"{points[0]} was"
+    more = len(points) - MOST_NAMED
+    return f"{listed([*points[:MOST_NAMED], *([f'{more} more'] if more > 0 else [])])} were"
 
 
 def _difference(one: Sequence[Taken], other: Sequence[Taken], usual: Sequence[Taken]) -> Difference:

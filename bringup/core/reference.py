@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from math import copysign
 
 from bringup.core.frozen import frozen
 from bringup.core.quantity import format_quantity
 from bringup.core.reading import Reading
+from bringup.core.wording import listed
 
 Key = tuple[int, str, str, str]
 """Index of the step, input or rail, kind of quantity, aspect."""
@@ -32,6 +33,8 @@ class Reference:
     """What it read in that one, where a single step reads the point."""
     kinds: Sequence[str] = ()
     """Kinds of the steps of the procedure that is compared with that one."""
+    states: Sequence[str | None] = ()
+    """Board states that a unit has in it, step by step."""
 
     @property
     def words(self) -> str:
@@ -39,6 +42,11 @@ class Reference:
         words = f"readings are compared with the reference, {self.name} ({self.said})"
         if self.procedure:
             words += f", as it was read in '{self.procedure}': the same points in the same board state only"
+            there = {point[-1] for point in self.points}
+            if there and there.isdisjoint(self.states):
+                words += (
+                    f". No point in common: it was read {in_states(there)}, here the board is {in_states(self.states)}"
+                )
         return words
 
     @property
@@ -54,6 +62,11 @@ class Reference:
             return None
         kind = self.kinds[reading.step]
         return self.points.get((kind, reading.point or "", reading.kind.value, reading.aspect, reading.board_state))
+
+
+def in_states(states: Iterable[str | None]) -> str:
+    """Write board states as they are named: 'blank' and 'programmed'."""
+    return listed(sorted({"in no stated board state" if state is None else f"'{state}'" for state in states}))
 
 
 def difference(value: float, of: float, unit: str, resolution: float | None) -> str:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any
 
+from bringup.core.expectation import states_of
 from bringup.core.procedure import Procedure
 from bringup.core.reference import Key, Point, Reference
 from bringup.core.unlike import Sisters
@@ -51,20 +52,25 @@ def sisters_of(logbook: OpenLogbook, procedure: Procedure, unit: tuple[str, str]
         for sister, step, kind, rail, quantity, aspect, value, _ in rows:
             if kinds.get(step - 1) == kind:
                 found[step - 1, rail, quantity, aspect][sister] = value
-        reference = _reference(logbook.connection, names, kinds)
+        reference = _reference(logbook.connection, names, kinds, states_of(procedure))
     except sqlite3.Error as error:
         raise explain(error, logbook.path, "read") from error
     return Sisters({key: tuple(values.values()) for key, values in found.items()}, reference)
 
 
-def _reference(connection: sqlite3.Connection, design: dict[str, str | int], kinds: dict[int, str]) -> Reference | None:
+def _reference(
+    connection: sqlite3.Connection,
+    design: dict[str, str | int],
+    kinds: dict[int, str],
+    states: Sequence[str | None],
+) -> Reference | None:
     known = reference_for(connection, design)
     if known is None:
         return None
     mark, attempt, procedure = known
     rows = connection.execute(_REFERENCE, {"attempt": attempt}).fetchall()
     if procedure != design["procedure"]:
-        return Reference(mark.name, mark.said, attempt, {}, procedure, _points(rows), list(kinds.values()))
+        return Reference(mark.name, mark.said, attempt, {}, procedure, _points(rows), list(kinds.values()), states)
     values: dict[Key, float] = {}
     for _, step, kind, rail, quantity, aspect, value, _ in rows:
         if kinds.get(step - 1) == kind:
