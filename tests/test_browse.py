@@ -183,6 +183,32 @@ def test_beyond_loopback_a_token_is_asked_for_once(logbook: Path) -> None:
     assert client.get("/").status_code == 200, "the cookie is enough from then on"
 
 
+@pytest.mark.parametrize("path", ["//elsewhere.example/x", "///elsewhere.example/x", "/\\\\elsewhere.example/x"])
+def test_a_token_in_the_address_leads_to_no_other_server(logbook: Path, path: str) -> None:
+    answer = asking(logbook, "s3cret").get("/?token=s3cret", environ_overrides={"PATH_INFO": path})
+
+    assert (answer.status_code, answer.headers["Location"]) == (302, "/elsewhere.example/x")
+
+
+def test_a_bug_has_a_page_of_ours_and_is_logged_with_where_it_came_from(
+    logbook: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(pages: Pages, asked: object) -> str:
+        raise ZeroDivisionError("<b>no</b> way")
+
+    monkeypatch.setattr(Pages, "rails", broken)
+    client = asking(logbook)
+    answer = client.get("/rails")
+
+    assert answer.status_code == 500
+    assert "a bug in bringup" in answer.text
+    assert "ZeroDivisionError: &lt;b&gt;no&lt;/b&gt; way" in answer.text
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert "Exception on /rails [GET]" in caplog.text
+    assert "Traceback" in caplog.text
+    assert client.get("/").status_code == 200, "the next page is made"
+
+
 def at(logbook: Path, seconds: float) -> AtBench:
     (one,) = read(logbook, going)
     return at_bench(one, NOON + timedelta(seconds=seconds))

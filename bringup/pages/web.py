@@ -28,6 +28,7 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 THREADS = 4
+BUG = "This page could not be made: a bug in bringup"
 
 
 @frozen
@@ -67,7 +68,8 @@ def site(pages: Mapping[str, Page], sheet: str, trouble: Trouble, token: str = "
         given = request.args.get("token", "")
         if _same(given, token):
             # From here on the cookie is enough: the token is not to stand in addresses that people pass on.
-            answer = flask.redirect(request.path)
+            # Of the path one leading slash is left: with two it would be the name of another server.
+            answer = flask.redirect("/" + request.path.lstrip("/\\"))
             answer.set_cookie(COOKIE, token, httponly=True, samesite="Strict")
             return answer
         if _same(request.cookies.get(COOKIE, ""), token):
@@ -87,6 +89,13 @@ def site(pages: Mapping[str, Page], sheet: str, trouble: Trouble, token: str = "
     def not_there(error: Exception) -> Any:
         del error
         return refused(404, "There is no such page")
+
+    @application.errorhandler(500)
+    def bug(error: Any) -> Any:
+        # Flask has written where it came from to standard error by now.
+        cause = error.original_exception
+        lines = [f"{type(cause).__name__}: {cause}"] if cause is not None else []
+        return refused(500, BUG, *lines, "Where it came from stands on the standard error of `bringup browse`.")
 
     def style() -> Any:
         return flask.Response(sheet, mimetype="text/css")
