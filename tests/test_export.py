@@ -51,6 +51,13 @@ def test_json_lines_hold_what_readings_tells_with_the_same_filters(logbook: Path
     assert len(told) > 3
 
 
+def test_csv_without_rows_has_the_heading_of_one_with_rows(logbook: Path) -> None:
+    for more in ((), ("--attempts",)):
+        whole = exported(logbook, "whole.csv", *more).read_text(encoding="utf-8")
+        none = exported(logbook, "none.csv", *more, "--since", "2099-01-01").read_text(encoding="utf-8")
+        assert none == whole.splitlines(keepends=True)[0]
+
+
 def test_csv_has_no_formula(logbook: Path) -> None:
     file = exported(logbook, "attempts.csv", "--attempts", "--serial", "MBL-0007")
 
@@ -151,4 +158,5 @@ class TestParquet:
         file = exported(logbook, "none.parquet", "--since", "2099-01-01")
 
         assert parquet.read_table(file).num_rows == 0
+        assert parquet.read_schema(file).equals(parquet.read_schema(exported(logbook, "some.parquet")))
         assert str(parquet.read_schema(file).field("value").type) == "double"

@@ -19,6 +19,14 @@ from bringup.logbook.server_address import AnyLogbook
 from tests.logbook_samples import filled_logbook
 
 Run = Callable[..., tuple[int, str, str]]
+EMPTY_HISTORY: dict[str, object] = {
+    "serial": "MBL-0001",
+    **{
+        name: []
+        for name in ("attempts", "notes", "reworks", "observations", "photos", "dispositions", "references", "changes")
+    },
+    "rescue_files": [],
+}
 
 
 @pytest.fixture(scope="module")
@@ -55,11 +63,14 @@ def test_csv_of_attempts_counts_their_readings(run: Run) -> None:
     assert [(row["readings"], row["result"], row["simulated"]) for row in table] == [("2", "passed", "false")]
 
 
-def test_no_rows_are_an_empty_list_or_nothing(run: Run) -> None:
-    nothing = ("readings", "--serial", "MBL-0003", "--quantity", "resistance")
+@pytest.mark.parametrize("command", [("readings",), ("attempts",), ("standing",), ("history", "MBL-0001")])
+def test_no_rows_are_an_empty_list_or_the_heading_that_rows_have(run: Run, command: tuple[str, ...]) -> None:
+    nothing = (*command, "--since", "2099-01-01")
 
-    assert run(*nothing, "--as", "json")[1].strip() == "[]"
-    assert run(*nothing, "--as", "csv")[:2] == (ExitCode.PASSED, "")
+    assert json.loads(run(*nothing, "--as", "json")[1]) in ([], EMPTY_HISTORY)
+    assert run(*nothing, "--as", "json-lines")[1] == ""
+    heading = run(*command, "--as", "csv")[1].splitlines(keepends=True)[0]
+    assert run(*nothing, "--as", "csv")[:2] == (ExitCode.PASSED, heading)
 
 
 def test_two_forms_at_once_are_refused(run: Run) -> None:
@@ -101,6 +112,6 @@ def test_no_text_becomes_a_formula_or_a_second_row(text: str) -> None:
 
 
 def test_a_comma_and_a_quote_come_back_from_csv(capsys: pytest.CaptureFixture[str]) -> None:
-    print_records([{"note": 'slipped, "again"', "value": 3.3}], "csv")
+    print_records([{"note": 'slipped, "again"', "value": 3.3}], "csv", ())
 
     assert list(csv.reader(io.StringIO(capsys.readouterr().out))) == [["note", "value"], ['slipped, "again"', "3.3"]]

@@ -19,8 +19,9 @@ from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
-from bringup.commands.waiting_rescues import say_what_waits
+from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.words import AttemptResult
+from bringup.logbook.columns import OF_ATTEMPTS
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.queries import attempts, is_empty
 from bringup.logbook.reading import read
@@ -68,7 +69,7 @@ def command(
     found, empty = read(logbook, lambda connection: (attempts(connection, filters, brief=brief), is_empty(connection)))
     if form != "table":
         told = [(attempt, attempt.as_brief() if brief else attempt.as_json()) for attempt in found]
-        print_records([lacking.beside(data, attempt.serial) for attempt, data in told], form)
+        print_records([lacking.beside(data, attempt.serial) for attempt, data in told], form, (*OF_ATTEMPTS, FIELD))
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:

@@ -14,6 +14,7 @@ from bringup.commands.saving import written
 from bringup.commands.saying import say
 from bringup.commands.waiting_rescues import say_what_waits
 from bringup.errors import CommandError
+from bringup.logbook.columns import OF_ATTEMPTS, OF_READINGS
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.reading import read
@@ -67,10 +68,11 @@ def _writer(form: str, *, of_attempts: bool) -> Callable[[Path, Database, Filter
         return write_junit
     from bringup.commands.export_rows import attempt_rows, reading_rows, write_csv, write_json_lines
 
-    rows = attempt_rows if of_attempts else reading_rows
+    rows, columns = (attempt_rows, OF_ATTEMPTS) if of_attempts else (reading_rows, OF_READINGS)
     if form == "parquet":
         from bringup.commands.export_parquet import write_parquet
 
-        return lambda file, connection, filters: write_parquet(file, rows(connection, filters), of_attempts=of_attempts)
-    write = write_csv if form == "csv" else write_json_lines
-    return lambda file, connection, filters: write(file, rows(connection, filters))
+        return lambda file, connection, filters: write_parquet(file, rows(connection, filters), columns)
+    if form == "csv":
+        return lambda file, connection, filters: write_csv(file, rows(connection, filters), columns)
+    return lambda file, connection, filters: write_json_lines(file, rows(connection, filters))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime
 from itertools import islice
 from pathlib import Path
@@ -22,16 +22,14 @@ WHOLE = ("step", "readings")
 YES_OR_NO = ("unsettled", "simulated", "attended", "off_verified")
 TIMES = ("at", "started", "ended")
 DATES = ("calibration_due",)
-READING = (
-    *("id", "serial", "attempt", "procedure", "step", "step_kind", "step_title", "rail", "quantity", "aspect", "value"),
-    *("unit", "nominal", "low", "high", "limits", "limits_from", "result", "at", "instrument", "simulated"),
-)
-ATTEMPT = ("id", "serial", "procedure", "board", "revision", "started", "ended", "result", "cause", "simulated")
-"""Columns of a file without rows; one with rows has all that they have. All other columns are text."""
+"""Columns by their types; all others are text."""
 
 
-def write_parquet(file: Path, rows: Iterable[Row], *, of_attempts: bool) -> int:
-    """Write rows by groups; return how many. Raises CommandError where pyarrow is not installed."""
+def write_parquet(file: Path, rows: Iterable[Row], columns: Sequence[str]) -> int:
+    """Write rows by groups, a file with these `columns` where there is no row; return how many.
+
+    Raises CommandError where pyarrow is not installed.
+    """
     try:
         import pyarrow as pa
         from pyarrow import parquet
@@ -55,8 +53,7 @@ def write_parquet(file: Path, rows: Iterable[Row], *, of_attempts: bool) -> int:
             writer.write_table(pa.Table.from_pylist([_typed(row) for row in group], schema=writer.schema))
             count += len(group)
         if writer is None:
-            names = ATTEMPT if of_attempts else READING
-            writer = parquet.ParquetWriter(file, pa.schema([(name, types.get(name, pa.string())) for name in names]))
+            writer = parquet.ParquetWriter(file, pa.schema([(name, types.get(name, pa.string())) for name in columns]))
     finally:
         if writer is not None:
             writer.close()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,11 @@ def attempt_rows(connection: Database, filters: Filters) -> Iterator[Row]:
     return (each.as_brief() for each in each_attempt(connection, filters, brief=True))
 
 
-def write_csv(file: Path, rows: Iterable[Row]) -> int:
-    """Write rows with a heading; return how many. Text that a spreadsheet would reckon with gets an apostrophe."""
+def write_csv(file: Path, rows: Iterable[Row], columns: Sequence[str]) -> int:
+    """Write rows with a heading, `columns` where there is no row; return how many.
+
+    Text that a spreadsheet would reckon with gets an apostrophe.
+    """
     count = 0
     with file.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
@@ -37,6 +40,8 @@ def write_csv(file: Path, rows: Iterable[Row]) -> int:
                 writer.writerow(row)
             writer.writerow([cell(value) for value in row.values()])
             count += 1
+        if not count:
+            writer.writerow(columns)
     return count
 
 

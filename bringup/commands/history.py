@@ -7,7 +7,7 @@ import click
 from bringup.commands.asking import parse_time, simulated_asked
 from bringup.commands.common import asked_logbook_option, print_json
 from bringup.commands.history_beside import effect_lines, entries
-from bringup.commands.history_rows import part_of, rows_of
+from bringup.commands.history_rows import COLUMNS, part_of, rows_of
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
@@ -20,7 +20,7 @@ from bringup.commands.tables import (
     value_text,
     with_waiver,
 )
-from bringup.commands.waiting_rescues import say_what_waits
+from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.wording import folded
 from bringup.core.words import MISSED, StepOutcome
 from bringup.logbook.database import Database
@@ -86,7 +86,7 @@ def command(
     said = said_in(logbook, stories) if serial_text else {}
     if form in ("json-lines", "csv"):
         rows = [row for story in stories for row in rows_of(story)]
-        print_records([lacking.beside(row, serial) for row in rows], form)
+        print_records([lacking.beside(row, serial) for row in rows], form, (*COLUMNS, FIELD))
     elif form == "json":
         told = {
             "serial": serial,

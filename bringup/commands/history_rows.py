@@ -15,6 +15,8 @@ from bringup.logbook.queries import Story
 from bringup.logbook.rows import LoggedAttempt
 from bringup.logbook.values import time_text
 
+COLUMNS = ("serial", "simulated", "at", "kind", "attempt", "who", "text")
+
 
 def part_of(story: Story, procedure: str | None, since: datetime | None, until: datetime | None) -> Story:
     """Return the story with only the attempts of that procedure and time, and what was entered then.
@@ -53,8 +55,8 @@ def rows_of(story: Story) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
 
     def add(at: datetime, kind: str, text: str, attempt: str | None, who: str = "") -> None:
-        row = {"serial": story.serial, "simulated": story.simulated, "at": time_text(at), "kind": kind}
-        rows.append(row | {"attempt": attempt, "who": who, "text": text})
+        told = (story.serial, story.simulated, time_text(at), kind, attempt, who, text)
+        rows.append(dict(zip(COLUMNS, told, strict=True)))
 
     for place in range(len(story.attempts) + 1):
         for entry in told:

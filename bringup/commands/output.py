@@ -44,8 +44,8 @@ def output_options(function: F) -> F:
     )(function)
 
 
-def print_records(records: Sequence[Mapping[str, Any]], form: str) -> None:
-    """Print rows with the same keys as JSON, JSON lines or CSV. No rows make an empty list, or nothing."""
+def print_records(records: Sequence[Mapping[str, Any]], form: str, columns: Sequence[str]) -> None:
+    """Print rows with the same keys as JSON, JSON lines or CSV. `columns`: the heading of CSV where there is no row."""
     if form == "json":
         print_json(records)
         return
@@ -55,8 +55,7 @@ def print_records(records: Sequence[Mapping[str, Any]], form: str) -> None:
         return
     lines = io.StringIO()
     writer = csv.writer(lines, lineterminator="\n")
-    if records:
-        writer.writerow(records[0])
+    writer.writerow(records[0] if records else columns)
     for record in records:
         writer.writerow([cell(value) for value in record.values()])
     click.echo(lines.getvalue(), nl=False)

@@ -12,8 +12,9 @@ from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
 from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
-from bringup.commands.waiting_rescues import say_what_waits
+from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.wording import uncertainty_text
+from bringup.logbook.columns import OF_READINGS
 from bringup.logbook.queries import is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedReading
@@ -37,7 +38,8 @@ def command(logbook: AnyLogbook, unit: str | None, form: str, **asked: Any) -> N
     lacking = say_what_waits(logbook)
     found, empty = read(logbook, lambda connection: (readings(connection, filters), is_empty(connection)))
     if form != "table":
-        print_records([lacking.beside(reading.as_json(), reading.serial) for reading in found], form)
+        rows = [lacking.beside(reading.as_json(), reading.serial) for reading in found]
+        print_records(rows, form, (*OF_READINGS, FIELD))
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No readings match.")
     else:

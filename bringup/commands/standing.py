@@ -27,10 +27,11 @@ from bringup.commands.tables import (
     under_rows,
     with_waiver,
 )
-from bringup.commands.waiting_rescues import say_what_waits
+from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.patterns import counted
 from bringup.core.wording import folded
 from bringup.core.words import AttemptResult
+from bringup.logbook.columns import OF_STANDING
 from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.lot_yields import LotYield, lot_yields
@@ -41,6 +42,7 @@ from bringup.logbook.server_address import AnyLogbook
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
 MOST_FAILURES = 5
+OF_LOT = "lot_yield"
 
 KEYS: dict[str, Callable[[Standing], Any]] = {
     "serial": lambda unit: counted(unit.last.serial),
@@ -98,7 +100,8 @@ def command(
 
     found, yields, empty = read(logbook, ask)
     if form != "table":
-        print_records([lacking.beside(_as_json(unit, yields), unit.last.serial) for unit in found], form)
+        rows = [lacking.beside(_as_json(unit, yields), unit.last.serial) for unit in found]
+        print_records(rows, form, (*OF_STANDING, OF_LOT, FIELD))
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No units match.")
     else:
@@ -116,7 +119,7 @@ def _as_json(unit: Standing, yields: list[LotYield]) -> dict[str, Any]:
     last = unit.last
     own = (last.board, last.lot, last.simulated)
     of_lot = [each.as_json() for each in yields if last.lot and (each.board, each.lot, each.simulated) == own]
-    return unit.as_json() | {"lot_yield": of_lot}
+    return unit.as_json() | {OF_LOT: of_lot}
 
 
 def _show(found: list[Standing], yields: list[LotYield]) -> None:

@@ -239,23 +239,25 @@ def _first_or_last(filters: Filters) -> str:
     was recorded after others that were begun later. It is the last (first) one if none was begun later (earlier).
     Sets that are made once for the statement, of one unit where one is asked for: nothing is looked up for each row.
     """
-    key = ("serial", "simulated", *(("procedure",) if filters.procedure is not None else ()))
-    same = " AND ".join(f"c.{name} = b.{name}" for name in key)
     beyond = "c.started < b.started" if filters.only == "first" else "c.started > b.started"
-    asked = "" if filters.serial is None else f" AND {is_called('b.serial', 'serial', filters.serial)}"
+
+    def also(name: str, of: str) -> str:
+        asked = getattr(filters, name)
+        return "" if asked is None else f" AND {is_called(f'{of}.{name}', name, asked)}"
+
+    asked = also("serial", "b") + also("procedure", "b")
+    same = f"c.serial = b.serial AND c.simulated = b.simulated{also('procedure', 'c')}"
     others = f"EXISTS (SELECT 1 FROM attempts c WHERE {same} AND {beyond})"  # noqa: S608 - words of ours
 
     def of_each(which: str, condition: str) -> str:
-        columns = ", ".join(f"b.{name}" for name in key)
-        return f"SELECT {which}(b.seq) FROM attempts b WHERE {condition}{asked} GROUP BY {columns}"  # noqa: S608
+        return f"SELECT {which}(b.seq) FROM attempts b WHERE {condition}{asked} GROUP BY b.serial, b.simulated"  # noqa: S608
 
     late = came_late("b")
     if filters.only == "last":
         return f"a.seq IN ({of_each('max', f'NOT ({late} AND {others})')})"
     late = f"{late} AND NOT {others}"
-    units = f"SELECT {', '.join(f'b.{name}' for name in key)} FROM attempts b WHERE {late}{asked}"  # noqa: S608
-    unit = ", ".join(f"a.{name}" for name in key)
-    usual = f"a.seq IN ({of_each('min', '1 = 1')}) AND ({unit}) NOT IN ({units})"
+    units = f"SELECT b.serial, b.simulated FROM attempts b WHERE {late}{asked}"  # noqa: S608
+    usual = f"a.seq IN ({of_each('min', '1 = 1')}) AND (a.serial, a.simulated) NOT IN ({units})"
     return f"(a.seq IN ({of_each('min', late)}) OR ({usual}))"
 
 
