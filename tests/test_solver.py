@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from bringup.core.board import Board, LoadKind
+from bringup.core.board import Board, ConverterKind, LoadKind
+from bringup.core.circuit import circuit_of
 from bringup.core.design_values import nominal_volts, start_volts
+from bringup.core.elements import Stage
 from bringup.core.faults import Fault, FaultKind
-from bringup.core.parts import parts_of
+from bringup.core.parts import NOMINAL, parts_of
 from bringup.core.solver import solve
 from bringup.errors import BenchError
 from tests.built_boards import amps, board, buoy, converter, near, ohms, one_rail, rail, watts
@@ -293,3 +295,44 @@ def test_every_single_fault_has_an_operating_point(kind: FaultKind, point: str, 
     else:
         assert all(-2e6 < volts < 2e6 for volts in found.volts.values())
         assert set(found.volts) == {"VIN", *buoy().rails}
+
+
+# what makes a search short
+
+
+@given(
+    kind=st.sampled_from(list(ConverterKind)),
+    target=st.floats(0.5, 50.0),
+    dropout=st.floats(0.0, 2.0),
+    minimum=st.sampled_from([0.0, 0.01]),
+    vin=st.floats(0.0, 60.0),
+    more=st.floats(0.0, 60.0),
+    amps_out=st.floats(0.0, 2.0),
+    running=st.booleans(),
+)
+def test_a_converter_that_its_input_does_not_matter_to_gives_the_very_same_at_a_higher_one(
+    kind: ConverterKind, target: float, dropout: float, minimum: float, vin: float, more: float,
+    amps_out: float, running: bool,
+) -> None:  # fmt: skip
+    stage = Stage(
+        rail="X", kind=kind, sign=1.0, nominal=target, target=target, fitted=True, start=4.0, stop=3.6,
+        soft_start=0.0, efficiency=0.9, dropout=dropout, resistance=0.1, minimum_load=minimum, quiescent=0.0, limit=1.0,
+    )  # fmt: skip
+
+    def gives(volts: float) -> tuple[float, ...]:
+        return (
+            stage.idle(volts),
+            stage.ceiling(volts) if running else 0.0,
+            stage.output(volts, amps_out) if running else 0.0,
+        )
+
+    assume(stage.regardless(vin, running=running))
+
+    assert gives(vin) == gives(vin + more)
+
+
+def test_a_buck_with_enough_input_is_one_that_its_input_does_not_matter_to() -> None:
+    stage = circuit_of(one_rail(efficiency=88, starts_at=14), None, (), NOMINAL).nets[1].stage
+    assert stage is not None
+
+    assert [stage.regardless(volts, running=True) for volts in (12.0, 13.0)] == [False, True]

@@ -29,7 +29,8 @@ from bringup.core.elements import BACK_FEED_OHMS, CURRENT_KNEE, DEFAULT_KNEE_VOL
 from bringup.core.fault_check import SUPPLY_FAULTS, why_impossible
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
-from bringup.core.parts import LOWER, OUTPUT, REFERENCE, UPPER, Parts, nominal_of
+from bringup.core.kept import kept
+from bringup.core.parts import LOWER, NOMINAL, OUTPUT, REFERENCE, UPPER, Parts, nominal_of
 from bringup.errors import BenchError
 
 _OHMS = {
@@ -84,13 +85,24 @@ class Layout:
 
 def circuit_of(board: Board, state: str | None, faults: Sequence[Fault], parts: Parts) -> Circuit:
     """Make a board ready to calculate. Raises BenchError for a fault that this board cannot have."""
+    if not faults and parts is NOMINAL:
+        return _sound(board, state)
     refuse_impossible(board, faults)
+    return _made(board, state, faults, parts)
+
+
+def _made(board: Board, state: str | None, faults: Sequence[Fault], parts: Parts) -> Circuit:
     layout = layout_of(board)
     nets = tuple(
         _net(board, points, tuple(children), state, faults, parts)
         for points, children in zip(layout.groups, layout.hangs, strict=True)
     )
     return Circuit(nets, layout.net_of, layout.plain_source)
+
+
+@kept
+def _sound(board: Board, state: str | None) -> Circuit:
+    return _made(board, state, (), NOMINAL)
 
 
 def refuse_impossible(board: Board, faults: Sequence[Fault]) -> None:
@@ -101,6 +113,7 @@ def refuse_impossible(board: Board, faults: Sequence[Fault]) -> None:
             raise BenchError(f"A fault cannot be planted: {why}.", "Correct the fault, or the board file.")
 
 
+@kept
 def layout_of(board: Board) -> Layout:
     """Return the nets whose source is known, parents before children."""
     groups: list[list[str]] = [[name] for name in board.inputs]
@@ -137,9 +150,9 @@ def _net(
 ) -> Net:
     root = points[0]
     drains = {name: _drain(board, name, state, faults) for name in points}
-    whole = Drain()
-    for drain in drains.values():
-        whole = whole.joined(drain)
+    whole = drains[root]
+    for name in points[1:]:
+        whole = whole.joined(drains[name])
     missing = any(fault.kind is FaultKind.CAPACITOR_MISSING and fault.point in points for fault in faults)
     capacitance = 0.0 if missing else farads_of(board, points)
     held = sum(fault.farads for fault in faults if fault.kind is FaultKind.CHARGED and fault.point in points)
@@ -169,6 +182,15 @@ def _drain(board: Board, name: str, state: str | None, faults: Sequence[Fault]) 
 
 def stage_of(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) -> Stage:
     """Turn a rail's converter into numbers for one unit. The rail's nominal voltage must be known."""
+    return _stage(board, rail, faults, parts) if faults or parts is not NOMINAL else _sound_stage(board, rail.name)
+
+
+@kept
+def _sound_stage(board: Board, rail: str) -> Stage:
+    return _stage(board, board.rails[rail], (), NOMINAL)
+
+
+def _stage(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) -> Stage:
     converter = rail.converter
     nominal = abs(nominal_volts(board, rail.name) or 0.0)
     assert converter is not None, "a stage needs a converter"

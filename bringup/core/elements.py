@@ -115,6 +115,15 @@ class Stage:
             aim *= 1.0 + LIGHT_LOAD_EXCESS
         return self._bounded(aim, vin)
 
+    def regardless(self, vin: float, *, running: bool) -> bool:
+        """Whether any higher input gives the very same output, whatever it is loaded with."""
+        if not running or self.kind is ConverterKind.BOOST:
+            return self.kind is not ConverterKind.BOOST
+        if self.kind is ConverterKind.INVERTING:
+            return vin >= self.stop
+        left = vin - self.dropout if self.kind is ConverterKind.LINEAR else vin
+        return left >= self.target * (1.0 + LIGHT_LOAD_EXCESS)
+
     def output(self, vin: float, amps: float, ramp: float = 1.0) -> float:
         """Output while running and not in current limit, at an output current of `amps` >= 0."""
         aim = self.target * ramp

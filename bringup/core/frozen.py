@@ -17,7 +17,7 @@ from typing import Any, NoReturn, TypeVar, dataclass_transform
 
 T = TypeVar("T")
 
-FEW = 6
+FEW = 16
 """Records of a class that are filled field by field; compiling takes as long as some twenty of them."""
 
 

@@ -48,6 +48,9 @@ def _over(most: float | None, ceiling: Quantity | None) -> float | None:
 
 def loaded_board(board: Board, draws: Iterable[tuple[str, str, float]]) -> Board:
     """Return the board with these draws (point, mode, level in A, ohm or W) added to the loads of its points."""
+    draws = tuple(draws)
+    if not draws:
+        return board
     inputs, rails = dict(board.inputs), dict(board.rails)
     for point, mode, level in draws:
         drawn = Load(NAME, KIND_OF_MODE[mode], level)

@@ -7,6 +7,7 @@ with a fixed number of steps. solver.solve is the way in.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from math import inf
 
 from bringup.core.circuit import Circuit
 from bringup.core.elements import Stage
@@ -101,9 +102,12 @@ class OperatingPoint:
 
     def output(self, index: int, vin: float) -> tuple[float, float]:
         """Volts of a converter's net and the current the converter gives, for that input voltage."""
-        found = self._found.get((index, vin))
+        stage = self.stage(index)
+        enough = stage.regardless(vin, running=stage.rail in self.running)
+        key = (index, inf if enough else vin)
+        found = self._found.get(key)
         if found is None:
-            found = self._found[index, vin] = self._solved(index, vin)
+            found = self._found[key] = self._solved(index, vin)
         return found
 
     def _solved(self, index: int, vin: float) -> tuple[float, float]:
