@@ -27,6 +27,12 @@ from bringup.simulation.supply_styles import (
     OUTPUT_AND_GENERAL,
 )
 from bringup.simulation.supply_styles_apart import OUT_AND_NUMBER
+from bringup.simulation.supply_styles_single import (
+    ONE_PROTECTION_CLEAR,
+    OPERATION_WORD,
+    OVER_VOLTAGE_ONLY,
+    TWO_OR_FOUR_WIRES,
+)
 from tests.fake_instrument import FakeWorld
 
 T = TypeVar("T")
@@ -38,21 +44,32 @@ VARIANTS: dict[str, tuple[str, Maker]] = {
     "select-and-master, channel": ("select-and-master", styled(CHANNEL_AND_MASTER)),
     "select-and-master, general": ("select-and-master", styled(OUTPUT_AND_GENERAL)),
     "number-in-keyword, out": ("number-in-keyword", styled(OUT_AND_NUMBER)),
+    "single-output, over-voltage only": ("single-output", styled(OVER_VOLTAGE_ONLY)),
+    "single-output, operation word": ("single-output", styled(OPERATION_WORD)),
+    "single-output, one clear": ("single-output", styled(ONE_PROTECTION_CLEAR)),
+    "channel-prefix, one output": ("channel-prefix", styled(TWO_OR_FOUR_WIRES)),
 }
 CASES: dict[str, tuple[str, Maker]] = {name: (name, maker) for name, maker in SUPPLIES.items()} | VARIANTS
-ONE_OUTPUT = {"single-output", "single-output-watchdog", "output-under-conf", "lock-first", "addressed-line"}
+ONE_OUTPUT = {
+    *("single-output", "single-output-watchdog", "output-under-conf", "lock-first", "addressed-line"),
+    *("single-output, over-voltage only", "single-output, operation word", "single-output, one clear"),
+    "channel-prefix, one output",
+}
 ONE_SWITCH = {"select-by-name", "set-colon", "set-colon-bits", "select-by-ordinal", "select-by-number, one switch"}
 OVER_VOLTAGE = set(CASES) - {
     *("select-by-name", "select-by-name-and-master", "select-by-ordinal", "channel-prefix", "output-under-conf"),
-    *("set-colon", "set-colon-bits", "number-in-keyword, out"),
+    *("set-colon", "set-colon-bits", "number-in-keyword, out", "channel-prefix, one output"),
 }
 OVER_CURRENT = {
     *("single-output", "single-output-watchdog", "select-by-number", "channel-parameter", "lock-first"),
-    "letter-and-number",
+    *("letter-and-number", "single-output, one clear"),
 }
 CLEARED = OVER_VOLTAGE - {"number-in-keyword", "addressed-line"}
 NO_MODE = {"output-under-conf", "set-colon-bits", "select-by-name-and-master", "select-by-ordinal"}
-RE_ENERGISED = {"select-by-number", "select-by-number, one switch", "channel-list", "channel-list, modules"}
+RE_ENERGISED = {
+    *("select-by-number", "select-by-number, one switch", "channel-list", "channel-list, modules"),
+    *("single-output, over-voltage only", "single-output, operation word", "single-output, one clear"),
+}
 
 
 @dataclass

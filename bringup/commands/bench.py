@@ -213,14 +213,16 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
         meter = ScpiMeter(role, dialect, link, resource=found.resource)
         attached = result(meter.attach())
         set_to = _set_to(attached.dialect or dialect, link)
-        return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link))
+        return replace(found, attached=attached, set_to=set_to, round_trip=_round_trip(link, dialect))
     if isinstance(role, ScannerRole):
         scanner = ScpiScanner(role, dialect, link, resource=found.resource)
-        return replace(found, attached=result(scanner.attach()), round_trip=_round_trip(link), connects=role.channels)
+        return replace(
+            found, attached=result(scanner.attach()), round_trip=_round_trip(link, dialect), connects=role.channels
+        )
     if isinstance(role, ScopeRole):
         scope = ScpiScope(role, dialect, link, resource=found.resource)
         attached, probe = result(scope.attach()), (role.channel, role.probe)
-        return replace(found, attached=attached, round_trip=_round_trip(link), probe=probe)
+        return replace(found, attached=attached, round_trip=_round_trip(link, dialect), probe=probe)
     if isinstance(role, LoadRole):
         return _load_asked(role, dialect, link, found)
     supply = ScpiSupply(role, dialect, link, resource=found.resource)
@@ -233,7 +235,7 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
             return replace(found, attached=attached, problem=missing)
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))
-    return replace(found, attached=attached, round_trip=_round_trip(link), outputs=tuple(outputs))
+    return replace(found, attached=attached, round_trip=_round_trip(link, dialect), outputs=tuple(outputs))
 
 
 def _load_asked(role: LoadRole, dialect: Dialect, link: VisaLink, found: InstrumentFound) -> InstrumentFound:
@@ -246,7 +248,7 @@ def _load_asked(role: LoadRole, dialect: Dialect, link: VisaLink, found: Instrum
     for point, channel in role.channels.items():
         settings = result(load.settings(channel))
         channels.append(ChannelFound(settings, point, result(load.poll(channel)) if settings.on else None))
-    return replace(found, attached=attached, round_trip=_round_trip(link), channels=tuple(channels))
+    return replace(found, attached=attached, round_trip=_round_trip(link, dialect), channels=tuple(channels))
 
 
 def _set_to(dialect: Dialect, link: VisaLink) -> str:
@@ -262,10 +264,10 @@ def _set_to(dialect: Dialect, link: VisaLink) -> str:
     return found_at(dialect, result(link.submit((question,)))[0].line)
 
 
-def _round_trip(link: VisaLink) -> float | None:
+def _round_trip(link: VisaLink, dialect: Dialect) -> float | None:
+    from bringup.core.spelling import who_is_there
     from bringup.instruments.opening import result
-    from bringup.instruments.wire import IDENTIFY
 
-    replies = result(link.submit((IDENTIFY,) * ROUND_TRIPS))
+    replies = result(link.submit((who_is_there(dialect),) * ROUND_TRIPS))
     times = sorted(reply.received - reply.sent for reply in replies if reply.fault is None)
     return times[len(times) // 2] if times else None

@@ -272,7 +272,7 @@ def _is_number(text: str, unit: str) -> bool:
 
 
 def _is_identity(body: str) -> bool:
-    """Whether this can be an identity: three commas or nearly so, or one long word of letters and digits."""
+    """Whether this can be an identity: three commas or nearly so; or maker and model, or one long word, with digits."""
     if not 0 < len(body) <= _MOST_IDENTITY or not body.isprintable():
         return False
     if read_error(body) is not None or can_answer(ReplyKind.NUMBERS, body) or body[0] in "#\"'":
@@ -281,7 +281,7 @@ def _is_identity(body: str) -> bool:
     if len(fields) >= _FEWEST_FIELDS:
         return any(character.isalpha() for character in fields[0] + fields[1])
     return (
-        len(fields) == 1
+        all(any(character.isalpha() for character in field) for field in fields)
         and len(body) >= _SHORTEST_IDENTITY
         and any(character.isalpha() for character in body)
         and any(character.isdigit() for character in body)

@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from bringup.core.dialect import UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED, Dialect, Message, Operation
+from bringup.core.dialect import UNIT_OF_FUNCTION, UNIT_OF_WHAT_IS_MEASURED, Dialect, Message, Operation, can_ask
 from bringup.core.replies import ReplyKind
 from bringup.core.status_words import is_condition
 
@@ -81,6 +81,13 @@ def spell(dialect: Dialect, operation: str, **values: object) -> tuple[Message, 
     return tuple(
         Message(_filled(dialect, entry, text, values), None, dialect.timeout, gap=entry.gap) for text in entry.send
     )
+
+
+def who_is_there(dialect: Dialect) -> Message:
+    """Return the question by which it says who it is: `*IDN?`, where the dialect has no other one."""
+    if can_ask(dialect, "identify"):
+        return ask(dialect, "identify")
+    return Message("*IDN?", ReplyKind.IDENTITY, dialect.timeout)
 
 
 def ask(dialect: Dialect, operation: str, *, extra_time: float = 0.0, **values: object) -> Message:

@@ -12,11 +12,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from bringup.core.dialect import Dialect, Message, can_ask
+from bringup.core.dialect import Dialect, Message
 from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import PortSettings
-from bringup.core.spelling import ask, filled, holes
+from bringup.core.spelling import filled, holes, who_is_there
 from bringup.errors import BenchError, LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import IDENTIFY, Wire
@@ -65,7 +65,7 @@ class Opened:
 
 def wire_of(dialect: Dialect, resource: str = "", *, port: PortSettings = UNSTATED, address: int | None = None) -> Wire:
     """Return how messages of that dialect travel to that resource. Raises BenchError where an address is missing."""
-    identify = ask(dialect, "identify") if can_ask(dialect, "identify") else IDENTIFY
+    identify = who_is_there(dialect)
     if address is None and any("address" in holes(text) for text in dialect.greeting):
         raise BenchError(
             f"the dialect {dialect.name} speaks to an instrument by its address, and the bench file names none",

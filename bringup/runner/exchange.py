@@ -16,8 +16,8 @@ from bringup.core.bench import Expected, Identity
 from bringup.core.dialect import Dialect, Message, can_ask
 from bringup.core.frozen import frozen
 from bringup.core.models import as_model
-from bringup.core.replies import ReplyKind, ScpiError, read_error
-from bringup.core.spelling import ask
+from bringup.core.replies import ScpiError, read_error
+from bringup.core.spelling import ask, who_is_there
 from bringup.errors import BenchError
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
@@ -200,7 +200,7 @@ def attach(link: Link, dialect: Dialect, expected: Expected, speaker: Speaker) -
     """
     looks = error_queries(dialect)
     at_once = bool(looks) and not dialect.variants and not speaker.adopt(dialect)
-    question = looks if at_once else (Message("*IDN?", ReplyKind.IDENTITY, dialect.timeout),)
+    question = looks if at_once else (who_is_there(dialect),)
 
     def answered(replies: tuple[Reply, ...]) -> Pending[Attached]:
         identity = _identity(link, replies)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from bringup.core.bench import Identity
 from bringup.core.dialect import Dialect, Message
 from bringup.core.replies import ReplyKind, read_identity
-from bringup.core.spelling import filled
+from bringup.core.spelling import filled, who_is_there
 from bringup.core.understanding import can_be_answer
 from bringup.runner.pending import Pending
 from bringup.runner.records import LinkFault, Reply
@@ -79,6 +79,7 @@ class MemoryLink:
         self._greeting = () if dialect is None else tuple(filled(text, address=address) for text in dialect.greeting)
         opening = {} if dialect is None else dialect.opening
         self._opening = (*opening.get("lan", ()), *opening.get("any", ()))
+        self._identify = IDENTIFY if dialect is None else who_is_there(dialect)
         self._acknowledge = "" if dialect is None else dialect.acknowledge
         self._open = False
         self._closed = False
@@ -135,7 +136,7 @@ class MemoryLink:
         else:
             for text in self._greeting:
                 self._send(Message(text), lambda _: None)
-            self._send(IDENTIFY, lambda reply: self._opened(batch, reply))
+            self._send(self._identify, lambda reply: self._opened(batch, reply))
 
     def _opened(self, batch: _Batch, reply: Reply) -> None:
         fault = reply.fault
@@ -230,7 +231,7 @@ class MemoryLink:
                 conclude(None, LinkFault.REFUSED if refused else None)
                 return
             line = None if reply is None else reply.decode("latin-1")
-            if troubles.identity is not None and message.text.upper() == IDENTIFY.text:
+            if troubles.identity is not None and message.text == self._identify.text:
                 line = troubles.identity
             line = troubles.garbage.get(message.text, line)
             if line is None or now >= troubles.lost_at or troubles.silent_from <= now < troubles.silent_until:

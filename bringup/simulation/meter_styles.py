@@ -118,6 +118,14 @@ OLDER_IMPEDANCE = replace(
     ),
 )
 
+FEWER_FUNCTIONS = replace(
+    OLDER_IMPEDANCE,
+    model="METER-12",
+    tells=tuple(
+        each for each in OLDER_IMPEDANCE.tells if "CAPacitance" not in each.pattern and "TEMP" not in each.pattern
+    ),
+)
+
 _SET = (
     *_each("[:SENSe:]<>:RANGe[:UPPer] {x}", "needs <.>, range", RANGED),
     *_each("[:SENSe:]<>:RANGe:AUTO ON", "needs <.>, auto", HUNTING),
@@ -151,6 +159,17 @@ CONTINUOUS = replace(
     over=("+9.9E37", "+9.9E37"),
     starts_continuous=True,
     starts_high=False,
+)
+
+WITH_DIVIDER = replace(
+    CONTINUOUS,
+    model="METER-22",
+    tells=(
+        *CONTINUOUS.tells,
+        Told("[:SENSe:]VOLTage[:DC]:IDIVider ON", "high off"),
+        Told("[:SENSe:]VOLTage[:DC]:IDIVider OFF", "high on"),
+    ),
+    starts_high=True,
 )
 
 SELECT_AND_QUERY = MeterStyle(

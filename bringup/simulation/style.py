@@ -1,9 +1,8 @@
 """How one style of simulated supply is spoken to: a table of what it understands, in its own notation.
 
 The notation is that of a printed command list, not that of our dialect files: `VOLTage {x},(@{n})` takes VOLT or
-VOLTAGE, `[SOURce:]` may be left out, `{n}` is an output, `{x}` a number, `{b}` a switch, `{ext}` where it senses,
-`{name}` a name of an output, `{word}` any word, `{list}` a list of
-channels, `(@101,103:105)`.
+VOLTAGE, `[SOURce:]` may be left out, `{n}` is an output, `{x}` a number, `{b}` a switch, `{ext}` and `{wires}` where it
+senses, `{name}` a name of an output, `{word}` any word, `{list}` a list of channels, `(@101,103:105)`.
 """
 
 from __future__ import annotations
@@ -22,6 +21,7 @@ _HOLES = {
     "{b}": r"(?P<b>ON|OFF|1|0)",
     "{word}": r"(?P<word>[A-Za-z0-9]+)",
     "{ext}": r"(?P<b>EXT|INT)",
+    "{wires}": r"(?P<b>4W|2W)",
     "{name}": r"(?P<name>[A-Za-z][A-Za-z0-9]*)",
     "{list}": r"\(@(?P<list>[0-9,: ]*)\)",
 }
@@ -77,6 +77,8 @@ class Style:
     """Whether power needs a general switch behind each output's own."""
     complains: Complains = Complains.QUEUE
     acknowledge: str = ""
+    identifies: str = "*IDN?"
+    """What it answers by who it is."""
     clamps: bool = False
     """Takes what is too much as its largest value and says nothing; else it refuses that."""
     locked: bool = False

@@ -79,7 +79,8 @@ class StyledInstrument(ScpiInstrument):
         if len(message) > MESSAGE_BYTES or not text:
             return None
         if self.everyones.fullmatch(text) and self.hears(None):
-            return (yield from super().exchange(message, now))
+            asks_who = text.upper().endswith("IDN?")
+            return (yield from super().exchange(b"*IDN?" if asks_who else message, now))
         if self.pace > 0:
             now = yield now + LOOK_TIME * self.pace
         self.observe(now)

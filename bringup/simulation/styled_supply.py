@@ -24,10 +24,9 @@ _MODE_BITS = {OutputMode.VOLTAGE: 1, OutputMode.CURRENT: 2, OutputMode.UNREGULAT
 class StyledSupply(StyledInstrument):
     """A supply over the world's power stages, spoken to in its style."""
 
-    everyones = re.compile(r"\*IDN\?|SIM(ULATE)?:.*", re.IGNORECASE)
-
     def __init__(self, world: World, style: Style, *, serial: str = "SIM-S-0009", pace: float = 1.0) -> None:
         self.style = style
+        self.everyones = re.compile(rf"{re.escape(style.identifies)}|SIM(ULATE)?:.*", re.IGNORECASE)
         self._stages = {number: Output(rating, preset(rating)) for number, rating in style.ratings.items()}
         self._own = dict.fromkeys(style.ratings, False)
         """Each output's own switch."""
@@ -76,7 +75,7 @@ class StyledSupply(StyledInstrument):
     def tell(self, told: Told, match: re.Match[str], now: float) -> None:
         """Do it to the output that is meant."""
         output, said = self._meant(match), match.groupdict()
-        on = (said.get("b") or "").upper() in {"ON", "1", "EXT"}
+        on = (said.get("b") or "").upper() in {"ON", "1", "EXT", "4W"}
         does = told.does
         if does == "address":
             self._addressed = output == self.style.address or int(said.get("x") or -1) == self.style.address

@@ -237,5 +237,6 @@ ADDRESSED_LINE = Style(
     ),
     complains=Complains.AT_ONCE,
     acknowledge="OK",
+    identifies="IDN?",
     address=6,
 )
