@@ -133,11 +133,14 @@ def test_by_hand_both_leads_are_named_with_the_value() -> None:
     hands = at_the_bench()
     hands.bench.procedure = with_steps(Step(0, PAIR))
     typed = hands.person._value
+    turned: list[str] = []
 
     def value(prompt: Prompt) -> str:
+        if "tips of the meter's leads" in prompt.text:
+            turned.append(prompt.text)
         if not prompt.text.startswith("12V0 to 5V0"):
             return typed(prompt)
-        return "6.6k" if "ohms" in "".join(prompt.lines) else "0.0"
+        return "6.6k" if turned else "0.0"
 
     hands.person._value = value
 

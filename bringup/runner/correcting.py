@@ -12,7 +12,7 @@ from bringup.core.entry import doubts, read_entry
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_reading
-from bringup.core.reading import AT_LEADS, Reading
+from bringup.core.reading import AT_LEADS, BEFORE_OHMS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import METER_LEADS, spot_of
 from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
@@ -130,6 +130,8 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
         )
     new = anew(work, new, value, judged)
     work.replace(old, new)
+    if new.kind is Kind.VOLTAGE and new.point is not None and new.aspect.endswith(BEFORE_OHMS):
+        work.evidence.look_again(new.point)
     derive_again(work, old, new)
     plain = new.point is not None and spot_of(new.point, new.aspect).plain
     if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (*PASSED, Result.RECORDED):

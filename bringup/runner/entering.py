@@ -43,6 +43,7 @@ def rework(work: Work) -> None:
         return
     done = Rework(part, was, became, why, _rails(work, part))
     work.journal.rework(done)
+    work.evidence.dead.clear()
     for name in work.board.rails:
         if done.touches(name):
             work.evidence.doubt_resistance(name)

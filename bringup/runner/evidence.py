@@ -37,6 +37,8 @@ class Evidence:
     leads_doubted: set[str] = field(default_factory=set)
     """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
     resistance_doubted: set[str] = field(default_factory=set)
+    dead: dict[tuple[str, ...], bool] = field(default_factory=dict)
+    """Places of the meter's leads whose volts were looked at in this step -> whether ohms may be read there."""
     apart: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Input -> volts at its free leads, and by how much supply and meter differed there with nothing drawn."""
     rises: dict[str, Rise] = field(default_factory=dict)
@@ -45,6 +47,11 @@ class Evidence:
     """What was said of the supply's lamp last."""
     overridden: set[str] = field(default_factory=set)
     """Inputs for which the person gave a reason for going on without all of it."""
+
+    def look_again(self, point: str) -> None:
+        """Have the volts of a point, and across pairs that it is of, looked at again before ohms."""
+        for place in [each for each in self.dead if point in each]:
+            del self.dead[place]
 
     def doubt_leads(self, name: str) -> None:
         """Rely on nothing that was known of an input's leads."""

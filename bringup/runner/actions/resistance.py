@@ -2,6 +2,9 @@
 
 Each point is first read in volts: more than 50 mV means that it is charged or fed from elsewhere, and ohms would be
 nonsense. So are the two places of a pair against each other, once both are dead against ground.
+
+Who turns the dial of a meter by hand reads the volts of all points first, then all ohms. Nothing is powered and no lead
+plugged in meanwhile; after a rework, or where volts typed earlier are corrected, volts come first again.
 """
 
 from __future__ import annotations
@@ -10,7 +13,7 @@ from decimal import Decimal
 
 from bringup.core.board import Rail
 from bringup.core.limits import Limits, judge
-from bringup.core.reading import BEFORE_OHMS, Reading
+from bringup.core.reading import BEFORE_OHMS, TAKEN_AGAIN, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
@@ -43,13 +46,18 @@ def resistance(work: Work, action: Resistance) -> None:
     inputs = tuple(work.board.inputs)
     if not work.move_leads(LeadsPlace.OFF, "resistance is measured", inputs):
         work.power.require_off("resistance is measured")
+    work.evidence.dead.clear()
+    work.held.again = None
+    left_out = _all_volts(work, action) if work.meter.by_hand else {}
     null_leads(work, action)
-    dead: dict[str, bool] = {}
     forward: dict[tuple[str, str | None], float | None] = {}
     work.held.again = None
     for spot in spots_of(action):
+        if missed := [left_out[point] for point in spot.points if point in left_out]:
+            _left_out(work, spot, missed[0])
+            continue
         try:
-            reading = _taken(work, spot, dead)
+            reading = _taken(work, spot)
         except PointLeftOut as choice:
             work.held.again = None
             _left_out(work, spot, choice.why)
@@ -63,28 +71,65 @@ def resistance(work: Work, action: Resistance) -> None:
     work.held.again = None
 
 
-def _taken(work: Work, spot: Spot, dead: dict[str, bool], old: Reading | None = None) -> Reading | None:
+def _all_volts(work: Work, action: Resistance) -> dict[str, str]:
+    """Read the volts of every point, and across every pair, before any ohms; return points left out, and why."""
+    left_out: dict[str, str] = {}
+    for spot in spots_of(action):
+        for point in spot.points:
+            if (point,) not in work.evidence.dead and point not in left_out:
+                try:
+                    _volts(work, point)
+                except PointLeftOut as choice:
+                    left_out[point] = choice.why
+        if spot.other is not None and not spot.reversed and not left_out.keys() & set(spot.points):
+            try:
+                typed_by_hand(work, spot.point, lambda spot=spot: _all_dead(work, spot))  # type: ignore[misc]
+            except PointLeftOut as choice:
+                left_out[spot.point] = choice.why
+    if any(work.evidence.dead.values()):
+        work.journal.show("hint", "  Now ohms. Plug nothing in until they are done: what is dead has to stay dead.")
+    return left_out
+
+
+def _volts(work: Work, point: str, old: Reading | None = None) -> None:
+    """Read a point's volts off a meter by hand. `old`: what is taken again, if this is."""
+
+    def read() -> Reading:
+        work.evidence.doubt_resistance(point)
+        work.hands.probe(point)
+        return _dead(work, point, old)
+
+    reading = typed_by_hand(work, point, read)
+    work.held.again = lambda: _volts(work, point, reading)
+
+
+def _taken(work: Work, spot: Spot, old: Reading | None = None) -> Reading | None:
     """Return the ohms of one place of the leads; None where volts are in the way. `old`: what is taken again.
 
     Who reads the meter by hand may take the last ones again, leave this place out, or take an extra reading first.
     """
 
     def read() -> Reading | None:
-        return take_ohms(work, spot, old) if _all_dead(work, spot, dead) else None
+        again = old
+        while _all_dead(work, spot):
+            again = take_ohms(work, spot, again)
+            if all((point,) in work.evidence.dead for point in spot.points):
+                return again
+        return None
 
     reading = typed_by_hand(work, spot.point, read) if work.meter.by_hand else read()
     if reading is not None:
-        work.held.again = lambda: _again(work, spot, dead, reading)
+        work.held.again = lambda: _again(work, spot, reading)
     return reading
 
 
-def _again(work: Work, spot: Spot, dead: dict[str, bool], old: Reading) -> None:
+def _again(work: Work, spot: Spot, old: Reading) -> None:
     """Take ohms again; left out after all, the old ones stand."""
     try:
-        reading = _taken(work, spot, dead, old)
+        reading = _taken(work, spot, old)
     except PointLeftOut as choice:
         work.journal.event("probe", f"{spot.name} was not taken again: {choice.why}")
-        work.held.again = lambda: _again(work, spot, dead, old)
+        work.held.again = lambda: _again(work, spot, old)
         return
     if reading is not None:
         for point in spot.points if spot.plain else ():
@@ -126,14 +171,15 @@ def _both_ways(work: Work, spot: Spot, forward: float | None, back: float | None
     work.journal.event("both-ways", f"{named} {shown(forward, 'ohm', 3)}, reversed {shown(back, 'ohm', 3)}: {means}")
 
 
-def _all_dead(work: Work, spot: Spot, dead: dict[str, bool]) -> bool:
-    """Whether nothing falsifies ohms at this place of the leads. `dead`: points found out about in this step."""
+def _all_dead(work: Work, spot: Spot) -> bool:
+    """Whether nothing falsifies ohms at this place of the leads: asked where that was not found out in this step."""
+    dead = work.evidence.dead
     for point in spot.points:
-        if point not in dead:
+        if (point,) not in dead:
             work.evidence.doubt_resistance(point)
             work.hands.probe(point)
-            dead[point] = _dead(work, point)
-    alive = [point for point in spot.points if not dead[point]]
+            _dead(work, point)
+    alive = [point for point in spot.points if not dead[point,]]
     if alive and not spot.plain:
         text = f"{spot.name} is not measured: {' and '.join(alive)} carried volts"
         work.journal.event("live", text)
@@ -144,7 +190,11 @@ def _all_dead(work: Work, spot: Spot, dead: dict[str, bool]) -> bool:
             work.hands.probe(spot.point)
         return not alive
     work.hands.across(spot.red, spot.black)
-    return _dead_across(work, spot)
+    if not work.meter.by_hand:
+        return _dead_across(work, spot)
+    if spot.points not in dead:
+        dead[spot.points] = _dead_across(work, spot)
+    return dead[spot.points]
 
 
 def _dead_across(work: Work, spot: Spot) -> bool:
@@ -162,14 +212,26 @@ def _dead_across(work: Work, spot: Spot) -> bool:
     return False
 
 
-def _dead(work: Work, point: str) -> bool:
-    """Whether the point carries no volts that would falsify ohms. Waits while it discharges."""
+def _dead(work: Work, point: str, old: Reading | None = None) -> Reading:
+    """Read whether the point carries volts that would falsify ohms. Waits while it discharges.
+
+    `old`: what is taken again.
+    """
     value, how, falling = _until_dead(work, point, Spot(point))
-    if value.number is not None and abs(value.number) <= DEAD:
-        work.keep(point, Kind.VOLTAGE, value, Judged(DEAD_LIMITS, LimitsFrom.RULE), how=how, aspect=BEFORE_OHMS)
-        return True
-    _not_dead(work, point, value, how, falling=falling)
-    return False
+    note, replaces = "", None
+    if old is not None:
+        note, replaces = TAKEN_AGAIN, old.id
+        work.take_back(old)
+        work.tally.missing[:] = [each for each in work.tally.missing if not each.startswith(_carries(point))]
+    work.evidence.dead[point,] = value.number is not None and abs(value.number) <= DEAD
+    if not work.evidence.dead[point,]:
+        return _not_dead(work, point, value, how, falling=falling, replaces=replaces)
+    judged = Judged(DEAD_LIMITS, LimitsFrom.RULE, note=note)
+    return work.keep(point, Kind.VOLTAGE, value, judged, how=how, aspect=BEFORE_OHMS, replaces=replaces)
+
+
+def _carries(point: str) -> str:
+    return f"{point} carries "
 
 
 def _until_dead(work: Work, name: str, spot: Spot) -> tuple[Value, How, bool]:
@@ -194,21 +256,22 @@ def _until_dead(work: Work, name: str, spot: Spot) -> tuple[Value, How, bool]:
     return value, How.READ, falling
 
 
-def _not_dead(work: Work, point: str, value: Value, how: How, *, falling: bool) -> None:
+def _not_dead(work: Work, point: str, value: Value, how: How, *, falling: bool, replaces: str | None = None) -> Reading:
     """Keep the volts and say why ohms are not taken."""
     live = work.board.point(point).stays_live
     if value.number is not None and live is not None and live.accepts(value.number):
-        note = "meant to stay live: resistance is not measured"
-        work.keep(point, Kind.VOLTAGE, value, Judged(live, LimitsFrom.BOARD, note=note), how=how, aspect="stays live")
         work.evidence.trust_resistance(point)
-        return
-    work.keep(point, Kind.VOLTAGE, value, Judged(note="resistance not measured"), how=how, aspect=BEFORE_OHMS)
+        meant = Judged(live, LimitsFrom.BOARD, note="meant to stay live: resistance is not measured")
+        return work.keep(point, Kind.VOLTAGE, value, meant, how=how, aspect="stays live", replaces=replaces)
+    judged = Judged(note="resistance not measured")
+    reading = work.keep(point, Kind.VOLTAGE, value, judged, how=how, aspect=BEFORE_OHMS, replaces=replaces)
     if value.number is not None:
-        found = shown(value.number, "V")
         feeds = _what_could_feed(work, point, value.number, falling=falling)
-        text = f"{point} carries {found} with every output off: charged, or fed by {feeds}"
+        found = f"{_carries(point)}{shown(value.number, 'V')}"
+        text = f"{found} with every output off: charged, or fed by {feeds}"
         work.journal.event("live", text)
         work.tally.missing.append(text)
+    return reading
 
 
 def _what_could_feed(work: Work, point: str, volts: float, *, falling: bool) -> str:
