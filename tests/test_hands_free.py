@@ -267,6 +267,43 @@ def test_a_node_that_swings_beyond_what_damages_it_cuts_power_too() -> None:
     assert outcome.result is AttemptResult.FAILED
 
 
+@pytest.mark.parametrize(
+    "volts", [(6.4, 3.3), (45.0, 5.6), (45.0, 3.3)], ids=["with sound ones between", "out of range", "both"]
+)
+def test_a_node_that_damages_every_other_time_it_is_read_cuts_power_too(volts: tuple[float, float]) -> None:
+    bench = held("12V0", "3V3")
+    damaged_above(bench, "3V3", "4 V")
+    swinging = [Touching(1.5 + place * 0.033, volts[place % 2]) for place in range(400)]
+
+    outcome, took = off_after(bench, [Touching(1.0, None), *swinging], 1.5)
+
+    assert took < 4.0
+    assert outcome.result is AttemptResult.FAILED
+
+
+def test_another_rails_volts_that_damage_the_point_cut_power_if_the_probe_stays_on_them() -> None:
+    bench = held("5V0", "12V0", "3V3", courses={"3V3": first_on("5V0", 30.0)}, agrees=lambda p: "Was the" in p.text)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    assert outcome.cause == "3V3 reads 4.96034 V, above the 3.9 V that damage it"
+    assert measured(bench)["3V3"] == pytest.approx(5.0, abs=0.1)
+    (warned,) = [prompt for prompt, _ in bench.ask.asked if "FAILED reading" in prompt.text]  # type: ignore[attr-defined]
+    assert warned.lines == ("Volts like these damage 3V3: power goes off if the probe stays on them",)
+
+
+def test_a_probe_that_rests_on_the_last_point_cuts_nothing_though_its_volts_would_damage_the_next() -> None:
+    def rests(_: str, now: float) -> Sequence[Touching]:
+        return [Touching(now + 20.0, None), *bounced("3V3", now + 20.5)]
+
+    bench = held("5V0", "3V3", courses={"3V3": rests})
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.PASSED
+
+
 def test_a_slip_over_other_points_and_through_the_air_cuts_nothing() -> None:
     bench = held("12V0", "3V3")
     damaged_above(bench, "3V3", "4 V")

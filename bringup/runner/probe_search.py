@@ -7,9 +7,11 @@ is taken of which the meter cannot tell that it is the point, unless a person sa
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import replace
+from itertools import pairwise
 
-from bringup.core.contact import HELD_FOR, Contact, Sought, Standing, Touch, Why, agree
+from bringup.core.contact import HELD_FOR, OPEN_BELOW, Contact, Sought, Standing, Touch, Why, agree
 from bringup.core.expectation import voltage_limits
 from bringup.core.hazard import SHOCK_VOLTS
 from bringup.core.limits import Limits
@@ -19,7 +21,7 @@ from bringup.core.wording import shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.lost_meter import SILENT_READINGS
-from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, limited_at, look_beside, looked, read_once
+from bringup.runner.measuring import LEAST_STEP, limited_at, look_beside, looked, read_once
 from bringup.runner.patience import Undone
 from bringup.runner.probe_words import asked, told, where
 from bringup.runner.prompts import Prompt, PromptKind
@@ -28,8 +30,12 @@ from bringup.runner.sureness import around_of
 from bringup.runner.wait import Offer
 from bringup.runner.work import Settled, Work
 
-SWINGING = 5
-"""So many readings in a row beyond what damages are believed though they do not agree: a tip rests after one or two."""
+SWINGING, LATELY = 5, 10
+"""So many readings beyond what damages, of the last so many, are believed though they do not agree: a tip rests after
+one or two."""
+DOUBTED_FOR = 6.0
+"""Seconds that volts may stand which damage the point and are another point's, too: two to be told of them, four to
+lift the probe. Nobody but the person knows where it is, and off is the side to err on."""
 STALE = 0.5
 """Seconds after which a reading says nothing of where the probe is now: a question was answered meanwhile."""
 WAS_ON_IT, WAS_NOT = "yes, it was", "no, it was on something else"
@@ -68,8 +74,11 @@ class Search:
         """Whether the meter finds its own range: the volts were beyond that of the volts expected."""
         self._over_from: float | None = None
         self._shocks = 0
-        self._damaging: list[Value] = []
-        """Readings in a row that damage the point and are no other point's."""
+        self._lately: deque[tuple[float, bool] | None] = deque(maxlen=LATELY)
+        """The last readings that are no other point's, None for each that damages nothing: its size, infinite over
+        range, and whether that was in no narrower range than need be."""
+        self._damaging_from: float | None = None
+        """Since when all that is read damages the point, whatever else it may be, the probe having been lifted."""
 
     def found(self) -> Settled | None:
         """Read until a reading is taken. None: a key wished for something else first."""
@@ -109,7 +118,7 @@ class Search:
         if now - at > STALE:
             self._touch.begin_again()
             return None
-        if (found := self._cut_if_damaging(value)) is not None:
+        if (found := self._cut_if_damaging(at, value)) is not None:
             return found
         contact = self._over_range(at, contact)
         confirmed = self._offer is not None and self._offer.pending.done
@@ -143,31 +152,34 @@ class Search:
 
     def _stop_if_it_hurts(self, value: Value) -> None:
         """Power off where the probe in somebody's hand meets volts that can shock."""
-        if value.number is None:
+        beyond = value.over_range and self._wide
+        if value.number is None and not beyond:
             return
-        self._shocks = self._shocks + 1 if abs(value.number) >= SHOCK_VOLTS else 0
+        self._shocks = self._shocks + 1 if beyond or abs(value.number or 0.0) >= SHOCK_VOLTS else 0
         if self._shocks > 1:
-            text = f"the probe held by hand met {format_quantity(value.number, 'V', resolution=value.resolution)}"
+            met = "volts beyond every range of the meter"
+            if value.number is not None:
+                met = format_quantity(value.number, "V", resolution=value.resolution)
+            text = f"the probe held by hand met {met}"
             trip = Trip(f"{text}, while {where(self._work.board, self._point)} was to be probed: hands off")
             self._work.power.cut(trip)
             raise trip
 
-    def _cut_if_damaging(self, value: Value) -> Settled | None:
-        """Power off for volts that damage the point, where they are no other point's; return the reading.
-
-        Two readings in a row that agree are believed, or as many that find no end of the meter's own ranges, or more
-        that damage without agreeing: a node that swings, or runs away. Whether the probe was on the point is asked
-        with power off.
-        """
-        work = self._work
-        point, known = self._point, self._point in (*work.board.inputs, *work.board.rails)
-        trip = trip_of(work, point, value) if known else None
-        within = value.over_range and not self._wide
-        if trip is None or within or (value.number is not None and not self._touch.no_others(value.number)):
-            self._damaging.clear()
-            return None
-        self._damaging.append(value)
-        if not self._believed():
+    def _cut_if_damaging(self, at: float, value: Value) -> Settled | None:
+        """Power off for volts that damage the point; return the reading. Whether it was there is asked afterwards."""
+        work, point = self._work, self._point
+        trip = trip_of(work, point, value) if point in (*work.board.inputs, *work.board.rails) else None
+        if value.number is not None and (abs(value.number) <= OPEN_BELOW or not self._touch.no_others(value.number)):
+            self._lately.clear()
+        else:
+            size = math.inf if value.number is None else abs(value.number)
+            self._lately.append(None if trip is None else (size, not value.over_range or self._wide))
+        if trip is None or not self._touch.lifted:
+            self._damaging_from = None
+        elif self._damaging_from is None:
+            self._damaging_from = at
+        stood = self._damaging_from is not None and at - self._damaging_from >= DOUBTED_FOR
+        if trip is None or not (stood or self._believed()):
             return None
         self._take_back()
         work.power.cut(trip)
@@ -180,16 +192,19 @@ class Search:
         return Settled(value)
 
     def _believed(self) -> bool:
-        """Whether the last readings that damage say it for certain."""
-        if len(self._damaging) < OVER_RANGES:
-            return False
-        before, last = self._damaging[-2:]
-        if before.number is None or last.number is None:
-            return bool(before.over_range and last.over_range)
-        if agree(before.number, last.number):
-            return True
-        sizes = [abs(each.number) for each in self._damaging if each.number is not None]
-        return len(sizes) >= SWINGING and sizes != sorted(sizes, reverse=True)  # a charge that leaks only falls
+        """Whether what was read lately, and is no other point's, says for certain that it damages the point.
+
+        Two readings in a row do that agree, or find no end of the meter's own ranges; or several of the last ones that
+        do not agree: a node that swings, or runs away.
+        """
+        before, last = ([None, None, *self._lately])[-2:]
+        if before is not None and last is not None and before[1] and last[1]:
+            finite = math.isfinite(before[0]) and math.isfinite(last[0])
+            if before[0] == last[0] or (finite and agree(before[0], last[0])):
+                return True
+        sizes = [each[0] for each in self._lately if each is not None]
+        # a charge that leaks only falls
+        return len(sizes) >= SWINGING and any(later >= sooner for sooner, later in pairwise(sizes))
 
     # the key that is asked for
 
@@ -208,7 +223,9 @@ class Search:
             return
         self._take_back()
         self._offered = rests_on
-        self._offer = waits.put(Prompt(PromptKind.GO, asked(self._sought, contact, self._work.board)))
+        hurts = self._damaging_from is not None
+        lines = (f"Volts like these damage {self._point}: power goes off if the probe stays on them",) if hurts else ()
+        self._offer = waits.put(Prompt(PromptKind.GO, asked(self._sought, contact, self._work.board), lines))
 
     def _take_back(self) -> None:
         if self._offer is not None:
