@@ -262,6 +262,10 @@ def run(path: AnyLogbook, capsys: pytest.CaptureFixture[str]) -> Run:
     return command
 
 
+def one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
 def test_two_units_are_compared_by_their_real_readings(run: Run) -> None:
     code, out, _ = run("compare", "MBL-0001", "MBL-0002", "--step", "measure")
 
@@ -274,6 +278,18 @@ def test_two_units_are_compared_by_their_real_readings(run: Run) -> None:
 def test_a_unit_of_both_kinds_is_compared_by_its_real_readings(run: Run) -> None:
     assert "SIMULATED" not in run("compare", "MBL-0001", "rest")[1]
     assert "SIMULATED" in run("compare", "MBL-0001", "MBL-0020")[1]
+
+
+def test_a_unit_beside_the_rest_is_told_by_how_much_it_differs_whichever_is_named_first(run: Run) -> None:
+    _, out, _ = run("compare", "MBL-0010", "rest", "--rail", "3V3", "--step", "measure")
+
+    assert "A: the rest (4 units), B: MBL-0010; the last reading of each point; differences are B less A" in one_line(
+        out
+    )
+    assert run("compare", "rest", "MBL-0010", "--rail", "3V3", "--step", "measure")[1] == out
+    (found,) = json.loads(run("compare", "MBL-0010", "rest", "--step", "measure", "--json")[1])["differences"]
+    assert found["difference"] == pytest.approx(found["b"]["mean"] - found["a"]["mean"])
+    assert (found["a"]["n"], found["b"]["n"]) == (4, 1)
 
 
 def test_before_and_after_are_two_attempts_and_a_crossed_limit_is_shouted(run: Run, path: AnyLogbook) -> None:
@@ -301,7 +317,7 @@ def test_lots_are_compared_by_their_distributions(run: Run) -> None:
     [
         (("MBL-0099", "rest"), "no unit 'MBL-0099' is in this logbook"),
         (("lot=L9", "rest"), "no lot 'L9'"),
-        (("rest", "MBL-0001"), "the rest of what?"),
+        (("rest", "rest"), "compare what with the rest?"),
         (("MBL-0002", "MBL-0020"), "simulated and real ones are never compared"),
         (("MBL-0001", "XYZ-1"), "units of several boards (Mooring buoy logger, Winch)"),
     ],
@@ -394,7 +410,7 @@ def test_a_lot_of_two_boards_is_compared_with_the_rest_once_one_board_is_named(
 
     assert "(Mooring buoy logger, Winch)" in said
     assert "--board" in said
-    assert "A: lot L1 (3 units), B: the rest" in out
+    assert "A: the rest, B: lot L1 (3 units); the last reading of each point" in out
     assert "No sd where fewer than 5 units say what one is." in out
     assert max(map(len, out.splitlines())) <= 80, "in a pipe, too"
     assert "±" not in "".join(line for line in out.splitlines() if line.startswith("3V3 voltage"))

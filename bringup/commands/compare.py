@@ -59,9 +59,10 @@ def command(
     as_json: bool,
     **others: Any,
 ) -> None:
-    """Compare A with B: units, attempts (the beginning of an id), lots, revisions; B may be `rest`.
+    """Compare A with B: units, attempts (the beginning of an id), lots, revisions. Differences are B less A.
 
-    Either may be `reference`: what is marked so of the other one's board (`bringup reference`).
+    One of them may be `reference`, what is marked so of the other one's board (`bringup reference`), or `rest`, all
+    other units: it counts as A wherever it stands, so that what is told is by how much the other one differs.
     Where a name could be several, write unit=NAME, attempt=ID, lot=NAME or revision=NAME; a name may hold * and ?.
     Of each unit the last reading of a point counts. What missed a limit on one side only comes first, then what
     takes up most of the width between its limits. Real and simulated readings are never compared.
@@ -115,7 +116,7 @@ def _text(sides: Sides, differences: list[Difference], seen: list[str], which: s
     units = [len(serials(of)) for of in (sides.of_one, sides.of_other)]
     marked = f"  {SIMULATED}" if sides.simulated else ""
     names = f"A: {sides.one.label}{_count(units[0])}, B: {sides.other.label}{_count(units[1])}"
-    lines = [folded(f"{names}; the {which} reading of each point{marked}", width)]
+    lines = [folded(f"{names}; the {which} reading of each point; differences are B less A{marked}", width)]
     if sides.also:
         lines.append("Simulated readings match, too; they are left out (--simulated compares those).")
     if seen:

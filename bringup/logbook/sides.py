@@ -17,6 +17,8 @@ from bringup.logbook.references import reference_of_board
 
 REST = "rest"
 REFERENCE = "reference"
+BASES = (REST, REFERENCE)
+"""With which something is compared."""
 WAYS = ("unit", "attempt", "lot", "revision")
 
 
@@ -46,23 +48,21 @@ class Sides:
 def find_sides(connection: Database, texts: tuple[str, str], asked: Filters) -> Sides:
     """Return two sides. Raises CommandError for one that names nothing, and where real would meet simulated.
 
+    The reference and the rest are side one, whichever was named first: a unit is told by how much it differs from them.
     `asked`: filters that hold for both; `asked.simulated` None: real ones if both sides have some.
     """
-    if texts[0] == REST:
-        raise CommandError("the rest of what? 'rest' comes second", "bringup compare SERIAL rest")
-    if texts == (REFERENCE, REFERENCE) or (REFERENCE in texts and REST in texts):
-        raise CommandError("compare what with the reference?", "bringup compare SERIAL reference")
-    if REFERENCE in texts:
-        place = texts.index(REFERENCE)
-        known = _side(connection, texts[1 - place], asked)
-        found = _reference(connection, known, asked)
-        one, other = (found, known) if place == 0 else (known, found)
+    first, second = texts if texts[0] in BASES else texts[::-1] if texts[1] in BASES else texts
+    if second in BASES:
+        what = REST if REFERENCE not in texts else REFERENCE
+        raise CommandError(f"compare what with the {what}?", f"bringup compare SERIAL {what}")
+    other = _side(connection, second, asked)
+    if first == REFERENCE:
+        one = _reference(connection, other, asked)
+    elif first == REST:
+        one = Side("the rest", REST, replace(asked, board=_board(connection, other, other)))
     else:
-        one = _side(connection, texts[0], asked)
-        other = Side("the rest", REST, asked) if texts[1] == REST else _side(connection, texts[1], asked)
+        one = _side(connection, first, asked)
     board = _board(connection, one, other)
-    if other.way == REST:
-        other = replace(other, filters=replace(asked, board=board))
     both = [kind for kind in kinds(connection, one.filters) if kind in kinds(connection, other.filters)]
     if not both:
         raise CommandError(
@@ -71,16 +71,16 @@ def find_sides(connection: Database, texts: tuple[str, str], asked: Filters) -> 
         )
     simulated = both[0]
     left, right = ([*taken(connection, replace(side.filters, simulated=simulated))] for side in (one, other))
-    if other.way == REST:
-        units = {each.serial for each in left}
-        right = [each for each in right if each.serial not in units]
+    if one.way == REST:
+        units = {each.serial for each in right}
+        left = [each for each in left if each.serial not in units]
     everybody = taken(connection, replace(asked, board=board, simulated=simulated))
     return Sides(one, other, simulated, len(both) > 1, tuple(left), tuple(right), tuple(everybody))
 
 
 def _reference(connection: Database, beside: Side, asked: Filters) -> Side:
     """Return the reference of the design that the other side is of. Raises CommandError where there is none."""
-    board = _board(connection, beside, Side("the rest", REST, asked))
+    board = _board(connection, beside, beside)
     newest = connection.execute(
         "SELECT a.revision FROM attempts a WHERE a.serial LIKE :serial AND a.board = :board"
         " ORDER BY a.seq DESC LIMIT 1",
@@ -101,16 +101,14 @@ def _reference(connection: Database, beside: Side, asked: Filters) -> Side:
 
 def _board(connection: Database, one: Side, other: Side) -> str:
     """Return the one board of both. Raises CommandError for several."""
-    names = boards(connection, one.filters)
-    if other.way != REST:
-        names = sorted({*names, *boards(connection, other.filters)})
+    names = sorted({*boards(connection, one.filters), *boards(connection, other.filters)})
     if len(names) > 1:
         raise CommandError(
             f"these are units of several boards ({', '.join(names)}), whose rails have nothing in common",
             "Name one board with --board.",
         )
     if not names:
-        raise CommandError(f"nothing of {one.label} matches the filters", "Ask for less with the options.")
+        raise CommandError(f"nothing of {other.label} matches the filters", "Ask for less with the options.")
     return names[0]
 
 
