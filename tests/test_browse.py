@@ -27,6 +27,7 @@ from bringup.logbook.going import going
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.unpacking import attempt_of
 from bringup.pages.web import site
 from bringup.runner.records import PollSample
 from tests.chromium import Tab
@@ -138,6 +139,23 @@ def test_many_units_are_turned_over_page_by_page(logbook: Path, client: Any, mon
     assert (len(whole), pages) == (4, 2)
     assert "Page 2 of 2" in client.get("/?page=900").text
     assert "Page 1 of 2" in client.get("/?page=-x").text
+
+
+def test_of_the_units_of_other_pages_nothing_is_read_but_which_there_are(
+    logbook: Path, client: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read_whole: list[str] = []
+
+    def unpacked(row: Any) -> Any:
+        attempt = attempt_of(row)
+        read_whole.append(attempt.serial)
+        return attempt
+
+    monkeypatch.setattr("bringup.logbook.queries.attempt_of", unpacked)
+    monkeypatch.setattr("bringup.commands.browse_pages.MOST_UNITS", 1)
+
+    assert "MBL-0008" in client.get("/?page=2").text
+    assert set(read_whole) == {"MBL-0008"}
 
 
 def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:

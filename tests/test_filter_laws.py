@@ -19,13 +19,15 @@ from hypothesis import strategies as st
 from bringup.core.bench import SIMULATED_MAKER, Identity
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
+from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
-from bringup.logbook.queries import attempts, readings, standing
+from bringup.logbook.queries import attempts, readings
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import Json
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS
+from bringup.logbook.standings import Standing, last_attempts, standing
 from tests.conftest import EXAMPLES
 from tests.logbook_samples import MEASURE, NOON, ohms, start, volts
 
@@ -247,6 +249,20 @@ def test_standing_is_of_the_units_whose_last_attempt_filtering_by_hand_leaves(
     assert {each["attempt"] for each in found} == {each["id"] for each in last}
     of_unit = [(each["serial"], each["simulated"]) for each in every]
     assert [each["attempts"] for each in found] == [of_unit.count((e["serial"], e["simulated"])) for e in found]
+
+
+@given(asked=few(OF_ATTEMPTS), begin=st.integers(0, 3))
+@settings(max_examples=THOROUGH)
+def test_standing_of_some_units_is_that_part_of_standing_of_all(
+    asking: Asking, asked: dict[str, Any], begin: int
+) -> None:
+    ask, _ = asking
+
+    def of_some(connection: Database, filters: Filters) -> list[Standing]:
+        some = sorted(last_attempts(connection, filters), key=lambda each: (each.serial, each.simulated))
+        return standing(connection, filters, some[begin : begin + 2])
+
+    assert ask(of_some, Filters(**asked)) == ask(standing, Filters(**asked))[begin : begin + 2]
 
 
 @pytest.mark.parametrize("query", [attempts, readings])

@@ -34,9 +34,10 @@ from bringup.logbook.encoding import row_hash
 from bringup.logbook.filters import Filters
 from bringup.logbook.merging import Merged, merge
 from bringup.logbook.migrations import bring_up_to_date
-from bringup.logbook.queries import attempts, standing
+from bringup.logbook.queries import attempts
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
+from bringup.logbook.standings import standing
 from bringup.logbook.tables import MIGRATIONS
 from tests.logbook_samples import MEASURE, NOON, add_attempt, ohms, start, volts
 from tests.test_audit import write_all_kinds

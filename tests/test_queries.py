@@ -18,17 +18,18 @@ from bringup.core.limits import Limits
 from bringup.core.reading import Reading
 from bringup.core.words import UNIT_OF, AttemptResult, How, Kind, LimitsFrom, Result
 from bringup.errors import CommandError, LogbookError
-from bringup.logbook import deviation_queries, queries
+from bringup.logbook import deviation_queries, queries, standings
 from bringup.logbook import filters as filters_module
 from bringup.logbook.attempt_parts import CURRENT_ONLY
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.past import TAKEN_IN
-from bringup.logbook.queries import attempt, attempts, history, is_empty, readings, standing
+from bringup.logbook.queries import attempt, attempts, history, is_empty, readings
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import LoggedReading
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.standings import standing
 from tests.logbook_samples import NOON, add_attempt, filled_logbook, ohms, start, volts
 
 Engine = Callable[[Path], AnyLogbook]
@@ -372,7 +373,8 @@ def test_reading_while_an_attempt_writes_never_fails_nor_goes_back(tmp_path: Pat
         queries.STEPS,
         queries.EVENTS,
         deviation_queries.NOTES,
-        queries.COUNT_ATTEMPTS,
+        standings.COUNT_ATTEMPTS,
+        standings.LAST,
     ],
 )
 def test_statements_use_no_word_of_one_database_only(statement: str) -> None:

@@ -23,11 +23,11 @@ from bringup.logbook.additions import opened
 from bringup.logbook.audit import audit
 from bringup.logbook.earlier import last_attempt
 from bringup.logbook.filters import Filters
-from bringup.logbook.queries import standing as standing_of
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.reworked import Done, Moment
 from bringup.logbook.searching import search
+from bringup.logbook.standings import standing as standing_of
 from bringup.runner.earlier import differences
 from bringup.runner.records import SourceText, UnitHistory
 from tests.fakes import FIRST_POWER_ON, ROOT

@@ -22,10 +22,10 @@ from bringup.logbook.filters import Filters
 from bringup.logbook.lines import Line, head_lines, line_of, row_lines
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.queries import history as told
-from bringup.logbook.queries import standing
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rescue_file import RescueFile
+from bringup.logbook.standings import standing
 from bringup.logbook.statements import poll_statement
 from bringup.runner.records import IRREVERSIBLE_ENDED, AttemptStart, PollSample, UnitHistory
 from tests.logbook_samples import NOON, add_attempt, ohms, start, volts

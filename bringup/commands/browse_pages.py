@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from importlib import resources
 from itertools import groupby
@@ -21,17 +21,19 @@ from bringup.commands.report_spreads import spread_of
 from bringup.commands.report_traces import library
 from bringup.commands.spread import more_of
 from bringup.commands.spread_told import Told
-from bringup.commands.standing import in_order
 from bringup.commands.tables import local_time
+from bringup.core.patterns import counted
 from bringup.core.wording import folded
 from bringup.logbook.comparable import usual
+from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.going import going
-from bringup.logbook.lot_yields import lot_yields
-from bringup.logbook.queries import Story, history, standing
+from bringup.logbook.lot_yields import LotYield, lot_yields
+from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.searching import Found, rails, search
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.standings import Last, Standing, last_attempts, standing
 from bringup.logbook.whole import whole
 from bringup.logbook.whole_lot import whole_lot
 from bringup.pages.addresses import SHEET, attempt_address, lot_address, rail_address, unit_address, units_address
@@ -69,14 +71,13 @@ class Pages:
         """All units, or those whose serial number fits a pattern, some hundreds a page; the yields of their lots."""
         serial = asked.query.get("serial") or None
         filters = Filters(serial=serial)
-        found, yields = self._read(lambda logbook: (standing(logbook, filters), lot_yields(logbook, Filters())))
-        found = sorted(in_order(found, "serial"), key=lambda unit: unit.last.board)
-        counts = Counter(unit.last.board for unit in found)
-        last = max(1, -(-len(found) // MOST_UNITS))
-        number = re.fullmatch("[0-9]{1,6}", asked.query.get("page", ""))
-        at = min(max(1, int(number[0])), last) if number else 1
+        written = re.fullmatch("[0-9]{1,6}", asked.query.get("page", ""))
+        number = int(written[0]) if written else 1
+        every, at, found, yields = self._read(lambda logbook: _page_of(logbook, filters, number))
+        counts = Counter(unit.board for unit in every)
+        last = _pages(every)
         told = []
-        for board, of in groupby(found[(at - 1) * MOST_UNITS : at * MOST_UNITS], key=lambda unit: unit.last.board):
+        for board, of in groupby(found, key=lambda unit: unit.last.board):
             units = list(of)
             lots = {(board, unit.last.lot, unit.last.simulated) for unit in units if unit.last.lot}
             of_lots = [each for each in yields if (each.board, each.lot, each.simulated) in lots]
@@ -158,6 +159,22 @@ def sheet() -> str:
     """Return the style of all pages."""
     folder = resources.files("bringup.pages") / "templates"
     return "\n".join((folder / name).read_text(encoding="utf-8") for name in ("style.css", "site.css"))
+
+
+def _pages(units: Sequence[Last]) -> int:
+    return max(1, -(-len(units) // MOST_UNITS))
+
+
+def _page_of(
+    logbook: Database, filters: Filters, number: int
+) -> tuple[list[Last], int, list[Standing], list[LotYield]]:
+    """Return which units there are, the number of the page that is shown, its units, and the yields of all lots."""
+    every = last_attempts(logbook, filters)
+    every.sort(key=lambda unit: (unit.board, counted(unit.serial), unit.simulated))
+    at = min(max(1, number), _pages(every))
+    shown = every[(at - 1) * MOST_UNITS : at * MOST_UNITS]
+    by_id = {unit.last.id: unit for unit in standing(logbook, filters, shown)}
+    return every, at, [by_id[unit.id] for unit in shown], lot_yields(logbook, Filters())
 
 
 def _story(story: Story) -> dict[str, Any]:

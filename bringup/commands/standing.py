@@ -35,10 +35,11 @@ from bringup.logbook.columns import OF_STANDING
 from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters
 from bringup.logbook.lot_yields import LotYield, lot_yields
-from bringup.logbook.queries import Standing, is_empty, standing
+from bringup.logbook.queries import is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.references import Mark
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.standings import Standing, standing
 
 HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
 MOST_FAILURES = 5

@@ -17,6 +17,7 @@ from bringup.core.spread import modified_scores, odd_ones
 from bringup.core.taken import Point, Taken
 from bringup.core.words import Kind
 
+DIGITS = re.compile(r"(\d+)")
 LEAST_RAILS = 3
 LEAST_RUN = 3
 ALIKE = 0.25
@@ -132,4 +133,4 @@ def _runs(places: Sequence[int], scores: Sequence[float]) -> list[list[int]]:
 
 def counted(serial: str) -> list[tuple[int, str]]:
     """Return a sort key by which unit 10 comes after unit 9."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", serial) if part]
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in DIGITS.split(serial) if part]

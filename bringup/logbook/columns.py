@@ -7,8 +7,8 @@ from typing import Any
 
 from bringup.core.reading import Reading
 from bringup.core.words import Kind, LimitsFrom, Result
-from bringup.logbook.queries import Standing
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
+from bringup.logbook.standings import Standing
 
 _NEVER = datetime.fromtimestamp(0, UTC)
 _WHERE: dict[str, Any] = dict.fromkeys(

@@ -15,6 +15,8 @@ _ATTEMPTS = """
 SELECT a.board, a.lot, a.procedure, a.simulated, a.serial, a.result FROM attempts a WHERE {where} ORDER BY {order}
 """
 
+_RESULTS: dict[str | None, AttemptResult | None] = {None: None, **{each.value: each for each in AttemptResult}}
+
 
 @frozen
 class LotYield:
@@ -57,7 +59,7 @@ def lot_yields(connection: Database, filters: Filters) -> list[LotYield]:
     statement = _ATTEMPTS.format(where=condition, order=", ".join(AS_DONE))
     for board, lot, procedure, simulated, serial, result in connection.execute(statement, values):
         found = groups.setdefault((board, lot, procedure, bool(simulated)), [])
-        found.append((serial, AttemptResult(result) if result else None))
+        found.append((serial, _RESULTS[result]))
     return [LotYield(*names, yield_of(found)) for names, found in groups.items()]
 
 

@@ -17,8 +17,8 @@ from bringup.core.frozen import frozen
 from bringup.errors import CommandError
 from bringup.logbook.attempt_parts import AT_A_TIME, CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
 from bringup.logbook.database import Database, Row
-from bringup.logbook.deviation_queries import all_dispositions, beside, notes_on, reworks_since
-from bringup.logbook.deviation_rows import Beside, LoggedDisposition, LoggedRework, waiver_of
+from bringup.logbook.deviation_queries import beside, notes_on
+from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.filters import (
     AS_DONE,
     Filters,
@@ -29,12 +29,10 @@ from bringup.logbook.filters import (
     order,
     where,
 )
-from bringup.logbook.references import Mark, marks_by_unit
 from bringup.logbook.rework_effects import Effect, effects
-from bringup.logbook.rows import Json, LoggedAttempt, LoggedNote, LoggedReading
+from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS
 from bringup.logbook.unpacking import attempt_of, event_of, reading_of, step_of
-from bringup.logbook.values import time_text
 
 READINGS = """
 SELECT r.id, r.attempt, r.step, r.rail, r.quantity, r.aspect, r.value, r.unit, r.limits, r.limits_from,
@@ -68,58 +66,6 @@ EVENTS = "SELECT e.* FROM events e WHERE e.attempt = :attempt ORDER BY e.monoton
 
 UNIT = "SELECT u.board, u.revision FROM units u WHERE u.serial = :serial AND u.simulated = :simulated"
 
-COUNT_ATTEMPTS = "SELECT a.serial, a.simulated, count(*) AS attempts FROM attempts a GROUP BY a.serial, a.simulated"
-
-
-@frozen
-class Standing:
-    """Where one unit stands. `failed_last`: what did not pass in its last attempt."""
-
-    attempts: int
-    first: LoggedAttempt
-    last: LoggedAttempt
-    failed_last: tuple[LoggedReading, ...]
-    dispositions: tuple[LoggedDisposition, ...] = ()
-    """What was decided about it, oldest first."""
-    reworks: tuple[LoggedRework, ...] = ()
-    """What was changed on it since its last attempt: that one says nothing about the unit as it is now."""
-    references: tuple[Mark, ...] = ()
-    """Marks as reference, of it or of attempts on it, that stand; the one made last first."""
-
-    @property
-    def decided(self) -> LoggedDisposition | None:
-        """The last decision about the unit as a whole."""
-        return next((each for each in reversed(self.dispositions) if each.waived is None), None)
-
-    def waiver(self, logged: LoggedReading) -> LoggedDisposition | None:
-        """Return by what that failure is waived; None if it is not."""
-        return waiver_of(logged.reading, self.dispositions)
-
-    def as_json(self) -> Json:
-        """Return one unit's standing; board, revision and lot as in its last attempt."""
-        last = self.last
-        return {
-            "serial": last.serial,
-            "board": last.board,
-            "revision": last.revision,
-            "variant": last.variant,
-            "lot": last.lot,
-            "simulated": last.simulated,
-            "attempts": self.attempts,
-            "result": last.result.value if last.result else None,
-            "cause": last.cause,
-            "at": time_text(last.ended or last.started),
-            "attempt": last.id,
-            "procedure": last.procedure,
-            "first_result": self.first.result.value if self.first.result else None,
-            "first_attempt": self.first.id,
-            "failed_last": [reading.as_json() for reading in self.failed_last],
-            "reworked_since": [rework.as_json() for rework in self.reworks],
-            "disposition": self.decided.as_json() if self.decided else None,
-            "references": [mark.as_json() for mark in self.references],
-            "waived_last": [made.as_json() for made in map(self.waiver, self.failed_last) if made is not None],
-        }
-
 
 @frozen
 class Story:
@@ -146,12 +92,12 @@ def is_empty(connection: Database) -> bool:
 
 def readings(connection: Database, filters: Filters) -> list[LoggedReading]:
     """Return the readings asked for. Raises CommandError for names that nothing bears."""
-    return _readings(connection, check_names(connection, filters))
+    return readings_where(connection, check_names(connection, filters))
 
 
 def behind_observations(connection: Database) -> list[LoggedReading]:
     """Return the readings that an observation refers to, corrected ones too."""
-    return _readings(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
+    return readings_where(connection, Filters(replaced=True), " AND r.id IN (SELECT reading FROM observation_readings)")
 
 
 def each_reading(connection: Database, filters: Filters) -> Iterator[LoggedReading]:
@@ -183,7 +129,7 @@ def _filled(
     of_attempt: dict[str, list[LoggedReading]] = defaultdict(list)
     for values in at_a_time([] if brief else ids):
         some = replace(filters, sort="", limit=None, only=None)
-        for reading in _readings(connection, some, f" AND r.attempt IN ({marks(values)})", values):
+        for reading in readings_where(connection, some, f" AND r.attempt IN ({marks(values)})", values):
             of_attempt[reading.attempt].append(reading)
     counts = counts_of(connection, filters, ids) if brief else {}
     warnings = warnings_of(connection, ids)
@@ -202,41 +148,6 @@ def attempt(connection: Database, beginning: str, *, replaced: bool = False) -> 
     return _whole(connection, found[0])
 
 
-def standing(connection: Database, filters: Filters) -> list[Standing]:
-    """Return where every unit stands, by serial number; real before simulated. Raises CommandError.
-
-    The filters are about each unit's last attempt, of those with the procedure where one is asked for.
-    """
-    filters = check_names(connection, replace(filters, sort="", limit=None))
-    serial, simulated, procedure = filters.serial, filters.simulated, filters.procedure
-    firsts = Filters(serial=serial, simulated=simulated, procedure=procedure, only="first")
-    counts = {(row["serial"], row["simulated"]): row["attempts"] for row in connection.execute(COUNT_ATTEMPTS)}
-    last = _attempts(connection, replace(filters, only="last", sort="serial"))
-    within, values = where(replace(filters, only=None))
-    these = f" AND a.serial IN (SELECT a.serial FROM attempts a WHERE {within})"  # noqa: S608 - words of ours
-    first = {(attempt.serial, attempt.simulated): attempt for attempt in _attempts(connection, firsts, these, values)}
-    decided, since, marked = all_dispositions(connection), reworks_since(connection), marks_by_unit(connection)
-    failed: dict[str, list[LoggedReading]] = defaultdict(list)
-    ids = {attempt.id for attempt in last}
-    for reading in _readings(
-        connection, replace(filters, only=None), " AND r.result IN ('fail', 'conditional fail', 'no value')"
-    ):
-        if reading.attempt in ids:
-            failed[reading.attempt].append(reading)
-    return [
-        Standing(
-            counts[attempt.serial, int(attempt.simulated)],
-            first[attempt.serial, attempt.simulated],
-            attempt,
-            tuple(failed[attempt.id]),
-            decided[attempt.serial, attempt.simulated],
-            since[attempt.id],
-            tuple(marked[attempt.serial, attempt.simulated]),
-        )
-        for attempt in sorted(last, key=lambda attempt: (attempt.serial, attempt.simulated))
-    ]
-
-
 def history(connection: Database, serial: str, simulated: bool | None = None) -> list[Story]:
     """Return a unit's stories: the real one, the simulated one, or both. Raises CommandError for an unknown one."""
     if "*" in serial or "?" in serial:
@@ -250,7 +161,7 @@ def history(connection: Database, serial: str, simulated: bool | None = None) ->
             made = tuple(attempts(connection, Filters(serial=serial, simulated=kind, replaced=True)))
             entered = beside(connection, serial, simulated=kind)
             notes = notes_on(connection, key)
-            last = _attempts(connection, Filters(serial=serial, simulated=kind, only="last"))
+            last = attempts_where(connection, Filters(serial=serial, simulated=kind, only="last"))
             whole = tuple(_whole(connection, one) for one in made)
             found = tuple(effects(made, [each for each in entered.reworks if not each.origin.withdrawn]))
             design = (unit["board"], unit["revision"])
@@ -272,7 +183,7 @@ def _whole(connection: Database, attempt: LoggedAttempt) -> LoggedAttempt:
     )
 
 
-def _readings(
+def readings_where(
     connection: Database, filters: Filters, also: str = "", its: Mapping[str, str] = MappingProxyType({})
 ) -> list[LoggedReading]:
     """`also`: a further condition; `its`: values in it."""
@@ -288,7 +199,7 @@ def _asked_readings(filters: Filters, also: str = "") -> tuple[str, dict[str, An
     return READINGS.format(where=condition + of_these_attempts(filters) + also + current) + ordered, values | more
 
 
-def _attempts(
+def attempts_where(
     connection: Database, filters: Filters, also: str = "", its: Mapping[str, Any] = MappingProxyType({})
 ) -> list[LoggedAttempt]:
     """`also`: a further condition; `its`: values in it."""

@@ -14,7 +14,7 @@ from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.database import Database
 from bringup.logbook.filters import AS_DONE, Filters, check_names, where
 from bringup.logbook.lot_yields import LotYield, lot_yields
-from bringup.logbook.queries import Standing, standing
+from bringup.logbook.standings import Standing, standing
 from bringup.logbook.values import time_from
 
 _FAILED_FIRST = """
