@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,13 +15,15 @@ from bringup.core.beside_log import Temperature
 from bringup.core.limits import parse_limits
 from bringup.core.preview import look_ahead
 from bringup.core.preview_text import text_of
-from bringup.core.procedure import Log, Step
+from bringup.core.procedure import Dwell, Log, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.safety import examine
 from bringup.core.words import AttemptResult, How, Kind, Result
 from bringup.errors import ExitCode
 from bringup.files.log_checks import channel_of
+from bringup.logbook.record import LogbookRecord
+from bringup.logbook.traces import log_traces
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, PromptKind
 from bringup.runner.roles import Trouble
@@ -27,6 +31,7 @@ from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import BENCH, ROOT, SEEN, SimulatedBench, picked, simulated_bench, the_bench, with_steps
+from tests.logbook_samples import MEASURE, NOON, start
 
 APPLY = picked("apply").steps[0]
 AMBIENT, U3, BY_METER = Temperature("ambient"), Temperature("U3"), Temperature("U3", by_meter=True)
@@ -140,6 +145,85 @@ def test_slips_are_asked_for_once_more(texts: tuple[str, ...], taken: list[float
     bench.run()
 
     assert degrees(bench) == taken
+
+
+def again(text: str, was: str, *, delay: float = 0.3) -> Scripted:
+    return Scripted(Answer(text), PromptKind.TEXT, f"U3 temperature was typed as {was}", delay)
+
+
+def pressing(bench: SimulatedBench, *keys: tuple[str, float]) -> SimulatedBench:
+    for key, at in keys:
+        bench.ask.press(key, at=at)  # type: ignore[attr-defined]
+    return bench
+
+
+def test_one_typed_wrongly_is_put_right_while_samples_go_on_and_both_are_kept() -> None:
+    bench = at_bench(soak(U3), *typed("50.0"), again("40.0", "50.0 °C", delay=2.0), *typed("41.0"))
+    pressing(bench, ("t", 4.0), ("c", 5.0))
+
+    outcome = bench.run()
+
+    assert degrees(bench) == [50.0, 40.0, 41.0]
+    found = read(outcome)
+    assert (found["minimum"].value, found["maximum"].value, found["mean"].value) == (40.0, 41.0, 40.5)
+    names = [channel for channel, _ in bench.record.samples]
+    first, second = [index for index, name in enumerate(names) if name == "U3 temperature"][:2]
+    assert second - first > 5, "samples went on while the question stood"
+    said = [(text, data) for kind, text, data in bench.record.events if kind == "taken-back"]
+    assert said == [
+        (
+            "U3 temperature: 50.0 was typed, 40.0 is right; both are kept",
+            {"first": "50.0", "then": "40.0"},
+        )
+    ]
+
+
+@pytest.mark.parametrize("answer", ["", "c"])
+def test_enter_alone_keeps_it_and_c_in_the_place_of_another_one_asks_for_it_too(answer: str) -> None:
+    bench = at_bench(soak(U3), *typed("40.0", "c"), again("40.4", "40.0 °C"), *typed("41.0"))
+    if not answer:
+        bench = at_bench(soak(U3), *typed("40.0"), again("", "40.0 °C"), *typed("41.0"))
+        pressing(bench, ("c", 5.0))
+
+    outcome = pressing(bench, ("t", 4.0)).run()
+
+    assert degrees(bench) == ([40.0, 40.4, 41.0] if answer else [40.0, 41.0])
+    assert read(outcome)["minimum"].value == (40.4 if answer else 40.0)
+
+
+def test_after_the_log_what_it_came_to_is_worked_out_and_judged_again() -> None:
+    bench = at_bench(soak(U3), *typed("40.0", "55.0"), again("400", "55.0 °C"), again("40.1", "55.0 °C"))
+    bench.procedure = replace(
+        bench.procedure, steps=(*bench.procedure.steps, Step(2, Dwell(parse_quantity("3 s")), line=3))
+    )
+    pressing(bench, ("t", 4.0), ("c", 15.5))
+
+    outcome = bench.run()
+
+    readings = [each for each in outcome.readings if each.aspect.endswith("at U3")]
+    replaced = {each.replaces for each in readings}
+    assert [each.value for each in readings if each.aspect.startswith("maximum")] == [55.0, 40.1]
+    old, new = (each for each in readings if each.aspect.startswith("slope"))
+    assert (old.result, new.result) == (Result.FAIL, Result.PASS)
+    assert old.id in replaced
+    assert {each.step for each in readings} == {1}
+    assert degrees(bench) == [40.0, 55.0, 40.1]
+    prompts = [prompt for prompt, _ in bench.ask.asked if "was typed as" in prompt.text]  # type: ignore[attr-defined]
+    assert prompts[1].lines == ("400: outside -60 °C .. 100 °C", "Look again, and type what is shown.")
+
+
+def test_of_two_samples_of_one_moment_the_curve_shows_the_later_one(tmp_path: Path) -> None:
+    with LogbookRecord.open(tmp_path / "bringup.db", simulated=False) as record:
+        record.begin(start("MBL-0001"))
+        for value in (55.0, 40.1):
+            record.sample(MEASURE, "U3 temperature", "degC", NOON, 7.0, value, str(value))
+        record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
+    with closing(sqlite3.connect(tmp_path / "bringup.db")) as connection:
+        connection.row_factory = sqlite3.Row
+        (attempt,) = connection.execute("SELECT id FROM attempts").fetchone()
+        (trace,) = log_traces(connection, attempt)
+
+    assert [value for _, value in trace.course] == [40.1]
 
 
 def test_nothing_typed_at_all_is_no_value() -> None:

@@ -90,11 +90,11 @@ def supply_traces(connection: Database, attempt: str) -> list[Trace]:
 
 
 def log_traces(connection: Database, attempt: str) -> list[Trace]:
-    """Return what each `log` sampled."""
-    courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
+    """Return what each `log` sampled. Of two of one moment the later one counts: it puts the other right."""
+    courses: dict[tuple[int, str, str], dict[float, float | None]] = {}
     for row in connection.execute(SAMPLES, {"attempt": attempt}):
-        courses.setdefault((row["step"], row["channel"], row["unit"]), []).append((row["at"], row["value"]))
-    return [Trace(name, unit, tuple(course), step) for (step, name, unit), course in courses.items()]
+        courses.setdefault((row["step"], row["channel"], row["unit"]), {})[row["at"]] = row["value"]
+    return [Trace(name, unit, tuple(course.items()), step) for (step, name, unit), course in courses.items()]
 
 
 def beginnings(connection: Database, attempt: str) -> list[tuple[int, float]]:

@@ -38,6 +38,10 @@ def correct(work: Work) -> None:
     """Take back the last thing typed or chosen. Raises a Trip or BrokenOff where that was what power rested on."""
     old = None if work.step is None else last_typed(work.journal.readings)
     claim = _last_claim(work, old)
+    beside, since = work.evidence.beside, [each.monotonic for each in (old, claim) if each is not None]
+    if beside is not None and beside.typed_last() >= max(since, default=0.0):
+        beside.correct()
+        return
     if claim is not None and _taken_back(work, claim):
         return
     if old is not None:
@@ -47,8 +51,13 @@ def correct(work: Work) -> None:
 
 
 def last_typed(readings: list[Reading]) -> Reading | None:
-    """Return the latest typed reading that no later one replaces; None if nothing was typed."""
-    replaced = {reading.replaces for reading in readings}
+    """Return the latest typed reading that no later one replaces; None if nothing was typed.
+
+    Temperatures are typed as samples of a log, and put right as such.
+    """
+    replaced = {reading.replaces for reading in readings} | {
+        each.id for each in readings if each.kind is Kind.TEMPERATURE and each.instrument == "person"
+    }
     typed = (each for each in reversed(readings) if each.how is How.TYPED and each.id not in replaced)
     return next(typed, None)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from bringup.core.frozen import frozen
 from bringup.core.regulation import Rise
@@ -26,6 +27,16 @@ class Claim:
     """How many readings were kept before it: of a lamp, those of the same look are kept after it."""
 
 
+class TypedBeside(Protocol):
+    """What a person types beside the samples of a log, which is kept as samples itself."""
+
+    def typed_last(self) -> float:
+        """When something was typed last, in monotonic seconds; minus infinity: nothing was."""
+
+    def correct(self) -> None:
+        """Have what was typed last typed again."""
+
+
 @dataclass(slots=True)
 class Evidence:
     """What this attempt has found out that power depends on."""
@@ -45,6 +56,8 @@ class Evidence:
     """Rails that were timed into regulation."""
     lamp: Claim | None = None
     """What was said of the supply's lamp last."""
+    beside: TypedBeside | None = None
+    """What was typed beside the samples of the last log."""
     overridden: set[str] = field(default_factory=set)
     """Inputs for which the person gave a reason for going on without all of it."""
 

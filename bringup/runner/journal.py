@@ -93,14 +93,17 @@ class Journal:
         unlike = [f"unlike passed sisters: {', '.join(named)}{more}"] if named else []
         return "; ".join([*warnings, *unlike])
 
-    def sample(self, channel: str, unit: str, value: float | None, raw: str, monotonic: float) -> None:
-        """Keep one sample of a `log`, then show it."""
-        assert self.step is not None, "a sample outside a step"
+    def sample(
+        self, channel: str, unit: str, value: float | None, raw: str, monotonic: float, *, step: int | None = None
+    ) -> None:
+        """Keep one sample of a `log`, then show it. `step`: of an earlier one, where that is not the one under way."""
+        step = self.step if step is None else step
+        assert step is not None, "a sample outside a step"
         try:
-            self.record.sample(self.step, channel, unit, self.clock.utc(), monotonic, value, raw)
+            self.record.sample(step, channel, unit, self.clock.utc(), monotonic, value, raw)
         except LogbookError as error:
             self.unless_spared(error)
-        self._tell(Told("sample", channel, step=self.step, data={"value": value, "unit": unit, "raw": raw}))
+        self._tell(Told("sample", channel, step=step, data={"value": value, "unit": unit, "raw": raw}))
 
     def event(self, kind: str, text: str, data: Mapping[str, str] | None = None, *, show: str = "event") -> None:
         """Keep something that happened, then show it. `show` is the kind of Told; '' where it was shown before."""

@@ -51,6 +51,7 @@ def meanwhile(work: Work, action: Log, begun: float) -> Iterator[Beside]:
     work.of_log[MARK] = beside.press
     if action.temperatures:
         work.of_log[TEMPERATURE] = beside.temperatures.press
+        work.evidence.beside = beside.temperatures
     try:
         yield beside
     finally:

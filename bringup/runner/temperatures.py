@@ -1,40 +1,45 @@
 """Temperatures beside a `log`: typed by a person when they are due, or read by the meter with a sensor.
 
 Nothing waits for what is typed: samples go on meanwhile, for hours, and the key `t` brings the question when somebody
-is there. Only at the end of the log the last ones are waited for, the supply being watched.
+is there. Only at the end of the log the last ones are waited for, the supply being watched. What was typed last can be
+put right while the log goes on and afterwards; the wrong samples stay in the logbook.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 from bringup.core.beside_log import Temperature
-from bringup.core.entry import read_entry
-from bringup.core.limits import Limits
 from bringup.core.marks import Marks
-from bringup.core.procedure import Channel, Log
+from bringup.core.procedure import Log
 from bringup.core.quantity import format_quantity
+from bringup.core.reading import Reading
 from bringup.core.replies import Value
-from bringup.core.statistics_of_log import MAXIMUM, MINIMUM
 from bringup.core.wording import listed
-from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom
-from bringup.errors import NotationError
 from bringup.runner.in_volts import not_in_volts
-from bringup.runner.log_trace import JudgeOf, Trace, derived, when
+from bringup.runner.key_words import CORRECT
+from bringup.runner.log_trace import Trace
 from bringup.runner.measuring import read_once
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
+from bringup.runner.temperature_sums import (
+    UNIT,
+    Entry,
+    asked_again,
+    outside,
+    read_temperature,
+    sum_up,
+    summed_anew,
+    trace_of,
+)
 from bringup.runner.wait import Offer
-from bringup.runner.work import Judged, Work
+from bringup.runner.work import Work
 
-UNIT = UNIT_OF[Kind.TEMPERATURE]
-LOWEST, HIGHEST = -60.0, 100.0
-"""degC between which most spots on a board at work lie (common practice, no source); beyond, it is asked once more."""
 JUMP = 15.0
 """degC by which one differs from the last so much that it is asked once more (common practice, no source)."""
 ROOM = 23.0
 """degC that a simulated person types where `--ambient` states none."""
+LOOK_AGAIN = "Look again, and type what is shown."
 
 
 class Temperatures:
@@ -45,9 +50,17 @@ class Temperatures:
         self._every = math.inf if action.temperatures_every is None else action.temperatures_every.number
         self._end = begun + action.duration.number
         self._next = begun if action.temperatures else math.inf
-        self._traces: dict[str, Trace] = {each.spot: _trace(work, each) for each in action.temperatures}
+        self._traces: dict[str, Trace] = {each.spot: trace_of(work, each) for each in action.temperatures}
         self._due: list[Temperature] = []
         """To be typed."""
+        self._entries: list[Entry] = []
+        self._wrong: Entry | None = None
+        """What the question on the screen puts right; None: it is about what is due."""
+        self._resumed = False
+        """Whether what is due is asked for once that was put right."""
+        self._kept: dict[str, dict[str, Reading]] = {}
+        """What each came to, once the log is over."""
+        self._step = work.this_step.index
         self._offer: Offer | None = None
         self._doubted = ""
         """What was typed and looked like a slip."""
@@ -110,7 +123,52 @@ class Temperatures:
     def sum_up(self) -> None:
         """Keep the statistics of each, judged by the limits that stand under its name."""
         for each in self._action.temperatures:
-            _sum_up(self._work, self._action, each, self._traces[each.spot], self._begun)
+            kept = sum_up(self._work, self._action, each, self._traces[each.spot], self._begun)
+            self._kept[each.spot] = kept
+
+    # putting right
+
+    def typed_last(self) -> float:
+        """When one was typed last, or put right; minus infinity: none was."""
+        return max((each.entered for each in self._entries), default=-math.inf)
+
+    def correct(self) -> None:
+        """Have the one that was typed last typed again."""
+        entry = max(self._entries, key=lambda each: each.entered)
+        if not self._kept:
+            self._put_right_meanwhile(entry)
+            return
+        remark: tuple[str, ...] = ()
+        while text := self._work.waits.answer(asked_again(entry, remark)).text.strip():
+            if not (remark := self._put_right(entry, text)):
+                return
+
+    def _put_right_meanwhile(self, entry: Entry, *, remark: tuple[str, ...] = ()) -> None:
+        self._resumed = self._resumed or (self._offer is not None and self._work.waits.stands(self._offer))
+        self._wrong = entry
+        self._offer = self._work.waits.put(asked_again(entry, remark))
+
+    def _put_right(self, entry: Entry, text: str) -> tuple[str, ...]:
+        """Take the right one in its place; return what is wrong with it, where it is to be typed again."""
+        value = read_temperature(text)
+        if not isinstance(value, Value):
+            return value
+        if text != self._doubted and (doubt := outside(value)):
+            self._doubted = text
+            return (f"{text}: {doubt}", LOOK_AGAIN)
+        self._doubted = ""
+        work, each, was = self._work, entry.of, entry.value.raw
+        entry.value, entry.entered = value, work.waits.clock.monotonic()
+        work.journal.sample(each.text, UNIT, value.number, text, entry.moment, step=self._step)
+        said = f"{each.text}: {was} was typed, {text} is right; both are kept"
+        work.journal.event("taken-back", said, {"first": was, "then": text})
+        trace = self._traces[each.spot] = trace_of(work, each, self._traces[each.spot])
+        for other in self._entries:
+            if other.of == each:
+                trace.take(other.value, other.moment, self._marks)
+        if self._kept:
+            self._kept[each.spot] = summed_anew(work, self._action, trace, self._begun, self._kept[each.spot])
+        return ()
 
     # one round
 
@@ -118,7 +176,7 @@ class Temperatures:
         """Read what the meter reads; say that the others are due."""
         self._read_by_meter()
         still_open = self._offer is not None and self._work.waits.stands(self._offer)
-        asked = self._due[:1] if still_open else []
+        asked = self._due[:1] if still_open and self._wrong is None else []
         missed = [each.spot for each in self._due if each not in asked]
         # What is on the screen stays what it is about: the answer to it may be half typed.
         self._due = asked + [each for each in self._action.temperatures if not each.by_meter and each not in asked]
@@ -127,6 +185,7 @@ class Temperatures:
         if not self._due:
             return
         if still_open:
+            self._resumed = self._resumed or (last and self._wrong is not None)
             return
         if last or not self._work.waits.attended:
             self._ask()
@@ -170,10 +229,22 @@ class Temperatures:
         while (offer := self._offer) is not None:
             if not offer.pending.done:
                 if not self._work.waits.stands(offer):
-                    self._offer = None  # another question took its place; the key brings it back
+                    self._offer = self._wrong = None  # another question took its place; the key brings it back
                 return False
             self._offer = None
-            if not (typed := offer.pending.value().text.strip()):
+            typed, wrong, self._wrong = offer.pending.value().text.strip(), self._wrong, None
+            if wrong is not None:
+                if typed and (remark := self._put_right(wrong, typed)):
+                    self._put_right_meanwhile(wrong, remark=remark)
+                elif self._resumed and self._due:
+                    self._resumed = False
+                    self._ask()
+                continue
+            if typed == CORRECT and self._entries:
+                self._resumed = True
+                self.correct()
+                continue
+            if not typed:
                 return True
             if remark := self._typed(self._due[0], typed):
                 self._ask(*remark)
@@ -185,62 +256,20 @@ class Temperatures:
 
     def _typed(self, each: Temperature, text: str) -> tuple[str, ...]:
         """Take what was typed of a spot; return what is wrong with it, where it is to be typed again."""
-        try:
-            entry = read_entry(text, Kind.TEMPERATURE)
-        except NotationError as error:
-            return (error.message, *filter(None, (error.what_to_do,)))
-        if entry.unit != UNIT or entry.value is None:
-            return (f"{text} is no temperature in °C",)
-        if text != self._doubted and (doubt := self._doubt(each, entry.value)):
+        value = read_temperature(text)
+        if not isinstance(value, Value):
+            return value
+        if text != self._doubted and (doubt := self._doubt(each, value)):
             self._doubted = text
-            return (f"{text}: {doubt}", "Look again, and type what is shown.")
+            return (f"{text}: {doubt}", LOOK_AGAIN)
         self._doubted = ""
-        self._take(each, Value(entry.value, text, entry.resolution), self._work.waits.clock.monotonic())
+        moment = self._work.waits.clock.monotonic()
+        self._take(each, value, moment)
+        self._entries.append(Entry(each, value, moment, moment))
         return ()
 
-    def _doubt(self, each: Temperature, value: float) -> str:
-        if not LOWEST <= value <= HIGHEST:
-            return f"outside {LOWEST:g} °C .. {HIGHEST:g} °C"
+    def _doubt(self, each: Temperature, value: Value) -> str:
         line = self._traces[each.spot].seen
-        if line.count and abs(value - line.mean) > JUMP:
+        if not (why := outside(value)) and line.count and abs((value.number or 0.0) - line.mean) > JUMP:
             return f"far from the {line.mean:.1f} °C that it was so far"
-        return ""
-
-
-def _trace(work: Work, each: Temperature) -> Trace:
-    return Trace(Channel(each.spot, Kind.TEMPERATURE, each.text), None, work.this_step.expect.get(each.text))
-
-
-def _named(action: Log, text: str) -> Mapping[str, Mapping[str, Limits]]:
-    """Return what is judged of this one; limits without a name are for what the log follows."""
-    return {statistic: {text: of[text]} for statistic, of in action.judging.items() if text in of}
-
-
-def _sum_up(work: Work, action: Log, each: Temperature, trace: Trace, begun: float) -> None:
-    limits = work.this_step.expect.get(each.text)
-    origin = LimitsFrom.NONE if limits is None else LimitsFrom.PROCEDURE
-    instrument = "meter" if each.by_meter else "person"
-    least, most = trace.least, trace.most
-    if trace.missed:
-        work.tally.missing.append(f"{each.text}: {trace.missed} of {trace.missed + trace.seen.count} have no value")
-    if least is None or most is None:
-        why = "the meter gave none" if each.by_meter else "nobody typed it"
-        nothing = Value(None, "", why=why)
-        work.keep(
-            None, Kind.TEMPERATURE, nothing, Judged(limits, origin), instrument=instrument, aspect=f"at {each.spot}"
-        )
-        return
-    judging = _named(action, each.text)
-    judge = JudgeOf(judging, trace.channel, Judged(limits, origin), limited=False)
-    how = How.READ if each.by_meter and not work.meter.by_hand else How.TYPED
-    for aspect, value, moment, mark in (
-        (MINIMUM, least, trace.least_at, trace.least_mark),
-        (MAXIMUM, most, trace.most_at, trace.most_mark),
-    ):
-        judged, name = judge.of(aspect, when(moment - begun, mark)), f"{aspect} at {each.spot}"
-        work.keep(None, Kind.TEMPERATURE, value, judged, instrument=instrument, how=how, aspect=name, at=moment)
-    for aspect, value in derived(trace, judging):
-        name = f"{aspect} at {each.spot}"
-        work.keep(
-            None, Kind.TEMPERATURE, value, judge.of(aspect, ""), instrument=instrument, how=How.DERIVED, aspect=name
-        )
+        return why
