@@ -172,6 +172,22 @@ def test_volts_that_damage_a_rail_on_its_way_up_cut_power_and_are_kept() -> None
     assert outcome.off_verified
 
 
+def test_too_much_current_ends_the_timing_at_once_and_the_ramp_with_it() -> None:
+    # A rail that never comes is timed for as long as that may last; 5V0 draws 300 mA beyond its loads meanwhile.
+    faults = [Fault("3V3", FaultKind.NOT_FITTED), Fault("5V0", FaultKind.EXCESS_LOAD, 0.3)]
+    bench = simulated_bench(timing("3V3"), faults=faults, history=SEEN)
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.FAILED
+    (rise,) = times(outcome.readings)
+    current = next(each for each in outcome.readings if each.result is Result.FAIL)
+    assert (current.point, current.kind, current.aspect) == ("VIN", Kind.CURRENT, "18 V")
+    assert 0 < current.monotonic - rise.monotonic < 0.5
+    assert re.fullmatch(r"not in regulation within 0\.[2-6][0-9]? s|not in regulation within [2-6][0-9]+ ms", rise.note)
+    assert not any(each.aspect == "24 V" for each in outcome.readings)
+
+
 def slowly(procedure: Procedure, **soft_starts: str) -> Procedure:
     """The same on a board whose converters take so long to start."""
     rails = dict(procedure.board.rails)

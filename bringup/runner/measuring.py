@@ -12,9 +12,8 @@ from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.procedure import OnLost
 from bringup.core.replies import Value, read_number
-from bringup.core.settling import NOISY_AT_LEAST, Settler, State, manner_of
+from bringup.core.settling import Settler, State
 from bringup.core.wording import duration
-from bringup.core.words import Kind
 from bringup.errors import LinkError
 from bringup.runner.as_powered import expected_as_powered
 from bringup.runner.climb import Climb
@@ -38,10 +37,6 @@ IN_LIMIT = "the supply is in current limit"
 """Why a reading is not judged."""
 OVER_RANGES = 2
 """So many over-ranges of a voltage in a row are above what damages: a meter may show one while it finds its range."""
-START_UP = 0.15
-"""Seconds after a change of voltage before the input current is looked at: converters start in milliseconds."""
-LOOK_EVERY = 0.05
-"""Seconds between two looks while the input current settles."""
 LEAST_STEP = 0.01
 """Seconds between two readings of a meter that answers at once."""
 
@@ -215,35 +210,6 @@ def _typed(work: Work, function: Function, point: str, around: float | None, lim
     beside = looked(work, look_beside(work, point))
     rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
     return Settled(value, None, beside, limited_at(work, point, beside), rising=rising)
-
-
-def settled_current(work: Work, feed: Feed) -> tuple[PollSample, tuple[float, float] | None]:
-    """Look at an input that was just switched on or set until its current has settled.
-
-    Current limit while capacitance charges is waited for; the watch decides when it lasts too long. Returns the last
-    look, and the lowest and highest current where it never settled.
-    """
-    work.waits.sleep(START_UP, f"{feed.input} starts up")
-    manner = manner_of(Kind.CURRENT)
-    manner = replace(manner, bound=max(manner.bound, 2 * NOISY_AT_LEAST * work.watch.look_takes))
-    settler, silent = Settler(manner), 0
-    while True:
-        sample = work.power.look_once(feed.output)
-        now = sample.monotonic
-        watched = work.watch.of(feed.output)
-        if watched is not None and in_current_limit(watched, sample):
-            settler.give_up(now)
-            work.waits.sleep(LOOK_EVERY)
-            continue
-        value = sample_amps(sample)
-        state = settler.feed(now, value)
-        silent = 0 if value.number is not None else silent + 1
-        if state is State.SETTLED or silent >= SILENT_READINGS:
-            return sample, None
-        if state is State.NEVER:
-            spread = None if settler.lowest is None or settler.highest is None else (settler.lowest, settler.highest)
-            return sample, spread
-        work.waits.sleep(LOOK_EVERY)
 
 
 def sample_volts(sample: PollSample) -> Value:

@@ -17,6 +17,7 @@ from bringup.runner.damage import trip_of
 from bringup.runner.feed import Feed
 from bringup.runner.measuring import LEAST_STEP, OVER_RANGES, read_once
 from bringup.runner.roles import Function
+from bringup.runner.settling_current import SettlingCurrent
 from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Work
 
@@ -55,26 +56,40 @@ class _Coming:
     raw: list[str] = field(default_factory=list)
 
 
-def time_rises(work: Work, feed: Feed, rails: Sequence[str]) -> None:
+def time_rises(work: Work, feed: Feed, rails: Sequence[str], most: Limits | None) -> None:
     """Read the rails in turn until each is in regulation; keep between which moments that was.
 
-    What damages cuts power. Between two looks at a rail lie those at the others: of many, less is known of each.
+    What damages cuts power. An input that has settled above the `most` that it may draw ends it, to be judged at once:
+    less than that may still become more while rails come up. Between two looks at a rail lie those at the others: of
+    many, less is known of each.
     """
     watched = work.watch.of(feed.output)
     if watched is None:
         return
     begun = watched.valid_from
     coming = [_Coming(rail, *voltage_limits(work.board, rail)) for rail in rails]
+    current, enough = SettlingCurrent(work, feed, begun), NOT_WITHIN
     while (left := [each for each in coming if each.by is None]) and work.waits.clock.monotonic() < begun + NOT_WITHIN:
         for each in left:
             _look(work, each, begun)
+        if _too_much(work, current, most):
+            enough = work.waits.clock.monotonic() - begun
+            break
         work.waits.sleep(LEAST_STEP)
-    rises = {each.rail: Rise(each.rail, NOT_WITHIN if each.by is None else each.after, each.by) for each in coming}
+    rises = {each.rail: Rise(each.rail, enough if each.by is None else each.after, each.by) for each in coming}
     for each in coming:
         _keep(work, each, rises[each.rail])
     work.evidence.rises |= rises
     if len(work.evidence.rises) > 1:
         work.journal.event("regulation", f"into regulation came: {order_of(list(work.evidence.rises.values()))}")
+
+
+def _too_much(work: Work, current: SettlingCurrent, most: Limits | None) -> bool:
+    """Look at the input's current, if that is due: whether it has settled above the most that it may be."""
+    if most is None or most.high is None or work.waits.clock.monotonic() < current.next_look:
+        return False
+    found = current.look()
+    return found is not None and abs(found[0].amps or 0.0) > float(most.high)
 
 
 def _look(work: Work, each: _Coming, begun: float) -> None:

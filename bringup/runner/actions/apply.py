@@ -26,9 +26,10 @@ from bringup.runner.gate import require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.irreversible import doubt_setting
-from bringup.runner.measuring import sample_amps, sample_volts, settled_current
+from bringup.runner.measuring import sample_amps, sample_volts
 from bringup.runner.records import PollSample
 from bringup.runner.regulation import be_ready, time_rises
+from bringup.runner.settling_current import settled_current
 from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.work import RECORDED, Judged, Work
 
@@ -58,7 +59,7 @@ def apply(work: Work, action: Apply) -> None:
         else:
             work.power.step_to(feed)
         if timed and stage.purpose is not Purpose.SHORT_CHECK:
-            time_rises(work, feed, timed)
+            time_rises(work, feed, timed, loosened(work.lacking.known, feed.input, Kind.CURRENT, stage.current))
             timed = ()
         sample, current = _judge(work, feed, stage)
         if work.tally.result != "pass" and stage.purpose is not Purpose.FINAL:

@@ -25,8 +25,9 @@ from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed, planned
 from bringup.runner.gate import missing_evidence, require_gate
 from bringup.runner.in_volts import volts_before_power
-from bringup.runner.measuring import IN_LIMIT, sample_amps, settled, settled_current
+from bringup.runner.measuring import IN_LIMIT, sample_amps, settled
 from bringup.runner.roles import Function
+from bringup.runner.settling_current import settled_current
 from bringup.runner.sureness import around_of
 from bringup.runner.work import Judged, Work
 

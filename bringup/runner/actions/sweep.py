@@ -31,9 +31,10 @@ from bringup.runner.at_board import AT_BOARD
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed
 from bringup.runner.load_watch import Draw
-from bringup.runner.measuring import IN_LIMIT, sample_amps, sample_volts, settled, settled_current
+from bringup.runner.measuring import IN_LIMIT, sample_amps, sample_volts, settled
 from bringup.runner.records import PollSample
 from bringup.runner.roles import Function, Protection
+from bringup.runner.settling_current import settled_current
 from bringup.runner.sureness import around_of
 from bringup.runner.sweep_summary import Points, figure_limits, percent, sum_up
 from bringup.runner.uncertain import standard_of
