@@ -468,6 +468,26 @@ def test_a_meter_that_talks_nonsense_gives_no_value() -> None:
     assert outcome.result is AttemptResult.INCOMPLETE
 
 
+def test_why_a_current_is_not_judged_is_said_once_a_step_and_not_beside_one_that_is() -> None:
+    procedure = picked("apply")
+    rails = dict(procedure.board.rails)
+    assert rails["12V0"].converter is not None
+    rails["12V0"] = replace(rails["12V0"], converter=replace(rails["12V0"].converter, efficiency=None))
+    (step,) = procedure.steps
+    assert isinstance(step.action, Apply)
+    steps = (replace(step, action=replace(step.action, expect_current=None)),)
+    bench = simulated_bench(replace(procedure, board=replace(procedure.board, rails=rails), steps=steps), history=SEEN)
+
+    currents = [each for each in bench.run().readings if each.kind is Kind.CURRENT]
+
+    why = "the board file does not state the efficiency of 12V0's converter"
+    assert [(each.result, each.note) for each in currents] == [
+        (Result.PASS, ""),
+        (Result.RECORDED, why),
+        (Result.RECORDED, ""),
+    ]
+
+
 def test_a_lost_supply_link_breaks_the_attempt_off_and_says_that_off_is_unknown() -> None:
     bench = simulated_bench(with_steps(APPLY, Step(1, LOG)), history=SEEN)
 

@@ -81,6 +81,16 @@ def test_the_band_is_thirty_percent_and_at_least_five_milliamperes() -> None:
             "states no loads",
         ),
         (with_converter("12V0", efficiency=None), 24.0, "does not state the efficiency of 12V0's converter"),
+        (
+            small_board(
+                rails=tuple(
+                    replace(rail, converter=replace(rail.converter, efficiency=None)) if rail.converter else rail
+                    for rail in RAILS
+                )
+            ),
+            24.0,
+            "does not state the efficiency of the converters of 12V0 and N12V",
+        ),
         (with_converter("12V0", starts_at=None), 1.0, "does not state at which voltage 12V0 starts"),
         (with_rail("5V0", converter=None), 24.0, "does not say how 5V0 is made from 12V0"),
     ],

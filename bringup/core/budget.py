@@ -88,9 +88,10 @@ def missing_facts(board: Board, name: str, volts: float | None = None) -> str:
             return f"the board file does not say how {rail.name} is made from {rail.source}"
     if not board.inputs[name].loads and not any(rail.loads for rail in branch):
         return f"the board file states no loads on {name} or anything it feeds"
-    for rail in branch:
-        if _switches(rail) and rail.converter is not None and rail.converter.efficiency is None:
-            return f"the board file does not state the efficiency of {rail.name}'s converter"
+    vague = [each.name for each in branch if _switches(each) and each.converter and each.converter.efficiency is None]
+    if vague:
+        whose = f"{vague[0]}'s converter" if len(vague) == 1 else f"the converters of {listed(vague)}"
+        return f"the board file does not state the efficiency of {whose}"
     return "" if volts is None else _unknown_start(board, name, volts)
 
 

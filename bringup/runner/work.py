@@ -46,6 +46,14 @@ class Tally:
 
     failed: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
+    _said: set[str] = field(default_factory=set)
+
+    def once(self, note: str) -> str:
+        """Return a note that was not asked for yet in this step; '' for one that was: it stands beside the first."""
+        if note in self._said:
+            return ""
+        self._said.add(note)
+        return note
 
     @property
     def result(self) -> str:

@@ -152,7 +152,7 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     work.keep(feed.input, Kind.VOLTAGE, volts, RECORDED, instrument="supply", how=how, aspect=aspect, beside=sample)
     limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
     limits = loosened(work.lacking.known, feed.input, Kind.CURRENT, limits)
-    judged = Judged(limits, stage.current_from, note=stage.unknown)
+    judged = Judged(limits, stage.current_from, note="" if limits else work.tally.once(stage.unknown))
     if sample.mode == "current":
         judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, "the supply is in current limit")
         work.tally.missing.append(f"{feed.input} {aspect}: the supply stayed in current limit")

@@ -100,7 +100,7 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
     amps = sample_amps(sample)
     limits = None if stage.current is None else drawn(stage.current, resolution=amps.resolution)
     limits = loosened(work.lacking.known, feed.input, Kind.CURRENT, limits)
-    judged = Judged(limits, stage.current_from, note=stage.unknown)
+    judged = Judged(limits, stage.current_from, note="" if limits else work.tally.once(stage.unknown))
     if sample.mode == "current":
         judged = Judged(limits, stage.current_from, Result.NOT_JUDGED, IN_LIMIT)
         work.tally.missing.append(f"{action.input} {cycle}: the supply stayed in current limit")
