@@ -11,6 +11,7 @@ import sys
 import threading
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -260,12 +261,25 @@ def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path) -
         assert read(path, going) == []
 
 
+@contextmanager
+def listening_to_ctrl_c() -> Iterator[None]:
+    """Start what is started here as at a prompt: a shell has its background jobs, and their children, ignore Ctrl-C."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 @pytest.fixture
 def address(logbook: Path, tmp_path: Path) -> Iterator[str]:
     """The command as a person starts it, and what it printed."""
     command = [sys.executable, "-m", "bringup", "browse", "--logbook", str(logbook)]
     environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=tmp_path, env=environment) as served:
+    with (
+        listening_to_ctrl_c(),
+        subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=tmp_path, env=environment) as served,
+    ):
         assert served.stdout is not None
         guard = threading.Timer(60.0, served.kill)
         guard.start()
