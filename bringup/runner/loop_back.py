@@ -21,7 +21,8 @@ from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import sample_volts, settled
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
-from bringup.runner.work import Judged, Tally, Work
+from bringup.runner.tally import Tally
+from bringup.runner.work import Judged, Work
 
 LIMIT_TIME = 0.2
 """Seconds of current limit allowed: there is nothing to charge."""

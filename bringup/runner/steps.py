@@ -47,7 +47,8 @@ from bringup.runner.headings import heading
 from bringup.runner.irreversible import carry_out_once, done_before, end_unknown
 from bringup.runner.leaving_out import needed_input, unmet
 from bringup.runner.records import Once
-from bringup.runner.work import Tally, Work
+from bringup.runner.tally import Tally
+from bringup.runner.work import Work
 
 TOOL = "the tool"
 PERSON = "the person"

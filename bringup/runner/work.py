@@ -34,33 +34,11 @@ from bringup.runner.protocols import Running
 from bringup.runner.records import Once, PollSample, UnitHistory
 from bringup.runner.roles import Meter
 from bringup.runner.setup import AttemptSetup
+from bringup.runner.tally import Tally
 from bringup.runner.terminals import wait_for_terminals
 from bringup.runner.uncertain import decided, with_uncertainty
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
-
-
-@dataclass(slots=True)
-class Tally:
-    """What a step found: sentences for what failed and for what is missing."""
-
-    failed: list[str] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
-    _said: set[str] = field(default_factory=set)
-
-    def once(self, note: str) -> str:
-        """Return a note that was not asked for yet in this step; '' for one that was: it stands beside the first."""
-        if note in self._said:
-            return ""
-        self._said.add(note)
-        return note
-
-    @property
-    def result(self) -> str:
-        """The step's result: 'fail', '' if something is missing, else 'pass'."""
-        if self.failed:
-            return "fail"
-        return "" if self.missing else "pass"
 
 
 @frozen
