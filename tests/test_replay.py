@@ -32,6 +32,7 @@ from bringup.simulation.manners import Manners
 from bringup.terminal.replayed_person import ReplayedPerson
 from tests.logbook_samples import start
 from tests.rig import UP, Rig, Said, interrupt, rig, wait_for
+from tests.sample_pictures import PNG
 
 MEASURE = "  - measure: [VIN, 3V3]\n  - power_off: {discharged_below: 1 V}\n"
 SOCKETS: list[str] = []
@@ -159,6 +160,28 @@ def test_a_changed_procedure_is_told_at_the_first_message_that_differs(tmp_path:
     assert float(told[3].split()[-1]) == 0.41
     line = Path("t.txt").read_text().splitlines()[int(told[1]) - 1]
     assert told[2] in line
+
+
+def test_a_photo_comes_again_without_its_picture(tmp_path: Path) -> None:
+    steps = UP + "  - photo: {of: Top side, file: top.png}\n" + MEASURE
+    (tmp_path / "top.png").write_bytes(PNG)
+    with rig(tmp_path) as bench:
+        first = bench.run(steps, "--trace", "t.txt")
+        (tmp_path / "top.png").unlink()
+        again = bench.run(steps, "--replay", "t.txt")
+        without = bench.run(UP + MEASURE, "--replay", "t.txt")
+
+    assert (first.returncode, again.returncode) == (0, 0), again.stdout + again.stderr
+    assert "The replay went as the trace did" in again.stderr
+    assert "top.png, 7 x 5 Top side" in again.stdout
+    assert readings(replayed_logbook(again)) == readings(bench.logbook)
+    with sqlite3.connect(bench.logbook) as real, sqlite3.connect(replayed_logbook(again)) as kept:
+        assert real.execute("SELECT file FROM photos").fetchall() == [("top.png",)]
+        assert kept.execute("SELECT count(*) FROM photos").fetchall() == [(0,)]
+        ((note,),) = kept.execute("SELECT content FROM notes").fetchall()
+    assert note.startswith("photo top.png Top side, SHA-256 ")
+    assert without.returncode == 3
+    assert 'then came: photos reads "top.png"; now the attempt has ended' in without.stderr
 
 
 def test_a_procedure_that_ends_sooner_is_told(tmp_path: Path) -> None:

@@ -51,6 +51,9 @@ words = {
     "asked": "choice",
     "answered": "person 1 30",
     "heard": "0",
+    **dict.fromkeys(("looks", "looked", "reads", "unread"), "3"),
+    "seen": "3 129 1764400000000000000",
+    "read": f"4 png 640 480 {1 << 20} {'0a' * 32}",
 }
 
 

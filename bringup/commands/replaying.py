@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import io
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -22,14 +23,16 @@ from bringup.commands.reaching import dialect_of, roles_of
 from bringup.commands.run import setup_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
+from bringup.core.deviations import Photo
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
-from bringup.core.procedure import Procedure, TakePhoto
+from bringup.core.procedure import Procedure
 from bringup.core.program import programs_of
 from bringup.core.traffic import Differs
 from bringup.errors import BenchError, CommandError, ExitCode
 from bringup.files.traffic_file import Traffic, load_traffic
 from bringup.host.clock import HostClock
+from bringup.host.replayed_photos import ReplayedPhotos
 from bringup.instruments.course import Course
 from bringup.instruments.opening import wire_of
 from bringup.instruments.replayed import ReplayedLink
@@ -39,7 +42,7 @@ from bringup.instruments.wire import Broken
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.attempt import run_attempt
-from bringup.runner.records import AttemptStart
+from bringup.runner.records import AttemptStart, PhotoFile
 from bringup.runner.supply_requests import selection
 from bringup.simulation.clock import SimulatedClock
 from bringup.terminal.replayed_person import ReplayedPerson
@@ -56,11 +59,18 @@ none, the replay differs."""
 
 
 class ReplayedRecord(LogbookRecord):
-    """Keeps an attempt as what it is: nothing of it was measured now."""
+    """Keeps an attempt as what it is: nothing of it was measured now, and its pictures are not in the trace."""
 
     def begin(self, start: AttemptStart) -> str:
         """Open an attempt, marked as simulated whatever instruments are in the trace."""
         return super().begin(replace(start, simulated=True))
+
+    def photo(self, photo: Photo, found: PhotoFile, *, at: datetime, step: int | None = None) -> Iterator[None]:
+        """Keep a note of what the picture was instead."""
+        yield from ()
+        self.note(
+            f"photo {photo.file} {photo.caption}, SHA-256 {found.digest}: in the trace without it", at=at, step=step
+        )
 
 
 def replayed(wanted: Wanted, path: Path, procedure: Procedure, bench: Bench) -> ExitCode:
@@ -112,13 +122,15 @@ def once(wanted: Wanted, procedure: Procedure, bench: Bench, traffic: Traffic, w
         name: ReplayedLine(traffic.path, who, traffic.events, clock, found)
         for name, who in names_in_traces(bench.lines).items()
     }
+    photos = ReplayedPhotos(traffic.path, traffic.events, clock, found)
     shown = io.StringIO()
     try:
         opened, links = answering(bench, traffic, courses, clock)
         with ExitStack() as leave:
-            outcome = attempt(wanted, procedure, opened, (clock, person, lines), (leave, shown))
+            outcome = attempt(wanted, procedure, opened, (clock, person, lines, photos), (leave, shown))
         for link in links:
             link.close()
+        photos.unasked()
         for course in courses.values():
             if course.unsent() is not None:
                 raise course.differs("the attempt has ended")
@@ -144,8 +156,6 @@ def refuse(wanted: Wanted, procedure: Procedure) -> None:
             "a procedure that runs programs of this computer cannot be replayed",
             "What they do is not in the trace, and they are not run without the board.",
         )
-    if any(isinstance(step.action, TakePhoto) for step in procedure.steps):
-        raise CommandError("a procedure that takes photos cannot be replayed", "The pictures are not in the trace.")
 
 
 def answering(
@@ -184,7 +194,7 @@ def attempt(
     wanted: Wanted,
     procedure: Procedure,
     opened: AnsweringBench,
-    ends_waits: tuple[SimulatedClock, ReplayedPerson, Mapping[str, ReplayedLine]],
+    ends_waits: tuple[SimulatedClock, ReplayedPerson, Mapping[str, ReplayedLine], ReplayedPhotos],
     leave_and_shown: tuple[ExitStack, TextIO],
 ) -> AttemptOutcome:
     """Carry the attempt out in the time of the trace."""
@@ -195,7 +205,7 @@ def attempt(
     leave.callback(record.close)
     view, _ = leave.enter_context(showing(None, HostClock(), shown))
     view.scene.kept_in = str(wanted.logbook.with_stem("replay"))
-    clock, person, lines = ends_waits
+    clock, person, lines, photos = ends_waits
     setup = setup_of(wanted, procedure, opened, (clock, person), (record, view.tell))
     kept = sources(wanted.procedure, wanted.bench, procedure)
-    return run_attempt(replace(setup, lines=lines, sources=kept, awake=None))
+    return run_attempt(replace(setup, lines=lines, photos=photos, sources=kept, awake=None))

@@ -16,7 +16,7 @@ import click
 
 from bringup import __version__
 from bringup.commands.common import bench_option, find_bench, json_option, logbook_option
-from bringup.commands.tracing import replay_option, trace_option, traced_ask, traced_lines
+from bringup.commands.tracing import replay_option, trace_option, traced_ask, traced_lines, traced_photos
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Procedure
 from bringup.core.safety_lines import lines_of
@@ -251,7 +251,7 @@ def carry_out(
         sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
         lines=traced_lines(opened.lines, around.trace),
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
-        photos=HostPhotos(clock.wake),
+        photos=traced_photos(HostPhotos(clock.wake), around.trace),
         sources=texts,
         going_on=earlier,
         suspend=lambda: suspend(clock, keys),

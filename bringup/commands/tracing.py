@@ -14,7 +14,7 @@ from bringup.commands.saying import say
 
 if TYPE_CHECKING:
     from bringup.host.traffic_file import TrafficFile
-    from bringup.runner.protocols import Ask, Interruption, Line
+    from bringup.runner.protocols import Ask, Interruption, Line, Photos
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -75,6 +75,15 @@ def traced_lines(lines: Mapping[str, Line], trace: TrafficFile | None) -> Mappin
     from bringup.instruments.traced_line import TracedLine, names_in_traces
 
     return {name: TracedLine(lines[name], who, trace.note) for name, who in names_in_traces(lines).items()}
+
+
+def traced_photos(photos: Photos, trace: TrafficFile | None) -> Photos:
+    """Return where photos come from as given, what is found there kept in the trace if there is one."""
+    if trace is None:
+        return photos
+    from bringup.host.traced_photos import TracedPhotos
+
+    return TracedPhotos(photos, trace.note)
 
 
 def traced_ask(ask: Ask, trace: TrafficFile | None) -> Ask:

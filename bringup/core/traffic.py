@@ -29,6 +29,8 @@ EXPLAINED = (
     "# The person: present or absent; asked, answered, withdrawn (a question), key; interrupted by a signal.",
     "# A serial line of the board (line1 ...): heard, after how many bytes lost; news of the line; gone, and why, or",
     "# back; told; sent, or why not.",
+    "# Photos, each question by its number: looks into a folder; seen there: new, bytes, when; looked: that was all.",
+    "# reads a file; read: kind, width, height, bytes, SHA-256; unread: why neither. No picture is in here.",
     "# The tool woke: it went on after waiting for whatever comes first.",
     "# The guardian, a process of its own, is not in here. Lines that begin with # mean nothing.",
     "# The serial numbers of the unit and of the instruments are in here, and all that was typed. Nothing secret is.",
@@ -62,6 +64,12 @@ EVENTS: Mapping[str, tuple[str, bool]] = {
     "gone": ("", True),
     "told": ("", True),
     "sent": ("", True),
+    "looks": ("[0-9]{1,9}", True),
+    "seen": ("[0-9]{1,9} [0-9]{1,18} [0-9]{1,19}", True),
+    "looked": ("[0-9]{1,9}", False),
+    "reads": ("[0-9]{1,9}", True),
+    "read": ("[0-9]{1,9} [a-z]+ [0-9]{1,9} [0-9]{1,9} [0-9]{1,12} [0-9a-f]{64}", True),
+    "unread": ("[0-9]{1,9}", True),
 }
 """What can happen -> its words (regular expression), and whether something is quoted after them."""
 
