@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -22,7 +23,8 @@ from bringup.logbook.deviation_statements import Entered, observation_statements
 from bringup.logbook.lines import Writer, head_lines, line_of, row_lines
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
-from bringup.runner.prompts import Answer, PromptKind
+from bringup.runner.pending import Pending
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.work import Work
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -181,3 +183,30 @@ def test_a_rework_entered_between_the_gate_and_power_is_asked_about_too(monkeypa
 
     overrides = [text for kind, text, _ in bench.record.events if kind == "override"]
     assert ["5V0" in text for text in overrides] == [False, True]
+
+
+def test_a_rework_entered_instead_of_the_go_wants_a_reason_and_a_go_of_its_own() -> None:
+    bench = simulated_bench(picked("resistance", "leads", "apply", "power_off"))
+    lines = [Scripted(Answer(text), PromptKind.TEXT, delay=0.1) for text in ("R12", "105 kΩ", "100 kΩ", WHY)]
+    slow = Scripted(Answer("go"), PromptKind.GO, "VIN, short check", math.inf)
+    person = SimulatedPerson(attended=True, clock=bench.clock, script=[slow, *lines])
+    asked: list[str] = []
+    ask = person.ask
+
+    def pressing(prompt: Prompt) -> Pending[Answer]:
+        if prompt.text.startswith("VIN, short check"):
+            asked.append(prompt.text)
+            if len(asked) == 1:
+                person.press("w", at=bench.clock.monotonic() + 1.0)
+        return ask(prompt)
+
+    person.ask = pressing  # type: ignore[method-assign]
+
+    outcome = bench.run(ask=person)
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    (override,) = [text for kind, text, _ in bench.record.events if kind == "override"]
+    assert "a good resistance of 5V0" in override
+    assert len(asked) == 3, "put, put again after the rework, and asked for anew once a reason was given"
+    kinds = [kind for kind, _, _ in bench.record.events]
+    assert kinds.index("override") < len(kinds) - kinds[::-1].index("go") - 1

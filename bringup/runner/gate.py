@@ -30,6 +30,14 @@ def require_gate(work: Work, name: str) -> None:
     )
 
 
+def changed(work: Work, name: str) -> bool:
+    """Whether something came to be missing since the gate was passed: then the reason was asked for."""
+    if not missing_evidence(work, name) or name in work.evidence.overridden:
+        return False
+    require_gate(work, name)
+    return True
+
+
 def missing_evidence(work: Work, name: str) -> list[str]:
     """Return in words what is missing; empty if the gate is open."""
     missing = []

@@ -87,8 +87,11 @@ class Power:
 
     # on
 
-    def up(self, feed: Feed, go: str, *, agreed: bool = False) -> None:
-        """Switch an input on in the fixed order; `go` tells what for, `agreed`: no longer asked. Raises an Ending."""
+    def up(self, feed: Feed, go: str, *, agreed: bool = False, changed: Callable[[], bool] = lambda: False) -> None:
+        """Switch an input on in the fixed order; `go` tells what for, `agreed`: no longer asked. Raises an Ending.
+
+        `changed` says whether the board was changed while the go was asked for: then it is asked for anew.
+        """
         within_bounds(feed, self.ceiling)
         self._guarding.ready(feed.input)
         self.off(feed.output)
@@ -104,6 +107,8 @@ class Power:
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
         ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody, agreed=agreed)
+        while changed():
+            ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody)
         if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
             found = self._read_back(feed)
         self._switch_on(feed, found)

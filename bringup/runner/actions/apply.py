@@ -22,7 +22,7 @@ from bringup.runner.at_board import measure_at_board
 from bringup.runner.behind import look_behind, may_look
 from bringup.runner.claims import ask_shown, trip_if_shown
 from bringup.runner.feed import Feed, followed_by, planned
-from bringup.runner.gate import require_gate
+from bringup.runner.gate import changed, require_gate
 from bringup.runner.hands import LeadsPlace
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.irreversible import doubt_setting
@@ -55,7 +55,9 @@ def apply(work: Work, action: Apply) -> None:
             feed = replace(feed, then=tuple(map(abs, rest)))
             volts_before_power(work, plan.input)
             require_gate(work, plan.input)  # again: a rework may have been entered since
-            work.power.up(feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}")
+            work.power.up(
+                feed, f"{plan.input}, {_named(stage)}{followed_by(rest)}", changed=lambda: changed(work, plan.input)
+            )
         else:
             work.power.step_to(feed)
         if timed and stage.purpose is not Purpose.SHORT_CHECK:

@@ -23,7 +23,7 @@ from bringup.runner.actions.measure import below_minimum_load
 from bringup.runner.actions.power_off import discharge
 from bringup.runner.damage import spoiled, trip_if_damaging
 from bringup.runner.feed import Feed, planned
-from bringup.runner.gate import missing_evidence, require_gate
+from bringup.runner.gate import changed, missing_evidence, require_gate
 from bringup.runner.in_volts import volts_before_power
 from bringup.runner.measuring import IN_LIMIT, sample_amps, settled
 from bringup.runner.roles import Function
@@ -94,7 +94,7 @@ def _once(work: Work, action: PowerCycle, feed: Feed, plan: ApplyPlan, index: in
         go = f"{action.input}, {volts}: {action.times} times off and on, not asked for again"
     elif doubted:
         go = f"{action.input}, {volts}: {cycle} and all that follow, the board having been changed since"
-    work.power.up(feed, go, agreed=index > 0 and not doubted)
+    work.power.up(feed, go, agreed=index > 0 and not doubted, changed=lambda: changed(work, action.input))
     sample, spread = settled_current(work, feed)
     stage = plan.stages[-1]
     amps = sample_amps(sample)
