@@ -22,7 +22,7 @@ import pytest
 from bringup.commands.browse_pages import Pages, sheet
 from bringup.commands.main import main
 from bringup.commands.now import AtBench, at_bench
-from bringup.core.words import AttemptResult
+from bringup.core.words import AttemptResult, Result
 from bringup.errors import ExitCode
 from bringup.logbook.going import going
 from bringup.logbook.reading import read
@@ -34,6 +34,7 @@ from bringup.runner.records import PollSample
 from tests.chromium import Tab
 from tests.logbook_samples import MEASURE, NOON, add_attempt, start, volts
 from tests.postgresql import Cluster
+from tests.sample_pictures import PNG
 from tests.story_sample import write_story
 
 pytest.importorskip("flask", reason="the pages are served by flask, which is not installed")
@@ -166,6 +167,30 @@ def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:
     assert re.search("Nearest: .*MBL-0010", answer.text)
     assert client.get("/attempt/ffff").status_code == 404
     assert client.get("/rail/3V4").status_code == 404
+
+
+def test_the_photos_of_a_unit_are_seen_on_its_page_as_pictures_and_nothing_else(client: Any) -> None:
+    (address,) = re.findall(
+        r'<img src="([^"]*)" alt="Photo of MBL-0001: after the rework"', client.get("/unit/MBL-0001").text
+    )
+    answer = client.get(address)
+
+    assert (answer.status_code, answer.data, answer.content_type) == (200, PNG, "image/png")
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'")
+    assert client.get("/photo/none").status_code == 404
+
+
+def test_a_reading_that_was_corrected_is_no_failure_of_its_attempt(tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    typed = replace(volts(33.06), result=Result.FAIL)
+    with LogbookRecord.open(path, simulated=False) as record:
+        add_attempt(record, start(), [typed, replace(volts(3.306), replaces=typed.id)])
+
+    (row,) = [each for each in rows_of(asking(path).get("/unit/MBL-0001").text) if "First power-on" in each]
+
+    assert '<td class="number">1</td>' in row
+    assert "33.06" not in row
 
 
 def test_what_people_wrote_is_shown_and_never_markup(client: Any) -> None:

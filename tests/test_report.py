@@ -230,6 +230,8 @@ def test_a_page_tells_what_was_done_to_the_unit(tmp_path: Path) -> None:
         "It cannot be told: the board file as it was kept",
     ):
         assert said in page.text, said
+    history = page.text.partition("All attempts on MBL-0001")[2].partition("Reworks")[0]
+    assert "3V3 voltage 2.910 V, limits 3.3 V ± 2 %: fail" in history, "what failed in the attempt before"
     (picture,) = [attributes for tag, attributes in page.tags if tag == "img"]
     assert str(picture["src"]).startswith("data:image/png;base64,")
     assert picture["alt"] == "Photo of MBL-0001: after the rework"
@@ -313,7 +315,10 @@ def test_a_file_that_exists_is_kept_unless_forced(run: Run, tmp_path: Path) -> N
     out = tmp_path / "r.html"
     out.write_text("mine")
 
-    assert run("MBL-0001", "--out", str(out))[0] == ExitCode.REFUSED
+    code, _, err = run("MBL-0001", "--out", str(out))
+
+    assert code == ExitCode.REFUSED
+    assert f"{out} is there already, and is kept\n  Add --force to replace it, or name another file with --out." in err
     assert out.read_text() == "mine"
     assert run("MBL-0001", "--out", str(out), "--force")[0] == ExitCode.PASSED
     assert out.read_text(encoding="utf-8").startswith("<!doctype html>")

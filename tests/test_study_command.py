@@ -69,7 +69,7 @@ def test_the_page_says_what_was_left_out_and_what_it_comes_to(
     assert main(["study", "3V3", "--logbook", str(logbook)]) == ExitCode.PASSED
     out = capsys.readouterr().out
 
-    assert out.startswith("3V3 voltage: 3 units x 2 operators x 2 repeats\n")
+    assert out.startswith("3V3 voltage: 3 real units x 2 operators x 2 repeats\n")
     assert "Left out, for not measured twice: MBL-0004 by ben." in out
     assert "Left out: 1 reading beyond the first 2" in out
     assert "By analysis of variance:" in out

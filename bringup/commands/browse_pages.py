@@ -17,6 +17,7 @@ from bringup.commands.now import at_bench
 from bringup.commands.pages import page
 from bringup.commands.report_lot import lot_page
 from bringup.commands.report_page import report_page
+from bringup.commands.report_photos import Shown, scaled
 from bringup.commands.report_spreads import spread_of
 from bringup.commands.report_traces import library
 from bringup.commands.spread import more_of
@@ -26,9 +27,11 @@ from bringup.core.patterns import counted
 from bringup.core.wording import folded
 from bringup.logbook.comparable import usual
 from bringup.logbook.database import Database
+from bringup.logbook.deviation_rows import LoggedPhoto
 from bringup.logbook.filters import Filters
 from bringup.logbook.going import going
 from bringup.logbook.lot_yields import LotYield, lot_yields
+from bringup.logbook.pictures import stored_photo
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read
 from bringup.logbook.searching import Found, rails, search
@@ -36,8 +39,16 @@ from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.standings import Last, Standing, last_attempts, standing
 from bringup.logbook.whole import whole
 from bringup.logbook.whole_lot import whole_lot
-from bringup.pages.addresses import SHEET, attempt_address, lot_address, rail_address, unit_address, units_address
-from bringup.pages.web import Asked, Page
+from bringup.pages.addresses import (
+    SHEET,
+    attempt_address,
+    lot_address,
+    photo_address,
+    rail_address,
+    unit_address,
+    units_address,
+)
+from bringup.pages.web import Asked, Page, Picture
 
 MOST_UNITS = 500
 """On one page."""
@@ -61,6 +72,7 @@ class Pages:
             "/unit/<serial>": self.unit,
             "/attempt/<identity>": self.attempt,
             "/lot/<path:lot>": self.lot,
+            "/photo/<identity>": self.photo,
             "/rails": self.rails,
             "/rail/<path:rail>": self.rail,
             "/now": self.now,
@@ -97,6 +109,11 @@ class Pages:
         of = self._read(lambda logbook: whole(logbook, asked.words["identity"]))
         figure = library() if of.supply or of.logs else None
         return report_page(of, figure, self._made(), sheet=SHEET)
+
+    def photo(self, asked: Asked) -> Picture:
+        """The picture of one photo, no larger than a page shows it."""
+        stored = self._read(lambda logbook: stored_photo(logbook, asked.words["identity"]))
+        return Picture(*scaled(stored.kind, stored.data))
 
     def lot(self, asked: Asked) -> str:
         """The report of one lot."""
@@ -177,6 +194,11 @@ def _page_of(
     return every, at, [by_id[unit.id] for unit in shown], lot_yields(logbook, Filters())
 
 
+def _seen(photo: LoggedPhoto) -> Shown:
+    address = photo_address(photo.origin.id) if photo.sha256 else ""
+    return Shown(photo, address, "" if address else "Its picture is not in this logbook.")
+
+
 def _story(story: Story) -> dict[str, Any]:
     last = next((each for each in story.attempts if each.id == story.last), None)
     board, revision = (last.board, last.revision) if last else story.design
@@ -190,4 +212,5 @@ def _story(story: Story) -> dict[str, Any]:
         "lot": last.lot if last else None,
         "attempts": story.attempts,
         "entries": told,
+        "photos": [_seen(photo) for photo in story.beside.photos],
     }

@@ -51,9 +51,14 @@ def _as_image(drawn: str) -> str:
     return f"data:image/svg+xml;base64,{base64.b64encode(str(drawn).encode()).decode()}"
 
 
+def _current(readings: Iterable[LoggedReading]) -> list[LoggedReading]:
+    """Those readings that no later one corrects."""
+    return [each for each in readings if not each.replaced_by]
+
+
 def _of_failed(readings: Iterable[LoggedReading]) -> list[LoggedReading]:
-    """Those readings that did not pass."""
-    return [each for each in readings if failed(each)]
+    """Those of them that did not pass."""
+    return [each for each in _current(readings) if failed(each)]
 
 
 def _remarks_of(logged: LoggedReading) -> str:
@@ -113,6 +118,7 @@ def _event_word(event: LoggedEvent) -> str:
 
 
 WORDS: Words = {
+    "current": _current,
     "decided": _decided,
     "uncertainty": _uncertainty,
     "as_image": _as_image,

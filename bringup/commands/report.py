@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
 import re
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +15,7 @@ from bringup.commands.common import asked_logbook_option
 from bringup.commands.report_lot import lot_page
 from bringup.commands.report_page import report_page
 from bringup.commands.report_traces import INSTALL, library
+from bringup.commands.saving import written
 from bringup.commands.saying import say
 from bringup.commands.tables import local_time
 from bringup.commands.waiting_rescues import say_what_waits
@@ -68,24 +67,26 @@ def command(
         raise CommandError("--board, --revision and --procedure go with --lot only", "Leave them out, or name a lot.")
     if out is None:
         out = Path(f"{_file_name(what if lot is None else f'lot-{lot}')}.html")
-    _check_place(out, force=force)
     say_what_waits(logbook)
     made = f"Made {local_time(datetime.now().astimezone())} by bringup {__version__} from {logbook.name}."
-    if lot is None:
-        assert what is not None, "one of the two was given"
-        unit = what
-        found = read(logbook, lambda connection: whole(connection, unit, kind))
-        curves = bool(found.supply or found.logs)
-        figure = library() if curves else None
-        _write(out, report_page(found, figure, made))
-        of = found.attempt
-        say(f"{out}: {of.serial}, attempt {of.id[:ID_SHOWN]}, {len(of.readings)} readings")
-    else:
-        filters = Filters(lot=lot, simulated=kind, **only)
-        of_lot = read(logbook, lambda connection: whole_lot(connection, filters))
-        curves, figure = True, library()
-        _write(out, lot_page(of_lot, figure, made))
-        say(f"{out}: lot {lot}, {len(of_lot.units)} units")
+    with written(out, force=force, such_as="--out report.html", another=" with --out") as fresh:
+        if lot is None:
+            assert what is not None, "one of the two was given"
+            unit = what
+            found = read(logbook, lambda connection: whole(connection, unit, kind))
+            curves = bool(found.supply or found.logs)
+            figure = library() if curves else None
+            text = report_page(found, figure, made)
+            of = found.attempt
+            told = f"{of.serial}, attempt {of.id[:ID_SHOWN]}, {len(of.readings)} readings"
+        else:
+            filters = Filters(lot=lot, simulated=kind, **only)
+            of_lot = read(logbook, lambda connection: whole_lot(connection, filters))
+            curves, figure = True, library()
+            text = lot_page(of_lot, figure, made)
+            told = f"lot {lot}, {len(of_lot.units)} units"
+        fresh.write_text(text, encoding="utf-8", newline="\n")
+    say(f"{out}: {told}")
     if figure is None and curves:
         say(f"Curves are left out: matplotlib is not installed.\n  {INSTALL}", err=True)
 
@@ -93,25 +94,3 @@ def command(
 def _file_name(named: str | None) -> str:
     """Return a name that no system takes for a folder, an option or a hidden file: a label may hold anything."""
     return re.sub(r"[^\w.-]+", "-", named or "").lstrip(".-") or "report"
-
-
-def _check_place(out: Path, *, force: bool) -> None:
-    if out.is_dir():
-        raise CommandError(f"{out} is a folder", "Name a file in it with --out.")
-    if out.exists() and not force:
-        raise CommandError(f"{out} is there already and was left as it is", "Name another file, or give --force.")
-    if not out.absolute().parent.is_dir():
-        raise CommandError(f"{out} cannot be written: there is no folder {out.absolute().parent}", "Make it first.")
-
-
-def _write(out: Path, text: str) -> None:
-    """Write beside it and rename: no half page is ever left under its name. Raises CommandError."""
-    beside = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        with beside.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-        beside.replace(out)
-    except OSError as error:
-        with contextlib.suppress(OSError):  # it may never have been made; what is wrong is told below
-            beside.unlink(missing_ok=True)
-        raise CommandError(f"{out} cannot be written: {error.strerror or error}", "Name another place.") from error

@@ -21,7 +21,7 @@ EXIF, HEAD = b"Exif\0\0", 65_536
 
 @frozen
 class Shown:
-    """A photo as a page shows it. `address`: a data URI, '' where there is none and `why` says so."""
+    """A photo as a page shows it. `address`: of its picture; '' where there is none, and `why` says so."""
 
     photo: LoggedPhoto
     address: str

@@ -22,9 +22,10 @@ def check_target(path: Path, *, force: bool, such_as: str) -> None:
 
 
 @contextmanager
-def written(path: Path, *, force: bool, such_as: str) -> Iterator[Path]:
+def written(path: Path, *, force: bool, such_as: str, another: str = "") -> Iterator[Path]:
     """Give a file beside `path` to write to, which takes its name once all is written; else nothing is left of it.
 
+    `another`: what a person adds to name another file, where it is an option, such as ' with --out'.
     Raises CommandError where it cannot be written, and for a file that is there, unless `force`.
     """
     if path.is_dir() or not path.parent.is_dir():
@@ -46,11 +47,11 @@ def written(path: Path, *, force: bool, such_as: str) -> Iterator[Path]:
             path.unlink(missing_ok=True)
         if isinstance(error, FileExistsError):
             raise CommandError(
-                f"{path} is there already, and is kept", "Name another file, or add --force to replace it."
+                f"{path} is there already, and is kept", f"Add --force to replace it, or name another file{another}."
             ) from None
         if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
             raise CommandError(
-                f"{path} cannot be written: {error.strerror}", "Name a file in another folder."
+                f"{path} cannot be written: {error.strerror}", f"Name a file in another folder{another}."
             ) from error
         raise
 

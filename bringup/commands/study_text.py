@@ -31,7 +31,8 @@ def study_lines(
     """Return the page."""
     appraisers = len(next(iter(design.cells.values())))
     many = f"{way}{'es' if way == 'bench' else 's'}"
-    head = f"{point}: {len(design.cells)} units x {appraisers} {many} x {design.repeats} repeats"
+    units = f"{len(design.cells)} {'simulated' if simulated else 'real'} units"
+    head = f"{point}: {units} x {appraisers} {many} x {design.repeats} repeats"
     lines = [f"{head}  {SIMULATED}" if simulated else head]
     lines += [folded(line, width) for line in _left_out(design)]
     for each in studies:

@@ -28,6 +28,11 @@ def rail_address(rail: str) -> str:
     return f"/rail/{quote(rail, safe='')}"
 
 
+def photo_address(identity: str) -> str:
+    """Return where the picture of a photo is."""
+    return f"/photo/{quote(identity, safe='')}"
+
+
 def attempt_address(identity: str) -> str:
     """Return where the report of an attempt is."""
     return f"/attempt/{quote(identity, safe='')}"

@@ -18,7 +18,8 @@ from bringup.errors import BringupError
 LOOPBACK = re.compile(r"(localhost|127(\.[0-9]{1,3}){3}|\[::1\])(:[0-9]{1,5})?")
 COOKIE = "bringup-token"
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "default-src 'none'; style-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none';"
+    " frame-ancestors 'none'"
 )
 HEADERS = {
     "Content-Security-Policy": POLICY,
@@ -39,8 +40,16 @@ class Asked:
     query: Mapping[str, str]
 
 
-Page = Callable[[Asked], str]
-"""Makes a page; raises BringupError where it cannot."""
+@frozen
+class Picture:
+    """What a photo shows. `kind`: jpeg, png, gif or webp, which is what a browser is told that it is."""
+
+    kind: str
+    data: bytes
+
+
+Page = Callable[[Asked], str | Picture]
+"""Makes a page, or a picture of one; raises BringupError where it cannot."""
 Trouble = Callable[[int, str, list[str]], str]
 """Makes the page of a trouble: HTTP status, heading, lines."""
 
@@ -106,11 +115,12 @@ def site(pages: Mapping[str, Page], sheet: str, trouble: Trouble, token: str = "
     return application
 
 
-def _view(page: Page) -> Callable[..., str]:
-    def view(**words: str) -> str:
+def _view(page: Page) -> Callable[..., Any]:
+    def view(**words: str) -> Any:
         import flask
 
-        return page(Asked(words, flask.request.args))
+        made = page(Asked(words, flask.request.args))
+        return made if isinstance(made, str) else flask.Response(made.data, mimetype=f"image/{made.kind}")
 
     return view
 
