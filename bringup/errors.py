@@ -18,8 +18,8 @@ A missed limit is a result, not an error: it is recorded and leads to exit code 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import IntEnum
+from typing import NamedTuple
 
 
 class ExitCode(IntEnum):
@@ -64,8 +64,7 @@ class CommandError(BringupError):
     """A command, option or argument that makes no sense."""
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(NamedTuple):
     """One fault in a file. `line` and `column` count from 1; `source` is the line as it stands in the file.
 
     Both are 0 where the file as a whole is meant: one that is not there has no first line.

@@ -43,7 +43,8 @@ from bringup.logbook.opening import open_for_writing
 from bringup.logbook.queries import attempts
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
-from bringup.logbook.tables import CHAINED, MIGRATIONS
+from bringup.logbook.tables import MIGRATIONS
+from bringup.logbook.version import CHAINED
 from bringup.runner.records import LineText, PollSample
 from tests.logbook_samples import MEASURE, NOON, add_attempt, filled_logbook, ohms, start, volts
 

@@ -30,9 +30,8 @@ from bringup.runner.hand_meter import INSTEAD, HandMeter
 from bringup.runner.key_words import TYPED_AT_A_POINT
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Interruption
 from bringup.runner.readback import judge_knob
-from bringup.runner.records import PollSample
+from bringup.runner.records import Interruption, PollSample
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from bringup.terminal.scene import Scene

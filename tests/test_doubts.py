@@ -17,8 +17,8 @@ from bringup.errors import LinkError
 from bringup.runner.hand_meter import HandMeter
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import PollSample
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, PollSample
 from bringup.runner.typed import corrected
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps

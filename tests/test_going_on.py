@@ -32,8 +32,8 @@ from bringup.logbook.rows import LoggedAttempt
 from bringup.logbook.tables import MIGRATIONS
 from bringup.runner.earlier import Earlier, differences
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import SourceText
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, SourceText
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.clock import START
 from bringup.simulation.person import Scripted, SimulatedPerson

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from bringup.core.words import AttemptResult
 from bringup.host.vigil import HANG_BOUND, Vigil
 from bringup.runner.pending import Pending
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.runner.unguarded import Unguarded
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench
 

@@ -18,7 +18,7 @@ from bringup.core.words import AttemptResult, How, Result
 from bringup.runner.held import UNREAD
 from bringup.runner.probe_search import sought
 from bringup.runner.prompts import Answer
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.hand import Touching, bounced, course_to
 from bringup.simulation.person import Scripted

@@ -14,7 +14,7 @@ from datetime import UTC, timedelta
 import pytest
 
 from bringup.host.clock import HostClock
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from tests.conftest import pass_on_no_ignored_hang_up
 
 posix = pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
@@ -181,7 +181,7 @@ def test_signals_are_refused_outside_the_main_thread() -> None:
 ATTEMPT = """
 import sys
 from bringup.host.clock import HostClock
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from tests.conftest import pass_on_no_ignored_hang_up
 clock = HostClock()
 with clock.signals():

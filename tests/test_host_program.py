@@ -17,8 +17,7 @@ from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult, StepOutcome
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption
-from bringup.runner.records import ProgramEnd, ProgramOrder
+from bringup.runner.records import Interruption, ProgramEnd, ProgramOrder
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps

@@ -12,8 +12,8 @@ from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
 from bringup.errors import Stopped
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import UnitHistory
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, UnitHistory
 from bringup.simulation.instrument import take
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps

@@ -37,8 +37,8 @@ from bringup.logbook.opening import open_for_writing
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.irreversible import keys_of
 from bringup.runner.prompts import Answer, PromptKind
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import Once, ProgramEnd
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, Once, ProgramEnd
 from bringup.runner.roles import Protection
 from bringup.runner.scpi_supply import ScpiSupply
 from bringup.runner.setup import AttemptOutcome

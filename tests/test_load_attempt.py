@@ -17,8 +17,8 @@ from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import BenchError
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import ProgramEnd
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, ProgramEnd
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import ROOT, SEEN, SimulatedBench, simulated_bench, with_steps
 from tests.test_host_program import ProgramFake

@@ -31,7 +31,7 @@ from bringup.logbook.opening import open_for_writing
 from bringup.runner.by_hand import HandSupply
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.runner.roles import Done
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.simulation.person import Scripted, SimulatedPerson

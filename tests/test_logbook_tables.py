@@ -18,7 +18,8 @@ from bringup.logbook import migrations, opening
 from bringup.logbook.folders import _network_volume, network_kind, network_mount
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.reading import read
-from bringup.logbook.tables import APPLICATION_ID, MIGRATIONS, VERSION, Migration
+from bringup.logbook.tables import MIGRATIONS, Migration
+from bringup.logbook.version import APPLICATION_ID, VERSION
 
 MOUNTS = r"""22 27 0:21 / /proc rw,relatime - proc proc rw
 27 1 254:0 / / rw,relatime - ext4 /dev/vda rw
@@ -56,6 +57,10 @@ def not_root() -> Iterator[Path]:
             os.seteuid(0)
         folder.chmod(0o700)
         shutil.rmtree(folder)
+
+
+def test_what_is_written_is_of_the_last_version_there_is() -> None:
+    assert MIGRATIONS[-1].number == VERSION
 
 
 def test_a_new_logbook_has_the_tables_in_the_words_of_the_job(tmp_path: Path) -> None:

@@ -37,7 +37,7 @@ from bringup.runner.by_hand import HandSupply
 from bringup.runner.hand_meter import HandMeter
 from bringup.runner.loop_back import LoopBack
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.unguarded import Unguarded
 from bringup.simulation.person import Scripted, SimulatedPerson

@@ -18,7 +18,7 @@ from bringup.runner.emergency import READ_WITHIN
 from bringup.runner.looks import SILENT_LOOKS
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.watch import PATIENCE
 from bringup.simulation.instrument import take

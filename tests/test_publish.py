@@ -38,7 +38,7 @@ from bringup.logbook.server_address import AnyLogbook, Server, server_of
 from bringup.logbook.server_audit import audit_server
 from bringup.logbook.server_dialect import spelt
 from bringup.logbook.server_writing import write_piece
-from bringup.logbook.tables import VERSION
+from bringup.logbook.version import VERSION
 from bringup.runner.records import PollSample
 from tests.logbook_samples import MEASURE, NOON, add_attempt, filled_logbook, ohms, start, volts
 from tests.postgresql import Cluster

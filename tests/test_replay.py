@@ -25,8 +25,7 @@ from bringup.instruments.replayed import ReplayedLink
 from bringup.instruments.wire import Wire
 from bringup.logbook.opening import open_for_writing
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Interruption
-from bringup.runner.records import LinkFault, Reply
+from bringup.runner.records import Interruption, LinkFault, Reply
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.manners import Manners
 from bringup.terminal.replayed_person import ReplayedPerson

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.runner.pending import Pending
-from bringup.runner.protocols import Interruption
-from bringup.runner.records import LinkFault, Reply
+from bringup.runner.records import Interruption, LinkFault, Reply
 from bringup.simulation.clock import SimulatedClock
 from bringup.simulation.memory_link import MemoryLink, Troubles
 from tests.fake_instrument import EchoInstrument

@@ -16,8 +16,8 @@ from bringup.errors import BenchError
 from bringup.host.vigil import HANG_BOUND
 from bringup.runner.endings import SupplyLost
 from bringup.runner.pending import Pending
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import LinkFault, PollSample
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, LinkFault, PollSample
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.watch import LONGEST_LOOK, LOOKS_OF_PATIENCE
 from bringup.runner.work import Judged, judged_result

@@ -16,8 +16,8 @@ from bringup.runner.journal import Journal
 from bringup.runner.looks import Watched
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Interruption, Told
-from bringup.runner.records import PollSample
+from bringup.runner.protocols import Told
+from bringup.runner.records import Interruption, PollSample
 from bringup.runner.wait import WaitPoint
 from bringup.runner.watch import Watch
 from bringup.simulation.clock import SimulatedClock

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -242,7 +242,7 @@ def _summary(file: FileRead) -> str:
 
 def _problem(problem: Problem) -> dict[str, object]:
     """Return a problem for JSON; line and column null where the file as a whole is meant."""
-    return asdict(problem) | {"line": problem.line or None, "column": problem.column or None}
+    return problem._asdict() | {"line": problem.line or None, "column": problem.column or None}
 
 
 def _as_data(checked: list[Checked]) -> dict[str, object]:

@@ -120,11 +120,15 @@ def command(
 
     Exit codes: 0 passed; 1 failed or incomplete; 2 refused, nothing was powered; 3 called off or broken off.
     """
-    from bringup.commands.ambient import ambient_of
     from bringup.commands.at_terminal import login_name
 
     if not serial and not loop:
         raise CommandError("no serial number is given", "Give the unit's with --serial SN, or a lot with --lot --next.")
+    degrees = None
+    if ambient is not None:
+        from bringup.commands.ambient import ambient_of
+
+        degrees = ambient_of(ambient)
     wanted = Wanted(
         procedure=procedure,
         serial=serial,
@@ -133,7 +137,7 @@ def command(
         operator=operator or login_name(),
         lot=lot,
         variant=variant,
-        ambient=ambient_of(ambient),
+        ambient=degrees,
         fixture=fixture,
         unattended=unattended,
         agree=agree_to_programs,
@@ -171,7 +175,6 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     from bringup.commands.before_opening import check_before_opening, check_calibration, today
     from bringup.commands.common import show_left_messages
     from bringup.commands.loading import load
-    from bringup.commands.only import check_only
     from bringup.commands.programs import agree_to_programs
     from bringup.commands.surroundings import open_around
     from bringup.core.as_built import as_built
@@ -181,7 +184,10 @@ def run_one(wanted: Wanted) -> tuple[AttemptOutcome | ExitCode, Path | None]:
     procedure, bench = load(wanted.procedure, wanted.bench)
     assert bench is not None, "a bench file was named, so there is a bench or a FileError"
     bench = bench.for_steps(scope=needs_scope(procedure)).listening_to(lines_of(procedure))
-    check_only(wanted.only, procedure)
+    if wanted.only:
+        from bringup.commands.only import check_only
+
+        check_only(wanted.only, procedure)
     check_before_opening(procedure, bench, serial=wanted.serial, variant=wanted.variant, unattended=wanted.unattended)
     procedure, bench = as_built(procedure, wanted.variant), bench.of_variant(wanted.variant)
     if wanted.replay is not None:

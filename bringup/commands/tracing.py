@@ -14,7 +14,8 @@ from bringup.commands.saying import say
 
 if TYPE_CHECKING:
     from bringup.host.traffic_file import TrafficFile
-    from bringup.runner.protocols import Ask, Interruption, Line, Photos
+    from bringup.runner.protocols import Ask, Line, Photos
+    from bringup.runner.records import Interruption
 
 F = TypeVar("F", bound=Callable[..., Any])
 

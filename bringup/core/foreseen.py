@@ -79,7 +79,7 @@ def foreseen(procedure: Procedure, bench: Bench, today: date | None = None) -> I
             reading = Reading(
                 step=step.index, point=name, kind=kind, value=expected, unit=UNIT_OF[kind], limits=limits,
                 limits_from=LimitsFrom.NONE, result=Result.RECORDED, at=at, monotonic=0.0, instrument=instrument,
-                raw="", how=How.READ, meter_range=None if setting is None else setting.full_scale,
+                raw="", how=How.READ, meter_range=None if setting is None else setting.full_scale, id="",
             )  # fmt: skip
             known = uncertainty_of(reading, bench, procedure.board, Taken(noise=noise))
             rule = rule_of(step, name, procedure.board)

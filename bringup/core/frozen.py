@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import MISSING, Field, FrozenInstanceError, dataclass, field, fields
-from inspect import get_annotations
 from operator import attrgetter
 from typing import Any, NoReturn, TypeVar, dataclass_transform
 
@@ -89,7 +88,7 @@ def _inherited(cls: type) -> dict[str, Field[Any]]:
 def _own(cls: type) -> dict[str, Field[Any]]:
     """Return the fields declared in the class itself, in order."""
     found: dict[str, Field[Any]] = {}
-    for name, kind in get_annotations(cls).items():
+    for name, kind in cls.__annotations__.items():
         said = kind if isinstance(kind, str) else repr(kind)
         if "ClassVar" in said:
             continue

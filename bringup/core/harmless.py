@@ -6,8 +6,6 @@ passes it through here last; the logbook keeps it as it came.
 
 from __future__ import annotations
 
-import unicodedata
-
 _SEPARATORS = ("Zl", "Zp")
 """Line and paragraph separators: some terminals begin a new line at them."""
 
@@ -37,6 +35,10 @@ def harmless_json(text: str) -> str:
 
 
 def _plain(character: str) -> bool:
+    if character.isascii():
+        return character.isprintable()
+    import unicodedata  # few texts need it, and a start waits for none of them
+
     category = unicodedata.category(character)
     return not category.startswith("C") and category not in _SEPARATORS
 

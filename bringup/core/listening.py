@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import field
+from typing import TYPE_CHECKING
 
-from bringup.core.expression import Program, expression, literal
 from bringup.core.frozen import frozen
 from bringup.core.late import late
 from bringup.core.limits import Limits
@@ -14,6 +14,9 @@ from bringup.core.replies import Value
 from bringup.core.wording import duration, limits_text
 from bringup.core.words import UNIT_OF, Kind
 from bringup.errors import NotationError
+
+if TYPE_CHECKING:
+    from bringup.core.expression import Program
 
 LINE_ENDS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n", "none": b""}
 """What a sent line may end with."""
@@ -63,6 +66,8 @@ class Listen:
 
 def program_of(action: Listen) -> Program:
     """Return what is looked for. The files have seen to it that it can be."""
+    from bringup.core.expression import expression, literal
+
     return literal(action.text) if action.text else expression(action.pattern)
 
 
@@ -122,6 +127,8 @@ def kinds_of(action: Listen, expect: Mapping[str, Limits]) -> Iterator[tuple[str
     """Yield every group that becomes a reading, with its kind of quantity."""
     if not action.pattern:
         return
+    from bringup.core.expression import expression
+
     for name in expression(action.pattern).groups:
         if name in action.words:
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import field
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
@@ -12,12 +13,14 @@ from bringup.core.decision import DecisionRule
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.listening import Listen
-from bringup.core.placement import NotPlaced, parts_text
 from bringup.core.quantity import Quantity
 from bringup.core.reading_time import Fixed
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
+
+if TYPE_CHECKING:
+    from bringup.core.placement import NotPlaced
 
 
 @frozen
@@ -37,7 +40,11 @@ class Inspect:
     @property
     def and_parts(self) -> str:
         """What is asked about parts, in a few words; '' for nothing."""
-        return "" if self.not_placed is None else f", {parts_text(self.not_placed)}"
+        if self.not_placed is None:
+            return ""
+        from bringup.core.placement import parts_text
+
+        return f", {parts_text(self.not_placed)}"
 
 
 @frozen

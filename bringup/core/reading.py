@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import field
 from datetime import datetime
-from uuid import uuid4
 
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
@@ -26,6 +25,8 @@ RIPPLE_PEAKS = "ripple peak to peak"
 
 def new_id() -> str:
     """Return a fresh UUID as text."""
+    from uuid import uuid4  # no reading is taken before the first message
+
     return str(uuid4())
 
 

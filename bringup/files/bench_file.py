@@ -29,7 +29,6 @@ from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_decided import decide
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects, shipped_names, shipped_text
-from bringup.files.fault_list import read_faults
 from bringup.files.line_file import read_lines, read_talks
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
@@ -109,6 +108,8 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
 
 
 def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
+    from bringup.files.fault_list import read_faults
+
     path = board_path(values, opened.path)
     return Simulate(
         board_path="" if path is None else str(path.resolve()),

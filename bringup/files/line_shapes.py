@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from bringup.core.expression import expression
 from bringup.core.frozen import frozen
 from bringup.errors import NotationError
 from bringup.files.nodes import Node, Problems
@@ -21,6 +20,8 @@ class Searched:
         text = scalar(node, self.words(), problems, blank=True)
         if text is None:
             return WRONG
+        from bringup.core.expression import expression  # few procedures have one
+
         try:
             expression(text.text)
         except NotationError as error:

@@ -12,20 +12,19 @@ from bringup.core.statistics_of_log import FIELDS
 from bringup.core.words import UNIT_OF, Kind
 from bringup.files.accuracy_rows import check_fixed
 from bringup.files.amounts import UNIT_WORDS
-from bringup.files.listen_checks import check_listen
-from bringup.files.load_checks import check_load_step
 from bringup.files.log_checks import as_meant, check_channel, check_log, temperatures_of
 from bringup.files.nodes import Problems
 from bringup.files.not_placed import check_inspect
 from bringup.files.resistance_checks import check_resistance_points, read_in
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
-from bringup.files.sweep_checks import check_cycle, check_ripple, check_sweep
 from bringup.files.voltage_checks import Tree
 from bringup.files.watched_checks import check_watched
 from bringup.files.wording import nearest
 
 WITH_POINTS = ("measure", "ripple")
+SWEEPING = ("ripple", "power_cycle", "sweep")
+"""Few procedures have such a step: what checks one is imported where there is one."""
 
 
 class Points:
@@ -79,24 +78,34 @@ def check_procedure(values: Values, points: Points | None, problems: Problems) -
         if kind == "measure":
             check_fixed(body, problems)
         if kind == "load":
+            from bringup.files.load_checks import check_load_step
+
             check_load_step(body, None if points is None else points.all, problems)
-        if kind == "ripple":
-            check_ripple(body, problems)
-        if kind == "power_cycle":
-            inputs, known = (None, None) if points is None else (points.inputs, points.all)
-            check_cycle(body, inputs, known, problems)
-        if kind == "sweep":
-            inputs, known = (None, None) if points is None else (points.inputs, points.all)
-            check_sweep(body, inputs, known, problems)
+        if kind in SWEEPING:
+            _check_sweeping(kind, body, points, problems)
         if kind == "host_program":
             _check_program(body, problems)
         if kind == "listen":
+            from bringup.files.listen_checks import check_listen
+
             check_listen(body, None if points is None else points.all, problems)
         check_watched(kind, body, None if points is None else points.inputs, problems)
         if (name := body.get("name")) is not None:
             if name in seen:
                 problems.add(body.at("name"), f"an earlier step is already called '{name}'")
             seen.append(name)
+
+
+def _check_sweeping(kind: str, body: Values, points: Points | None, problems: Problems) -> None:
+    from bringup.files.sweep_checks import check_cycle, check_ripple, check_sweep
+
+    inputs, known = (None, None) if points is None else (points.inputs, points.all)
+    if kind == "ripple":
+        check_ripple(body, problems)
+    elif kind == "power_cycle":
+        check_cycle(body, inputs, known, problems)
+    else:
+        check_sweep(body, inputs, known, problems)
 
 
 def _bodies(values: Values) -> Iterator[tuple[str, Values]]:

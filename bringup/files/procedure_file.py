@@ -7,7 +7,6 @@ from pathlib import Path
 
 from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
-from bringup.core.creep import ALLOWED
 from bringup.core.limits import Limits
 from bringup.core.listening import Listen
 from bringup.core.procedure import (
@@ -39,7 +38,6 @@ from bringup.errors import FileError, Problem
 from bringup.files.accuracy_rows import fixed_in
 from bringup.files.board_file import board_of, read_board, rule_in
 from bringup.files.fields import OWN_PACE, PROCEDURE
-from bringup.files.load_checks import HELD
 from bringup.files.log_checks import channel_of
 from bringup.files.nodes import Problems, in_order
 from bringup.files.not_placed import read_lists, with_lists
@@ -48,7 +46,6 @@ from bringup.files.resistance_checks import points_and_pairs
 from bringup.files.sections import Values
 from bringup.files.shapes import Entry
 from bringup.files.source import Opened, open_file, report_other_kind
-from bringup.files.sweep_checks import cycle_of, sweep_of
 
 LOG_EVERY = "200 ms"
 TEMPERATURES_EVERY = "15 min"
@@ -184,14 +181,20 @@ def _action(kind: str, body: Values, board: Board) -> Action:
         case "log":
             return _log(body, board)
         case "load":
+            from bringup.files.load_checks import HELD
+
             mode = next((name for name in HELD if name in body), "")
             return Sink(body.get("rail"), mode, body.get(mode), body.get("stop_voltage"), body.get("settle"))
         case "power_cycle":
+            from bringup.files.sweep_checks import cycle_of
+
             return cycle_of(body)
         case "ripple":
             base = body.get("time_base", parse_quantity(RIPPLE_TIME_BASE, "s"))
             return Ripple(body.get("points"), body.get("by"), base, body.get("ground", ""), body.get("band", ""))
         case "sweep":
+            from bringup.files.sweep_checks import sweep_of
+
             return sweep_of(body)
         case "dwell":
             return Dwell(body.get("for"))
@@ -263,7 +266,11 @@ def _steady(stated: str | Quantity) -> float | None:
     """Return the part by which values may creep; None: as they like."""
     if isinstance(stated, Quantity):
         return stated.number / 100.0
-    return ALLOWED if stated == "yes" else None
+    if stated != "yes":
+        return None
+    from bringup.core.creep import ALLOWED
+
+    return ALLOWED
 
 
 def _unit_asked(body: Values) -> str:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from codecs import BOM_UTF8
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bringup.core.frozen import frozen
-from bringup.core.placement import Unplaced
 from bringup.core.procedure import Inspect, Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.composing import compose
-from bringup.files.nearby import meant
 from bringup.files.nodes import Node, Pairs, Problems
 from bringup.runner.records import SourceText
+
+if TYPE_CHECKING:
+    from bringup.core.placement import Unplaced
 
 LARGEST = 250_000
 """Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""
@@ -48,12 +51,15 @@ def read_text(path: Path) -> str:
         if len(raw) > LARGEST:
             raise _alone(path, f"more than the {LARGEST} bytes that are read", "is this the right file?")
     except FileNotFoundError:
+        from bringup.files.nearby import meant
+
         raise _alone(path, "no such file", meant(path)) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise _alone(path, f"cannot be read: {reason}") from error
+    raw = raw.removeprefix(BOM_UTF8)
     try:
-        return raw.decode("utf-8-sig")
+        return raw.decode()
     except UnicodeDecodeError as error:
         before = raw[: error.start]
         line, column = before.count(b"\n") + 1, error.start - (before.rfind(b"\n") + 1) + 1

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from bringup.core.creep import LEAST_POINTS, LEAST_SPAN
 from bringup.core.quantity import Quantity
 from bringup.files.log_checks import BY_LOAD
 from bringup.files.nodes import Problems
@@ -29,6 +28,8 @@ def _check_steady(body: Values, problems: Problems) -> None:
         if "on_creep" in body and "steady" not in body.wrong:
             problems.add(body.at("on_creep"), "`on_creep` without `steady`", "say `steady: yes` as well")
         return
+    from bringup.core.creep import LEAST_POINTS, LEAST_SPAN
+
     if isinstance(steady, Quantity) and steady.value > MOST_CREEP:
         problems.add(body.at("steady"), f"what may move by {steady} is not steady", f"at most {MOST_CREEP} %")
     if whole is not None and whole.number < LEAST_SPAN:

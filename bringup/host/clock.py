@@ -19,7 +19,7 @@ from types import FrameType
 from typing import Any
 
 from bringup.host.bell import LONGEST_WAIT, Bell
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 
 _MEANING = {
     "SIGINT": Interruption.CTRL_C,

@@ -16,11 +16,10 @@ from bringup.errors import LogbookError
 from bringup.logbook.chain import Chain
 from bringup.logbook.empty_rescue import remove_empty
 from bringup.logbook.faults import explain
-from bringup.logbook.migrations import version_of
 from bringup.logbook.processes import Process, may_be_alive
 from bringup.logbook.statements import END, event_statement
-from bringup.logbook.tables import APPLICATION_ID, VERSION
 from bringup.logbook.values import flag, storable, time_text
+from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
 
 LEFT_OPEN = "the process ended without closing it"
 """Cause of an attempt whose process died."""

@@ -21,10 +21,10 @@ from bringup.logbook.encoding import BRANCH, seed
 from bringup.logbook.faults import explain
 from bringup.logbook.merging_conflicts import WORKING, kept_out_of
 from bringup.logbook.merging_rows import take_piece
-from bringup.logbook.migrations import copy_up_to_date, version_of
+from bringup.logbook.migrations import copy_up_to_date
 from bringup.logbook.publishing_plan import Known, Plan, pieces, plan_of
 from bringup.logbook.reading import read
-from bringup.logbook.tables import VERSION
+from bringup.logbook.version import VERSION, version_of
 
 PIECE = 20_000
 """Entries of a piece: some tenths of a second in which nobody else can write."""

@@ -8,12 +8,8 @@ from contextlib import closing
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.tables import APPLICATION_ID, CHAINED, MIGRATIONS, Migration
-
-
-def version_of(connection: sqlite3.Connection) -> int:
-    """Return the version of the tables; 0 for a file that holds none yet."""
-    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+from bringup.logbook.tables import MIGRATIONS, Migration
+from bringup.logbook.version import APPLICATION_ID, CHAINED, version_of
 
 
 def backup_path(path: Path, version: int) -> Path:

@@ -14,8 +14,7 @@ from pathlib import Path
 from bringup.errors import LogbookError
 from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
-from bringup.logbook.migrations import bring_up_to_date, version_of
-from bringup.logbook.tables import APPLICATION_ID, VERSION
+from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
 from bringup.logbook.waiting import anybodys, waiting
 
 BUSY_SECONDS = 0.5
@@ -75,7 +74,7 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         check_ours(connection, path, new_is_fine=True)
         connection.execute("COMMIT")
         _configure(connection, path)
-        backup = bring_up_to_date(connection, path)
+        backup = _bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
         said, left = _take_in(connection, path, lasting)
@@ -87,6 +86,15 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         connection.close()
         raise
     return OpenLogbook(connection, path, left_open, backup, lasting, said, left)
+
+
+def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> Path | None:
+    """Make or change the tables where they are not of today: only then the modules for it are needed."""
+    if version_of(connection) == VERSION:
+        return None
+    from bringup.logbook.migrations import bring_up_to_date
+
+    return bring_up_to_date(connection, path)
 
 
 def _take_in(

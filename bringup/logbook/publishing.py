@@ -22,8 +22,8 @@ from bringup.logbook.server import ServerConnection, check_version, opened_serve
 from bringup.logbook.server_address import Server
 from bringup.logbook.server_dialect import VERSION_TABLE, table_statements
 from bringup.logbook.server_writing import write_piece
-from bringup.logbook.tables import VERSION
 from bringup.logbook.values import time_text
+from bringup.logbook.version import VERSION
 
 TURN = 0x62755570
 """The advisory lock that a publisher holds while it writes: only one at a time does."""

@@ -16,10 +16,10 @@ from typing import TypeVar
 from bringup.errors import LogbookError
 from bringup.logbook.database import Database
 from bringup.logbook.faults import explain
-from bringup.logbook.migrations import copy_up_to_date, version_of
+from bringup.logbook.migrations import copy_up_to_date
 from bringup.logbook.opening import BUSY_SECONDS, check_ours
 from bringup.logbook.server_address import AnyLogbook, Server
-from bringup.logbook.tables import CHAINED, VERSION
+from bringup.logbook.version import CHAINED, VERSION, version_of
 
 T = TypeVar("T")
 

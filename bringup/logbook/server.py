@@ -15,7 +15,7 @@ from bringup.errors import CommandError, LogbookError
 from bringup.logbook.database import Answer
 from bringup.logbook.server_address import Server
 from bringup.logbook.server_dialect import VERSION_TABLE, spelt
-from bringup.logbook.tables import VERSION
+from bringup.logbook.version import VERSION
 
 if TYPE_CHECKING:
     import psycopg

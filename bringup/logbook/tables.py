@@ -12,10 +12,8 @@ from bringup.logbook.chain_tables import CHAIN, KEPT_OUT
 from bringup.logbook.deviation_tables import DEVIATIONS, REFERENCE_MARKS, WITHDRAWALS
 from bringup.logbook.indexes import LATE_ONES
 from bringup.logbook.later_columns import CONFORMANCE, CONTINUES, LIMITS_BASIS, METER_RANGE, UNCERTAINTY
+from bringup.logbook.version import CHAINED
 from bringup.logbook.views import VIEWS
-
-APPLICATION_ID = 0x62755570
-"""Marks a SQLite file as a logbook of ours (bytes 68 to 71 of the file)."""
 
 
 @frozen
@@ -269,9 +267,6 @@ CREATE TABLE line_texts (
     "CREATE INDEX line_texts_of_attempt ON line_texts (attempt)",
 )
 
-CHAINED = 3
-"""From this version on every row written is hashed (chain.py)."""
-
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(
         1,
@@ -305,6 +300,3 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(13, "reworks, observations and notes withdrawn", WITHDRAWALS),
     Migration(14, "views for other tools", VIEWS),
 )
-
-VERSION = MIGRATIONS[-1].number
-"""What this version of the tool writes (`PRAGMA user_version`)."""

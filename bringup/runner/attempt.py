@@ -23,8 +23,7 @@ from bringup.runner.keys import act_on
 from bringup.runner.listening import Listening, taking_part
 from bringup.runner.patience import Patience
 from bringup.runner.power import Power
-from bringup.runner.protocols import Interruption
-from bringup.runner.records import AttemptStart, UnitHistory
+from bringup.runner.records import AttemptStart, Interruption, UnitHistory
 from bringup.runner.scanning import ScannerHands, open_at_the_end
 from bringup.runner.seen import keep_seen
 from bringup.runner.setup import AttemptOutcome, AttemptSetup

@@ -20,8 +20,7 @@ from __future__ import annotations
 
 from bringup.core.wording import duration
 from bringup.core.words import AttemptResult
-from bringup.runner.protocols import Interruption
-from bringup.runner.records import PollSample
+from bringup.runner.records import Interruption, PollSample
 
 
 class Ending(Exception):  # noqa: N818 - an ending need not be an error

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import field
 from datetime import datetime
-from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol
 
 from bringup.core.bench import Identity
@@ -20,6 +19,7 @@ from bringup.runner.pending import Pending
 from bringup.runner.records import (
     AttemptStart,
     Heard,
+    Interruption,
     LineText,
     PhotoFile,
     PollSample,
@@ -35,16 +35,6 @@ if TYPE_CHECKING:  # the clock is wanted early, these are not
     from bringup.core.deviations import Observation, Photo, Rework
     from bringup.core.reading import Reading
     from bringup.runner.prompts import Answer, Prompt
-
-
-class Interruption(StrEnum):
-    """What can end an attempt from outside."""
-
-    CTRL_C = "Ctrl-C"
-    TERMINATE = "SIGTERM"
-    HANG_UP = "terminal lost"
-    SUSPEND = "Ctrl-Z"
-    OFF_ASKED = "bringup off"
 
 
 class Clock(Protocol):

@@ -25,6 +25,16 @@ class LinkFault(StrEnum):
     OTHER_INSTRUMENT = "another instrument answers"
 
 
+class Interruption(StrEnum):
+    """What can end an attempt from outside."""
+
+    CTRL_C = "Ctrl-C"
+    TERMINATE = "SIGTERM"
+    HANG_UP = "terminal lost"
+    SUSPEND = "Ctrl-Z"
+    OFF_ASKED = "bringup off"
+
+
 @frozen
 class Reply:
     """What came of one message. `line` None with `fault` None: a message that asks for no answer, sent."""

@@ -18,8 +18,9 @@ from bringup.runner.journal import Journal
 from bringup.runner.patience import WARNED_AT, Patience
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
-from bringup.runner.protocols import Ask, Clock, Interruption
+from bringup.runner.protocols import Ask, Clock
 from bringup.runner.reasons import not_a_reason
+from bringup.runner.records import Interruption
 from bringup.runner.wakefulness import Wakefulness
 from bringup.runner.watch import Watch
 

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 
 START = datetime(2026, 1, 5, 8, 0, 0, tzinfo=UTC)
 """The wall time at simulated second 0, unless another one is given."""

@@ -9,7 +9,7 @@ from typing import Protocol
 from bringup.core.traffic import Differs, Event, escaped
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt
-from bringup.runner.protocols import Interruption
+from bringup.runner.records import Interruption
 from bringup.terminal.traced_person import WHO
 
 
