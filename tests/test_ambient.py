@@ -8,8 +8,8 @@ from bringup.commands.ambient import ambient_of
 from bringup.errors import CommandError
 
 
-@pytest.mark.parametrize(("text", "degrees"), [("23 degC", 23.0), ("-40 degC", -40.0)])
-def test_a_temperature_is_read(text: str, degrees: float) -> None:
+@pytest.mark.parametrize(("text", "degrees"), [("23 degC", 23.0), ("-40 degC", -40.0), (None, None)])
+def test_a_temperature_is_read(text: str | None, degrees: float | None) -> None:
     assert ambient_of(text) == degrees
 
 

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import parse_limits
-from bringup.core.placement import Incomplete, NotPlaced, Placed, Unplaced, designators, held_back, incomplete, loosened
+from bringup.core.not_placed import NotPlaced, Unplaced
+from bringup.core.placement import Incomplete, Placed, designators, held_back, incomplete, loosened
 from bringup.core.procedure import Inspect, Measure, Step
 from bringup.core.safety import examine
 from bringup.core.unpowered import Resistance

@@ -9,11 +9,13 @@ LOWEST_AMBIENT, HIGHEST_AMBIENT = -80, 200
 """degC between which boards are tested, chambers included (common practice, no source)."""
 
 
-def ambient_of(text: str) -> float:
-    """Return a temperature in degC.
+def ambient_of(text: str | None) -> float | None:
+    """Return a temperature in degC, None where none is given.
 
     Raises CommandError for another unit, or one at which nobody works.
     """
+    if text is None:
+        return None
     try:
         degrees = parse_quantity(text, "degC").number
     except NotationError as error:

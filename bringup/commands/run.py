@@ -120,15 +120,11 @@ def command(
 
     Exit codes: 0 passed; 1 failed or incomplete; 2 refused, nothing was powered; 3 called off or broken off.
     """
+    from bringup.commands.ambient import ambient_of
     from bringup.commands.at_terminal import login_name
 
     if not serial and not loop:
         raise CommandError("no serial number is given", "Give the unit's with --serial SN, or a lot with --lot --next.")
-    degrees = None
-    if ambient is not None:
-        from bringup.commands.ambient import ambient_of
-
-        degrees = ambient_of(ambient)
     wanted = Wanted(
         procedure=procedure,
         serial=serial,
@@ -137,7 +133,7 @@ def command(
         operator=operator or login_name(),
         lot=lot,
         variant=variant,
-        ambient=degrees,
+        ambient=ambient_of(ambient),
         fixture=fixture,
         unattended=unattended,
         agree=agree_to_programs,

@@ -33,40 +33,6 @@ class Placed(StrEnum):
     MISSING = "missing"
 
 
-@frozen
-class Unplaced:
-    """A part that was not placed: its designator, what it is and why, as far as anybody said."""
-
-    part: str
-    about: str = ""
-    why: str = ""
-    serial: str = ""
-    """The one unit that it is about; '': every unit."""
-
-    def __str__(self) -> str:
-        """For people: 'C14 (22 uF: out of stock)'."""
-        said = ": ".join(filter(None, (self.about, self.why)))
-        return f"{self.part} ({said})" if said else self.part
-
-
-@frozen
-class NotPlaced:
-    """What a procedure says of parts not placed: those of a file, or (no file) what a person types."""
-
-    path: str = ""
-    """The file as the procedure names it; '': asked."""
-    parts: tuple[Unplaced, ...] = ()
-    file: str = ""
-    """Where it was read."""
-
-
-def parts_text(wanted: NotPlaced) -> str:
-    """Return what is asked about parts, in a few words."""
-    if not wanted.path:
-        return "parts not placed asked for"
-    return f"{len(wanted.parts)} parts not placed by {wanted.path}"
-
-
 def designators(text: str) -> tuple[str, ...]:
     """Read `C14, C15 R3-R6` as C14, C15, R3, R4, R5, R6, in capitals, each once. Raises NotationError."""
     found: dict[str, None] = {}

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import field
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from bringup.core.beside_log import HeardMark, Temperature
 from bringup.core.board import Board
@@ -13,14 +12,12 @@ from bringup.core.decision import DecisionRule
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.listening import Listen
+from bringup.core.not_placed import NotPlaced
 from bringup.core.quantity import Quantity
 from bringup.core.reading_time import Fixed
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
-
-if TYPE_CHECKING:
-    from bringup.core.placement import NotPlaced
 
 
 @frozen
@@ -40,11 +37,7 @@ class Inspect:
     @property
     def and_parts(self) -> str:
         """What is asked about parts, in a few words; '' for nothing."""
-        if self.not_placed is None:
-            return ""
-        from bringup.core.placement import parts_text
-
-        return f", {parts_text(self.not_placed)}"
+        return "" if self.not_placed is None else f", {self.not_placed.in_short}"
 
 
 @frozen
@@ -287,8 +280,8 @@ class Step:
     steady: float | None = None
     """Part of their values by which what is read in this step may creep; None: it may creep."""
     end_on_creep: bool = False
-    decision_rule: DecisionRule | None = None
     """`on_creep: end`; otherwise a creep is a warning."""
+    decision_rule: DecisionRule | None = None
     on_lost: OnLost = OnLost.END
     not_built: str = ""
     """Why nothing of it is left on this unit's variant."""

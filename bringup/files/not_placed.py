@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
+from bringup.core.not_placed import NotPlaced
 from bringup.core.procedure import Inspect, Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.source import Opened
-
-if TYPE_CHECKING:
-    from bringup.core.placement import NotPlaced
 
 FIELD = "parts_not_placed"
 ASK = "ask"
@@ -32,13 +29,11 @@ def read_lists(values: Values, opened: Opened) -> tuple[dict[int, NotPlaced], li
         body = None if entry is None else entry.value
         if not isinstance(body, Values) or FIELD not in body:
             continue
-        from bringup.core.placement import NotPlaced  # a procedure without such a file loads nothing for it
-
         named: str = body.get(FIELD)
         if named == ASK:
             lists[index] = NotPlaced()
             continue
-        from bringup.files.parts_csv import read_parts
+        from bringup.files.parts_csv import read_parts  # a procedure without such a file loads nothing for it
 
         file = opened.path.parent / named
         try:

@@ -10,7 +10,8 @@ import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from bringup.core.placement import Unplaced, designators
+from bringup.core.not_placed import Unplaced
+from bringup.core.placement import designators
 from bringup.errors import FileError, NotationError, Problem
 from bringup.files.source import LARGEST
 

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from codecs import BOM_UTF8
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from bringup.core.frozen import frozen
+from bringup.core.not_placed import Unplaced
 from bringup.core.procedure import Inspect, Procedure
 from bringup.errors import FileError, Problem
 from bringup.files.composing import compose
 from bringup.files.nodes import Node, Pairs, Problems
 from bringup.runner.records import SourceText
-
-if TYPE_CHECKING:
-    from bringup.core.placement import Unplaced
 
 LARGEST = 250_000
 """Bytes. Files of ours are a few kilobytes; a larger one is something else, given by mistake."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bringup.core.placement import PART, NotPlaced, Placed, Unplaced, designators, incomplete
+from bringup.core.not_placed import NotPlaced, Unplaced
+from bringup.core.placement import PART, Placed, designators, incomplete
 from bringup.core.wording import listed
 from bringup.errors import NotationError
 from bringup.runner.endings import MissingEvidence
