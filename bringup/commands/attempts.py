@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +19,7 @@ from bringup.commands.asking import (
 from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
-from bringup.commands.tables import SIMULATED, format_table, links, local_time, result_text, under_rows
+from bringup.commands.tables import SIMULATED, fitting_table, links, result_text, time_column
 from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.columns import OF_ATTEMPTS
@@ -29,7 +30,7 @@ from bringup.logbook.rows import LoggedAttempt
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sort_keys import ATTEMPT_KEYS
 
-HEADINGS = ("attempt", "serial", "started", "procedure", "result", "readings", "operator", "")
+HEADINGS = ("procedure", "result", "readings", "operator", "")
 
 
 @click.command("attempts")
@@ -73,16 +74,26 @@ def command(
     elif not found:
         say(f"The logbook {logbook} holds no attempts yet." if empty else "No attempts match.")
     else:
-        width = columns(unknown=None)
-        lines = format_table(HEADINGS, [_row(attempt) for attempt in found], right=("readings",), width=width)
-        say("\n".join(under_rows(lines, [_below(attempt) for attempt in found], width)))
+        say("\n".join(_table(found)))
 
 
-def _row(attempt: LoggedAttempt) -> tuple[str, ...]:
+def _table(found: Sequence[LoggedAttempt]) -> list[str]:
+    started, times = time_column("started", [attempt.started for attempt in found])
+    return fitting_table(
+        ("attempt", "serial", started, *HEADINGS),
+        [_row(attempt, time) for attempt, time in zip(found, times, strict=True)],
+        right=("readings",),
+        width=columns(unknown=None),
+        below=[_below(attempt) for attempt in found],
+        least=("operator", "readings"),
+    )
+
+
+def _row(attempt: LoggedAttempt, started: str) -> tuple[str, ...]:
     return (
         attempt.id[:ID_SHOWN],
         attempt.serial,
-        local_time(attempt.started),
+        started,
         attempt.procedure,
         result_text(attempt),
         str(attempt.reading_count),

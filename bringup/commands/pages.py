@@ -11,7 +11,6 @@ from typing import Any
 from bringup.commands.history import EVENT_WORDS
 from bringup.commands.standing import reference_text
 from bringup.commands.tables import (
-    SIMULATED,
     failure_text,
     limits_text,
     local_time,
@@ -63,7 +62,7 @@ def _of_failed(readings: Iterable[LoggedReading]) -> list[LoggedReading]:
 
 def _remarks_of(logged: LoggedReading) -> str:
     """What sets a reading apart, but that it is simulated: that stands across the whole page."""
-    return "; ".join(filter(None, (remarks(logged).replace(SIMULATED, "").strip(", "), logged.reading.note)))
+    return "; ".join(filter(None, (remarks(logged), logged.reading.note)))
 
 
 def _outcome_text(step: LoggedStep) -> str:

@@ -11,7 +11,15 @@ from bringup.commands.asking import attempt_options, filters_of, order_options, 
 from bringup.commands.common import asked_logbook_option
 from bringup.commands.output import output_options, print_records
 from bringup.commands.saying import columns, say
-from bringup.commands.tables import format_table, limits_text, quantity_text, remarks, time_column, value_text
+from bringup.commands.tables import (
+    SIMULATED,
+    fitting_table,
+    limits_text,
+    quantity_text,
+    remarks,
+    time_column,
+    value_text,
+)
 from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.wording import uncertainty_text
 from bringup.logbook.columns import OF_READINGS
@@ -21,7 +29,7 @@ from bringup.logbook.rows import LoggedReading
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sort_keys import READING_KEYS
 
-HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks")
+HEADINGS = ("rail", "quantity", "value", "limits", "result", "remarks", "")
 
 
 @click.command("readings")
@@ -48,13 +56,21 @@ def command(logbook: AnyLogbook, unit: str | None, form: str, **asked: Any) -> N
 
 def _table(found: Sequence[LoggedReading]) -> list[str]:
     at, cells = time_column("at", [logged.reading.at for logged in found])
-    rows = [_row(logged, cell) for logged, cell in zip(found, cells, strict=True)]
+    alike = len({logged.simulated for logged in found}) == 1
+    rows = [_row(logged, cell, alike=alike) for logged, cell in zip(found, cells, strict=True)]
     headings: tuple[str, ...] = ("serial", at, *HEADINGS)
     if any(logged.reading.uncertainty is not None for logged in found):
         place = headings.index("value") + 1
         headings = (*headings[:place], "± U", *headings[place:])
         rows = [(*row[:place], _uncertainty(each), *row[place:]) for row, each in zip(rows, found, strict=True)]
-    return format_table(headings, rows, right=("value", "± U"), width=columns(unknown=None))
+    return fitting_table(
+        headings,
+        rows,
+        right=("value", "± U"),
+        width=columns(unknown=None),
+        under="remarks",
+        least=("± U", "at", "limits"),
+    )
 
 
 def _uncertainty(logged: LoggedReading) -> str:
@@ -62,8 +78,10 @@ def _uncertainty(logged: LoggedReading) -> str:
     return "" if reading.uncertainty is None else uncertainty_text(reading.uncertainty, reading.unit)
 
 
-def _row(logged: LoggedReading, at: str) -> tuple[str, ...]:
-    reading = logged.reading
+def _row(logged: LoggedReading, at: str, *, alike: bool) -> tuple[str, ...]:
+    """`alike`: all are simulated, or none is; else that is a remark."""
+    reading, simulated = logged.reading, SIMULATED if logged.simulated else ""
+    said = remarks(logged)
     return (
         logged.serial,
         at,
@@ -72,5 +90,6 @@ def _row(logged: LoggedReading, at: str) -> tuple[str, ...]:
         value_text(reading),
         limits_text(reading),
         reading.result,
-        remarks(logged),
+        said if alike else ", ".join(filter(None, (simulated, said))),
+        simulated if alike else "",
     )

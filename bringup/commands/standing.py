@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import click
@@ -21,10 +21,10 @@ from bringup.commands.saying import columns, say
 from bringup.commands.tables import (
     SIMULATED,
     failure_text,
-    format_table,
+    fitting_table,
     local_time,
     result_text,
-    under_rows,
+    time_column,
     with_waiver,
 )
 from bringup.commands.waiting_rescues import FIELD, say_what_waits
@@ -41,7 +41,7 @@ from bringup.logbook.references import Mark
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.standings import Standing, standing
 
-HEADINGS = ("serial", "revision", "lot", "result", "since", "attempts", "at first", "decided", "")
+HEADINGS = ("attempts", "at first", "decided", "")
 MOST_FAILURES = 5
 OF_LOT = "lot_yield"
 
@@ -128,11 +128,22 @@ def _show(found: list[Standing], yields: list[LotYield]) -> None:
     for board in dict.fromkeys(sorted(unit.last.board for unit in found)):
         units = [unit for unit in found if unit.last.board == board]
         say(f"{board}: {len(units)} unit{'s' if len(units) > 1 else ''}")
-        lines = format_table(HEADINGS, [_row(unit) for unit in units], right=("attempts",), width=width)
-        say("\n".join(under_rows(lines, [_below(unit) for unit in units], width)))
+        say("\n".join(_table(units, width)))
         for each in yields:
             if each.board == board and each.lot:
                 say("\n".join(folded(line, width) for line in yield_lines(each)))
+
+
+def _table(units: Sequence[Standing], width: int | None) -> list[str]:
+    since, times = time_column("since", [unit.last.ended or unit.last.started for unit in units])
+    return fitting_table(
+        ("serial", "revision", "lot", "result", since, *HEADINGS),
+        [_row(unit, time) for unit, time in zip(units, times, strict=True)],
+        right=("attempts",),
+        width=width,
+        below=[_below(unit) for unit in units],
+        least=("attempts", "revision", "since"),
+    )
 
 
 def yield_lines(of: LotYield) -> list[str]:
@@ -147,14 +158,14 @@ def yield_lines(of: LotYield) -> list[str]:
     return [f"{head}: {first},", f"    passed by now {found.passed_last} of {found.judged}{undecided}"]
 
 
-def _row(unit: Standing) -> tuple[str, ...]:
+def _row(unit: Standing, since: str) -> tuple[str, ...]:
     last = unit.last
     return (
         last.serial,
         last.revision,
         last.lot,
         result_text(last),
-        local_time(last.ended or last.started),
+        since,
         str(unit.attempts),
         result_text(unit.first),
         unit.decided.kind.value if unit.decided else "",

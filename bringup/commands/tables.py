@@ -52,6 +52,51 @@ def format_table(
     return lines
 
 
+def fitting_table(
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    right: Iterable[str] = (),
+    width: int | None = None,
+    below: Sequence[Sequence[str]] | None = None,
+    least: Sequence[str] = (),
+    under: str = "",
+) -> list[str]:
+    """Return a table with further lines under its rows (`below`), made to fit where it would be wider than `width`.
+
+    Until it fits: what is the same in all rows stands above instead, the column `under` goes under its rows, and
+    columns are left out, the first of `least` first, which is said. A single row is only broken, as by `format_table`.
+    """
+    rows = [[harmless(cell) for cell in row] for row in rows]
+    below = [[] for _ in rows] if below is None else [list(each) for each in below]
+    kept = [number for number in range(len(headings)) if any(row[number] for row in rows)]
+    above, gone = "", []
+
+    def too_wide() -> bool:
+        needed = sum(max(len(headings[number]), *(len(row[number]) for row in rows)) for number in kept)
+        return width is not None and len(rows) > 1 and needed + len(GAP) * (len(kept) - 1) > width
+
+    same = [number for number in kept if len({row[number] for row in rows}) == 1]
+    if too_wide() and same and len(same) < len(kept):
+        kept = [number for number in kept if number not in same]
+        above = f"In all rows: {', '.join(f'{headings[number]} {rows[0][number]}'.strip() for number in same)}"
+    if too_wide() and under in headings and (place := headings.index(under)) in kept:
+        kept.remove(place)
+        below = [[row[place], *more] if row[place] else more for row, more in zip(rows, below, strict=True)]
+    for number in [number for name in least for number in kept if headings[number].startswith(name)]:
+        if too_wide():
+            kept.remove(number)
+            gone.append(headings[number])
+    shown = [[row[number] for number in kept] for row in rows]
+    lines = format_table([headings[number] for number in kept], shown, right=right, width=width)
+    note = f"Left out for want of room: {', '.join(gone)} (all is in --json and --as csv, or in a wider window)"
+    return [
+        *([folded(above, width)] if above else []),
+        *under_rows(lines, below, width),
+        *([folded(note, width)] if gone else []),
+    ]
+
+
 def _side_by_side(kept: Sequence[int], widths: dict[int, int], width: int | None) -> list[list[int]]:
     """Return which columns stand beside each other in so many columns of a terminal; None: all."""
     groups: list[list[int]] = [[]]
@@ -104,9 +149,9 @@ def quantity_text(reading: Reading) -> str:
 
 
 def remarks(logged: LoggedReading) -> str:
-    """Write what sets a reading apart: simulated, typed by hand, corrected, unsettled."""
+    """Write what sets a reading apart: typed by hand, corrected, unsettled."""
     reading = logged.reading
-    words = [SIMULATED] if logged.simulated else []
+    words = []
     if reading.how is not How.READ:
         words.append(reading.how.value)
     if reading.unsettled:
