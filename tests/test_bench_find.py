@@ -22,7 +22,7 @@ from bringup.commands import bench_find, find_asking
 from bringup.commands.main import main
 from bringup.core.bench import Identity
 from bringup.core.dialect import Message
-from bringup.core.replies import ReplyKind
+from bringup.core.replies import ReplyKind, read_identity
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_file import load_bench
 from bringup.files.bench_writing import BenchWritten, RoleWritten, bench_text
@@ -340,6 +340,22 @@ def test_what_was_asked_is_in_the_trace(served: Served, answers: Callable[..., l
     told = Path("told.txt").read_text(encoding="utf-8")
     assert told.count("*IDN?") >= 1
     assert "SIM-S-0003" in told
+
+
+@pytest.mark.parametrize(
+    ("identity", "fitting"),
+    [
+        ("HEWLETT-PACKARD,34401A,0,11-5-2", {"configure-and-read": "meter"}),
+        ("KEITHLEY INSTRUMENTS INC.,MODEL 2700,0,B10", {"function-and-read": "meter", "list-of-closed": "scanner"}),
+        ("HEWLETT-PACKARD,34970A,0,13-2-2", {"state-by-channel": "scanner"}),
+        ("KEYSIGHT TECHNOLOGIES,DSO-X 2024A,MY,2.65", {"vpp-by-channel": "scope"}),
+        ("BUOY WORKS,ANVIL-1,0,1", {}),
+    ],
+)
+def test_dialects_of_every_role_are_offered_for_what_answers(identity: str, fitting: dict[str, str]) -> None:
+    found = find_asking.Dialects(Path()).suggested(read_identity(identity))
+
+    assert {each.dialect: each.role for each in found} == fitting
 
 
 # --- the bench file

@@ -57,7 +57,8 @@ class Dialects:
         """Return those that are made for who that is."""
         if identity is None:
             return ()
-        fitting = [each for role in ("supply", "meter", "load") for each in pick(identity.text, self.of(role))]
+        roles = ("supply", "meter", "load", "scanner", "scope")
+        fitting = [each for role in roles for each in pick(identity.text, self.of(role))]
         return tuple(Suggested(each.name, each.role) for each in fitting)
 
 
