@@ -4,10 +4,12 @@ import pytest
 
 from bringup.core.dialect import UNIT_OF_FUNCTION, Operation
 from bringup.core.replies import ReplyKind
+from bringup.core.spelling import PLACEHOLDERS
 from bringup.errors import BenchError, FileError
 from bringup.files.dialect_docs import absent, tables
-from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_file import find_dialect, load_dialect, shipped_dialects
+from bringup.files.dialect_operations import NEEDED_OPERATIONS, OPERATIONS
+from bringup.files.field_docs import part_of
 
 MINE = (
     'dialect: mine\nrole: supply\nwrite_end: "\\r\\n"\ngap: 50 ms\ntimeout: 3 s\nclear_re_energises: yes\n'
@@ -103,3 +105,12 @@ def test_the_readme_names_every_dialect_that_ships() -> None:
 def test_what_a_dialect_has_no_word_for_is_stated() -> None:
     assert absent(find_dialect("set-colon", Path()))[:2] == ("error", "other_error")
     assert "set_over_voltage" not in absent(find_dialect("single-output", Path()))
+
+
+def test_every_operation_and_every_brace_is_explained_where_an_operation_is() -> None:
+    shown = part_of("operation")
+
+    assert shown is not None
+    assert [hole for hole in PLACEHOLDERS if f"{{{hole}}}" not in shown] == []
+    assert [name for names in OPERATIONS.values() for name in names if f"| `{name}`" not in shown] == []
+    assert "| `switch` **needed** | an output on or off |" in shown

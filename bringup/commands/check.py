@@ -27,6 +27,7 @@ from bringup.core.unbounded import unbounded
 from bringup.core.wording import folded, listed
 from bringup.errors import BenchError, CommandError, ExitCode, Problem
 from bringup.files.any_file import FileRead, read_any
+from bringup.files.dialect_file import SHIPPED
 from bringup.files.field_docs import fields_of, outline_of, part_of, parts
 from bringup.files.nodes import Problems, in_order
 from bringup.files.schema import schema_of
@@ -113,8 +114,10 @@ def _documented(name: str, *, whole: bool) -> str:
     """
     if not name:
         return _named_parts()
+    if whole and name in KINDS:
+        return fields_of(name)
     if name in KINDS:
-        return fields_of(name) if whole else outline_of(name)
+        return outline_of(name) + (f"\nThose that ship are in {SHIPPED}, to be copied.\n" if name == "dialect" else "")
     documented = part_of(name)
     if documented is None:
         raise CommandError(f"no kind of file and no part of one is called {name!r}", nearest(name, parts()))

@@ -10,9 +10,9 @@ from bringup.core.serial_port import PortSettings, clash
 from bringup.core.spelling import PLACEHOLDERS, is_format
 from bringup.core.status_words import is_condition, read_condition
 from bringup.errors import NotationError
-from bringup.files.dialect_fields import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_load_checks import check_load
 from bringup.files.dialect_meter_checks import check_meter
+from bringup.files.dialect_operations import NEEDED_OPERATIONS, OPERATIONS
 from bringup.files.dialect_scanner_checks import check_scanner
 from bringup.files.dialect_scope_checks import check_scope
 from bringup.files.nodes import Node, Problems

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from bringup.core.dialect import Dialect, can_ask, can_tell
-from bringup.files.dialect_fields import OPERATIONS
 from bringup.files.dialect_file import find_dialect, shipped_dialects
+from bringup.files.dialect_operations import OPERATIONS
 
 
 def absent(dialect: Dialect) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ from bringup.core.serial_port import FLOWS, LINES, PARITIES, STOPS
 from bringup.files.alternatives import Either
 from bringup.files.amounts import Amount
 from bringup.files.atoms import NAME, SECONDS, SOME_SECONDS, TEXT, TEXTS
+from bringup.files.dialect_operations import OPERATIONS, described
 from bringup.files.sections import ByName, Field, Section, Several
 from bringup.files.shapes import Fixed, Number, OneOf, Pattern, Text, Whole, YesNo
 
@@ -58,44 +59,7 @@ OPERATION = Section("operation", "How one operation is spelt.", (
           example="yes"),
     Field("checked_against", OneOf(CHECKED), "what this spelling was checked against",
           default="as the dialect says", example="memory"),
-))
-OPERATIONS = {
-    "supply": (
-        "identify", "error", "other_error", "set_voltage", "set_current_limit", "set_over_voltage",
-        "set_over_current", "set_over_current_delay", "set_remote_sense", "select", "switch", "master", "all_off",
-        "measure_voltage", "measure_current", "mode", "over_voltage_state", "over_current_state",
-        "tripped_over_voltage", "tripped_over_current", "clear_trip", "set_watchdog", "watchdog_state",
-        "refresh_watchdog", "tripped_watchdog",
-    ),
-    "meter": (
-        "identify", "error", "other_error", "configure", "configure_auto", "configure_function", "two_wire",
-        "four_wire", "integration", "auto_zero", "high_impedance", "chosen_function", "read",
-    ),
-    "load": (
-        "identify", "error", "other_error", "set_mode", "set_current", "set_resistance", "set_power", "set_voltage",
-        "set_current_range", "set_resistance_range", "set_power_range", "set_voltage_range", "set_stop_voltage",
-        "set_remote_sense", "select", "switch", "all_off", "measure_voltage", "measure_current", "measure_power",
-        "set_over_current", "over_current_state", "set_over_power", "over_power_state", "tripped_over_voltage",
-        "tripped_over_current", "tripped_over_power", "tripped_over_temperature", "tripped_reversed", "clear_trip",
-    ),
-    "scanner": (
-        "identify", "error", "other_error", "close", "open", "open_all", "channel_state", "closed_channels", "settled",
-    ),
-    "scope": (
-        "identify", "error", "other_error", "show_channel", "set_coupling", "set_bandwidth_limit", "set_probe",
-        "set_scale", "set_time_base", "set_sweep", "acquire", "acquired", "choose_peak_to_peak", "peak_to_peak",
-        "screen_picture",
-    ),
-}
-"""What a dialect can spell, by role. A new operation is one name here."""
-NEEDED_OPERATIONS = {
-    "supply": ("identify", "set_voltage", "set_current_limit", "switch", "measure_voltage", "measure_current"),
-    "meter": ("identify", "read"),
-    "scanner": ("identify", "close"),
-    "scope": ("identify", "set_scale", "set_time_base", "acquire", "acquired", "peak_to_peak"),
-    "load": ("identify", "set_mode", "switch", "measure_voltage", "measure_current"),
-}
-
+), more=described())
 _ALL_OPERATIONS = tuple(dict.fromkeys(name for names in OPERATIONS.values() for name in names))
 SPELLINGS = ByName(Either(Fixed("none"), OPERATION), "operation", _ALL_OPERATIONS)
 OUTPUTS = Field("outputs", Whole(least=1, most=99), "supply, load: how many outputs it has, numbered from 1",

@@ -77,6 +77,7 @@ def _table(section: Section) -> str:
         lines += ["", "Exactly one of these keys."]
     lines += ["", "| key | what it is | holds | if left out | example |", "| --- | --- | --- | --- | --- |"]
     lines += [_row(field, alone=section.alone) for field in section.fields]
+    lines += ["", section.more] if section.more else []
     return "\n".join(lines)
 
 

@@ -169,6 +169,8 @@ class Section:
     """Whether the key may stand with nothing after it."""
     alone: bool = False
     """Exactly one of the fields must stand."""
+    more: str = ""
+    """What its documentation says behind the table of its fields."""
 
     def read(self, node: Node, problems: Problems) -> Any:
         """Return Values, or WRONG where it is no mapping at all."""
