@@ -939,6 +939,7 @@ def test_l_leaves_the_point_out_with_a_reason_and_the_step_goes_on() -> None:
     assert outcome.result is AttemptResult.INCOMPLETE
     assert ("3V3", "", "left out: the pad is under the shield") in powered(outcome)
     assert ("1V8", "", "") in powered(outcome)
+    assert "log" in [PROCEDURE.steps[each.step].kind for each in outcome.readings], "so does the attempt"
 
 
 def test_x_takes_an_extra_reading_of_a_point_or_of_any_node() -> None:
@@ -1023,8 +1024,13 @@ def test_r_takes_the_last_ohms_again_and_they_are_judged_anew() -> None:
 
 def test_l_leaves_one_points_ohms_out_and_power_then_asks_for_a_reason() -> None:
     why = Scripted(Answer("the pad is under the shield"), PromptKind.TEXT, "Why leave out TP4 (3V3)")
-    outcome = unpowered_keys(why, **{"3V3": "l"}).run()
+    hands = unpowered_keys(why, Scripted(Answer("it is a bench sample"), containing="Why go on?"), **{"3V3": "l"})
+
+    outcome = hands.run()
 
     assert ("3V3", None, "left out: the pad is under the shield") in ohms(outcome)
     assert "1V8" in [each[0] for each in ohms(outcome)]
     assert outcome.result is AttemptResult.INCOMPLETE
+    asked = [prompt.text for prompt, _ in hands.person.asked if "Why go on?" in prompt.text]
+    assert [text.count("a good resistance of 3V3") for text in asked] == [1]
+    assert "measure" in [PROCEDURE.steps[each.step].kind for each in outcome.readings], "power came on all the same"

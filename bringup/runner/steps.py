@@ -237,8 +237,8 @@ class Steps:
             return
         if tally.failed:
             raise UnitFailed(self.failed[-len(tally.failed)])
-        if tally.missing:
-            raise MissingEvidence(self.missing[-len(tally.missing)])
+        if unasked := [text for text in tally.missing if text not in tally.chosen]:
+            raise MissingEvidence(f"{named(step)}: {unasked[0]}")
 
     def _leave_out(self, step: Step, why: str) -> None:
         """The person leaves the step out. Whatever it may have switched on or half done goes off first."""

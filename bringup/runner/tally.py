@@ -11,6 +11,8 @@ class Tally:
 
     failed: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
+    chosen: list[str] = field(default_factory=list)
+    """Those of what is missing that the person left out: the attempt stays incomplete, but goes on."""
     _said: set[str] = field(default_factory=set)
 
     def once(self, note: str) -> str:

@@ -16,6 +16,7 @@ from bringup.core.procedure import Measure
 from bringup.core.reading import TAKEN_AGAIN, Reading
 from bringup.core.replies import Value
 from bringup.core.solver import solve
+from bringup.core.verdict import sentence
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import due, measure_at_board, note_leads
 from bringup.runner.damage import spoiled, trip_if_damaging
@@ -43,7 +44,8 @@ def measure(work: Work, action: Measure) -> None:
         except PointLeftOut as choice:
             work.held.again = None
             left_out = Value(None, "", why=f"left out: {choice.why}")
-            work.keep(point, Kind.VOLTAGE, left_out, instrument="person", how=How.TYPED)
+            kept = work.keep(point, Kind.VOLTAGE, left_out, instrument="person", how=How.TYPED)
+            work.tally.chosen.append(sentence(kept))
     work.held.again = None
 
 

@@ -18,6 +18,7 @@ from bringup.core.replies import Value
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
 from bringup.core.unpowered import Resistance
+from bringup.core.verdict import sentence
 from bringup.core.wording import shown
 from bringup.core.words import FAILED, PASSED, How, Kind, LimitsFrom, Result
 from bringup.runner.hands import LeadsPlace
@@ -142,7 +143,8 @@ def _left_out(work: Work, spot: Spot, why: str) -> None:
     for point in spot.points:
         work.evidence.doubt_resistance(point)
     nothing = Value(None, "", why=f"left out: {why}")
-    work.keep(spot.point, Kind.RESISTANCE, nothing, instrument="person", how=How.TYPED, aspect=spot.aspect)
+    kept = work.keep(spot.point, Kind.RESISTANCE, nothing, instrument="person", how=How.TYPED, aspect=spot.aspect)
+    work.tally.chosen.append(sentence(kept))
 
 
 def _trust(work: Work, spot: Spot, reading: Reading) -> None:
