@@ -186,6 +186,29 @@ def test_a_point_that_never_comes_to_rest_is_offered_with_its_extent() -> None:
     assert (found.standing, found.why, found.spread) == (Standing.OFFERED, (Why.UNSTEADY,), (3.1, 3.5))
 
 
+HICCUP = [0.15, *level(0.0, 0.5)] * 15
+
+
+def test_a_rail_that_tries_to_start_again_and_again_is_offered_near_zero_and_at_its_peaks() -> None:
+    found = feed(seek(), [*LIFT, *HICCUP])
+
+    assert found[-1].standing is Standing.OFFERED
+    assert found[-1].why == (Why.UNSTEADY, Why.NEAR_ZERO)
+    assert found[-1].spread == (0.0, 0.15)
+    assert {each.standing for each in found[-30:]} == {Standing.OFFERED}, "so that a key finds it offered"
+    assert found[len(LIFT) + 60].standing in (Standing.OPEN, Standing.COMING), "not before five seconds"
+
+
+def test_kicks_that_are_too_small_to_be_told_from_an_open_probe_are_offered_as_well() -> None:
+    assert feed(seek(), [*LIFT, *[0.08, *level(0.0, 0.5)] * 15])[-1].standing is Standing.OFFERED
+
+
+def test_the_way_from_an_open_probe_to_its_point_is_not_offered() -> None:
+    found = standings(seek(), [*level(0.0, 10.0), *[0.03, 0.0] * 80, 1.1, 2.2, 3.3, 3.3, 3.3])
+
+    assert found[-5:] == [*[Standing.COMING] * 4, Standing.TAKEN]
+
+
 def test_a_probe_that_slides_from_a_node_with_nearly_the_same_volts_has_to_come_to_rest_anew() -> None:
     sought = Sought("VIN", parse_limits("18 V .. 30 V", "V"), RAILS, {}, ("3V3", 3.3), due=24.0)
     lifted = [*level(3.3), *level(0.001, 0.4)]

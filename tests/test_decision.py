@@ -26,6 +26,7 @@ from bringup.files.bench_file import load_bench
 from bringup.files.board_file import load_board
 from bringup.files.procedure_file import load_procedure
 from tests.fakes import ROOT, SEEN, SimulatedBench, picked, simulated_bench
+from tests.needs_scipy import needs_scipy
 from tests.small_board import procedure, small_board, with_rail
 
 GUARD, NON_BINARY = DecisionRule(RuleKind.GUARD_BAND), DecisionRule(RuleKind.NON_BINARY)
@@ -60,9 +61,28 @@ class TestConformance:
     def test_with_no_uncertainty_it_is_certain(self) -> None:
         assert (conformance(10.0, AT_MOST_TEN, 0.0), conformance(10.1, AT_MOST_TEN, 0.0)) == (1.0, 0.0)
 
-    @given(st.floats(-1e6, 1e6), st.floats(1e-9, 1e6))
-    def test_it_is_a_probability(self, value: float, standard: float) -> None:
-        assert 0.0 <= conformance(value, parse_limits("-1 V .. 2 V"), standard) <= 1.0
+    @given(st.floats(-1e6, 1e6), st.floats(1e-9, 1e6), st.one_of(st.just(math.inf), st.floats(0.5, 1e9)))
+    def test_it_is_a_probability(self, value: float, standard: float, degrees: float) -> None:
+        assert 0.0 <= conformance(value, parse_limits("-1 V .. 2 V"), standard, degrees) <= 1.0
+
+    @pytest.mark.parametrize(
+        ("degrees", "t", "within"),
+        [(1, 12.706, 0.95), (4, 2.776, 0.95), (4, 4.604, 0.99), (10, 2.228, 0.95), (20, 2.133, 0.9545)],
+    )
+    def test_with_few_degrees_of_freedom_it_is_student_s(self, degrees: float, t: float, within: float) -> None:
+        # JCGM 100:2008 table G.2 (from memory, redone with scipy): t within which 95 %, 95.45 % or 99 % lie.
+        limits = Limits("V", low=Decimal(repr(-t)), high=Decimal(repr(t)))
+        assert conformance(0.0, limits, 1.0, degrees) == pytest.approx(within, abs=3e-5)
+        assert conformance(0.0, limits, 1.0) > within + 0.003, "which the normal distribution overrates"
+
+    @needs_scipy
+    @pytest.mark.parametrize("degrees", [1.0, 2.5, 4.0, 18.99874, 1e3, 9e4, 1.1e5, math.inf])
+    @pytest.mark.parametrize("value", [-3.0, -1.0, 0.3, 2.0, 2.4, 9.0])
+    def test_it_agrees_with_an_independent_library(self, value: float, degrees: float) -> None:
+        from scipy.stats import t  # noqa: PLC0415 - optional
+
+        independent = t.cdf((2.0 - value) / 0.7, degrees) - t.cdf((-1.0 - value) / 0.7, degrees)
+        assert conformance(value, parse_limits("-1 V .. 2 V"), 0.7, degrees) == pytest.approx(independent, abs=1e-9)
 
 
 class TestRules:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from bringup.commands.rehearsing import attempt, scene
 from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.parts import NOMINAL
@@ -16,6 +17,7 @@ from bringup.core.single_faults import E24, neighbours, said, single_faults
 from bringup.core.solver import solve
 from bringup.core.words import AttemptResult
 from bringup.simulation.stressed import StressedWorld
+from tests.fakes import ROOT
 from tests.small_board import lim, small_board, tiny_board, with_rail
 
 BOARD = small_board()
@@ -175,6 +177,18 @@ def test_energy_into_a_fault_is_its_power_over_the_time_that_it_stands() -> None
     assert world.energy.joules == pytest.approx(7.2, rel=2e-2)
     sound = StressedWorld(BOARD, outputs={"VIN": 1}, draw=lambda _board, _serial: NOMINAL)
     assert sound.energy is None
+
+
+def test_a_short_behind_a_converter_that_tries_again_and_again_is_read_at_last() -> None:
+    # 1V8 kicks up to 0.2 V every half second, and the input current stays within its limits.
+    made = scene(ROOT / "procedures/recheck.yaml", None, "")
+    short = Fault("1V8", FaultKind.SHORTED_THROUGH, 0.2)
+
+    found = attempt(made, Trial("short", short))
+
+    assert found.result is AttemptResult.FAILED
+    assert "1V8 voltage" in found.cause
+    assert "never settled" in found.cause
 
 
 def test_coverage_counts_what_shows_and_a_blamed_sound_unit_is_a_false_alarm() -> None:

@@ -23,6 +23,9 @@ HELD_FOR = 2.0
 """Seconds for which a value that does not fit has to stand before it is offered as the reading."""
 UNSTEADY_AFTER = 5.0
 """Seconds on something without coming to rest, after which that is offered as the reading."""
+SWINGS = 3
+"""So often up from near zero and down again, never at rest up there, that it is no probe on its way to a point: a rail
+that tries to start again and again (hiccup)."""
 ALIKE = 0.005
 """Two points whose volts differ by less than this part (and ALIKE_LEAST) cannot be told apart by their volts."""
 ALIKE_LEAST = 0.01
@@ -129,6 +132,11 @@ class Touch:
         self._on_from: float | None = None
         """Since when it has been on something, at rest or not."""
         self._extent = (math.inf, -math.inf)
+        self._low_from: float | None = None
+        """Since when it has been near zero, or up from it for moments only, without rest."""
+        self._up_from: float | None = None
+        self._ups = 0
+        self._swung = (math.inf, -math.inf)
 
     @property
     def lifted(self) -> bool:
@@ -158,9 +166,15 @@ class Touch:
             self.begin_again()
         if self._settler.feed(at, value) is State.SETTLED and self._rest_from is None:
             self._rest_from = at
+        resting = self._rest_from is not None
+        restless = self._restless(at, number, resting=resting)
         if self._rest_from is None:
-            return self._moving(at, value, number)
-        return self._at_rest(at - self._rest_from, value, number)
+            found = self._moving(at, value, number)
+        else:
+            found = self._at_rest(at - self._rest_from, value, number)
+        if restless and found.standing in (Standing.OPEN, Standing.COMING):
+            return Contact(Standing.OFFERED, value, (Why.UNSTEADY, Why.NEAR_ZERO), self._like(number), self._swung)
+        return found
 
     def _jumped(self, number: float, resolution: float) -> bool:
         """Whether this is no noise of what was read before: the probe has moved, or has only now come to rest."""
@@ -180,6 +194,21 @@ class Touch:
             self._on_from, self._extent = at, (number, number)
         else:
             self._extent = min(self._extent[0], number), max(self._extent[1], number)
+
+    def _restless(self, at: float, number: float, *, resting: bool) -> bool:
+        """Whether it has stayed near zero without rest, or swung up from there again and again, for long enough."""
+        if abs(number) <= OPEN_BELOW:
+            self._up_from = None
+        elif self._up_from is None:
+            self._up_from, self._ups = at, self._ups + 1
+        if self._up_from is not None and (resting or at - self._up_from >= HELD_FOR):
+            self._low_from = None
+        elif self._low_from is None and self._up_from is None:
+            self._low_from, self._ups, self._swung = at, 0, (number, number)
+        self._swung = min(self._swung[0], number), max(self._swung[1], number)
+        if self._low_from is None or at - self._low_from < UNSTEADY_AFTER:
+            return False
+        return self._up_from is None or self._ups > SWINGS
 
     def _moving(self, at: float, value: Value, number: float) -> Contact:
         if abs(number) <= OPEN_BELOW:

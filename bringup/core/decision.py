@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits, judge
-from bringup.core.student import normal_below
+from bringup.core.student import t_below
 from bringup.core.words import LimitsFrom, Result
 
 
@@ -80,16 +80,17 @@ def _within(value: Decimal, limits: Limits, widened: Decimal) -> bool:
     return above and below
 
 
-def conformance(value: float, limits: Limits, standard: float) -> float:
+def conformance(value: float, limits: Limits, standard: float, degrees: float = math.inf) -> float:
     """Return how probable it is that what was measured lies within its limits, 0 .. 1.
 
-    Normally distributed about the value with that standard uncertainty, nothing known beforehand (JCGM 106:2012, 7.2 to
-    7.4): Phi((high - y) / u) - Phi((low - y) / u).
+    F((high - y) / u) - F((low - y) / u), nothing known beforehand (JCGM 106:2012, 7.2 to 7.4). F is the normal
+    distribution, or Student's t where the standard uncertainty has few effective degrees of freedom (JCGM 100:2008, G.3
+    and G.4: what is left over it is distributed so, from memory): then more may lie beyond a limit.
     """
     if standard <= 0.0:
         return 1.0 if limits.accepts(value) else 0.0
-    below_low = 0.0 if limits.low is None else normal_below((float(limits.low) - value) / standard)
-    below_high = 1.0 if limits.high is None else normal_below((float(limits.high) - value) / standard)
+    below_low = 0.0 if limits.low is None else t_below((float(limits.low) - value) / standard, degrees)
+    below_high = 1.0 if limits.high is None else t_below((float(limits.high) - value) / standard, degrees)
     return min(1.0, max(0.0, below_high - below_low))
 
 

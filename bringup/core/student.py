@@ -33,6 +33,14 @@ def t_within(t: float, degrees: float) -> float:
     return 1.0 - _incomplete_beta(degrees / (degrees + t * t), degrees / 2.0, 0.5)
 
 
+def t_below(t: float, degrees: float) -> float:
+    """Return the share of Student's t below t; beyond `MANY` degrees by Abramowitz and Stegun 26.7.8 (from memory)."""
+    if degrees > MANY:
+        return normal_below(t * (1.0 - 1.0 / (4.0 * degrees)) / math.sqrt(1.0 + t * t / (2.0 * degrees)))
+    beyond = (1.0 - t_within(t, degrees)) / 2.0
+    return beyond if t < 0.0 else 1.0 - beyond
+
+
 @lru_cache(maxsize=256)
 def coverage_factor(share: float, degrees: float) -> float:
     """Return the t within -t .. t of which a share (0 < share < 1) of Student's t lies; `degrees` of freedom above 0.

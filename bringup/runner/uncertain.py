@@ -71,7 +71,8 @@ def decided(work: Work, reading: Reading, judged: Judged | None) -> Reading:
     if reading.value is None or reading.limits is None:
         return reading
     if reading.uncertainty is not None and reading.coverage_factor:
-        likely = conformance(reading.value, reading.limits, reading.uncertainty / reading.coverage_factor)
+        standard = reading.uncertainty / reading.coverage_factor
+        likely = conformance(reading.value, reading.limits, standard, reading.degrees_of_freedom or math.inf)
         reading = replace(reading, conformance=likely)
     simply = judged is not None and judged.simply
     stays = reading.result is Result.NOT_JUDGED if judged is None else judged.result is not None
