@@ -54,6 +54,15 @@ def test_a_lot_is_legible_and_asks_for_nothing(browser: Tab, lot: Path, width: i
     assert browser.value("document.querySelector('.across').innerText") == "SIMULATED"
 
 
+def test_on_a_phone_value_limits_and_result_are_in_sight_and_limits_stand_in_one_line(browser: Tab, page: Path) -> None:
+    browser.wide(400)
+    browser.open(page.as_uri())
+    row = "document.querySelector('.readings td.limits').parentNode"
+
+    assert browser.value(f"{row}.querySelector('.limits').getBoundingClientRect().width") >= 110
+    assert browser.value(f"{row}.querySelector('.verdict').getBoundingClientRect().right") <= 400
+
+
 @pytest.mark.parametrize("width", [400, 1400])
 def test_a_report_is_legible_and_asks_for_nothing(browser: Tab, page: Path, width: int) -> None:
     browser.wide(width)

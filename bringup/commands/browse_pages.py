@@ -24,7 +24,6 @@ from bringup.commands.spread import more_of
 from bringup.commands.spread_told import Told
 from bringup.commands.tables import local_time
 from bringup.core.patterns import counted
-from bringup.core.wording import folded
 from bringup.logbook.comparable import usual
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import LoggedPhoto
@@ -130,8 +129,8 @@ class Pages:
         rail = asked.words["rail"]
         filters = Filters(rail=rail, only="first")
         found = self._read(lambda logbook: usual(logbook, filters))
-        told = Told(found.of, found.point, found.simulated, more_of(found)).lines("first")
-        lines = [each for line in told for each in folded(line, WIDTH).splitlines() or [""]]
+        told = Told(found.of, found.point, found.simulated, more_of(found)).lines("first", WIDTH)
+        lines = [each for line in told for each in line.splitlines() or [""]]
         spread = spread_of(found.point, found.of, library(), 1)
         return self._page("rail.html", rail=rail, spread=spread, lines=lines, simulated=found.simulated)
 

@@ -89,8 +89,10 @@ def _uncertainty(reading: Reading) -> str:
     """The expanded uncertainty with what it is expanded by; '' where it is not known."""
     if reading.uncertainty is None:
         return ""
-    factor = f" (k = {reading.coverage_factor:.2g})" if reading.coverage_factor is not None else ""
-    return f"± {uncertainty_text(reading.uncertainty, reading.unit)}{factor}"
+    words = [f"± {uncertainty_text(reading.uncertainty, reading.unit)}"]
+    if reading.coverage_factor is not None:
+        words.append(f"(k = {reading.coverage_factor:.2g})")
+    return " ".join(word.replace(" ", "\N{NO-BREAK SPACE}") for word in words)
 
 
 def _decided(reading: Reading) -> str:

@@ -77,7 +77,7 @@ def command(
         added = {"by": None if groups is None else groups.as_json()}
         print_json({**told.as_json(), **added, "with": None if together is None else together.as_json()})
         return
-    lines = told.lines("last" if last else "first")
+    lines = told.lines("last" if last else "first", columns())
     for each in (groups, together):
         lines += [] if each is None else ["", *each.lines(columns())]
     say("\n".join(folded(line, None) for line in lines))

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from bringup.commands.saying import columns
 from bringup.commands.spread_text import histogram_lines, time_lines
 from bringup.commands.tables import SIMULATED
 from bringup.core.capability import Index
@@ -53,9 +52,8 @@ class Told:
         self.measured = self._trend_of_measuring()
         self.meters = sorted({each.meter for each in of})
 
-    def lines(self, which: str) -> list[str]:
-        """Return the page."""
-        width = columns()
+    def lines(self, which: str, width: int | None) -> list[str]:
+        """Return the page, in so many columns."""
         count = len(self.of)
         head = f"{self.point}, {count} unit{'' if count == 1 else 's'}, each unit's {which} attempt"
         lines = [f"{head}  {SIMULATED}" if self.simulated else head]

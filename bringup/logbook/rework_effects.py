@@ -1,7 +1,8 @@
 """What changed in a unit's readings after it was reworked: the last of each kind before, and what came after. Pure.
 
 Told are the rails that the rework touched, and of the others what got another result or moved by more than a tenth of
-the range that its limits leave it (by more than 5 % where they leave none). What the free leads read is of the bench.
+the range that its limits leave it (by more than 5 % where they leave none); so too the volts before a resistance.
+What the free leads read is of the bench.
 A reading that failed and was not taken in that way again is put beside what `measure` then read of its point.
 """
 
@@ -11,6 +12,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 from bringup.core.frozen import frozen
+from bringup.core.reading import BEFORE_OHMS
 from bringup.core.words import Result
 from bringup.logbook.deviation_rows import LoggedRework
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
@@ -138,9 +140,10 @@ def _telling(change: Change, reworks: Sequence[LoggedRework]) -> bool:
         return False
     if before.result is not after.result:
         return True
-    if after.point is not None and any(
+    touched = after.point is not None and any(
         rework.rework.rails and rework.rework.touches(after.point) for rework in reworks
-    ):
+    )
+    if touched and not after.aspect.endswith(BEFORE_OHMS):
         return True
     if before.value is None or after.value is None:
         return before.value is not after.value

@@ -103,7 +103,7 @@ def spread(path: Path, times: int) -> tuple[float, float]:
         filters = Filters(rail=RAIL, quantity=Kind.VOLTAGE, step="measure", simulated=False, only="first")
         found, simulated = read(path, lambda connection: of_one_kind(connection, filters))
         ((point, of), *_) = one_of_each_unit(found, "first").items()
-        return Told(of, point, simulated, []).lines("first")
+        return Told(of, point, simulated, []).lines("first", 80)
 
     return inside(by_hand, times), inside(tool, times)
 
