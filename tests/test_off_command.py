@@ -46,7 +46,7 @@ def test_every_output_of_the_bench_is_switched_off_but_those_to_be_left_alone(
         assert off(bench) == 0
         assert bench.outputs_on() == ["0", "0", "1"]
     shown = capsys.readouterr().out
-    assert "Every output of Test bench is OFF, verified by asking" in shown
+    assert "Every output of Test bench is OFF, verified by asking: output 1 (VIN) and output 2 (VBUS) (" in shown
     assert "(output 3 was left alone, as the bench file says)" in shown
 
 

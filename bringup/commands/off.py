@@ -18,6 +18,7 @@ from bringup.commands.common import bench_option, find_bench, show_left_messages
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_name, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
+from bringup.core.wording import listed
 from bringup.errors import BenchError, BringupError, ExitCode
 from bringup.runner.emergency import UNKNOWN
 
@@ -84,7 +85,7 @@ def command(bench: Path | None) -> ExitCode:
         return load_too(described, unknown("; ".join(said)))
     if said:
         say("\n".join(said), err=True)
-    say(f"Every output of {described.name} is OFF, verified by asking{spared(role)}.")
+    say(f"Every output of {described.name} is OFF, verified by asking: {named(role)}{spared(role)}.")
     return load_too(described, ExitCode.PASSED)
 
 
@@ -130,6 +131,15 @@ def unknown(why: str) -> ExitCode:
     """Say in large words that nobody knows."""
     say("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
     return ExitCode.STOPPED
+
+
+def named(role: SupplyRole) -> str:
+    """Return which outputs that is: a supply may have others, of which its bench file says nothing."""
+    fed = role.outputs or {"": 1}
+    ours = {number: name for name, number in fed.items() if number not in role.leave_alone}
+    return listed(
+        [f"output {number} ({name})" if name else f"output {number}" for number, name in sorted(ours.items())]
+    )
 
 
 def spared(role: SupplyRole) -> str:
@@ -178,7 +188,8 @@ def _ask(
         said.append(error.message)
         return None
     if outcome is Outcome.OFF:
-        say(f"Every {what} of {bench.name} is OFF, verified by {holder.command or 'its holder'}.")
+        which = f": {named(bench.supply)}" if what == "output" and bench.supply is not None else ""
+        say(f"Every {what} of {bench.name} is OFF, verified by {holder.command or 'its holder'}{which}.")
     elif outcome is Outcome.NONE:
         say(f"{bench.name} was simulated and has ended with its program: there is nothing left to switch off.")
     else:
