@@ -81,6 +81,18 @@ def test_the_files_check_and_say_what_comes_next(folder: Path, capsys: pytest.Ca
     ]  # fmt: skip
 
 
+def test_what_its_comments_offer_checks_once_it_is_stated(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert new() == 0
+    board = Path("buoy-lamp-board.yaml")
+    text = board.read_text(encoding="utf-8")
+    stated = re.sub(r"^    # ((?:damage_above|loads|ground): )", r"    \1", text, flags=re.MULTILINE)
+    board.write_text(stated, encoding="utf-8")
+
+    assert main(["check", str(board), "buoy-lamp-first-power-on.yaml"]) == 0, capsys.readouterr().out
+    facts = load_procedure("buoy-lamp-first-power-on.yaml").board
+    assert (str(facts.inputs["VIN"].damage_above), str(facts.rails["5V0"].damage_above)) == ("18 V", "6.1 V")
+
+
 def test_what_it_wrote_runs_simulated_to_passed(folder: Path) -> None:
     Path("two.csv").write_text(
         "Rail;Volts;Tolerance;Probe;From;Load;Damage above;Ground;Converter\n"

@@ -92,6 +92,10 @@ def steps_of_voltage(net: Net) -> tuple[str, ...]:
     return format_quantity(low, "V"), nominal
 
 
+DAMAGED = 1.2
+"""Times the highest working volts: an example of what damages, to be put right by who knows the parts."""
+
+
 def _text(lines: Iterator[str]) -> str:
     return "".join(f"{each}\n" for each in lines)
 
@@ -160,7 +164,8 @@ def _facts(net: Net, damage: str, *, explain: bool) -> Iterator[str]:
     if not net.ground:
         yield "    # ground: '> 100 Ω'           # unpowered, to ground: state it from your first good board"
     if not net.damage_above:
-        yield f"    # damage_above: 6 V           # {damage}"
+        example = f"damage_above: {DAMAGED * _largest(net):.2g} V"
+        yield f"    # {example:<26}  # {damage}"
 
 
 def _procedure(files: FirstFiles) -> Iterator[str]:
@@ -239,6 +244,11 @@ def _bench(files: FirstFiles) -> Iterator[str]:
 def _highest(net: Net) -> float:
     high = None if net.limits is None else net.limits.high
     return float(high if high is not None else net.volts.value * 110 / 100)
+
+
+def _largest(net: Net) -> float:
+    ends = (net.volts.value,) if net.limits is None else (net.limits.low, net.limits.high, net.volts.value)
+    return max(abs(float(each)) for each in ends if each is not None)
 
 
 def _amps(text: str) -> float:
