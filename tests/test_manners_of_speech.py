@@ -256,6 +256,19 @@ def test_one_that_drops_what_comes_too_soon_gets_its_gap() -> None:
         assert [reply.fault for reply in replies] == [None] * 6
 
 
+@pytest.mark.parametrize("needed", [0.01, 0.4])
+def test_a_gap_of_ten_to_four_hundred_milliseconds_is_long_enough_for_one_that_needs_it(needed: float) -> None:
+    heard: list[float] = []
+
+    def script(_connection: int, line: str) -> bytes:
+        dropped = bool(heard) and time.monotonic() - heard[-1] < needed
+        heard.append(time.monotonic())
+        return b"" if dropped else {"*IDN?": IDENTITY, "READ?": READING}.get(line, b"")
+
+    with speaking(script, replace(WIRE, gap=needed)) as (_, link):
+        assert [reply.fault for reply in ask(link, Message("VOLT 5"), READ)] == [None, None]
+
+
 # words before, after and at the end
 
 

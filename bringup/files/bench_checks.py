@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 from bringup.core.bench import on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
@@ -15,6 +13,7 @@ from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_decided import decides
 from bringup.files.line_file import check_lines, check_talks
 from bringup.files.nodes import Problems
+from bringup.files.resources import fault_of_resource
 from bringup.files.sections import Values
 from bringup.files.voltage_checks import Tree
 from bringup.files.wording import nearest
@@ -41,9 +40,6 @@ WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
 """Seconds. Two looks that go unanswered take 2 s, and only then is the supply counted as lost."""
 PROBE_LEAST, PROBE_MOST = 0.1, 10_000.0
 """By how much probes attenuate (from memory)."""
-
-RESOURCE = re.compile(r"(TCPIP|USB|GPIB|ASRL|PXI|VXI|VICP|PRLGX-TCPIP|PRLGX-ASRL)[^:\s]*(::.*)?", re.IGNORECASE)
-"""How VISA resource strings begin (VPP-4.3, from memory), and those of pyvisa's backends."""
 
 
 def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
@@ -107,11 +103,8 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         if "dialect" in section:
             problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")
         return
-    elif not RESOURCE.fullmatch(resource):
-        message = f"'{resource}' is no VISA resource string"
-        problems.add(
-            section.at("resource"), message, f"such as TCPIP0::192.0.2.10::5025::SOCKET, or `{OTHERWISE[role]}`"
-        )
+    elif (fault := fault_of_resource(resource, OTHERWISE[role])) is not None:
+        problems.add(section.at("resource"), *fault)
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")

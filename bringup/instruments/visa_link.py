@@ -73,7 +73,9 @@ class VisaLink:
             try:
                 conversation.open()
             except Broken as broken:
-                pending.fail(LinkError(f"{self.name}: {broken.why}", instrument=self.name, sent="*IDN?"))
+                pending.fail(
+                    LinkError(f"{self.name}: {broken.why}", instrument=self.name, sent=self._wire.identify.text)
+                )
                 return
             assert conversation.identity is not None
             pending.settle(conversation.identity)
