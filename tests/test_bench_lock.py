@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -193,3 +194,17 @@ def test_the_folder_follows_the_system(monkeypatch: pytest.MonkeyPatch, tmp_path
     monkeypatch.delenv("XDG_RUNTIME_DIR")
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     assert state_folder() == tmp_path / f"bringup-{os.getuid()}"
+
+
+@pytest.mark.parametrize("serial", ["MBL-0001", "", 'MBL "1"', "MBL\\1", "MBL\n1", "MBL-é"])
+@pytest.mark.parametrize("control", [None, ControlAddress(4711, "word")])
+def test_what_a_holder_says_is_json_whatever_it_is(state: Path, serial: str, control: ControlAddress | None) -> None:
+    with hold([SUPPLY], About("bringup run", serial, control)):
+        (file,) = state.glob("*.lock")
+        said = json.loads(file.read_text(encoding="utf-8"))
+
+    given = None if control is None else {"port": control.port, "token": control.token}
+    assert said.pop("since").endswith(" UTC")
+    assert said == {
+        "resource": SUPPLY, "pid": os.getpid(), "command": "bringup run", "serial": serial, "control": given,
+    }  # fmt: skip

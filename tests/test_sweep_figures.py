@@ -6,17 +6,9 @@ from typing import Any
 
 import pytest
 
-from bringup.core.sweep_figures import (
-    LINE_FORMULAS,
-    LOAD_FORMULAS,
-    dropout,
-    efficiency,
-    line_regulation,
-    load_regulation,
-    starts_at,
-    stops_at,
-)
+from bringup.core.sweep_figures import dropout, efficiency, line_regulation, load_regulation, starts_at, stops_at
 from bringup.core.uncertainty import propagated
+from bringup.core.under_load import LINE_FORMULAS, LOAD_FORMULAS
 
 approx: Any = pytest.approx
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +10,6 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from bringup.commands.saying import say
-from bringup.core.harmless import harmless_json, harmless_lines
 from bringup.errors import BenchError, CommandError
 
 if TYPE_CHECKING:
@@ -112,6 +110,10 @@ def json_option(function: F) -> F:
 
 def print_json(data: object) -> None:
     """Print one JSON document. NaN and infinity are refused: they are not JSON."""
+    import json
+
+    from bringup.core.harmless import harmless_json
+
     click.echo(harmless_json(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False)))
 
 
@@ -125,6 +127,8 @@ def show_left_messages() -> None:
         # No place for messages is no place for locks: whoever needs one says so.
         return
     for text in texts:
+        from bringup.core.harmless import harmless_lines
+
         say(at_words(harmless_lines(text)), err=True)
 
 

@@ -11,8 +11,6 @@ import sys
 
 import click
 
-from bringup.core.harmless import harmless_lines
-
 QUOTED = "    "
 """What a line of a file begins with, and the mark under it."""
 UNKNOWN_WIDTH = 80
@@ -33,6 +31,8 @@ def columns(unknown: int | None = UNKNOWN_WIDTH) -> int | None:
 
 def say(text: str, *, err: bool = False, nl: bool = True) -> None:
     """Print text, to standard error if `err`; line feeds are kept, other control characters shown."""
+    from bringup.core.harmless import harmless_lines  # nothing is printed before the first message of a run
+
     plain = harmless_lines(text)
     click.echo(_folded_message(plain) if err else plain, err=err, nl=nl)
 

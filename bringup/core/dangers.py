@@ -13,7 +13,6 @@ from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.fed import after, walk
 from bringup.core.hazard import ENERGY_JOULES, energy_points
-from bringup.core.loaded import loaded_board
 from bringup.core.procedure import Apply, HostProgram, Leads, Log, Measure, PowerOff, Procedure, Sink, Step
 from bringup.core.solver import solve
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
@@ -117,8 +116,17 @@ def _operating_points(procedure: Procedure) -> Iterator[tuple[Board, dict[str, f
         point = (tuple(draws.items()), tuple(volts.items()), state)
         if point not in seen:
             seen.add(point)
-            drawn = [(name, each.mode, each.level.number) for name, each in draws.items() if each.level]
-            yield loaded_board(procedure.board, drawn), volts, state
+            yield _drawn_from(procedure.board, draws), volts, state
+
+
+def _drawn_from(board: Board, draws: Mapping[str, Sink]) -> Board:
+    """Return the board with what is drawn from it."""
+    drawn = [(name, each.mode, each.level.number) for name, each in draws.items() if each.level]
+    if not drawn:
+        return board
+    from bringup.core.loaded import loaded_board
+
+    return loaded_board(board, drawn)
 
 
 def _points_of_steps(procedure: Procedure) -> Iterator[tuple[Mapping[str, Sink], dict[str, float], str | None]]:

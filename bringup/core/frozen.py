@@ -36,6 +36,7 @@ def frozen(cls: type[T]) -> type[T]:
     compared = _reader([one.name for one in known if one.compare])
 
     left = FEW
+    setters: list[Callable[[object, object], None]] = []
 
     def first(self: object, *arguments: object, **named: object) -> None:
         nonlocal left
@@ -45,8 +46,10 @@ def frozen(cls: type[T]) -> type[T]:
             made.__init__ = _initializer(made, known)
             made.__init__(self, *arguments, **named)
             return
-        for one, value in zip(known, values, strict=True):
-            getattr(made, one.name).__set__(self, value)
+        if not setters:
+            setters.extend(getattr(made, one.name).__set__ for one in known)
+        for put, value in zip(setters, values, strict=True):
+            put(self, value)
         if hasattr(made, "__post_init__"):
             made.__post_init__(self)
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.procedure import Log, Pace
-from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
-from bringup.core.under_load import PowerCycle, Ripple, Sweep
+from bringup.core.under_load import LINE_FORMULAS, LOAD_FORMULAS, PowerCycle, Ripple, Sweep
 from bringup.core.wording import duration, limits_text, listed
 
 

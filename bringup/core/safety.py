@@ -16,8 +16,6 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
-from bringup.core.safety_cycle import examine_cycles
-from bringup.core.safety_decisions import examine_decisions
 from bringup.core.safety_design import examine_design
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
@@ -28,8 +26,6 @@ from bringup.core.safety_margins import examine_margins
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
 from bringup.core.safety_ripple import examine_ripple
-from bringup.core.safety_scanner import examine_scanner
-from bringup.core.safety_sweep import examine_sweeps
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.wording import listed, shown
@@ -54,8 +50,7 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_irreversible(procedure),
         *examine_loads(procedure, bench),
         *_parts(procedure),
-        *examine_sweeps(procedure, bench),
-        *examine_cycles(procedure, bench),
+        *_sweeps_and_cycles(procedure, bench),
         *_shock(procedure),
         *_energy(procedure),
         *_unattended(procedure, bench),
@@ -66,11 +61,44 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         found += examine_bench(procedure, bench)
         found += examine_dialects(procedure, bench)
         found += examine_ripple(procedure, bench)
-        found += examine_scanner(procedure, bench)
+        found += _scanner(procedure, bench)
         found += examine_lines(procedure, bench)
-        found += examine_decisions(procedure, bench)
+        found += _decisions(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
+
+
+def _sweeps_and_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    """Few procedures have such a step: the rules for it are imported where there is one."""
+    kinds = {type(step.action) for step in procedure.steps}
+    if Sweep in kinds:
+        from bringup.core.safety_sweep import examine_sweeps
+
+        yield from examine_sweeps(procedure, bench)
+    if PowerCycle in kinds:
+        from bringup.core.safety_cycle import examine_cycles
+
+        yield from examine_cycles(procedure, bench)
+
+
+def _scanner(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    if bench.scanner is not None:
+        from bringup.core.safety_scanner import examine_scanner
+
+        yield from examine_scanner(procedure, bench)
+
+
+def _decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
+    """Where no accuracy is stated, every rule is simple and no range is fixed, there is nothing to be found."""
+    points, steps = procedure.board.points(), procedure.steps
+    rules = (procedure.board.decision_rule, *(one.decision_rule for one in (*points, *steps)))
+    by = (bench.supply, bench.meter, bench.load)
+    stated = any(one is not None and (one.accuracy or getattr(one, "current_accuracy", None)) for one in by)
+    fixed = any(isinstance(step.action, Measure) and step.action.fixed for step in steps)
+    if stated or fixed or any(rule is not None and not rule.simple for rule in rules):
+        from bringup.core.safety_decisions import examine_decisions
+
+        yield from examine_decisions(procedure, bench)
 
 
 def unknown_names(procedure: Procedure) -> Iterator[Finding]:

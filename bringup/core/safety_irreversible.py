@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bringup.core.acts import act_of, exclude_each_other
 from bringup.core.expectation import limits_of
 from bringup.core.finding import Finding
 from bringup.core.procedure import Leads, Log, Measure, PowerOff, Procedure, Step
@@ -76,6 +75,8 @@ def _switches_off(step: Step) -> Iterator[Finding]:
 
 def _done_already(step: Step, earlier: list[Step]) -> Iterator[Finding]:
     """Find that an earlier step of the procedure does the same under another name."""
+    from bringup.core.acts import act_of, exclude_each_other
+
     for other in earlier:
         if act_of(step.action) == act_of(other.action) and not exclude_each_other(step.only_if, other.only_if):
             yield Finding(

@@ -8,9 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from bringup.core.limits import Limits
-from bringup.core.line import StraightLine
+
+if TYPE_CHECKING:
+    from bringup.core.line import StraightLine
 
 HOUR = 3600.0
 MINIMUM, MAXIMUM, MEAN = "minimum", "maximum", "mean"

@@ -6,10 +6,11 @@ Volts are taken by magnitude, so that a negative rail has the same figures.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import field
 
 from bringup.core.frozen import frozen
+from bringup.core.under_load import LINE_FORMULAS, LOAD_FORMULAS
 
 LINE, LOAD, EFFICIENCY, DROPOUT, STARTS, STOPS = (
     "line regulation",
@@ -32,18 +33,6 @@ FIELDS = {
 IN_PERCENT = (LINE, LOAD, EFFICIENCY)
 OF_INPUT = (LINE, DROPOUT, STARTS, STOPS)
 """Figures of a sweep of input voltage; load regulation is one of a sweep of load current, efficiency of either."""
-
-LINE_FORMULAS: Mapping[str, str] = {
-    "ends over nominal": "100 % * (V at highest input - V at lowest input) / nominal V",
-    "ends per volt": "100 % * (V at highest input - V at lowest input) / nominal V, for each volt between the inputs",
-    "largest deviation": "100 % * largest difference from V at the input nearest to nominal, over that V",
-}
-LOAD_FORMULAS: Mapping[str, str] = {
-    "ends over full load": "100 % * (V at least load - V at full load) / V at full load",
-    "ends over nominal": "100 % * (V at least load - V at full load) / nominal V",
-    "ends over half load": "100 % * (V at least load - V at full load) / V at the point nearest to half load",
-}
-"""Names of formulas (our own) and what they say; the trade uses them all (common practice: makers' notes differ)."""
 
 DROPPED = 0.02
 """A rail is out of regulation once it has fallen by this part from what it was at the highest input (common practice:

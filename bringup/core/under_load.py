@@ -9,6 +9,18 @@ from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
 from bringup.core.quantity import Quantity
 
+LINE_FORMULAS: Mapping[str, str] = {
+    "ends over nominal": "100 % * (V at highest input - V at lowest input) / nominal V",
+    "ends per volt": "100 % * (V at highest input - V at lowest input) / nominal V, for each volt between the inputs",
+    "largest deviation": "100 % * largest difference from V at the input nearest to nominal, over that V",
+}
+LOAD_FORMULAS: Mapping[str, str] = {
+    "ends over full load": "100 % * (V at least load - V at full load) / V at full load",
+    "ends over nominal": "100 % * (V at least load - V at full load) / nominal V",
+    "ends over half load": "100 % * (V at least load - V at full load) / V at the point nearest to half load",
+}
+"""Names of formulas (our own) and what they say; the trade uses them all (common practice: makers' notes differ)."""
+
 
 @frozen
 class Sweep:

@@ -10,8 +10,6 @@ from bringup.files.accuracy_rows import check_accuracy, check_integrations
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER, check_ground, check_scanner
 from bringup.files.channel_map import check_numbers
 from bringup.files.dialect_checks import port_settings
-from bringup.files.dialect_decided import decides
-from bringup.files.line_file import check_lines, check_talks
 from bringup.files.nodes import Problems
 from bringup.files.resources import fault_of_resource
 from bringup.files.sections import Values
@@ -75,14 +73,25 @@ def check_bench(values: Values, board: Values | None, problems: Problems) -> Non
         if section is not None and resource not in (BY_HAND, IN_METER) and resource in taken and not told:
             problems.add(section.at("resource"), f"the {role}'s resource is that of the {taken[resource]}")
         taken.setdefault(resource, role)
-    check_lines(values, {resource.upper(): role for resource, role in taken.items()}, problems)
+    if "serial_lines" in values:
+        from bringup.files.line_file import check_lines
+
+        check_lines(values, {resource.upper(): role for resource, role in taken.items()}, problems)
     simulate = values.section_in("simulate")
     if simulate is not None:
+        from bringup.files.line_file import check_talks
+
         check_talks(values, simulate, board, problems)
     if simulate is not None and board is not None and (state := simulate.get("state")) is not None:
         states = board.get("states", ())
         if state not in states:
             problems.add(simulate.at("state"), f"the board has no board state called '{state}'", nearest(state, states))
+
+
+def _decides(section: Values) -> bool:
+    """Whether a role states who is meant to answer, so that this may decide its dialect (dialect_decided.py)."""
+    expect = section.section_in("expect")
+    return expect is not None and bool(expect.get("model"))
 
 
 def _check_reach(role: str, section: Values, problems: Problems, *, simulated: bool) -> None:
@@ -108,7 +117,7 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
-    if not simulated and "dialect" not in section and "dialect" not in section.wrong and not decides(section):
+    if not simulated and "dialect" not in section and "dialect" not in section.wrong and not _decides(section):
         hint = (
             f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it, or "
             "state its maker and model under `expect`"

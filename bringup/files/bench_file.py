@@ -21,15 +21,14 @@ from bringup.core.bench import (
 )
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
+from bringup.core.serial_line import SerialLine
 from bringup.errors import FileError, Problem
 from bringup.files.accuracy_rows import accuracy_of, integrations_of
 from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
-from bringup.files.dialect_decided import decide
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects, shipped_names, shipped_text
-from bringup.files.line_file import read_lines, read_talks
 from bringup.files.nodes import in_order
 from bringup.files.procedure_file import board_path, follow_board
 from bringup.files.sections import Values
@@ -81,7 +80,11 @@ def _decided(values: Values, opened: Opened, *, simulated: bool) -> frozenset[st
         section = values.section_in(role)
         spoken = section is not None and section.get("resource", BY_HAND) not in (BY_HAND, IN_METER)
         left_out = section is not None and "dialect" not in section and "dialect" not in section.wrong
-        if section is not None and spoken and left_out and decide(role, section, opened.path, opened.problems):
+        if section is None or not spoken or not left_out:
+            continue
+        from bringup.files.dialect_decided import decide
+
+        if decide(role, section, opened.path, opened.problems):
             found.add(role)
     return frozenset(found)
 
@@ -109,6 +112,7 @@ def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None,
 
 def _simulate(values: Values, board: Values | None, opened: Opened) -> Simulate:
     from bringup.files.fault_list import read_faults
+    from bringup.files.line_file import read_talks
 
     path = board_path(values, opened.path)
     return Simulate(
@@ -137,8 +141,16 @@ def _build(
         dialects=dialects,
         load=_load(values, simulated=simulate is not None),
         scope=_scope(values, simulated=simulate is not None),
-        lines=read_lines(values),
+        lines=_lines(values),
     )
+
+
+def _lines(values: Values) -> dict[str, SerialLine]:
+    if "serial_lines" not in values:
+        return {}
+    from bringup.files.line_file import read_lines
+
+    return read_lines(values)
 
 
 def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole | None:

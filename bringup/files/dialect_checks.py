@@ -13,8 +13,6 @@ from bringup.errors import NotationError
 from bringup.files.dialect_load_checks import check_load
 from bringup.files.dialect_meter_checks import check_meter
 from bringup.files.dialect_operations import NEEDED_OPERATIONS, OPERATIONS
-from bringup.files.dialect_scanner_checks import check_scanner
-from bringup.files.dialect_scope_checks import check_scope
 from bringup.files.nodes import Node, Problems
 from bringup.files.sections import Values
 from bringup.files.shapes import fault_of_pattern
@@ -55,9 +53,15 @@ def check_dialect(values: Values, problems: Problems) -> None:
     _check_ends(values, problems)
     _check_unasked(values, problems)
     check_meter(values, problems)
-    check_scanner(values, problems)
     check_load(values, problems)
-    check_scope(values, problems)
+    if values.get("role") == "scanner":
+        from bringup.files.dialect_scanner_checks import check_scanner
+
+        check_scanner(values, problems)
+    if values.get("role") == "scope":
+        from bringup.files.dialect_scope_checks import check_scope
+
+        check_scope(values, problems)
     _check_watchdog(values, problems)
     port = values.section_in("serial_port")
     if port is not None and (line := clash(port_settings(values))):

@@ -18,12 +18,6 @@ from bringup.files.shapes import Entry
 SAY_IT = "state `dialect`; `bringup bench --find` asks the instrument and names the one for it, if there is one"
 
 
-def decides(section: Values) -> bool:
-    """Whether a role states who is meant to answer, so that this may decide its dialect."""
-    expect = section.section_in("expect")
-    return expect is not None and bool(expect.get("model"))
-
-
 def decide(role: str, section: Values, beside: Path, problems: Problems) -> bool:
     """Write the dialect into the section of a role that leaves it out; report where not one alone is made for it."""
     expect = section.section_in("expect")

@@ -16,9 +16,7 @@ REPLY_OF = {"channel_state": ReplyKind.NUMBERS, "closed_channels": ReplyKind.CHA
 
 
 def check_scanner(values: Values, problems: Problems) -> None:
-    """Report what does not fit together."""
-    if values.get("role") != "scanner":
-        return
+    """Report what does not fit together in the dialect of a scanner."""
     base = dict(values.sections("operations"))
     _check_operations(base, problems)
     _check_asked(values, base, problems)

@@ -17,9 +17,7 @@ ASKED = ("acquired", "peak_to_peak", "screen_picture")
 
 
 def check_scope(values: Values, problems: Problems) -> None:
-    """Report what does not fit together."""
-    if values.get("role") != "scope":
-        return
+    """Report what does not fit together in the dialect of a scope."""
     base = dict(values.sections("operations"))
     _check_operations(base, problems)
     for _, variant in values.sections("variants"):

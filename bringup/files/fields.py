@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from bringup.core.listening import LINE_ENDS
 from bringup.core.procedure import OnLost
-from bringup.core.sweep_figures import LINE_FORMULAS, LOAD_FORMULAS
+from bringup.core.under_load import LINE_FORMULAS, LOAD_FORMULAS
 from bringup.files.alternatives import AnyOf, Either
 from bringup.files.amounts import Amount, Limit, UnitWord
 from bringup.files.atoms import AMPERES, NAME, OHMS, PERCENT, SECONDS, SOME_SECONDS, TEXT, TEXTS, VOLTS, WATTS

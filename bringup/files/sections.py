@@ -14,6 +14,8 @@ from bringup.files.nodes import Listing, Node, Pairs, Problems, Scalar
 from bringup.files.shapes import WRONG, Entry, Schema, Shape, Text
 from bringup.files.wording import kind_words, nearest
 
+_NAME = Text(name=True)
+
 TO_BE_STATED = "TO BE STATED"
 """What stands in a file of which we wrote the beginning, in the place of what only a person knows."""
 
@@ -137,7 +139,7 @@ class ByName:
             if self.names and key.text not in self.names:
                 problems.add(key, f"no {self.what} is called '{key.text}'", nearest(key.text, self.names))
                 continue
-            name = Text(name=True).read(key, problems)
+            name = _NAME.read(key, problems)
             value = self.of.read(inner, problems)
             if name is not WRONG and value is not WRONG:
                 found[key.text] = Entry(key, inner, value)

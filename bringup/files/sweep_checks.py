@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from bringup.core.quantity import Quantity, parse_quantity
-from bringup.core.sweep_figures import FIELDS, IN_PERCENT, LINE_FORMULAS, LOAD, LOAD_FORMULAS, OF_INPUT
-from bringup.core.under_load import PowerCycle, Sweep
+from bringup.core.sweep_figures import FIELDS, IN_PERCENT, LOAD, OF_INPUT
+from bringup.core.under_load import LINE_FORMULAS, LOAD_FORMULAS, PowerCycle, Sweep
 from bringup.files.nodes import Problems
 from bringup.files.sections import Values
 from bringup.files.wording import nearest

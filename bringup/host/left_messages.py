@@ -37,7 +37,7 @@ def leave_message(text: str) -> Path:
 def take_messages() -> list[str]:
     """Return what was left, oldest first, and remove it. Raises BenchError as `state_folder` does."""
     texts = []
-    for path in sorted(state_folder().glob(f"*{_ENDING}")):
+    for path in sorted(each for each in state_folder().iterdir() if each.suffix == _ENDING):
         # Two commands that start together must not both show it: only one of them renames it.
         ours = path.with_suffix(f".taken-{os.getpid()}")
         with suppress(OSError):

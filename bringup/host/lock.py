@@ -7,7 +7,6 @@ is. The files stay where they are: removing one that somebody is about to lock w
 from __future__ import annotations
 
 import ipaddress
-import json
 import os
 import re
 import socket
@@ -19,6 +18,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from bringup.core.frozen import frozen
@@ -201,7 +201,7 @@ def _named(resource: str) -> str:
 
 def _write(descriptor: int, resource: str, about: About) -> None:
     since = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    text = json.dumps({"resource": resource, "pid": os.getpid(), "since": since, **asdict(about)})
+    text = _as_json({"resource": resource, "pid": os.getpid(), "since": since, **asdict(about)})
     try:
         os.ftruncate(descriptor, 0)
         os.lseek(descriptor, 0, os.SEEK_SET)
@@ -213,8 +213,28 @@ def _write(descriptor: int, resource: str, about: About) -> None:
         ) from error
 
 
+def _as_json(said: dict[str, Any]) -> str:
+    """Return a JSON object. Of plain texts and numbers without the module, for which a start would wait."""
+    parts = []
+    for name, value in said.items():
+        if isinstance(value, dict):
+            written = _as_json(value)
+        elif type(value) is int:
+            written = str(value)
+        elif isinstance(value, str) and value.isascii() and value.isprintable() and not {'"', "\\"} & set(value):
+            written = f'"{value}"'
+        else:
+            import json
+
+            written = json.dumps(value)
+        parts.append(f'"{name}": {written}')
+    return "{" + ", ".join(parts) + "}"
+
+
 def _read(descriptor: int, resource: str) -> Holder:
     """Read who holds a lock; a holder without a name where the text is not there yet or is nonsense."""
+    import json
+
     try:
         os.lseek(descriptor, 0, os.SEEK_SET)
         said = json.loads(os.read(descriptor, _LONGEST))

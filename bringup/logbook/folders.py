@@ -19,7 +19,6 @@ NETWORK_KINDS = frozenset(
 )
 """Kinds of file system that another machine serves, or several machines share. `fuse.` in front is ignored."""
 
-_ESCAPE = re.compile(r"\\([0-7]{3})")
 _DRIVE_REMOTE = 4
 
 
@@ -45,7 +44,9 @@ def network_mount(real: Path, mountinfo: str) -> str | None:
         words = fields.split()
         if len(words) < 5 or not rest:  # noqa: PLR2004 - the mount point is the fifth field
             continue
-        point = Path(_ESCAPE.sub(lambda match: chr(int(match[1], 8)), words[4]))
+        if not str(real).startswith(words[4].partition("\\")[0]):
+            continue  # before any character that is written as its number
+        point = Path(re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), words[4]))
         if real.is_relative_to(point) and len(point.parts) >= best:
             best, kind = len(point.parts), rest.split()[0]
     return _if_network(kind)

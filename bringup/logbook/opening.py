@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.faults import explain
 from bringup.logbook.folders import network_kind
 from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
 from bringup.logbook.waiting import anybodys, waiting
@@ -67,7 +66,7 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
     try:
         connection = _connect(path)
     except sqlite3.Error as error:
-        raise explain(error, path, "opened") from error
+        raise _explained(error, path, "opened") from error
     try:
         # In one transaction: another process may be making this very logbook right now.
         connection.execute("BEGIN")
@@ -81,11 +80,17 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         left_open = _close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
-        raise explain(error, path, "written to") from error
+        raise _explained(error, path, "written to") from error
     except BaseException:
         connection.close()
         raise
     return OpenLogbook(connection, path, left_open, backup, lasting, said, left)
+
+
+def _explained(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:
+    from bringup.logbook.faults import explain
+
+    return explain(error, path, doing)
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> Path | None:
