@@ -465,6 +465,14 @@ class TestOrder:
 
         assert examine(given, bench()) == ()
 
+    def test_ohms_across_the_input_are_a_recheck_s_as_well_and_a_rail_s_are_not(self) -> None:
+        def told(*points: str) -> list[str]:
+            given = procedure(Resistance(points), apply(), Measure(("12V0",)), PowerOff())
+            return [one.message for one in examine(replace(given, unattended_after_first_power=True), None)]
+
+        assert not [one for one in told("VIN") if "before this first power" in one]
+        assert [one for one in told("VIN", "12V0") if "no resistance reading of 5V0" in one]
+
     def test_an_output_left_on_at_the_end_is_warned_about(self) -> None:
         given = sound()
         found = warnings(replace(given, steps=given.steps[:-1]))

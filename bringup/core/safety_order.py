@@ -62,12 +62,12 @@ def examine_order(procedure: Procedure) -> Iterator[Finding]:
 
 
 def is_recheck(procedure: Procedure) -> bool:
-    """Whether the procedure permits unattended attempts after first power and reads no resistance, as for a first one.
+    """Whether the procedure permits unattended attempts after first power and reads no rail's ohms, as for a first one.
 
-    Leads are read for every unit that a person plugs in.
+    Leads, and the ohms of an input, are read for every unit that a person plugs in.
     """
-    first = any(isinstance(step.action, Resistance) for step in procedure.steps)
-    return procedure.unattended_after_first_power and not first
+    read = {point for step in procedure.steps if isinstance(step.action, Resistance) for point in step.action.points}
+    return procedure.unattended_after_first_power and read.isdisjoint(procedure.board.rails)
 
 
 def _needs_power(step: Step, board: Board, state: str | None, walk: _Walk) -> Iterator[Finding]:
