@@ -15,9 +15,11 @@ from bringup.core.board import Board
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import new_id
 from bringup.core.words import AttemptResult, How, Result
+from bringup.errors import LogbookError
 from bringup.runner.held import UNREAD
+from bringup.runner.pending import Pending
 from bringup.runner.probe_search import sought
-from bringup.runner.prompts import Answer
+from bringup.runner.prompts import Answer, Prompt
 from bringup.runner.records import Interruption
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.hand import Touching, bounced, course_to
@@ -242,6 +244,56 @@ def test_volts_that_damage_and_fit_nothing_else_cut_power_and_are_asked_about() 
     assert outcome.off_verified is True
     assert "elsewhere than at 3V3" in outcome.cause
     assert "3V3" not in measured(bench)
+
+
+def trips_of(bench: SimulatedBench) -> list[str]:
+    return [text for kind, text, _ in bench.record.events if kind == "trip"]
+
+
+def test_a_probe_that_was_elsewhere_is_no_trip() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)}, agrees=lambda _: False)
+    damaged_above(bench, "3V3", "4 V")
+
+    bench.run()
+
+    assert trips_of(bench) == []
+
+
+def test_where_the_probe_was_is_asked_and_without_an_answer_it_was_a_trip() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
+    damaged_above(bench, "3V3", "4 V")
+    bench.clock.interrupt(Interruption.CTRL_C, 60.0)
+    asked = bench.ask.ask
+
+    def ask(prompt: Prompt) -> Pending[Answer]:
+        return Pending(math.inf, bench.clock.wake) if "Was the probe" in prompt.text else asked(prompt)
+
+    bench.ask.ask = ask  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert len(trips_of(bench)) == 1
+    assert "above the 4 V that damage it" in trips_of(bench)[0]
+
+
+def test_a_logbook_that_fails_when_power_was_cut_does_not_hide_the_trip() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
+    damaged_above(bench, "3V3", "4 V")
+    kept = bench.record.event
+
+    def event(kind: str, *given: Any, **named: Any) -> None:
+        if kind == "cut":
+            raise LogbookError("the disk is full")
+        kept(kind, *given, **named)
+
+    bench.record.event = event  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert outcome.off_verified is True
+    assert "the disk is full" in outcome.cause
+    assert len(trips_of(bench)) == 1
 
 
 @pytest.mark.parametrize("volts", [6.4, 14.0, 45.0], ids=["within range", "beyond it", "far beyond it"])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -13,10 +15,12 @@ from bringup.core.procedure import Channel, Log, Measure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.replies import Value
 from bringup.core.words import AttemptResult, Kind, Result
+from bringup.errors import LogbookError
 from bringup.runner.attempt import run_attempt
+from bringup.runner.endings import Trip
 from bringup.runner.loop_back import LoopBack
 from bringup.runner.scpi_scanner import ScpiScanner
-from bringup.runner.still_there import proves_itself
+from bringup.runner.still_there import blamed, proves_itself
 from tests.fakes import picked, with_steps
 from tests.test_scanning import ALONE, BESIDE, CARD, Scanned, both, scanned
 
@@ -210,3 +214,17 @@ def test_the_command_for_a_loop_back_check_has_the_scanner_open_its_relays(
     on = next(number for number, line in enumerate(lines) if "supply out" in line and "OUTP ON" in line)
     assert told
     assert told[0] < on
+
+
+def test_a_logbook_that_fails_while_the_scanner_is_asked_excuses_no_rail() -> None:
+    def confirm() -> str:
+        raise LogbookError("the disk is full")
+
+    answered: list[str] = []
+    waits = SimpleNamespace(emergency=lambda _: nullcontext())
+    power = SimpleNamespace(answered=lambda: answered.append("excused"))
+    work: Any = SimpleNamespace(waits=waits, hands=SimpleNamespace(confirm=confirm), power=power)
+
+    with pytest.raises(LogbookError, match="the disk is full"):
+        blamed(work, Trip("3V3 has collapsed"))
+    assert answered == []

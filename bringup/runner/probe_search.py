@@ -183,11 +183,13 @@ class Search:
             return None
         self._take_back()
         work.power.cut(trip)
-        work.power.answered()
         work.journal.event("cut", f"power was cut: {trip.cause}")
+        work.power.answered()
+        work.power.cut_for = trip  # whatever keeps the person from answering: until then it counts as one
         text = f"Power is off: {trip.cause}. Was the probe on {where(work.board, point)} just then?"
         choices = (WAS_ON_IT, WAS_NOT)
         if work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=WAS_ON_IT)).text == WAS_NOT:
+            work.power.answered()
             raise BrokenOff(f"power was cut for volts that the probe met elsewhere than at {point}")
         return Settled(value)
 

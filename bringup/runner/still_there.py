@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bringup.core.replies import Value
-from bringup.errors import BringupError
+from bringup.errors import BringupError, LogbookError
 from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.work import Settled, Work
 
@@ -45,11 +45,14 @@ def confirmed(work: Work, found: Settled, around: float | None) -> Settled:
 def blamed(work: Work, trip: Trip) -> Trip | BrokenOff:
     """Return what ends the attempt for a rail that the meter showed low, power being cut: the Trip if it was the rail.
 
-    A scanner whose relays opened, or that does not say, is no failure of the unit.
+    A scanner whose relays opened, or that does not say, is no failure of the unit. Raises LogbookError: nothing is said
+    for the unit then, and it stays what power was cut for.
     """
     try:
         with work.waits.emergency(CONFIRM_WITHIN):
             why = work.hands.confirm()
+    except LogbookError:
+        raise
     except (BringupError, BrokenOff) as error:
         why = error.message if isinstance(error, BringupError) else error.cause
     if not why:
