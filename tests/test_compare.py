@@ -318,6 +318,7 @@ def test_lots_are_compared_by_their_distributions(run: Run) -> None:
         (("MBL-0099", "rest"), "no unit 'MBL-0099' is in this logbook"),
         (("lot=L9", "rest"), "no lot 'L9'"),
         (("rest", "rest"), "compare what with the rest?"),
+        (("MBL-0001", "ffffffff"), "no attempt 'ffffffff'"),
         (("MBL-0002", "MBL-0020"), "simulated and real ones are never compared"),
         (("MBL-0001", "XYZ-1"), "units of several boards (Mooring buoy logger, Winch)"),
     ],

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import errno
 import json
+import os
 import sqlite3
 from datetime import UTC, date, datetime
 from importlib.util import find_spec
@@ -113,6 +115,25 @@ def test_what_cannot_be_written_is_said(
     assert main(["export", str(tmp_path / name), "--logbook", str(logbook)]) == ExitCode.REFUSED
     assert said in " ".join(capsys.readouterr().err.split())
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("command", [("export", "a.csv"), ("report", "MBL-0001", "--out", "a.html")])
+def test_a_folder_of_a_file_system_that_is_read_only_is_said_and_no_bug(
+    command: tuple[str, ...],
+    logbook: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    def refused(path: Path, **_: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(path))
+
+    monkeypatch.chdir(tmp_path)
+    for name in ("touch", "unlink"):  # such a file system refuses to remove what is not there, too
+        monkeypatch.setattr(Path, name, refused)
+
+    assert main([*command, "--logbook", str(logbook)]) == ExitCode.REFUSED
+    assert "cannot be written: Read-only file system" in capsys.readouterr().err
 
 
 def test_nothing_is_left_where_the_logbook_cannot_be_read(tmp_path: Path) -> None:

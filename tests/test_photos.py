@@ -128,7 +128,10 @@ def test_a_photo_is_kept_named_by_history_and_given_back_as_it_was(run: Run, pat
     run("photo", "--write-out", kept["id"][:8], "--to", tmp_path / "out.jpg")
     assert (tmp_path / "out.jpg").read_bytes() == JPEG
     said = run("photo", "--write-out", kept["id"][:8], "--to", tmp_path / "out.jpg", code=ExitCode.REFUSED)
-    assert "is there already; it was left as it is" in said
+    assert "is there already, and is kept\n  Add --force to replace it" in said
+    (tmp_path / "out.jpg").write_text("mine")
+    run("photo", "--write-out", kept["id"][:8], "--to", tmp_path / "out.jpg", "--force")
+    assert (tmp_path / "out.jpg").read_bytes() == JPEG
     assert read(path, audit).sound
 
 

@@ -12,6 +12,7 @@ import click
 
 from bringup.commands.adding import adding, adding_options
 from bringup.commands.common import asked_logbook_option, file_of, json_option, print_json
+from bringup.commands.saving import written
 from bringup.commands.saying import say
 from bringup.errors import CommandError, FileError, Problem
 
@@ -35,6 +36,7 @@ LOOK_EVERY = 0.5
 )
 @click.option("--write-out", metavar="ID", help="Write a photo that was kept into a file again (--to).")
 @click.option("--to", "target", metavar="FILE", type=click.Path(dir_okay=False, path_type=Path), help="Into this file.")
+@click.option("--force", is_flag=True, help="Replace that file if it is there.")
 @asked_logbook_option
 @adding_options
 @json_option
@@ -45,6 +47,7 @@ def command(
     folder: Path | None,
     write_out: str | None,
     target: Path | None,
+    force: bool,
     logbook: AnyLogbook,
     by: str | None,
     board: Path | None,
@@ -59,7 +62,7 @@ def command(
     if write_out is not None or target is not None:
         if write_out is None or target is None or serial is not None:
             raise CommandError("--write-out ID and --to FILE go together, without a serial number")
-        _write_out(logbook, write_out, target, as_json=as_json)
+        _write_out(logbook, write_out, target, force=force, as_json=as_json)
         return
     if serial is None:
         raise CommandError("no unit was named", "bringup photo SN FILE; or --write-out ID --to FILE.")
@@ -114,18 +117,13 @@ def _awaited(folder: Path | None) -> PhotoFile:
         time.sleep(LOOK_EVERY)
 
 
-def _write_out(logbook: AnyLogbook, beginning: str, target: Path, *, as_json: bool) -> None:
+def _write_out(logbook: AnyLogbook, beginning: str, target: Path, *, force: bool, as_json: bool) -> None:
     from bringup.logbook.pictures import stored_photo
     from bringup.logbook.reading import read
 
     photo = read(logbook, lambda connection: stored_photo(connection, beginning))
-    try:
-        with target.open("xb") as out:
-            out.write(photo.data)
-    except FileExistsError:
-        raise CommandError(f"{target} is there already; it was left as it is", "Name another file.") from None
-    except OSError as error:
-        raise CommandError(f"{target} cannot be written: {error.strerror}") from error
+    with written(target, force=force, such_as=f"photo.{photo.kind}") as fresh:
+        fresh.write_bytes(photo.data)
     if as_json:
         told = {"id": photo.id, "serial": photo.serial, "file": photo.file, "format": photo.kind}
         print_json(told | {"written_to": str(target), "bytes": len(photo.data)})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -19,6 +20,13 @@ def check_target(path: Path, *, force: bool, such_as: str) -> None:
         raise CommandError(f"{path} does not end in .yaml", f"Name it {path.with_suffix('.yaml')}, for instance.")
     if path.exists() and not force:
         raise CommandError(f"{path} is there already, and is kept", "Name another file, or add --force to replace it.")
+
+
+def _remove(*paths: Path) -> None:
+    """Remove what is there of them. Where even that cannot be done, what is wrong with the folder is told anyway."""
+    for path in paths:
+        with contextlib.suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 @contextmanager
@@ -42,9 +50,7 @@ def written(path: Path, *, force: bool, such_as: str, another: str = "") -> Iter
             os.fsync(done.fileno())
         fresh.replace(path)
     except BaseException as error:
-        fresh.unlink(missing_ok=True)
-        if claimed:
-            path.unlink(missing_ok=True)
+        _remove(fresh, *([path] if claimed else []))
         if isinstance(error, FileExistsError):
             raise CommandError(
                 f"{path} is there already, and is kept", f"Add --force to replace it, or name another file{another}."
@@ -73,8 +79,7 @@ def save(texts: Mapping[Path, str], *, force: bool) -> None:
         for path in texts:
             fresh[path].replace(path)
     except OSError as error:
-        for path in (*fresh.values(), *claimed):
-            path.unlink(missing_ok=True)
+        _remove(*fresh.values(), *claimed)
         if isinstance(error, FileExistsError):
             appeared = next(each for each in texts if each not in claimed)
             raise CommandError(f"{appeared} has appeared meanwhile, and is kept", "Name another file.") from None

@@ -17,6 +17,11 @@ def attempt_named(connection: Database, what: str, purpose: str) -> str | None:
     """
     if "*" in what or "?" in what:
         raise CommandError(f"'{what}' is a pattern; {purpose} one unit or attempt", "Name one.")
+    return unit_or_attempt(connection, what)
+
+
+def unit_or_attempt(connection: Database, what: str) -> str | None:
+    """Return the same, of a pattern of serial numbers, too. Raises CommandError for what nothing bears."""
     try:
         check_names(connection, Filters(serial=what))
     except CommandError:

@@ -12,7 +12,7 @@ from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.database import Database
 from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
-from bringup.logbook.named import LEAST_ID
+from bringup.logbook.named import LEAST_ID, unit_or_attempt
 from bringup.logbook.references import reference_of_board
 
 REST = "rest"
@@ -122,8 +122,8 @@ def _side(connection: Database, text: str, asked: Filters) -> Side:
     if found:
         spelt = " or ".join(f"{way}={text}" for way in found)
         raise CommandError(f"'{text}' is the name of several things", f"Write {spelt}.")
-    check_names(connection, Filters(serial=text))
-    raise AssertionError("a name that is no unit's was refused")
+    unit_or_attempt(connection, text)
+    raise AssertionError("a name that nothing bears was refused")
 
 
 def _is_one(connection: Database, way: str, text: str) -> bool:
