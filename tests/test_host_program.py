@@ -84,6 +84,18 @@ def test_a_program_that_ends_well_passes_and_all_of_it_is_kept() -> None:
     assert kept == {"output": "Verified", "bytes": "8", "exit code": "0", "sha256 of what it loads": "ab" * 32}
 
 
+def test_the_version_of_what_it_loads_is_kept_beside_its_hash() -> None:
+    flash = replace(FLASH, loads="logger.bin", version="1.4.2")
+    bench, _ = at_work(Step(1, flash), end=replace(GOOD, digest="ab" * 32))
+
+    bench.run(program_files={"flasher": "/opt/flasher"})
+
+    kept = data_of(bench, "program")
+    assert (kept["sha256 of what it loads"], kept["version of what it loads"]) == ("ab" * 32, "1.4.2")
+    (said,) = [text for kind, text, _ in bench.record.events if kind == "program"]
+    assert said.endswith("; loaded sha256 abababababababab, version 1.4.2")
+
+
 def test_the_supply_is_looked_at_at_every_interval_while_a_program_runs() -> None:
     bench, _ = at_work(Step(1, FLASH), takes=45.0)
 

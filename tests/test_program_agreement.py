@@ -126,6 +126,9 @@ def test_a_missing_program_or_file_is_found_by_check_and_by_run(bench: Rig, caps
     said = capsys.readouterr().out
     assert f"{path}:5:5: no program 'no-such-flasher' in the folders of PATH" in said
     assert f"no file {bench.folder / 'nothing.bin'}, which the program is to load" in said
+    path = bench.procedure(NOTE + "  - host_program: {program: [python3], version: '1.4.2'}\n")
+    assert main(["check", str(path)]) == 2
+    assert "a version of nothing: `loads` names no file" in capsys.readouterr().out
     ran = bench.run(steps, "--agree-to-programs")
     assert (ran.returncode, "no-such-flasher" in ran.stderr, bench.logbook.exists()) == (2, True, False)
 

@@ -66,6 +66,8 @@ def examine_programs(procedure: Procedure) -> Iterator[Finding]:
         if why:
             what = "Install it, or correct its name; one beside the procedure is written ./name. No shell is used."
             yield Finding(index, why, what, refused=True)
+        if action.version and not action.loads:
+            yield Finding(index, "a version of nothing: `loads` names no file", "State `loads`, too.", refused=True)
         if action.loads and not (folder / action.loads).is_file():
             missing = f"no file {folder / action.loads}, which the program is to load"
             yield Finding(index, missing, "Put it there, or correct `loads`.", refused=True)

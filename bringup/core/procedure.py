@@ -206,7 +206,8 @@ class HostProgram:
     contains: tuple[str, ...] = ()
     """What its output must hold."""
     loads: str = ""
-    """File that it loads into the board; its SHA-256 is kept."""
+    version: str = ""
+    """File that it loads into the board, and that file's version as stated: kept with its SHA-256."""
 
 
 Powering = Resistance | Leads | Apply | Measure | Log | Sink | Sweep | Ripple | PowerCycle | Dwell | PowerOff
@@ -270,7 +271,6 @@ class Step:
     expect: Mapping[str, Limits] = field(default_factory=dict)
     """Stated limits per point or channel; the key "" serves all of the step's points."""
     end_on_fail: bool = True
-    """`on_fail: end` (default) or `go_on`."""
     only_if: OnlyIf | None = None
     cautions: tuple[str, ...] = ()
     board_state: str | None = None

@@ -217,6 +217,8 @@ ACTIONS = {
         Field("exit_code", Whole(most=4_294_967_295), "what it must end with", default="0", example="0"),
         Field("contains", TEXTS, "what its output must hold", example="[Verified]"),
         Field("loads", TEXT, "file that it loads, relative to this one; its SHA-256 is kept", example="logger.bin"),
+        Field("version", TEXT, "of that file, kept beside its SHA-256; `listen` hears what the board says it runs",
+              example="'1.4.2'"),
         short="program"),
     "listen": action("listen", "Wait for text on a serial line of the board, sent lines first; all that comes is kept. "
                      "`board_state` holds from the end of a step that passed on.",

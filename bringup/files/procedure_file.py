@@ -227,8 +227,8 @@ def _log(body: Values, board: Board) -> Log:
 
 def _program(body: Values) -> HostProgram:
     time_out = body.get("time_out", parse_quantity(PROGRAM_TIME_OUT, "s"))
-    texts = body.get("program"), time_out, body.get("exit_code", 0), body.get("contains", ()), body.get("loads", "")
-    return HostProgram(*texts)
+    texts = body.get("contains", ()), body.get("loads", ""), body.get("version", "")
+    return HostProgram(body.get("program"), time_out, body.get("exit_code", 0), *texts)
 
 
 def _listen(body: Values) -> Listen:

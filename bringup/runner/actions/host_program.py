@@ -49,7 +49,7 @@ def host_program(work: Work, action: HostProgram) -> None:
         return
     work.program = None
     end = running.ended.value()
-    _keep(work, name, end, work.waits.clock.monotonic() - begun)
+    _keep(work, name, end, work.waits.clock.monotonic() - begun, action.version)
     work.tally.failed += judged(name, action, end)
 
 
@@ -113,7 +113,8 @@ def end_programs(work: Work) -> None:
         text = f"{name} under way when the outputs went off cannot be ended: look at the list of processes"
         work.journal.event_if_possible("program", text)
         return
-    _keep(work, name, end, None)
+    action = None if work.step is None else work.step.action
+    _keep(work, name, end, None, action.version if isinstance(action, HostProgram) else "")
 
 
 def _ended(work: Work, running: Running) -> ProgramEnd | None:
@@ -121,7 +122,7 @@ def _ended(work: Work, running: Running) -> ProgramEnd | None:
     return running.ended.value() if work.waits.until(running.ended, float("inf")) else None
 
 
-def _keep(work: Work, name: str, end: ProgramEnd, seconds: float | None) -> None:
+def _keep(work: Work, name: str, end: ProgramEnd, seconds: float | None, version: str) -> None:
     """Keep all that is known of its end, in an event of the step."""
     code = "" if end.exit_code is None else f" with {end.exit_code}"
     took = "" if seconds is None else f" after {duration(seconds)}"
@@ -133,6 +134,9 @@ def _keep(work: Work, name: str, end: ProgramEnd, seconds: float | None) -> None
     if end.digest:
         data["sha256 of what it loads"] = end.digest
         text += f"; loaded sha256 {end.digest[:16]}"
+    if version:
+        data["version of what it loads"] = version
+        text += f", version {version}"
     if work.journal.ending:
         work.journal.event_if_possible("program", text, data)
     else:
