@@ -6,7 +6,7 @@ from functools import cache
 
 import pytest
 
-from bringup.core.procedure import Channel, Dwell, Log, Measure, Note, Procedure, Step
+from bringup.core.procedure import Channel, Dwell, Inspect, Log, Measure, Note, Procedure, Question, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
@@ -119,6 +119,38 @@ def test_an_interruption_while_a_question_is_open_takes_it_away() -> None:
     assert withdrawn == [5.0]
     assert outcome.result is AttemptResult.CALLED_OFF
     assert outcome.off_verified is None
+
+
+ASKING = {
+    "inspect": (Inspect(("Nothing smells",)), PromptKind.CHECKLIST),
+    "question": (Question("Which LED is lit?", choices=("green", "red")), PromptKind.CHOICE),
+    "apply": (picked("apply").steps[0].action, PromptKind.GO),
+}
+"""Steps that ask a person something, and what they ask."""
+
+
+@pytest.mark.parametrize("interruption", EVERYWHERE)
+@pytest.mark.parametrize("kind", sorted(ASKING))
+def test_an_interruption_while_a_step_asks_with_the_output_on_switches_off(
+    kind: str, interruption: Interruption
+) -> None:
+    action, prompt = ASKING[kind]
+    bench = simulated_bench(with_steps(picked("apply").steps[0], Step(1, action)), history=SEEN)
+    first = [Scripted(Answer(), PromptKind.GO)] if prompt is PromptKind.GO else []
+    never = Scripted(Answer(), prompt, delay=1e9)
+    bench.ask = SimulatedPerson(attended=True, script=[*first, never], clock=bench.clock)
+    bench.clock.interrupt(interruption, 30.0)
+    was_on: list[bool] = []
+    bench.clock.at(29.0, lambda: was_on.append(bench.on()), wakes=False)
+
+    outcome = bench.run(suspend=lambda: None)
+
+    assert was_on == [kind != "apply"], "an apply of an input that is on switches it off before it asks"
+    assert outcome.result is AttemptResult.CALLED_OFF
+    assert outcome.exit_code == 3
+    assert outcome.off_verified is True
+    assert not bench.on()
+    assert [reading.id for reading in bench.record.readings] == [reading.id for reading in outcome.readings] != []
 
 
 def test_an_interruption_before_the_attempt_begins_powers_nothing() -> None:
