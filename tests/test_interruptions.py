@@ -6,7 +6,7 @@ from functools import cache
 
 import pytest
 
-from bringup.core.procedure import Channel, Dwell, Inspect, Log, Measure, Note, Procedure, Question, Step
+from bringup.core.procedure import Action, Channel, Dwell, Inspect, Log, Measure, Note, Procedure, Question, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, StepOutcome
@@ -121,7 +121,7 @@ def test_an_interruption_while_a_question_is_open_takes_it_away() -> None:
     assert outcome.off_verified is None
 
 
-ASKING = {
+ASKING: dict[str, tuple[Action, PromptKind]] = {
     "inspect": (Inspect(("Nothing smells",)), PromptKind.CHECKLIST),
     "question": (Question("Which LED is lit?", choices=("green", "red")), PromptKind.CHOICE),
     "apply": (picked("apply").steps[0].action, PromptKind.GO),

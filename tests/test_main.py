@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -27,6 +28,24 @@ def failing(monkeypatch: pytest.MonkeyPatch, error: BaseException) -> None:
 def test_every_command_has_help(name: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main([name, "--help"]) == ExitCode.PASSED
     assert "Usage: bringup" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        ("bringup hist", ["plain,history"]),
+        ("bringup run --lo", ["plain,--logbook", "plain,--lot"]),
+        ("bringup check --schema pro", ["plain,procedure"]),
+        ("bringup run pro", ["file,pro"]),
+    ],
+)
+def test_a_shell_completes_commands_options_choices_and_files(words: str, offered: list[str]) -> None:
+    asked = {"_BRINGUP_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" "))}
+    command = [sys.executable, "-c", "import sys; sys.argv = ['bringup']; from bringup.__main__ import entry; entry()"]
+
+    done = subprocess.run(command, env=os.environ | asked, capture_output=True, text=True, check=False)
+
+    assert done.stdout.splitlines() == offered, done.stderr
 
 
 def test_an_unknown_command_is_a_wrong_command(capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from pathlib import Path
 
@@ -48,6 +49,31 @@ def test_every_output_of_the_bench_is_switched_off_but_those_to_be_left_alone(
     shown = capsys.readouterr().out
     assert "Every output of Test bench is OFF, verified by asking: output 1 (VIN) and output 2 (VBUS) (" in shown
     assert "(output 3 was left alone, as the bench file says)" in shown
+
+
+def test_json_says_whether_off_is_verified_and_what_was_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with served_bench(tmp_path, supply="outputs: {VIN: 1, VBUS: 2}, leave_alone: [3]") as bench:
+        switch_on(bench)
+        assert main(["off", "--bench", str(bench.file), "--json"]) == 0
+        assert bench.outputs_on() == ["0", "0", "1"]
+    told, said = capsys.readouterr()
+    assert json.loads(told) == {
+        "bench": "Test bench",
+        "off_verified": True,
+        "left_alone": [3],
+        "load_off_verified": None,
+    }
+    assert "is OFF, verified by asking" in said
+
+
+def test_json_says_unknown_too_and_the_large_words_stay(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with served_bench(tmp_path, missing=("supply",)) as bench:
+        assert main(["off", "--bench", str(bench.file), "--json"]) == 3
+    told, said = capsys.readouterr()
+    assert json.loads(told)["off_verified"] is False
+    assert "OUTPUT STATE UNKNOWN" in said
 
 
 def test_the_meter_is_not_needed(tmp_path: Path) -> None:

@@ -6,15 +6,16 @@ Nothing else of the bench is needed. Where off cannot be verified, it is said in
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext, redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from bringup.commands.common import bench_option, find_bench, show_left_messages
+from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
 from bringup.commands.reaching import dialect_of, instrument_locks, lock_name, wanted_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
@@ -49,10 +50,12 @@ FRAME = "=" * 76
 
 @click.command()
 @bench_option
-def command(bench: Path | None) -> ExitCode:
+@json_option
+def command(bench: Path | None, as_json: bool) -> ExitCode:
     """Switch every output of the bench off, now, whoever holds it; outputs in `leave_alone` stay as they are.
 
-    A load of the bench goes off after the supply.
+    A load of the bench goes off after the supply. With --json what is said goes to standard error; `off_verified` is
+    true, false (UNKNOWN) or null (nothing to switch off).
 
     Exit codes: 0 off, verified by asking; 2 a wrong bench file; 3 the state of one is UNKNOWN: use the switch.
     """
@@ -63,57 +66,70 @@ def command(bench: Path | None) -> ExitCode:
     role = described.supply
     if role is None and described.load is None:
         raise BenchError(f"{described.name} has no supply", "There is nothing that this command could switch off.")
-    if role is None:
-        return load_alone(described, ExitCode.PASSED)
+    with redirect_stdout(sys.stderr) if as_json else nullcontext():
+        outputs, load_asked = (None, False) if role is None else outputs_off(described, role)
+        alone = role is None or role.by_hand
+        load = None if load_asked else load_alone(described) if alone else load_too(described)
+    if as_json:
+        left = [] if role is None else list(role.leave_alone)
+        told = {"bench": described.name, "off_verified": outputs, "left_alone": left, "load_off_verified": load}
+        print_json(told)
+    return ExitCode.STOPPED if False in (outputs, load) else ExitCode.PASSED
+
+
+def outputs_off(described: Bench, role: SupplyRole) -> tuple[bool | None, bool]:
+    """Switch the supply off: whether that was verified (None: nothing to switch), and whether a holder did the load."""
     if role.by_hand:
-        why = "the supply is set by hand: nobody but you can switch it off, or see that it is off"
-        return load_alone(described, unknown(why))
+        unknown("the supply is set by hand: nobody but you can switch it off, or see that it is off")
+        return False, False
     said: list[str] = []
     if ask_holders(described, said):
-        return ExitCode.PASSED
+        return True, True
     if role.resource is None:
         if said:
-            return load_too(described, unknown("; ".join(said)))
+            unknown("; ".join(said))
+            return False, False
         say(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
-        return load_too(described, ExitCode.PASSED)
+        return None, False
     try:
         verified = switch_off(described, role, said)
     except BringupError as error:
         said.append(error.message)
         verified = False
     if not verified:
-        return load_too(described, unknown("; ".join(said)))
+        unknown("; ".join(said))
+        return False, False
     if said:
         say("\n".join(said), err=True)
     say(f"Every output of {described.name} is OFF, verified by asking: {named(role)}{spared(role)}.")
-    return load_too(described, ExitCode.PASSED)
+    return True, False
 
 
-def load_alone(bench: Bench, code: ExitCode) -> ExitCode:
+def load_alone(bench: Bench) -> bool | None:
     """Have the load switched off by whoever drives it, else by its guardian, else from here. Returns as `load_too`.
 
     An attempt that has heard it switches the load off at once, but answers only when the person there has said what
     became of the supply: its guardian, who would end it meanwhile, is asked only where nobody else has heard.
     """
     if bench.load is None:
-        return code
+        return None
     said: list[str] = []
     if ask_holders(bench, said, "load", insist=False):
-        return code
+        return True
     if said:
         say("\n".join(said), err=True)
-    return load_too(bench, code)
+    return load_too(bench)
 
 
-def load_too(bench: Bench, code: ExitCode) -> ExitCode:
-    """Switch the load off as well, if the bench has one that is not simulated. Returns `code`, or STOPPED."""
+def load_too(bench: Bench) -> bool | None:
+    """Switch the load off as well, if the bench has one that is not simulated (else None). Returns whether it is."""
     from bringup.commands.load_off import UNKNOWN as LOAD_UNKNOWN
     from bringup.commands.load_off import LoadReached, load_off
     from bringup.host.lock import About, hold
 
     role = bench.load
     if role is None or role.resource is None:
-        return code
+        return None
     with ExitStack() as leave:
         try:
             leave.enter_context(hold((role.resource,), About("bringup off")))
@@ -122,15 +138,14 @@ def load_too(bench: Bench, code: ExitCode) -> ExitCode:
         why = load_off(LoadReached(role, dialect_of(bench, "load"), role.resource, bench.backend), try_for=LOAD_WITHIN)
     if why:
         say(f"{FRAME}\n{LOAD_UNKNOWN}\n{FRAME}\n{why}", err=True)
-        return ExitCode.STOPPED
+        return False
     say(f"Every channel of the load of {bench.name} is OFF, verified by asking.")
-    return code
+    return True
 
 
-def unknown(why: str) -> ExitCode:
+def unknown(why: str) -> None:
     """Say in large words that nobody knows."""
     say("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
-    return ExitCode.STOPPED
 
 
 def named(role: SupplyRole) -> str:
