@@ -20,6 +20,7 @@ from bringup.core.expectation import rule_of
 from bringup.core.foreseen import foreseen
 from bringup.core.limits import Limits, judge, parse_limits
 from bringup.core.procedure import Measure, Step
+from bringup.core.safety import examine
 from bringup.core.safety_decisions import examine_decisions
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.files.bench_file import load_bench
@@ -251,7 +252,9 @@ class TestAttempts:
 
 def findings(bench: Bench, board: Board) -> list[tuple[str, bool]]:
     given = procedure(Measure(("12V0", "5V0")), board=board)
-    return [(finding.message, finding.refused) for finding in examine_decisions(given, bench)]
+    found = list(examine_decisions(given, bench))
+    assert set(found) <= set(examine(given, bench)), "the examination leaves none of them out"
+    return [(finding.message, finding.refused) for finding in found]
 
 
 class TestBeforehand:

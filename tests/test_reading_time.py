@@ -14,6 +14,7 @@ from bringup.core.bench import MeterRole
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.procedure import Measure
 from bringup.core.reading_time import Fixed, Integration, Setting, Sureness, choose
+from bringup.core.safety import examine
 from bringup.core.safety_decisions import examine_decisions
 from bringup.core.settling import manner_of
 from bringup.core.specification import Row, Specification
@@ -209,7 +210,9 @@ def test_a_range_that_cannot_be_is_refused_beforehand(scale: float, says: str) -
     assert isinstance(step.action, Measure)
     given = replace(given, steps=(replace(step, action=replace(step.action, fixed=Fixed(full_scale=scale))),))
 
-    found = [finding for finding in examine_decisions(given, load_bench(QUICK)) if finding.refused]
+    bench = load_bench(QUICK)
+    found = [finding for finding in examine_decisions(given, bench) if finding.refused]
+    assert set(found) <= set(examine(given, bench)), "the examination leaves none of them out"
     assert [finding.message for finding in found] == ([says] if says else [])
 
 

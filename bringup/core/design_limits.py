@@ -14,6 +14,7 @@ from itertools import product
 from bringup.core.board import Across, Board, Converter, Rail, Tolerances
 from bringup.core.design_values import largest_amps, sign_of
 from bringup.core.frozen import frozen
+from bringup.core.kept import kept
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity
 from bringup.core.wording import limits_text, shown
@@ -58,6 +59,7 @@ class Designed:
         return f"{through}{how} of {_formula(self.converter)}{_dropped(self)}"
 
 
+@kept
 def designed(board: Board, name: str) -> Designed | None:
     """Return what a rail may read by its design: by its own converter, or by that of what it is plainly connected to.
 

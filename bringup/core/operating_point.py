@@ -50,6 +50,7 @@ class OperatingPoint:
         self.volts: dict[int, float] = {}
         self.amps: dict[int, float] = {}
         self._found: dict[tuple[int, float], tuple[float, float]] = {}
+        self._demands: dict[tuple[int, float], float] = {}
 
     def settle(self, inputs: Sequence[float]) -> None:
         """Start converters whose input has reached their start voltage, stop those pulled below their stop voltage.
@@ -60,6 +61,7 @@ class OperatingPoint:
         barred: set[str] = set()
         while True:
             self._found.clear()
+            self._demands.clear()
             for index, volts in enumerate(inputs):
                 self._note(index, volts)
             stages = [(index, net.stage) for index, net in enumerate(self.circuit.nets) if net.stage is not None]
@@ -85,8 +87,12 @@ class OperatingPoint:
 
     def demand(self, index: int, volts: float) -> float:
         """Current drawn from a net at that voltage by its loads and by everything below it."""
-        net = self.circuit.nets[index]
-        return net.drain.amps(volts) + sum(self.drawn(child, volts) for child, _ in net.children)
+        found = self._demands.get((index, volts))
+        if found is None:
+            net = self.circuit.nets[index]
+            found = net.drain.amps(volts) + sum([self.drawn(child, volts) for child, _ in net.children])
+            self._demands[index, volts] = found
+        return found
 
     def drawn(self, index: int, vin: float) -> float:
         """Input current of the converter that makes a net."""
@@ -102,9 +108,9 @@ class OperatingPoint:
 
     def output(self, index: int, vin: float) -> tuple[float, float]:
         """Volts of a converter's net and the current the converter gives, for that input voltage."""
-        stage = self.stage(index)
-        enough = stage.regardless(vin, running=stage.rail in self.running)
-        key = (index, inf if enough else vin)
+        stage = self.circuit.nets[index].stage
+        assert stage is not None, "the net of an input has no converter"
+        key = (index, inf if stage.regardless(vin, running=stage.rail in self.running) else vin)
         found = self._found.get(key)
         if found is None:
             found = self._found[key] = self._solved(index, vin)

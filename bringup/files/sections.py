@@ -187,15 +187,18 @@ class Section:
             return WRONG
         entries = {}
         wrong = set()
+        known = {one.name: one for one in self.fields}
         for key, inner in node.pairs:
-            if not self._knows(key, problems):
+            one = known.get(key.text)
+            if one is None:
+                self._unknown(key, problems)
                 wrong.add(key.text)
                 continue
-            if isinstance(inner, Scalar) and inner.empty and not self._takes_nothing(key.text):
+            if isinstance(inner, Scalar) and inner.empty and not _may_be_empty(one.holds):
                 problems.add(key, f"'{key.text}' has no value")
                 wrong.add(key.text)
                 continue
-            value = self._read_field(self._field(key.text), inner, problems)
+            value = self._read_field(one, inner, problems)
             if value is WRONG:
                 wrong.add(key.text)
             else:
@@ -218,19 +221,12 @@ class Section:
         if self.alone and len(entries) + len(wrong) != 1:
             problems.add(node, f"the {self.name} holds {len(entries) + len(wrong)} keys where exactly one is due")
 
-    def _knows(self, key: Scalar, problems: Problems) -> bool:
-        if any(one.name == key.text for one in self.fields):
-            return True
+    def _unknown(self, key: Scalar, problems: Problems) -> None:
         if key.text[:1].isdigit():
             problems.add(key, f"'{key.text}' stands where a key is due", "a comma ends a value: write 3.3 V, not 3,3 V")
         else:
             known = [one.name for one in self.fields]
             problems.add(key, f"unknown key '{key.text}' in the {self.name}", nearest(key.text, known))
-        return False
-
-    def _takes_nothing(self, name: str) -> bool:
-        holds = self._field(name).holds
-        return isinstance(holds, Section) and holds.may_be_empty
 
     def _field(self, name: str) -> Field:
         return next(one for one in self.fields if one.name == name)
@@ -267,3 +263,7 @@ class Section:
     def words(self) -> str:
         """Return its name."""
         return f"{'an' if self.name[0] in 'aeio' else 'a'} {self.name}"
+
+
+def _may_be_empty(holds: Shape) -> bool:
+    return isinstance(holds, Section) and holds.may_be_empty

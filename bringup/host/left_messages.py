@@ -37,7 +37,10 @@ def leave_message(text: str) -> Path:
 def take_messages() -> list[str]:
     """Return what was left, oldest first, and remove it. Raises BenchError as `state_folder` does."""
     texts = []
-    for path in sorted(each for each in state_folder().iterdir() if each.suffix == _ENDING):
+    folder = state_folder()
+    with os.scandir(folder) as found:
+        names = sorted(each.name for each in found if each.name.endswith(_ENDING))
+    for path in (folder / name for name in names):
         # Two commands that start together must not both show it: only one of them renames it.
         ours = path.with_suffix(f".taken-{os.getpid()}")
         with suppress(OSError):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import sqlite3
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
 
 from bringup.errors import LogbookError
@@ -23,24 +22,24 @@ CREATION_SECONDS = 2.0
 """How long another process may take to make the same new file."""
 
 
-@dataclass(slots=True, eq=False, repr=False)
 class OpenLogbook:
     """A logbook open for writing, in autocommit mode."""
 
-    connection: sqlite3.Connection
-    path: Path
-    left_open: tuple[str, ...] = ()
-    """Ids of attempts that were found open, their process gone, and were closed as broken off."""
-    backup: Path | None = None
-    """Copy from before a migration, if one was needed."""
-    lasting: Path | None = None
-    """The user's folder for rescue files where none can be made beside the logbook."""
-    taken_in: tuple[str, ...] = ()
-    """What to tell of rescue files of earlier attempts."""
-    not_taken_in: tuple[Path, ...] = ()
-    """Rescue files that hold what this logbook may lack: a trip, for all that is known."""
-    untouchable: bool = False
-    """Its disk takes no more writes: see `close`."""
+    def __init__(self, connection: sqlite3.Connection, path: Path, lasting: Path | None = None) -> None:
+        self.connection = connection
+        self.path = path
+        self.lasting = lasting
+        """The user's folder for rescue files where none can be made beside the logbook."""
+        self.left_open: tuple[str, ...] = ()
+        """Ids of attempts that were found open, their process gone, and were closed as broken off."""
+        self.backup: Path | None = None
+        """Copy from before a migration, if one was needed."""
+        self.taken_in: tuple[str, ...] = ()
+        """What to tell of rescue files of earlier attempts."""
+        self.not_taken_in: tuple[Path, ...] = ()
+        """Rescue files that hold what this logbook may lack: a trip, for all that is known."""
+        self.untouchable = False
+        """Its disk takes no more writes: see `close`."""
 
     def close(self) -> None:
         """Let go of the file. One that is untouchable is left to the system, which closes it with the process.
@@ -67,24 +66,25 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
         connection = _connect(path)
     except sqlite3.Error as error:
         raise _explained(error, path, "opened") from error
+    opened = OpenLogbook(connection, path, lasting)
     try:
         # In one transaction: another process may be making this very logbook right now.
         connection.execute("BEGIN")
         check_ours(connection, path, new_is_fine=True)
         connection.execute("COMMIT")
         _configure(connection, path)
-        backup = _bring_up_to_date(connection, path)
+        opened.backup = _bring_up_to_date(connection, path)
         # Rewrites the first page with what it holds: a file that cannot be written shows itself now.
         connection.execute(f"PRAGMA user_version = {VERSION}")
-        said, left = _take_in(connection, path, lasting)
-        left_open = _close_left_open(connection)
+        opened.taken_in, opened.not_taken_in = _take_in(connection, path, lasting)
+        opened.left_open = _close_left_open(connection)
     except sqlite3.Error as error:
         connection.close()
         raise _explained(error, path, "written to") from error
     except BaseException:
         connection.close()
         raise
-    return OpenLogbook(connection, path, left_open, backup, lasting, said, left)
+    return opened
 
 
 def _explained(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:

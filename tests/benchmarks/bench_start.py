@@ -78,8 +78,12 @@ def processor_of(pid: int) -> float:
 
 
 def warm(folder: Path) -> dict[str, str]:
-    """Return an environment in which byte code is kept."""
-    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(folder / "byte code")}
+    """Return an environment in which byte code is kept, and where no earlier run has left anything."""
+    environment = {
+        **os.environ,
+        "PYTHONPYCACHEPREFIX": str(folder / "byte code"),
+        "BRINGUP_STATE": str(folder / "state"),
+    }
     environment.pop("PYTHONDONTWRITEBYTECODE", None)
     return environment
 
