@@ -332,6 +332,22 @@ class TestReadings:
             assert isinstance(found, NotKnown)
             assert says in found.why
 
+    @pytest.mark.parametrize(
+        ("scatter", "named", "standard"),
+        [(40e-6, "integration noise", 120e-6), (150e-6, "repeats", 150e-6)],
+        ids=["a few that happen to agree", "a point that scatters by itself"],
+    )
+    def test_what_a_meter_is_known_to_scatter_holds_where_a_few_readings_show_less(
+        self, scatter: float, named: str, standard: float
+    ) -> None:
+        # By hand: a pooled estimate beside one of 2 degrees of freedom (JCGM 100:2008, 4.2.4, from memory).
+        found = uncertainty_of(READING, CORNER, small_board(), Taken(repeats=(scatter, 2), noise=120e-6))
+        assert isinstance(found, Uncertainty)
+        by_name = {part.name: part for part in found.contributions}
+        assert ("repeats" in by_name) is (named == "repeats")
+        assert by_name[named].standard == standard
+        assert by_name[named].degrees == (2.0 if named == "repeats" else math.inf)
+
     def test_a_meter_loads_a_point_that_is_not_stiff(self) -> None:
         # By hand: 5 V from 100 kohm into 10 Mohm is up to 50 mV low: 50 mV / sqrt 3.
         known = with_rail("5V0", source_resistance=q("100 kΩ"))

@@ -56,7 +56,7 @@ class Taken:
     standard: float | None = None
     """Of a figure: what the readings it is worked out from come to."""
     noise: float | None = None
-    """What a reading of that integration time scatters by the data sheet, where none has been taken yet."""
+    """What a reading of that integration time scatters by the data sheet."""
 
 
 def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -> Uncertainty | NotKnown | None:
@@ -124,7 +124,9 @@ def _beside(reading: Reading, bench: Bench, board: Board, taken: Taken) -> Itera
     """What counts beside the limit of error."""
     if reading.resolution and reading.aspect != MEAN:
         yield of_digit(reading.resolution)
-    if taken.repeats is not None and taken.repeats[1] > 0:
+    # A few readings that happened to agree show less scatter than there is: what is known beforehand of many holds
+    # then (JCGM 100:2008, 4.2.4, from memory). A point that scatters more than the meter shows it by itself.
+    if taken.repeats is not None and taken.repeats[1] > 0 and taken.repeats[0] >= (taken.noise or 0.0):
         yield Contribution(REPEATS, taken.repeats[0], float(taken.repeats[1]))
     elif taken.noise:
         yield Contribution(NOISE, taken.noise)

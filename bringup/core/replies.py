@@ -87,6 +87,8 @@ class Value:
     """Monotonic seconds at which the reply came; None where nothing carried it (typed, computed, no reply)."""
     full_scale: float | None = None
     """Range that the meter was set to; None: it chose one itself, or nobody knows."""
+    nplc: float | None = None
+    """Power-line cycles it was integrated for, as the meter was set; None: nobody knows."""
     standard: float | None = None
     """Combined standard uncertainty of a number worked out from readings; None: not known, or read itself."""
     repeats: tuple[float, int] | None = None

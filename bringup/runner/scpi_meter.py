@@ -236,7 +236,7 @@ class ScpiMeter:
                 )
             )
         if not errors:
-            return settled((self._value(taken_last, wanted[1]), faults_in(replies)))
+            return settled((self._value(taken_last, wanted), faults_in(replies)))
         self._configured = self._told = None
         sent = ", then ".join(reply.message.text for reply in prepared if reply.message.expects is None)
         return more_errors(self._link, self._dialect, errors).then(
@@ -246,8 +246,8 @@ class ScpiMeter:
             )
         )
 
-    def _value(self, reply: Reply, full_scale: float | None) -> Value:
+    def _value(self, reply: Reply, wanted: Configured) -> Value:
         if reply.fault is not None:
             return Value(None, "", why=reply.why or reply.fault.value)
         value = understand_number(self._dialect, "read", reply.line, reply.message.unit)
-        return replace(value, received=reply.received, full_scale=full_scale)
+        return replace(value, received=reply.received, full_scale=wanted[1], nplc=wanted[3])

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from bringup.core.decision import JUDGING, NEEDS, SIMPLE, conformance, decide
 from bringup.core.expectation import rule_of
 from bringup.core.reading import Reading
+from bringup.core.reading_time import Setting, noise_of
 from bringup.core.reading_uncertainty import Taken, read_by_instrument, uncertainty_of
 from bringup.core.replies import Value
 from bringup.core.uncertainty import NotKnown, Uncertainty, in_words
@@ -33,7 +34,8 @@ def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
     """Return the reading with its uncertainty where the bench file states an accuracy, else as it is."""
     bench = work.setup.bench
     held = reading.kind is Kind.RESISTANCE and reading.point is not None and bench.probed_by_hand(reading.point)
-    taken = Taken(value.repeats, work.lead_ohms if held else None, work.setup.ambient, value.standard)
+    leads, noise = work.lead_ohms if held else None, _noise(work, reading, value)
+    taken = Taken(value.repeats, leads, work.setup.ambient, value.standard, noise)
     found = uncertainty_of(reading, bench, work.board, taken)
     if found is None:
         return reading
@@ -49,6 +51,15 @@ def with_uncertainty(work: Work, reading: Reading, value: Value) -> Reading:
     )
 
 
+def _noise(work: Work, reading: Reading, value: Value) -> float | None:
+    """Return what the meter scatters by its data sheet when it integrates as long as it did; None: nothing says it."""
+    meter = work.setup.bench.meter
+    if reading.instrument != "meter" or reading.kind is not Kind.VOLTAGE or meter is None or value.number is None:
+        return None
+    setting = None if value.nplc is None else Setting(value.full_scale, value.nplc)
+    return None if setting is None else noise_of(setting, value.number, meter.integrations)
+
+
 def standard_of(work: Work, instrument: str, kind: Kind, point: str, value: Value) -> float | None:
     """Return the standard uncertainty of a value that was read and is only worked with; None where it is not known."""
     at, monotonic = work.journal.now()
@@ -57,7 +68,8 @@ def standard_of(work: Work, instrument: str, kind: Kind, point: str, value: Valu
         limits_from=LimitsFrom.NONE, result=Result.RECORDED, at=at, monotonic=monotonic, instrument=instrument,
         raw=value.raw, resolution=value.resolution, meter_range=value.full_scale,
     )  # fmt: skip
-    found = uncertainty_of(reading, work.setup.bench, work.board, Taken(value.repeats, None, work.setup.ambient))
+    taken = Taken(value.repeats, None, work.setup.ambient, noise=_noise(work, reading, value))
+    found = uncertainty_of(reading, work.setup.bench, work.board, taken)
     return found.standard if isinstance(found, Uncertainty) else None
 
 

@@ -1,8 +1,8 @@
 """Readings integrated no longer than their limits ask for, against 10 power-line cycles after fixed waits of 0.5 s.
 
-    python tests/benchmarks/quick_readings.py 1000
+    python tests/benchmarks/quick_readings.py 1000 [FIRST]
 
-measures so many simulated units both ways, in simulated time, and prints how long each way took, and every reading
+measures so many simulated units (serial numbers from FIRST on, 1 unless stated) both ways, in simulated time, and prints how long each way took, and every reading
 that was judged otherwise: permitted only where |reading - limit| < U. Bound: 0.4 of the time.
 """
 
@@ -99,11 +99,11 @@ def near(reading: Reading) -> bool:
     return any(abs(reading.value - end) < reading.uncertainty for end in ends)
 
 
-def main(units: int) -> int:
+def main(units: int, begun: int) -> int:
     """Measure so many units both ways and print what came of it."""
     seconds = {True: 0.0, False: 0.0}
     failed = otherwise = wrong = 0
-    for number in range(1, units + 1):
+    for number in range(begun, begun + units):
         serial = f"MBL-{number:04}"
         quick, slow = measured(serial, fixed=False), measured(serial, fixed=True)
         seconds[False] += quick.seconds
@@ -122,4 +122,5 @@ def main(units: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000))
+    numbers = [int(text) for text in sys.argv[1:3]]
+    sys.exit(main(*numbers, *(1000, 1)[len(numbers) :]))
