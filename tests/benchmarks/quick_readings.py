@@ -2,8 +2,9 @@
 
     python tests/benchmarks/quick_readings.py 1000 [FIRST]
 
-measures so many simulated units (serial numbers from FIRST on, 1 unless stated) both ways, in simulated time, and prints how long each way took, and every reading
-that was judged otherwise: permitted only where |reading - limit| < U. Bound: 0.4 of the time.
+measures so many simulated units (serial numbers from FIRST on, 1 unless stated) both ways, in simulated time, and
+prints how long each way took, and every reading that was judged otherwise: permitted only where |reading - limit| < U.
+Bound: 0.4 of the time.
 """
 
 from __future__ import annotations
