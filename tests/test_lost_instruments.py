@@ -217,6 +217,27 @@ def test_a_lost_supply_is_switched_off_when_it_is_back_however_late(back_after: 
     assert str(clear.data["why"]).startswith("the supply is reached again after ")
 
 
+@pytest.mark.parametrize("back_after", [10.0, math.inf])
+def test_a_board_that_nobody_saw_for_long_may_have_tripped_and_nothing_carries_over(back_after: float) -> None:
+    bench, _ = losing(back_after=back_after, attended=False)
+
+    outcome, _ = ended(bench)
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    (taken,) = events(bench, "trip")
+    assert "taken for a trip, since nobody saw what happened meanwhile" in taken
+
+
+def test_a_supply_that_is_off_within_seconds_of_the_last_look_has_not_tripped() -> None:
+    bench, _ = losing(back_after=2.2)
+
+    outcome, _ = ended(bench)
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert outcome.off_verified is True
+    assert events(bench, "trip") == []
+
+
 def test_the_screen_says_use_the_switch_before_the_trying_goes_on() -> None:
     bench, _ = losing(back_after=40.0)
 

@@ -148,9 +148,9 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
         journal.show("trip", tripped.cause)
         journal.event_if_possible("trip", tripped.cause, show="")
         keep_seen(work, tripped)
-    elif isinstance(error, Slept):
-        journal.event_if_possible("trip", f"{error.cause}: taken for a trip, since nobody saw what happened meanwhile")
-    elif isinstance(error, Interrupted):
+    elif isinstance(error, Slept) or power.unseen:
+        journal.event_if_possible("trip", f"{cause}: taken for a trip, since nobody saw what happened meanwhile")
+    if isinstance(error, Interrupted):
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
     work.lines.finish()

@@ -53,6 +53,8 @@ class Power:
         """For what power was cut before it could be kept."""
         self.off_verified: bool | None = None
         """Whether all outputs are known to be off; None: nothing was ever switched on."""
+        self.unseen = False
+        """Whether nobody saw what became of the board before its outputs were off, if they are."""
         self.bug: Exception | None = None
         """What went wrong in telling of an emergency; to be raised in the end."""
         self.on_found_on: Callable[[int], None] = lambda _output: None
@@ -264,6 +266,7 @@ class Power:
         self._watch.clear()
         if self._supply is not None and (asked or self._touched or self._on):
             self._outputs_off(self._supply, asked=asked, lost=str(because) if isinstance(because, SupplyLost) else "")
+            self.unseen |= self._watch.unseen or (bool(self._on) and not self.off_verified)
         else:
             self.bug = self.sinking.emergency(asked=asked) or self.bug
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import inf
 
 from bringup.core.wording import shown
 from bringup.errors import LinkError, LogbookError
@@ -29,6 +30,7 @@ from bringup.runner.protocols import Clock, Guard
 from bringup.runner.records import LinkFault, PollSample
 from bringup.runner.roles import Supply
 from bringup.runner.unguarded import Unguarded
+from bringup.runner.wakefulness import ASLEEP
 
 PATIENCE = 1.0
 """Seconds after which a look that is still unanswered counts as one without an answer (and again as a second) ..."""
@@ -48,6 +50,7 @@ class Watch:
         self._journal = journal
         self._interval = interval
         self._watched: dict[int, Watched] = {}
+        self._seen = inf
         self.on_look: Callable[[Watched, PollSample], None] = lambda _watched, _sample: None
         """Called with every good look once start-up is over; may raise an Ending."""
         self.guard: Guard = Unguarded()
@@ -107,9 +110,16 @@ class Watch:
 
     def clear(self) -> None:
         """Watch nothing any more, and owe nothing: whoever clears it sees to what ended the watching."""
+        looks = (each.latest for each in self._watched.values())
+        self._seen = min((look.monotonic for look in looks if look is not None), default=inf)
         self._watched.clear()
         self.load.clear()
         self.owed = None
+
+    @property
+    def unseen(self) -> bool:
+        """Whether an output that was watched until `clear` has by now not shown itself for too long."""
+        return self._clock.monotonic() - self._seen > ASLEEP
 
     def raise_owed(self) -> None:
         """Raise what power was cut for, if nobody has: readings of a board without power are worth nothing."""
@@ -140,7 +150,7 @@ class Watch:
             watched.due if watched.pending is None else min(watched.pending.deadline, _late(watched))
             for watched in self._watched.values()
         ]
-        return min(*times, self.load.next_due(), float("inf"))
+        return min(*times, self.load.next_due(), inf)
 
     def service(self) -> None:
         """Take in the looks that were answered, judge them, ask for those that are due. Raises an Ending."""
