@@ -271,7 +271,7 @@ def at(logbook: Path, seconds: float) -> AtBench:
     return at_bench(one, NOON + timedelta(seconds=seconds))
 
 
-def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path) -> None:
+def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "bringup.db"
     with LogbookRecord.open(path, simulated=False) as record:
         begin = start(at=NOON)
@@ -287,6 +287,11 @@ def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path) -
         assert live.figures == ("24.00 V  68.8 mA",)
         assert live.step.startswith("step 5 of ")
         assert [each.reading.point for each in live.readings] == ["3V3"]
+        monkeypatch.setattr(
+            "bringup.commands.browse_pages.at_bench", lambda of, _: at_bench(of, NOON + timedelta(seconds=3))
+        )
+        shown = asking(path).get("/now").text
+        assert "24.00\N{NO-BREAK SPACE}V  68.8\N{NO-BREAK SPACE}mA" in shown, "no line ends between number and unit"
 
         silent = at(path, 60)
         assert silent.power.startswith("INPUT MAY BE ON: no look at the supply since ")

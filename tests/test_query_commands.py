@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -560,6 +561,7 @@ def test_a_history_is_rows_too_and_a_part_of_it_can_be_asked_for(run: Run, tmp_p
         *("note", "observation", "photo", "rework", "changed"),
     ]
     assert rows[0]["text"] == "First power-on: failed; 3V3 is low"
+    assert re.match(r"since the rework of R12: \S+ \w+ .* -> ", rows[-1]["text"])
     assert rows[0]["at"] == "2026-11-25T12:00:00.000000Z"
     later = json.loads(run("history", "MBL-0001", "--since", "2026-11-25T18:00", "--json", logbook=path)[1])
     assert [attempt["cause"] for attempt in later["attempts"]] == ["3V3 reads low"]

@@ -72,7 +72,8 @@ def rows_of(story: Story) -> list[dict[str, Any]]:
             if entry.attempt == attempt.id:
                 add(entry.at, entry.kind, entry.text, entry.attempt, entry.who)
         if attempt.id in effects:
-            text = "; ".join(line.strip() for line in effect_lines(effects[attempt.id]))
+            head, *changes = effect_lines(effects[attempt.id])
+            text = " ".join([head, "; ".join(line.strip() for line in changes)]).rstrip()
             add(attempt.started, "changed", text, attempt.id)
     return rows
 

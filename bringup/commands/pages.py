@@ -103,9 +103,9 @@ def _decided(reading: Reading) -> str:
     return ", ".join(words)
 
 
-def _unbroken_limits(reading: Reading) -> str:
-    """The limits, with no line broken between a number and its unit."""
-    return re.sub(r"(?<=\d) (?=[^\W\d]|[%°])", "\N{NO-BREAK SPACE}", limits_text(reading))
+def _unbroken(text: str) -> str:
+    """A text with no line broken between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=[^\W\d]|[%°])", "\N{NO-BREAK SPACE}", text)
 
 
 def _clock_time(at: datetime) -> str:
@@ -142,7 +142,7 @@ WORDS: Words = {
     "remarks_of": _remarks_of,
     "result_text": result_text,
     "short_id": _short_id,
-    "unbroken_limits": _unbroken_limits,
+    "unbroken": _unbroken,
     "unit_address": unit_address,
     "value_text": value_text,
 }
