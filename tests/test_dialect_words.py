@@ -200,6 +200,11 @@ IDENTITIES = {
     "FLUKE, 8808A, 1, 1.1": "short-words",
     "OWON,XDM1041,1,V4": "configure-and-value",
     "BK PRECISION,5492B,1,1.0": "function-and-fetch",
+    "RIGOL TECHNOLOGIES,DS1104Z,DS1,00.04.04": "item-by-channel",
+    "RIGOL TECHNOLOGIES,MSO5074,MS5,00.01.03": "item-by-channel",
+    "Siglent Technologies,SDS2104X Plus,SDS2,1.3": "simple-item",
+    "KEYSIGHT TECHNOLOGIES,DSO-X 2024A,MY1,02.65": "vpp-by-channel",
+    "Rohde&Schwarz,RTB2004,1333,02.400": "measurement-place",
 }
 
 

@@ -89,11 +89,11 @@ class StyledScope(StyledInstrument):
             if (level := float(str(given["x"]))) <= 0:
                 raise ScpiFault(OUT_OF_RANGE)
             self._levels[told.does, channel] = level
-        elif told.does == "acquire":
+        elif told.does in ("acquire", "acquire single", "force"):
             self._volts = None
-            starts = self.triggers or bool(self.setting("sweep"))
+            free = told.does == "acquire" and bool(self.setting("sweep"))
             takes = ACROSS * float(self.setting("time base")) * self.pace
-            self._ends_at = now + takes if starts else math.inf
+            self._ends_at = now + takes if self.triggers or free or told.does == "force" else math.inf
         else:
             self._place.add(told.does if told.does != "source" or channel == self.channel else "other source")
 
@@ -110,13 +110,15 @@ class StyledScope(StyledInstrument):
             return form.format(float(self.setting(what, channel)))
         if what == "running":
             return form.format(0 if self._ends_at is None else RUNS)
+        if what == "state":
+            return form.split("/")[self._ends_at is not None]
         if what == "done":
             if self._ends_at is not None:
                 self.observe((yield min(self._ends_at, now + NEVER)))
             return "1"
         if what == "picture":
             return self._picture().decode("latin-1")
-        if what == "result" and self._place != {"place on", "source", "quantity"}:
+        if what == "result" and self._place != set(self.style.chooses):
             raise ScpiFault(SETTINGS_CONFLICT)
         measured = self._volts if what == "result" or channel == self.channel else None
         return self.style.nothing if measured is None else form.format(measured)
