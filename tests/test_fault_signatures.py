@@ -20,7 +20,7 @@ from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.other_units import compared
 from bringup.core.single_faults import said
-from bringup.core.solver import solve
+from bringup.core.solver import solve, unpowered_resistance
 from bringup.files.board_file import load_board
 from tests.small_board import BUCK, RAILS, lim, small_board
 
@@ -203,6 +203,36 @@ def test_a_dead_rail_is_a_converter_not_fitted_not_enabled_or_not_switching_and_
     page = " ".join(lines_of(SMALL, found))
     assert "its input pin (some 24 V, else they do not reach it), its enable pin (low: not enabled)" in page
     assert "its switch node by a scope" in page
+
+
+def ohms(point: str, value: float, *, failed: bool = False) -> Evidence:
+    return Evidence(Seen.OHMS, point, value, {}, "blank", 1e-2, failed=failed)
+
+
+def test_a_dead_rail_whose_ohms_nobody_took_may_be_a_short_and_ohms_come_first() -> None:
+    # A tick at 2 Hz out of a 0.2 ohm short is hiccup: on the average next to nothing comes out.
+    dead = seen(SMALL, _12V0=0.0, _5V0=0.0, N12V=0.0, VIN_A=0.0100)
+    found = diagnose(SMALL, dead)
+
+    assert "12V0: shorted through 200 mΩ, its converter giving up" in first(found)
+    assert next(telling_apart(SMALL, found.causes[0])).startswith("First, with power off: the resistance of 12V0")
+    taken = diagnose(SMALL, [ohms("12V0", unpowered_resistance(SMALL, "12V0")), *dead])
+    assert "giving up" not in first(taken), "its ohms are sound"
+    low = diagnose(SMALL, [ohms("12V0", 0.21, failed=True), *dead])
+    assert first(low).startswith("12V0: shorted through")
+    assert "giving up" in first(low)
+
+
+def test_a_rail_that_kicks_up_from_nothing_is_shorted_and_not_without_a_capacitor() -> None:
+    readings = [
+        replace(one, unsettled=True) if one.point == "12V0" else one
+        for one in seen(SMALL, _12V0=0.0, _5V0=0.0, N12V=0.0, VIN_A=0.0100)
+    ]
+
+    found = diagnose(SMALL, readings)
+
+    assert first(found) == "12V0: shorted through 200 mΩ, its converter giving up"
+    assert found.causes[0].probability > 0.9
 
 
 def test_a_linear_converter_has_no_switch_node_to_look_at() -> None:

@@ -215,11 +215,11 @@ def _stage(board: Board, rail: Rail, faults: Sequence[Fault], parts: Parts) -> S
         resistance=number_or(converter.output_resistance, 0.0),
         minimum_load=number_or(converter.minimum_load, 0.0),
         quiescent=number_or(converter.quiescent, 0.0),
-        limit=inf if passes else _limit(board, rail, converter),
+        limit=inf if passes else limit_amps(board, rail, converter),
     )
 
 
-def _limit(board: Board, rail: Rail, converter: Converter) -> float:
+def limit_amps(board: Board, rail: Rail, converter: Converter) -> float:
     """Amperes at which a converter limits: stated, or from what the rail may have to give, which takes long to find."""
     if converter.current_limit is not None:
         return converter.current_limit.number

@@ -21,7 +21,7 @@ from bringup.core.likeness import OPEN_OHMS, Cause, Explained, grouped, uncertai
 from bringup.core.operating_point import Solution
 from bringup.core.other_units import OtherUnits
 from bringup.core.solver import SENSE_OPEN_RISE, solve, unpowered_resistance
-from bringup.core.suspects import FEED_OHMS, Suspect, suspects
+from bringup.core.suspects import FEED_OHMS, Suspect, Way, suspects
 
 ALONE = OtherUnits()
 MOST_FAR = 5.0
@@ -98,6 +98,8 @@ class _Predicting:
         explained = self._far(one, predicted, one.point)
         if one.seen is Seen.VOLTS:
             restless = self._restless(suspect.fault, one, restless=one.unsettled)
+            if suspect.way is Way.GIVING_UP and suspect.fault is not None and suspect.fault.point == one.point:
+                restless = 0.0  # a meter sees some of its attempts, or none
             return Explained(one, predicted, hypot(explained.distance, restless))
         return explained
 
@@ -119,9 +121,9 @@ class _Predicting:
                 own = () if fault is None or fault.kind in SUPPLY_FAULTS else (fault,)
                 return unpowered_resistance(self.board, one.point, own)
             case Seen.VOLTS:
-                return suspect.scale * self._volts(fault, one.point, one)
+                return suspect.scale * self._volts(suspect.powered or fault, one.point, one)
             case Seen.AMPS:
-                return abs(self._solution(fault, one).input_amps.get(one.point, 0.0))
+                return abs(self._solution(suspect.powered or fault, one).input_amps.get(one.point, 0.0))
             case Seen.RIPPLE:
                 rings = fault is not None and fault.kind is FaultKind.CAPACITOR_MISSING and fault.point == one.point
                 return inf if rings else 0.0

@@ -14,6 +14,7 @@ from bringup.core.faults import FaultKind
 from bringup.core.likeness import FITS, OPEN_OHMS, Cause, Explained
 from bringup.core.other_units import OtherUnits
 from bringup.core.quantity import format_reading
+from bringup.core.solver import unpowered_resistance
 from bringup.core.suspects import Suspect, Way
 from bringup.core.wording import shown
 
@@ -53,6 +54,7 @@ LOOK_AT_WAY = {
     Way.NOT_SWITCHING: "the converter of {point}: inductor open, bootstrap or supply pin without volts",
     Way.OSCILLATING: "the loop of the converter of {point}: compensation parts, a feed-forward capacitor, an output "
     "capacitor of too high or too low an equivalent series resistance",
+    Way.GIVING_UP: LOOK_AT[FaultKind.SHORTED_THROUGH],
 }
 
 
@@ -108,6 +110,13 @@ def look_at(suspect: Suspect) -> str:
 def telling_apart(board: Board, cause: Cause) -> Iterator[str]:
     """Say which readings at the part separate what no reading of the rails does (common practice, no source)."""
     ways = {suspect.way: suspect.fault.point for suspect in cause.suspects if suspect.way and suspect.fault}
+    if (point := ways.get(Way.GIVING_UP)) is not None and len(ways) > 1:
+        sound = unpowered_resistance(board, point)
+        some = "" if isinf(sound) or not sound else f" (sound: some {shown(sound, 'ohm', 2)})"
+        yield (
+            f"First, with power off: the resistance of {point} to ground{some}. Low, it is shorted, and the converter "
+            "gives up: it stays off, or tries again and again"
+        )
     if (point := ways.get(Way.NOT_ENABLED)) is not None:
         source = board.rails[point].source
         volts = None if source is None else nominal_volts(board, source)

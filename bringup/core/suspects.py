@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
 
-from bringup.core.board import Across, Board, Converter
+from bringup.core.board import Across, Board, Converter, ConverterKind
+from bringup.core.circuit import limit_amps
 from bringup.core.design_values import far_and_near, network_of, nominal_volts, number_or
 from bringup.core.evidence import Evidence, Seen
 from bringup.core.fault_check import why_impossible
@@ -16,7 +17,7 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
 from bringup.core.mistaken import meter_mistakes
 from bringup.core.other_parts import other_parts
-from bringup.core.single_faults import said, single_faults
+from bringup.core.single_faults import HARD_SHORT, said, single_faults
 from bringup.core.solver import solve, unpowered_resistance
 from bringup.core.wording import shown
 
@@ -67,12 +68,16 @@ class Way(StrEnum):
     NOT_ENABLED = "not_enabled"
     NOT_SWITCHING = "not_switching"
     OSCILLATING = "oscillating"
+    GIVING_UP = "giving_up"
 
 
 NOT_FITTED_OF_ALL = 0.4
 """How likely a dead converter is one that is not fitted, not soldered or turned round ..."""
 DEAD_OTHERWISE = 0.3
 """... and one that is not enabled, or does not switch: together as likely as any other fault (chosen, no source)."""
+GIVES_UP = 0.3
+"""A converter that gives up into a short (hiccup, or latched off), beside one that is dead: what is read as a short is
+one by its ohms, so this counts where none were taken (chosen, no source)."""
 OSCILLATES = 0.5
 """A converter that oscillates, beside a missing capacitor (chosen, no source)."""
 
@@ -93,6 +98,8 @@ class Suspect:
     """What the meter makes of every voltage: it reads so many times what is there."""
     way: Way | None = None
     """It reads as `fault` does, but is not the same to look for."""
+    powered: Fault | None = None
+    """What it reads like with power on, where that is another fault."""
 
 
 def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = False) -> tuple[Suspect, ...]:
@@ -103,7 +110,8 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     everything = single_faults(board, remote_sense=remote_sense)
     known = [fault for fault in everything if fault.kind not in ONLY_IF_POINTED_TO]
     for fault in known:
-        ways = tuple(_ways(board, fault))
+        # Of the shorts of a point the hardest stands for all that a converter gives up into.
+        ways = () if (fault.value or 0.0) > HARD_SHORT else tuple(_ways(board, fault))
         own = NOT_FITTED_OF_ALL if ways and fault.kind is FaultKind.NOT_FITTED else 1.0
         found += [Suspect(said(board, fault), fault, own), *ways]
     names = {suspect.name for suspect in found}
@@ -111,7 +119,7 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
         name = said(board, fault)
         if why_impossible(board, fault) is None and name not in names:
             names.add(name)
-            found.append(Suspect(name, fault, HOW_OFTEN.get(fault.kind, FITTED)))
+            found += [Suspect(name, fault, HOW_OFTEN.get(fault.kind, FITTED)), *_ways(board, fault)]
             if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
                 found.append(Suspect(f"{name}, since power came on", fault, LATER, later=True))
     found += _mistakes(board, seen)
@@ -120,7 +128,7 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
 
 
 def _ways(board: Board, fault: Fault) -> Iterator[Suspect]:
-    """What reads like a converter that is not fitted, or like a missing capacitor, by the solver."""
+    """What reads like a dead converter, or like a missing capacitor, by the solver."""
     converter = board.rails[fault.point].converter if fault.point in board.rails else None
     if converter is None:
         return
@@ -130,6 +138,11 @@ def _ways(board: Board, fault: Fault) -> Iterator[Suspect]:
             yield Suspect(f"{fault.point}: converter does not switch", fault, DEAD_OTHERWISE, way=Way.NOT_SWITCHING)
     elif fault.kind is FaultKind.CAPACITOR_MISSING:
         yield Suspect(f"{fault.point}: converter oscillates", fault, OSCILLATES, way=Way.OSCILLATING)
+    elif fault.kind is FaultKind.SHORTED_THROUGH and converter.kind in (ConverterKind.BUCK, ConverterKind.INVERTING):
+        volts = abs(nominal_volts(board, fault.point) or 0.0)
+        if volts > (fault.value or 0.0) * limit_amps(board, board.rails[fault.point], converter):
+            name, dead = f"{said(board, fault)}, its converter giving up", Fault(fault.point, FaultKind.NOT_FITTED)
+            yield Suspect(name, fault, GIVES_UP, way=Way.GIVING_UP, powered=dead)
 
 
 def _fitted(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
