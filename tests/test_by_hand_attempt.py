@@ -142,6 +142,17 @@ def test_the_probe_and_the_value_are_one_question() -> None:
     assert first == "VIN: what does the meter show?"
 
 
+def test_what_is_expected_stands_beside_each_question_that_has_limits() -> None:
+    hands = at_the_bench()
+
+    hands.run()
+
+    asked = [
+        "".join(prompt.lines[-1:]) for prompt, _ in hands.person.asked if prompt.text.startswith("3V3: probe on TP4")
+    ]
+    assert asked[1:] == ["Expected: > 100 Ω.", "Expected: 3.3 V ± 2 %."]
+
+
 def test_the_dial_is_turned_to_ohms_once_after_the_volts_of_all_points() -> None:
     hands = at_the_bench()
 

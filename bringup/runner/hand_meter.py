@@ -11,6 +11,7 @@ from bringup.core.bench import MeterRole
 from bringup.core.limits import Limits
 from bringup.core.reading_time import Fixed
 from bringup.core.replies import Value
+from bringup.core.wording import limits_text
 from bringup.core.words import Kind
 from bringup.runner.exchange import settled
 from bringup.runner.key_words import LETTERS
@@ -79,6 +80,7 @@ class HandMeter:
         kind = KIND_OF[function]
         lines = (f"Meter: {DIAL_OF[function]}.",) if function is not self._dial else ()
         lines = lines if self._asked else (*lines, INSTEAD)
+        lines = lines if limits is None else (*lines, f"Expected: {limits_text(limits)}.")
         self._dial, self._asked = function, True
         others = {name: each for name, each in self._limits.items() if name != point}
         volts = kind is Kind.VOLTAGE
