@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bringup.core.words import AttemptResult
+from bringup.core.words import UNSEEN, AttemptResult
 from bringup.errors import LogbookError
 from bringup.logbook import breaking_off
 from bringup.logbook.breaking_off import mark_broken_off
@@ -52,8 +52,15 @@ def test_an_attempt_is_marked_broken_off_with_what_is_known_of_the_outputs(
     after = logged(path, identity)
     assert (after.result, after.cause, after.off_verified) == (AttemptResult.BROKEN_OFF, CAUSE, off_verified)
     assert after.ended == LATER
-    assert [(event.kind, event.text) for event in after.events] == [("guardian", CAUSE)]
+    trip = [("trip", f"{CAUSE}: {UNSEEN}")] if off_verified is False else []
+    assert [(event.kind, event.text) for event in after.events] == [("guardian", CAUSE), *trip]
     assert len(after.readings) == 1
+
+
+def test_an_output_that_nobody_saw_for_too_long_may_have_tripped_though_it_is_off_now(path: Path) -> None:
+    identity = left_open(path)
+    mark_broken_off(path, identity, CAUSE, off_verified=True, at=LATER, unseen=True)
+    assert [event.kind for event in logged(path, identity).events] == ["guardian", "trip"]
 
 
 def rescue_file(path: Path, attempt: str) -> RescueFile:

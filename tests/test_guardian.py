@@ -102,6 +102,12 @@ class Tool:
         result, cause, off_verified = row
         return result, cause, off_verified
 
+    def events(self) -> list[str]:
+        opened = open_for_writing(self.logbook)
+        kinds = [kind for (kind,) in opened.connection.execute("SELECT kind FROM events ORDER BY seq")]
+        opened.connection.close()
+        return kinds
+
     def close(self) -> None:
         self.process.kill()
         self.process.wait()
@@ -215,6 +221,7 @@ def test_a_tool_that_is_stopped_is_ended_first(tmp_path: Path, monkeypatch: pyte
             assert stopped.process.wait(60) == -signal.SIGKILL
             assert f"no sign of life for {bound:g} s with an output on" in stopped.message()
             assert stopped.logged()[0] == "broken off"
+            assert stopped.events()[-1] == "trip", "nobody saw the output for longer than it may be left alone"
             return
     pytest.fail("the tool never came as far as being on")
 

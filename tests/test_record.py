@@ -252,7 +252,7 @@ def test_every_acknowledged_reading_survives_a_kill(path: Path) -> None:
     assert (logged.result, logged.cause) == (AttemptResult.BROKEN_OFF, LEFT_OPEN)
     assert logged.off_verified is False, "an output may have been on: nobody saw it go off"
     assert logged.ended == NOON, "the time of the last thing that it recorded"
-    assert [event.kind for event in logged.events] == ["left open"]
+    assert [event.kind for event in logged.events] == ["left open", "trip"]
     with LogbookRecord.open(path, simulated=False) as again:
         assert again.left_open == ()
 

@@ -130,6 +130,7 @@ class Account:
                     off_verified=verified,
                     at=datetime.now(UTC),
                     asked=not self._spec.load_alone,
+                    unseen=self._vigil.was_on and "hung" in self._why,
                 )
             except LogbookError as error:
                 trouble = error.message

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+UNSEEN = "taken for a trip, since nobody saw what happened meanwhile"
+"""Said of an attempt after which nothing carries over, though nobody knows of a trip."""
+
 
 class Result(StrEnum):
     """Result of a reading. The conditional ones are those of ILAC-G8:09/2019's non-binary rule (from memory)."""

@@ -11,7 +11,7 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from bringup.core.words import AttemptResult
+from bringup.core.words import UNSEEN, AttemptResult
 from bringup.errors import LogbookError
 from bringup.logbook.chain import Chain
 from bringup.logbook.empty_rescue import remove_empty
@@ -23,13 +23,19 @@ from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
 
 LEFT_OPEN = "the process ended without closing it"
 """Cause of an attempt whose process died."""
-
 WAIT_SECONDS = 5.0
 """How long the guardian waits for another writer: nothing is powered any more by then."""
 
 
 def mark_broken_off(
-    path: Path, attempt: str, cause: str, *, off_verified: bool | None, at: datetime, asked: bool = True
+    path: Path,
+    attempt: str,
+    cause: str,
+    *,
+    off_verified: bool | None,
+    at: datetime,
+    asked: bool = True,
+    unseen: bool = False,
 ) -> bool:
     """Close an attempt from another process. Returns whether it was open; an event says what is known in any case.
 
@@ -37,9 +43,10 @@ def mark_broken_off(
 
     `attempt`: its whole id; `off_verified`: False means that the outputs may have stayed on, None that nothing had
     been on. `asked` False: outputs that nobody can ask, which may have stayed on if the attempt used power, whatever
-    `off_verified` says of something else. `at`: aware. Call it when what can be switched off is off: it waits up to
-    WAIT_SECONDS for another writer. Raises LogbookError for a file that is gone, of another version, or cannot be
-    written, and for an unknown attempt.
+    `off_verified` says of something else. `unseen`: nobody saw an output that was on for too long. `at`: aware.
+
+    Call it when what can be switched off is off: it waits up to WAIT_SECONDS for another writer. Raises LogbookError
+    for a file that is gone, of another version, or cannot be written, and for an unknown attempt.
     """
     try:
         with closing(_open_existing(path)) as connection:
@@ -51,6 +58,8 @@ def mark_broken_off(
                     off_verified = False if _powered(connection, attempt) else None
                 found = _close(connection, attempt, (AttemptResult.BROKEN_OFF, cause, time_text(at), off_verified))
                 _say(connection, attempt, "guardian", cause if found else f"{cause} (it was closed already)", monotonic)
+                if unseen or off_verified is False:
+                    _may_have_tripped(connection, attempt, cause, monotonic)
             except BaseException:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
@@ -106,6 +115,13 @@ def _left_open(connection: sqlite3.Connection, attempt: str) -> None:
         stayed = " Its outputs may have stayed on." if powered else ""
         said = f"Found open, its process gone; closed as broken off.{stayed}"
         _say(connection, attempt, "left open", said, monotonic)
+        if powered:
+            _may_have_tripped(connection, attempt, LEFT_OPEN, monotonic)
+
+
+def _may_have_tripped(connection: sqlite3.Connection, attempt: str, cause: str, monotonic: float) -> None:
+    """After this event nothing of the unit's history carries over."""
+    _say(connection, attempt, "trip", f"{cause}: {UNSEEN}", monotonic)
 
 
 def _powered(connection: sqlite3.Connection, attempt: str) -> bool:

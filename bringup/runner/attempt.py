@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bringup.core.board import check_serial
-from bringup.core.words import AttemptResult
+from bringup.core.words import UNSEEN, AttemptResult
 from bringup.errors import BenchError, LinkError, LogbookError, SafetyRefused, Stopped
 from bringup.runner.actions.host_program import end_programs
 from bringup.runner.attach import Found, attach, decide_found_on, log_found
@@ -149,7 +149,7 @@ def _close(work: Work, steps: Walk, attempt: str, error: BaseException | None) -
         journal.event_if_possible("trip", tripped.cause, show="")
         keep_seen(work, tripped)
     elif isinstance(error, Slept) or power.unseen:
-        journal.event_if_possible("trip", f"{cause}: taken for a trip, since nobody saw what happened meanwhile")
+        journal.event_if_possible("trip", f"{cause}: {UNSEEN}")
     if isinstance(error, Interrupted):
         journal.event_if_possible("interrupted", error.cause, {"by": error.interruption.value}, show="")
     journal.write_polls_if_possible()
