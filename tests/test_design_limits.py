@@ -15,7 +15,7 @@ from bringup.core.design_values import nominal_volts
 from bringup.core.expectation import basis_of, voltage_limits
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.limits import Limits, parse_limits
-from bringup.core.preferred import E96, E192, next_to, odd_parts, series_of
+from bringup.core.preferred import E24, E96, E192, next_to, odd_parts, series_of
 from bringup.core.quantity import parse_quantity
 from bringup.core.safety_design import examine_design
 from bringup.core.solver import solve
@@ -70,9 +70,12 @@ def test_root_sum_square_and_corners_of_a_divider_agree_with_the_sensitivity_for
     # 0.6 V, 45.3 kohm over 10 kohm, all 1 %, by hand from k = 1 - Vref / Vout (no published figures found):
     # corners 3.2315364356 V and 3.4066381818 V; root-sum-square 1.530383 %, 50.778 mV.
     converter = network("0.6 V ± 1 %", "45.3 kΩ ± 1 %", "10 kΩ ± 1 %")
-    squares = root_sum_square(converter)
+    worst, squares = feedback_limits(converter), root_sum_square(converter)
 
+    assert worst is not None
     assert squares is not None
+    ends = [float(end or 0) for end in (worst.low, worst.nominal, worst.high)]
+    assert ends == pytest.approx([3.2315364356, 3.318, 3.4066381818], rel=1e-9)
     k = 1 - 0.6 / 3.318
     share = (0.01**2 + 2 * (k * 0.01) ** 2) ** 0.5
     assert 100 * share == pytest.approx(1.530383, rel=1e-6)
@@ -188,6 +191,11 @@ class TestPreferredValues:
         assert (len(E192), len(set(E192)), E192[185]) == (192, 192, 920)
         assert E96[:6] == (100, 102, 105, 107, 110, 113)
         assert E96[-3:] == (931, 953, 976)
+        assert tuple(round(100 * 10 ** (step / 96)) for step in range(96)) == E96
+        # Of E24 eight differ from its rounded series (26, 29, 32, 35, 38, 42, 46, 83 by rule).
+        by_rule = [round(10 * 10 ** (step / 24)) for step in range(24)]
+        own = [value for value, other in zip(E24, by_rule, strict=True) if value != other]
+        assert (len(E24), own) == (24, [27, 30, 33, 36, 39, 43, 47, 82])
         both = sorted(value for value in E96 if series_of(Decimal(value)) == "E24")
         assert both == [100, 110, 130, 150, 200, 750], "only these are in E24 and E96"
 

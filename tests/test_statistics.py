@@ -189,8 +189,10 @@ class TestCharts:
 
     def test_the_moving_average_is_that_of_the_handbook(self) -> None:
         # e-Handbook 6.3.2.4 (second-hand): weight 0.3, from 50.
-        values = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5]
-        printed = [50.00, 50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33]
+        values = [52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5,
+                  49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]  # fmt: skip
+        printed = [50.00, 50.60, 49.52, 50.56, 50.18, 50.16, 49.21, 49.75, 49.85, 50.26, 50.33,
+                   50.11, 49.36, 49.52, 50.05, 49.38, 49.92, 50.73, 51.23, 51.94, 51.99]  # fmt: skip
 
         assert [round(each, 2) for each in moving_average(values, 50, 0.3)] == printed
         # s 2.0539: 47.4115 (cut, not rounded) and 52.5884.

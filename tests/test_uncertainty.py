@@ -198,6 +198,13 @@ class TestNotation:
             # Agilent 34401A user's guide, chapter 1, page 21: 5 V on the 10 V range, 100 uV + 50 uV.
             ("± (0.0020 % of reading + 0.0005 % of range)", "5", "10", "0.00001", "0.00015"),
             ("0.0020 % rdg + 0.0005 % rng", "5", "10", "0.00001", "0.00015"),
+            # The same page: 0.0004 % of the 10 V range, whatever is read.
+            ("0.0004 % of range", "10", "10", "0.00001", "0.00004"),
+            ("0.0004 % of range", "0.1", "10", "0.00001", "0.00004"),
+            # Agilent 34410A user's guide, page 136 (its copy prints mV for what is uV): 0.0015 % of 10, 1 and 0.1 V.
+            ("0.0015 % of reading", "10", "10", "0.00001", "0.00015"),
+            ("0.0015 % of reading", "1", "1", "0.000001", "0.000015"),
+            ("0.0015 % of reading", "0.1", "0.1", "0.0000001", "0.0000015"),
             # gvda-instrument.com, multimeter-error-69432302: 2 V on the 2 V range, 0.5 % + 3 counts of 1 mV: 13 mV.
             ("±(0.5 % + 3 counts)", "2", "2", "0.001", "0.013"),
             ("0.5 % of reading + 3 digits", "2", "2", "0.001", "0.013"),
