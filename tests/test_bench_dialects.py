@@ -20,6 +20,7 @@ from bringup.simulation.bench import SUPPLIES
 from bringup.simulation.server import InstrumentServer
 from tests.fake_instrument import FakeWorld
 from tests.fakes import FIRST_POWER_ON, ROOT, simulated_bench, the_bench, the_procedure
+from tests.test_supply_styles import VARIANTS
 
 TODAY = date(2026, 11, 28)
 BOARD = ROOT / "fixtures" / "boards" / "mooring-buoy-logger.yaml"
@@ -117,6 +118,19 @@ def test_a_whole_attempt_passes_in_every_style(name: str, tmp_path: Path) -> Non
 
     assert (outcome.result, outcome.off_verified) == (AttemptResult.PASSED, True), outcome.cause
     assert not made.on(made.bench.supply.outputs["VIN"] if made.bench.supply else 1)
+
+
+@pytest.mark.parametrize("name", sorted(VARIANTS))
+def test_a_whole_attempt_passes_with_every_model_that_differs(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dialect, maker = VARIANTS[name]
+    monkeypatch.setitem(SUPPLIES, dialect, maker)
+    made = simulated_bench(files(tmp_path, dialect)[1], bench_path=tmp_path / "bench.yaml")
+    outcome = made.run()
+
+    assert (outcome.result, outcome.off_verified) == (AttemptResult.PASSED, True), outcome.cause
+    assert not made.on(1)
 
 
 @pytest.mark.parametrize(

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from bringup.core.bench import MeterRole, SupplyRole
+from bringup.core.bench import LoadRole, MeterRole, SupplyRole
 from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import LinkError
@@ -17,6 +18,7 @@ from bringup.instruments.opening import Wanted, connect, result
 from bringup.instruments.visa_link import VisaLink
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
+from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
 from tests.link_helpers import WIRE, ask, done, linked
@@ -86,6 +88,37 @@ def test_a_meter_that_others_wrote_is_set_up_once_and_read(cable: str) -> None:
         for _ in range(3):
             value, troubles = result(it.read(Function.DC_VOLTS, around=3.3))
             assert (value.number, troubles) == (3.306123, ())
+
+
+@pytest.mark.parametrize("resource", ["GPIB0::10::INSTR", "TCPIP0::localhost::10003::SOCKET"])
+def test_a_supply_whose_outputs_are_named_by_a_list_is_set_and_switched(resource: str) -> None:
+    dialect = replace(find_dialect("channel-list", "."), identity_pattern="")
+    link = connect([Wanted("supply", resource, dialect)], backend=BACKEND)["supply"]
+    it = ScpiSupply(SupplyRole(resource, dialect.name, {"VIN": 2}), dialect, link)
+    assert result(it.attach()).old_errors == ()
+    told = result(it.set_voltage(2, 5.0))
+    assert (told.readback, told.troubles) == (5.0, ())
+    assert result(it.set_current_limit(2, 0.2)).readback == 0.2
+    assert result(it.switch(2, on=True)).on is True
+    sample = result(it.poll(2))
+    assert (sample.on, sample.volts, sample.amps, sample.mode, sample.fault) == (True, 5.0, 0.2, "current", None)
+    assert result(it.all_off()).on is False
+    link.close()
+
+
+@pytest.mark.parametrize("resource", ["GPIB0::11::INSTR", "ASRL3::INSTR"])
+def test_a_load_that_others_wrote_is_set_up_switched_and_read(resource: str) -> None:
+    dialect = replace(find_dialect("function-and-input", "."), identity_pattern="")
+    link = connect([Wanted("load", resource, dialect)], backend=BACKEND)["load"]
+    it = ScpiLoad(LoadRole(resource, dialect.name, {"5V0": 1}), dialect, link)
+    assert result(it.attach()).old_errors == ()
+    assert result(it.set_mode(1, "current")).faultless
+    assert result(it.set_level(1, "current", 0.5)).readback == 0.5
+    assert result(it.switch(1, on=True)).on is True
+    sample = result(it.poll(1))
+    assert (sample.on, sample.volts, sample.amps, sample.fault) == (True, 5.0012, 0.4998, None)
+    assert result(it.all_off()).on is False
+    link.close()
 
 
 @pytest.mark.parametrize("cable", METERS)

@@ -260,5 +260,6 @@ def compare(name: str, found: Identity, expected: Expected, dialect: Dialect) ->
         raise BenchError(
             f"{name}: the dialect {dialect.name} is for instruments that answer like {pattern!r}, "
             f"but {found.text!r} answers",
-            "Nothing was changed. Name the dialect of this instrument in the bench file.",
+            "Nothing was changed. Name the dialect of this instrument in the bench file; if its command list says the "
+            "same, copy this one beside the bench file under another name, with an `identity_pattern` that fits.",
         )
