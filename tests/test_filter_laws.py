@@ -16,9 +16,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from bringup.commands.main import main
 from bringup.core.bench import SIMULATED_MAKER, Identity
 from bringup.core.words import AttemptResult, Kind, Result
-from bringup.errors import CommandError
+from bringup.errors import CommandError, ExitCode
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import attempts, readings
@@ -263,6 +264,40 @@ def test_standing_of_some_units_is_that_part_of_standing_of_all(
         return standing(connection, filters, some[begin : begin + 2])
 
     assert ask(of_some, Filters(**asked)) == ask(standing, Filters(**asked))[begin : begin + 2]
+
+
+NAMED = ("serial", "board", "revision", "variant", "lot", "operator", "bench")
+OPTIONS = {
+    **{name: (name, DRAWN[name][-1], ("readings", "attempts", "standing")) for name in NAMED},
+    "procedure": ("procedure", "Re-check", ("readings", "attempts")),
+    "rail": ("rail", "12V0", ("readings",)),
+    "quantity": ("quantity", "resistance", ("readings",)),
+    "board-state": ("board_state", "asleep", ("readings",)),
+    "step": ("step_kind", "measure", ("readings",)),
+    "result": ("result", "fail", ("readings",)),
+}
+"""Option -> field of JSON, a value of it, the commands that take it."""
+
+
+@pytest.mark.parametrize("option", OPTIONS)
+def test_an_option_asks_for_the_field_of_its_name(
+    file: tuple[Path, dict[str, tuple[str, str]]], capsys: pytest.CaptureFixture[str], option: str
+) -> None:
+    field, value, commands = OPTIONS[option]
+
+    def told(*arguments: str) -> list[Json]:
+        assert main([*arguments, "--json", "--logbook", str(file[0])]) == ExitCode.PASSED
+        return list(json.loads(capsys.readouterr().out))
+
+    for command in commands:
+        every, found = told(command), told(command, f"--{option}", value)
+        if command == "standing" and field in ("operator", "bench"):
+            # Its JSON does not say who ran the last attempt where.
+            by = told("attempts", f"--{option}", value, "--last")
+            assert {each["attempt"] for each in found} == {each["id"] for each in by}
+        else:
+            assert found == [each for each in every if each[field] == value]
+        assert 0 < len(found) < len(every), command
 
 
 @pytest.mark.parametrize("query", [attempts, readings])
