@@ -129,10 +129,12 @@ class Pages:
         rail = asked.words["rail"]
         filters = Filters(rail=rail, only="first")
         found = self._read(lambda logbook: usual(logbook, filters))
-        told = Told(found.of, found.point, found.simulated, more_of(found)).lines("first", WIDTH)
-        lines = [each for line in told for each in line.splitlines() or [""]]
+        told = Told(found.of, found.point, found.simulated, more_of(found))
         spread = spread_of(found.point, found.of, library(), 1)
-        return self._page("rail.html", rail=rail, spread=spread, lines=lines, simulated=found.simulated)
+        facts = {"head": told.head("first"), "drawn": told.drawn(WIDTH), "simulated": found.simulated}
+        return self._page(
+            "rail.html", rail=rail, spread=spread, numbers=[*told.numbers()], remarks=[*told.remarks()], **facts
+        )
 
     def now(self, asked: Asked) -> str:
         """What goes on at the bench; comes anew every second unless asked to stand still."""

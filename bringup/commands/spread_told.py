@@ -54,16 +54,23 @@ class Told:
 
     def lines(self, which: str, width: int | None) -> list[str]:
         """Return the page, in so many columns."""
-        count = len(self.of)
-        head = f"{self.point}, {count} unit{'' if count == 1 else 's'}, each unit's {which} attempt"
-        lines = [f"{head}  {SIMULATED}" if self.simulated else head]
-        lines += ["", *(folded(line, width) for line in self._numbers()), ""]
-        lines += [*histogram_lines(self.values, self.unit, self.limits), "", *time_lines(self.of, self.limits, width)]
-        remarks = list(self._remarks())
+        lines = [self.head(which), "", *(folded(line, width) for line in self.numbers()), "", *self.drawn(width)]
+        remarks = list(self.remarks())
         lines += ["", *(folded(text, width) for text in remarks)] if remarks else []
         return lines
 
-    def _numbers(self) -> Iterator[str]:
+    def head(self, which: str) -> str:
+        """Return of what and how many units it is told."""
+        count = len(self.of)
+        head = f"{self.point}, {count} unit{'' if count == 1 else 's'}, each unit's {which} attempt"
+        return f"{head}  {SIMULATED}" if self.simulated else head
+
+    def drawn(self, width: int | None) -> list[str]:
+        """Return histogram and order of time, drawn in letters."""
+        return [*histogram_lines(self.values, self.unit, self.limits), "", *time_lines(self.of, self.limits, width)]
+
+    def numbers(self) -> Iterator[str]:
+        """Yield statistics and limits, one line each."""
         of, found = self.found.summary, self.found
         ends = f"from {self._text(of.lowest)} to {self._text(of.highest)}"
         yield f"  mean {self._text(of.mean)}{self._ends(found.mean)}, {ends}"
@@ -83,7 +90,8 @@ class Told:
             yield f"  {_indices(Cp=can.cp, Cpk=can.cpk)}: between neighbours in build order"
             yield f"  (in brackets: {100 * can.confidence:.0f} % intervals)"
 
-    def _remarks(self) -> Iterator[str]:
+    def remarks(self) -> Iterator[str]:
+        """Yield what is to be minded."""
         found = self.found
         if found.capability is not None and found.summary.n < FEW:
             yield f"Few units: of {found.summary.n} an index says little; mind its interval."
