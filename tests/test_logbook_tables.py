@@ -14,7 +14,7 @@ import pytest
 
 from bringup.commands.main import main
 from bringup.errors import ExitCode, LogbookError
-from bringup.logbook import migrations, opening
+from bringup.logbook import folders, migrations
 from bringup.logbook.folders import _network_volume, network_kind, network_mount
 from bringup.logbook.opening import open_for_writing
 from bringup.logbook.reading import read
@@ -286,7 +286,7 @@ def test_a_read_only_folder_is_refused_and_yet_can_be_read_from() -> None:
 
 
 def test_a_network_folder_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(opening, "network_kind", lambda folder: "nfs4" if folder == tmp_path.resolve() else None)
+    monkeypatch.setattr(folders, "network_kind", lambda folder: "nfs4" if folder == tmp_path.resolve() else None)
     with pytest.raises(LogbookError, match=r"lies on a network folder \(nfs4\)") as caught:
         open_for_writing(tmp_path / "bringup.db")
     assert "disk of this computer" in caught.value.what_to_do

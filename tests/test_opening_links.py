@@ -223,3 +223,33 @@ def test_pyvisa_is_loaded_without_numpy_which_others_still_find(tmp_path: Path) 
     environment = {**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"}
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, env=environment)
     assert done.stdout.split() == ["False", "True", "True", "None"]
+
+
+def test_something_else_is_done_once_they_are_asked_and_before_they_answer() -> None:
+    over = threading.Event()
+    asked: list[bool] = []
+
+    with ScriptedServer(lambda _connection, _line: IDENTITY if over.wait(60.0) else b"") as server:
+
+        def meanwhile() -> None:
+            asked.append(server.wait_for("*IDN?", 60.0))
+            over.set()
+
+        wanted = Wanted("supply", server.resource, find_dialect("select-by-number", "bench.yaml"))
+        links = connect([wanted], meanwhile=meanwhile)
+        assert links["supply"].identity is not None
+        links["supply"].close()
+
+    assert asked == [True]
+
+
+def test_what_goes_wrong_meanwhile_ends_the_opening() -> None:
+    def meanwhile() -> None:
+        raise BenchError("no")
+
+    with ScriptedServer(answering({})) as server:
+        wanted = Wanted("supply", server.resource, find_dialect("select-by-number", "bench.yaml"))
+        with pytest.raises(BenchError, match="no"):
+            connect([wanted], meanwhile=meanwhile)
+        assert server.gone.wait(60.0)
+        assert set(server.lines) <= {"*IDN?"}

@@ -146,11 +146,12 @@ def open_bench(
     ask_off: Callable[[], None],
     note: Note | None = None,
     command: str = "bringup run",
+    meanwhile: Callable[[], None] | None = None,
 ) -> Iterator[OpenBench]:
     """Lock the bench, start what is simulated, open what is not by hand, all at once. Raises BenchError.
 
     `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks; `note` hears what
-    is said; `command` is who holds the bench, for others who want it.
+    is said; `command` is who holds the bench, for others who want it; `meanwhile` is called while they answer.
     """
     from bringup.host.control import ControlServer
     from bringup.host.lock import About, hold
@@ -171,6 +172,7 @@ def open_bench(
             patience=POWER_UP,
             waiting=lambda text: say(text, err=True),
             note=note,
+            meanwhile=meanwhile,
         )
         try:
             held.enter_context(hold(instrument_locks(*(link.identity for link in links.values())), about))

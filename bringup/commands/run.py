@@ -1,7 +1,7 @@
 """`bringup run`: joins files, bench, logbook, terminal and runner into one attempt on one unit.
 
-The order matters: everything that can be refused is refused before an instrument is opened, and the logbook is
-open before anything is powered.
+The order matters: what the files, the command line and the terminal tell is refused before an instrument is opened;
+the logbook is opened while the instruments say who they are, and is open before anything is powered.
 """
 
 from __future__ import annotations

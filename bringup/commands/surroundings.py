@@ -1,4 +1,4 @@
-"""What an attempt finds open when it begins: the logbook first, then the bench, a clock, maybe a trace."""
+"""What an attempt finds open when it begins: the bench, the logbook, a clock, maybe a trace."""
 
 from __future__ import annotations
 
@@ -28,21 +28,34 @@ class Surroundings:
 
 
 def open_around(wanted: Wanted, bench: Bench, leave: ExitStack) -> Surroundings:
-    """Open logbook and bench. `leave` puts everything back in reverse order. Raises BringupError."""
+    """Open logbook and bench. `leave` puts everything back in reverse order. Raises BringupError.
+
+    The logbook is opened while the instruments are saying who they are; where it cannot be, none of them has heard
+    anything else. What is wrong with its place is refused before they hear that.
+    """
     from bringup.commands.common import show_left_messages
     from bringup.commands.finishing import let_guardian_finish
     from bringup.commands.instruments import open_bench
     from bringup.host.clock import HostClock
     from bringup.host.folder import lasting_folder
-    from bringup.logbook.opening import open_for_writing
+    from bringup.logbook.folders import check_place
 
     let_guardian_finish(bench)
     show_left_messages()
-    logbook = open_for_writing(wanted.logbook, lasting_folder())
-    leave.callback(logbook.close)
+    check_place(wanted.logbook)
+    kept: list[OpenLogbook] = []
+    closed = leave.enter_context(ExitStack())  # after the bench
+
+    def open_logbook() -> None:
+        from bringup.logbook.opening import open_for_writing
+
+        kept.append(open_for_writing(wanted.logbook, lasting_folder()))
+        closed.callback(kept[0].close)
+
     trace = leave.enter_context(tracing(wanted.trace, f"run {wanted.procedure} --serial {wanted.serial}"))
     clock = HostClock() if trace is None else HostClock(*noted_by(trace))
     leave.enter_context(clock.signals())
     note = None if trace is None else trace.note
-    opened = leave.enter_context(open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note))
-    return Surroundings(logbook, opened, clock, trace)
+    asked = open_bench(bench, wanted.serial, wake=clock.wake, ask_off=clock.ask_off, note=note, meanwhile=open_logbook)
+    opened = leave.enter_context(asked)
+    return Surroundings(kept[0], opened, clock, trace)

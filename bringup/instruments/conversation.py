@@ -28,14 +28,21 @@ class Conversation:
     """What is said to one instrument and what it says. `identity` is what it last answered to `*IDN?`."""
 
     def __init__(
-        self, connect: Callable[[], Session], wire: Wire, cancelled: threading.Event, identity: Identity | None = None
+        self,
+        connect: Callable[[], Session],
+        wire: Wire,
+        cancelled: threading.Event,
+        identity: Identity | None = None,
+        asked: Callable[[], None] = lambda: None,
     ) -> None:
+        """`asked` is called each time who it is has been asked."""
         self.identity = identity
         self.trouble_at_close = ""
         """What went wrong while taking leave: it changes nothing, the session is gone either way."""
         self._connect = connect
         self._wire = wire
         self._cancelled = cancelled
+        self._asked = asked
         self._session: Session | None = None
         self._hearing: Hearing | None = None
         self._ready_at = 0.0
@@ -232,6 +239,7 @@ class Conversation:
             raise Broken(LinkFault.LOST, "the link was given up")
         self._tell(session, hearing, self._wire.greeting)
         sent = self._send(session, hearing, (self._wire.identify,))
+        self._asked()
         until = sent + self._wire.identify.timeout
         self.identity = self._identified(hearing, until)
         if self._wire.acknowledges_everything:

@@ -30,6 +30,8 @@ T = TypeVar("T")
 POWER_UP = 12.0
 """Seconds for which an instrument that was only just switched on may take connections and say nothing (10 s and
 more are seen; common practice, no source)."""
+ASKED_WITHIN = 0.5
+"""Seconds that asking them all who they are may take before something else is done meanwhile."""
 UNSTATED = PortSettings()
 TELL_AFTER = 4.0
 """Seconds after which whoever waits for an instrument to start up hears of it."""
@@ -130,15 +132,19 @@ def try_connect(
     patience: float = 0.0,
     waiting: Callable[[str], None] = lambda _text: None,
     note: Note | None = None,
+    meanwhile: Callable[[], None] | None = None,
 ) -> Opened:
     """Open all of them at once and wait for each, up to its deadline. Who does not answer is in `missing`.
 
     `patience`: seconds for which one that takes the connection and says nothing is asked again: it may be starting up.
-    `waiting` is told so once that takes long. `note` hears everything that is said on the links. Raises BenchError.
+    `waiting` is told so once that takes long. `note` hears everything that is said on the links. `meanwhile` is called
+    while they answer; what it raises ends the opening. Raises BenchError.
     """
     links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience, note=note) for each in wanted}
     missing: dict[str, str] = {}
     opening = {role: link.open() for role, link in links.items()}
+    if meanwhile is not None:
+        _while_they_answer(links, opening, meanwhile)
     tell_at = time.monotonic() + TELL_AFTER
     for role, pending in opening.items():
         if not await_here(pending, until=tell_at):
@@ -157,6 +163,22 @@ def try_connect(
     return Opened(links, missing)
 
 
+def _while_they_answer(
+    links: Mapping[str, VisaLink], opening: Mapping[str, Pending[Any]], meanwhile: Callable[[], None]
+) -> None:
+    """Call `meanwhile` once each has been asked who it is or cannot be, or that takes long."""
+    until = time.monotonic() + ASKED_WITHIN
+    for role, link in links.items():
+        opening[role].when_done(link.asked.set)
+        link.asked.wait(max(0.0, until - time.monotonic()))
+    try:
+        meanwhile()
+    except BaseException:
+        for link in links.values():
+            link.close()
+        raise
+
+
 def connect(
     wanted: Sequence[Wanted],
     *,
@@ -165,9 +187,12 @@ def connect(
     patience: float = 0.0,
     waiting: Callable[[str], None] = lambda _text: None,
     note: Note | None = None,
+    meanwhile: Callable[[], None] | None = None,
 ) -> dict[str, VisaLink]:
     """Open all of them as `try_connect` does; role -> link. Raises BenchError naming every one that does not answer."""
-    opened = try_connect(wanted, backend=backend, wake=wake, patience=patience, waiting=waiting, note=note)
+    opened = try_connect(
+        wanted, backend=backend, wake=wake, patience=patience, waiting=waiting, note=note, meanwhile=meanwhile
+    )
     if opened.missing:
         opened.close()
         raise BenchError(

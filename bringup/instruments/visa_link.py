@@ -44,6 +44,8 @@ class VisaLink:
         self._farewell = True
         self.left_behind = False
         """Whether a call never came back: it may still be carried out when its session is closed."""
+        self.asked = threading.Event()
+        """Set once `*IDN?` is on its way."""
         self._start(None)
 
     def _start(self, identity: Identity | None) -> None:
@@ -59,7 +61,9 @@ class VisaLink:
                 conversation.close()
 
         self._worker = Worker(self.name, finish)
-        self._conversation = conversation = Conversation(self._connect, self._wire, self._worker.cancelled, identity)
+        self._conversation = conversation = Conversation(
+            self._connect, self._wire, self._worker.cancelled, identity, self.asked.set
+        )
 
     @property
     def identity(self) -> Identity | None:

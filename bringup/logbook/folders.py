@@ -1,4 +1,4 @@
-"""Whether a file lies on a network folder, where SQLite's locks and write-ahead file cannot be relied on.
+"""Where a logbook may lie. Not on a network folder, where SQLite's locks and write-ahead file cannot be relied on.
 
 On Linux the kernel's table of mounts decides; on macOS and the BSDs the list that `mount` prints, on Windows the
 drive type. The latter two are best effort: a kind that is not on the list below is taken for a local disk.
@@ -10,6 +10,8 @@ import re
 import sys
 from pathlib import Path
 
+from bringup.errors import LogbookError
+
 NETWORK_KINDS = frozenset(
     (
         *("afpfs", "cifs", "davfs", "ncpfs", "nfs", "nfs4", "smb3", "smbfs", "sshfs", "webdav"),
@@ -20,6 +22,37 @@ NETWORK_KINDS = frozenset(
 """Kinds of file system that another machine serves, or several machines share. `fuse.` in front is ignored."""
 
 _DRIVE_REMOTE = 4
+
+
+def check_place(path: Path) -> None:
+    """Refuse a place where no logbook can be: from its path alone, nothing is opened. Raises LogbookError."""
+    folder = path.absolute().parent
+    if not folder.exists():
+        raise LogbookError(
+            f"the logbook {path} cannot be made: there is no folder {folder}",
+            "Make the folder first, or name another logbook with --logbook.",
+        )
+    if not folder.is_dir():
+        raise LogbookError(f"the logbook {path} cannot be made: {folder} is not a folder")
+    if path.is_dir():
+        raise LogbookError(
+            f"the logbook {path} is a folder, not a file", "Name a file in it, such as bringup.db, with --logbook."
+        )
+    if path.exists() and not path.is_file():
+        raise LogbookError(f"the logbook {path} is not an ordinary file", "Name another file with --logbook.")
+    for ending in ("-wal", "-shm", "-journal"):
+        beside = path.with_name(path.name + ending)
+        if beside.is_dir():
+            raise LogbookError(
+                f"the logbook {path} cannot be opened: the folder {beside} is in the way of a file of that name",
+                "Rename that folder, or name another logbook with --logbook.",
+            )
+    kind = network_kind(path.resolve().parent)
+    if kind is not None:
+        raise LogbookError(
+            f"the logbook {path} lies on a network folder ({kind}), where a commit may be lost or the file damaged",
+            "Keep it on a disk of this computer (--logbook FILE) and copy it afterwards.",
+        )
 
 
 def network_kind(folder: Path) -> str | None:

@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 
 from bringup.errors import LogbookError
-from bringup.logbook.folders import network_kind
+from bringup.logbook.folders import check_place
 from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
 from bringup.logbook.waiting import anybodys, waiting
 
@@ -61,7 +61,7 @@ def open_for_writing(path: Path, lasting: Path | None = None) -> OpenLogbook:
     `lasting`: the user's folder where some may be, too. Raises LogbookError, with words, for whatever would stop an
     attempt later.
     """
-    _check_place(path)
+    check_place(path)
     try:
         connection = _connect(path)
     except sqlite3.Error as error:
@@ -146,36 +146,6 @@ def check_ours(connection: sqlite3.Connection, path: Path, *, new_is_fine: bool 
         raise LogbookError(
             f"the logbook {path} is of version {version}; this bringup knows versions up to {VERSION}",
             "Use the newer bringup that wrote it; the file was left as it is.",
-        )
-
-
-def _check_place(path: Path) -> None:
-    folder = path.absolute().parent
-    if not folder.exists():
-        raise LogbookError(
-            f"the logbook {path} cannot be made: there is no folder {folder}",
-            "Make the folder first, or name another logbook with --logbook.",
-        )
-    if not folder.is_dir():
-        raise LogbookError(f"the logbook {path} cannot be made: {folder} is not a folder")
-    if path.is_dir():
-        raise LogbookError(
-            f"the logbook {path} is a folder, not a file", "Name a file in it, such as bringup.db, with --logbook."
-        )
-    if path.exists() and not path.is_file():
-        raise LogbookError(f"the logbook {path} is not an ordinary file", "Name another file with --logbook.")
-    for ending in ("-wal", "-shm", "-journal"):
-        beside = path.with_name(path.name + ending)
-        if beside.is_dir():
-            raise LogbookError(
-                f"the logbook {path} cannot be opened: the folder {beside} is in the way of a file of that name",
-                "Rename that folder, or name another logbook with --logbook.",
-            )
-    kind = network_kind(path.resolve().parent)
-    if kind is not None:
-        raise LogbookError(
-            f"the logbook {path} lies on a network folder ({kind}), where a commit may be lost or the file damaged",
-            "Keep it on a disk of this computer (--logbook FILE) and copy it afterwards.",
         )
 
 
