@@ -117,6 +117,34 @@ def test_a_failed_reading_says_so_in_words_and_rings_twice() -> None:
     assert len(scene.failures) == 1
 
 
+@pytest.mark.parametrize(
+    ("told", "strikes"),
+    [
+        ([Told("reading", reading=GOOD)], 1),
+        ([Told("reading", reading=replace(GOOD, value=3.4, result=Result.FAIL))], 2),
+        ([Told("reading", reading=replace(GOOD, value=None, result=Result.NO_VALUE))], 2),
+        ([Told("trip", "VIN draws 300 mA, above the trip level of 230 mA")], 4),
+        ([Told("off-unknown", "no answer")], 4),
+        ([Told("reading", reading=GOOD), Told("event", "a note"), Told("going", "a wait")], 1),
+        ([Told("step-begun", "measure 3V3", step=4)], 0),
+    ],
+)
+@pytest.mark.parametrize("view_of", [PlainView, LiveView])
+def test_the_bell_says_by_its_strikes_taken_failed_or_tripped(
+    told: list[Told], strikes: int, view_of: type[PlainView | LiveView], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bringup.terminal.view._STRIKE", 0.0)
+    stream = Terminal()
+    view = view_of(stream, Person(wake=lambda: None))
+    view._write = lambda line: None  # type: ignore[method-assign]
+
+    for each in told:
+        view.tell(each)
+        view._show_told()
+
+    assert stream.getvalue() == "\a" * strikes
+
+
 def test_no_value_is_words_not_a_number() -> None:
     line = reading_line(replace(GOOD, value=None, result=Result.NO_VALUE, raw=""))
 
