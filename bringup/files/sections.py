@@ -218,12 +218,21 @@ class Section:
             if one.required and one.name not in entries and one.name not in wrong:
                 example = f"such as {one.name}: {one.example}" if one.example else ""
                 problems.add(node, f"the {self.name} needs '{one.name}' ({one.doc})", example)
-        if self.alone and len(entries) + len(wrong) != 1:
-            problems.add(node, f"the {self.name} holds {len(entries) + len(wrong)} keys where exactly one is due")
+        count = len(entries) + sum(not self._belongs_inside(name) for name in wrong)
+        if self.alone and count != 1:
+            problems.add(node, f"the {self.name} holds {count} keys where exactly one is due")
+
+    def _belongs_inside(self, name: str) -> bool:
+        """Whether it is a key of what stands alone here, not one beside it."""
+        inner = (one.holds for one in self.fields if isinstance(one.holds, Section)) if self.alone else ()
+        return any(name == one.name for holds in inner for one in holds.fields)
 
     def _unknown(self, key: Scalar, problems: Problems) -> None:
         if key.text[:1].isdigit():
             problems.add(key, f"'{key.text}' stands where a key is due", "a comma ends a value: write 3.3 V, not 3,3 V")
+        elif self._belongs_inside(key.text):
+            way_out = f"put it inside, such as measure: {{points: [...], {key.text}: ...}}"
+            problems.add(key, f"'{key.text}' stands beside what it belongs to", way_out)
         else:
             known = [one.name for one in self.fields]
             problems.add(key, f"unknown key '{key.text}' in the {self.name}", nearest(key.text, known))
