@@ -32,11 +32,12 @@ from bringup.runner.climb import UNJUDGED_FOR, Climb
 from bringup.runner.ohms import FAULT, RIGHT
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import SisterQuestion
+from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.built_boards import board, converter, rail
 from tests.fakes import ROOT, SimulatedBench, picked, simulated_bench, the_bench, with_steps
 from tests.logbook_samples import add_attempt, ohms, start
-from tests.test_by_hand_attempt import at_the_bench
+from tests.test_by_hand_attempt import OHMS, at_the_bench
 
 HELD = ROOT / "fixtures/benches/simulated-by-hand-probing.yaml"
 PAIR = Resistance(("12V0", "5V0"), (Pair("12V0", "5V0"),))
@@ -129,26 +130,61 @@ def test_the_boards_limits_to_ground_say_nothing_of_a_pair_or_of_swapped_leads()
     assert limits_of(step, "12V0 to 5V0", sound) == (None, LimitsFrom.NONE)
 
 
-def test_by_hand_both_leads_are_named_with_the_value() -> None:
+def by_hand(action: Resistance, across: str = "0.0") -> tuple[AttemptOutcome, list[str]]:
+    """What somebody with a handheld meter reads and is asked. `across`: volts at places that are not against ground."""
     hands = at_the_bench()
-    hands.bench.procedure = with_steps(Step(0, PAIR))
+    hands.bench.procedure = with_steps(Step(0, action))
     typed = hands.person._value
-    turned: list[str] = []
+    dial = ["volts"]
 
     def value(prompt: Prompt) -> str:
-        if "tips of the meter's leads" in prompt.text:
-            turned.append(prompt.text)
-        if not prompt.text.startswith("12V0 to 5V0"):
-            return typed(prompt)
-        return "6.6k" if turned else "0.0"
+        dial.extend("ohms" if "ohms" in line else "volts" for line in prompt.lines if "dial" in line)
+        told = typed(prompt)
+        if not prompt.text.startswith(("12V0 to 5V0", "12V0 reversed", "12V0 to 5V0 reversed")):
+            return told
+        return "6.6k" if dial[-1] == "ohms" else across
 
     hands.person._value = value
+    outcome = hands.run()
+    return outcome, [prompt.text for prompt, _ in hands.person.asked]
+
+
+def test_by_hand_both_leads_are_named_with_the_value() -> None:
+    outcome, asked = by_hand(PAIR)
+
+    assert "12V0 to 5V0: red lead on TP2, black on TP3. What does the meter show?" in asked
+    assert of(outcome.readings, "to 5V0")[0].value == pytest.approx(6600.0)
+
+
+def test_by_hand_what_ohms_have_charged_is_looked_at_in_volts_again_before_swapped_leads_and_pairs() -> None:
+    both = replace(PAIR, points=("12V0", "5V0"), both_polarities=True)
+
+    outcome, _ = by_hand(both)
+
+    taken = [(each.point, each.unit, each.aspect) for each in outcome.readings if each.point is not None]
+    assert [unit for _, unit, _ in taken] == ["V", "V", "ohm", "ohm"] * 2 + ["V", "ohm"] * 2
+    assert taken[4:6] == [("12V0", "V", "reversed before resistance"), ("5V0", "V", "reversed before resistance")]
+
+
+def test_by_hand_a_place_that_the_meter_has_charged_is_not_measured_in_ohms() -> None:
+    outcome, _ = by_hand(PAIR, across="0.3 V")
+
+    assert outcome.result is AttemptResult.INCOMPLETE
+    assert "12V0 to 5V0 carries 300 mV with every output off" in outcome.cause
+    assert not of(outcome.readings, "to 5V0")
+
+
+def test_negative_ohms_by_hand_have_volts_looked_at_again_and_are_taken_again() -> None:
+    slips = iter(["-300"])
+    hands = at_the_bench(change=lambda _, typed: next(slips, typed) if typed == OHMS["3V3"] else typed)
+    hands.bench.procedure = with_steps(Step(0, Resistance(("5V0", "3V3"))))
 
     outcome = hands.run()
 
-    asked = [prompt.text for prompt, _ in hands.person.asked]
-    assert "12V0 to 5V0: red lead on TP2, black on TP3. What does the meter show?" in asked
-    assert of(outcome.readings, "to 5V0")[0].value == pytest.approx(6600.0)
+    taken = [(each.unit, each.value) for each in outcome.readings if each.point == "3V3"]
+    assert taken == [("V", 0.001), ("ohm", -300.0), ("V", 0.001), ("ohm", 850.0)]
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert any("3V3 reads negative ohms" in text for _, text, _ in hands.bench.record.events)
 
 
 # both polarities

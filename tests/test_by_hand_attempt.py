@@ -110,7 +110,7 @@ def _typed(prompt: Prompt, state: dict[str, object]) -> str:
     if "tips of the meter's leads together" in text:
         return "0.0"
     if state["ohms"]:
-        return OHMS[point]
+        return OHMS.get(point, "6.6k")
     return VOLTS[point] if state["on"] else "0.001"
 
 

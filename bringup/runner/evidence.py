@@ -7,6 +7,7 @@ from typing import Protocol
 
 from bringup.core.frozen import frozen
 from bringup.core.regulation import Rise
+from bringup.core.spots import Spot
 from bringup.runner.feed import Feed
 from bringup.runner.prompts import Prompt
 from bringup.runner.records import PollSample
@@ -48,7 +49,7 @@ class Evidence:
     leads_doubted: set[str] = field(default_factory=set)
     """Inputs that were looked at in this attempt and not found good: no earlier attempt vouches for them any more."""
     resistance_doubted: set[str] = field(default_factory=set)
-    dead: dict[tuple[str, ...], bool] = field(default_factory=dict)
+    dead: dict[Spot, bool] = field(default_factory=dict)
     """Places of the meter's leads whose volts were looked at in this step -> whether ohms may be read there."""
     apart: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Input -> volts at its free leads, and by how much supply and meter differed there with nothing drawn."""
@@ -61,9 +62,9 @@ class Evidence:
     overridden: set[str] = field(default_factory=set)
     """Inputs for which the person gave a reason for going on without all of it."""
 
-    def look_again(self, point: str) -> None:
-        """Have the volts of a point, and across pairs that it is of, looked at again before ohms."""
-        for place in [each for each in self.dead if point in each]:
+    def look_again(self, *points: str) -> None:
+        """Have the volts of points, and across pairs that they are of, looked at again before ohms."""
+        for place in [each for each in self.dead if set(points) & set(each.points)]:
             del self.dead[place]
 
     def doubt_leads(self, name: str) -> None:

@@ -32,9 +32,9 @@ T = TypeVar("T")
 class PointLeftOut(Exception):  # noqa: N818 - a person's choice, not an error
     """The person leaves this one point out."""
 
-    def __init__(self, why: str) -> None:
+    def __init__(self, why: str, point: str) -> None:
         super().__init__(why)
-        self.why = why
+        self.why, self.point = why, point
 
 
 def hands_free(work: Work, point: str) -> bool:
@@ -97,7 +97,7 @@ def _act(work: Work, point: str) -> None:
     elif wish == EXTRA:
         _extra(work)
     elif why := _reason(work, f"Why leave out {where(work.board, point)}? (Enter alone goes on with it)"):
-        raise PointLeftOut(why)
+        raise PointLeftOut(why, point)
 
 
 def _reason(work: Work, text: str) -> str:

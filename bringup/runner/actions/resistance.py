@@ -4,7 +4,8 @@ Each point is first read in volts: more than 50 mV means that it is charged or f
 nonsense. So are the two places of a pair against each other, once both are dead against ground.
 
 Who turns the dial of a meter by hand reads the volts of all points first, then all ohms. Nothing is powered and no lead
-plugged in meanwhile; after a rework, or where volts typed earlier are corrected, volts come first again.
+plugged in meanwhile; after a rework, or where volts typed earlier are corrected, volts come first again. Ohms charge
+what they are read on, so swapped leads and pairs, which come after them, are rounds of their own.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from bringup.core.board import Rail
 from bringup.core.limits import Limits, judge
 from bringup.core.reading import BEFORE_OHMS, TAKEN_AGAIN, Reading
 from bringup.core.replies import Value
+from bringup.core.sisters import LEAST_OHMS
 from bringup.core.spots import Spot, spots_of
 from bringup.core.stray_feeds import likely_feeds
 from bringup.core.unpowered import Resistance
@@ -48,48 +50,59 @@ def resistance(work: Work, action: Resistance) -> None:
     if not work.move_leads(LeadsPlace.OFF, "resistance is measured", inputs):
         work.power.require_off("resistance is measured")
     work.evidence.dead.clear()
-    work.held.again = None
-    left_out = _all_volts(work, action) if work.meter.by_hand else {}
-    null_leads(work, action)
     forward: dict[tuple[str, str | None], float | None] = {}
-    work.held.again = None
-    for spot in spots_of(action):
-        if missed := [left_out[point] for point in spot.points if point in left_out]:
-            _left_out(work, spot, missed[0])
-            continue
-        try:
-            reading = _taken(work, spot)
-        except PointLeftOut as choice:
-            work.held.again = None
-            _left_out(work, spot, choice.why)
-            continue
-        if reading is None:
-            continue
-        _trust(work, spot, reading)
-        if spot.reversed:
-            _both_ways(work, spot, forward.get((spot.point, spot.other)), reading.value)
-        forward[spot.point, spot.other] = reading.value
-    work.held.again = None
-
-
-def _all_volts(work: Work, action: Resistance) -> dict[str, str]:
-    """Read the volts of every point, and across every pair, before any ohms; return points left out, and why."""
     left_out: dict[str, str] = {}
-    for spot in spots_of(action):
-        for point in spot.points:
-            if (point,) not in work.evidence.dead and point not in left_out:
-                try:
-                    _volts(work, point)
-                except PointLeftOut as choice:
-                    left_out[point] = choice.why
-        if spot.other is not None and not spot.reversed and not left_out.keys() & set(spot.points):
+    nulled = False
+    for spots in _rounds(work, action):
+        work.held.again = None
+        if work.meter.by_hand:
+            _all_volts(work, spots, left_out)
+            work.held.again = None
+        if not nulled:
+            null_leads(work, action)
+            nulled = True
+        for spot in spots:
+            if missed := [left_out[point] for point in spot.points if point in left_out]:
+                _left_out(work, spot, missed[0])
+                continue
             try:
-                typed_by_hand(work, spot.point, lambda spot=spot: _all_dead(work, spot))  # type: ignore[misc]
+                reading = _taken(work, spot)
             except PointLeftOut as choice:
-                left_out[spot.point] = choice.why
-    if any(work.evidence.dead.values()):
+                work.held.again = None
+                _left_out(work, spot, choice.why)
+                continue
+            if reading is None:
+                continue
+            _trust(work, spot, reading)
+            if spot.reversed:
+                _both_ways(work, spot, forward.get((spot.point, spot.other)), reading.value)
+            forward[spot.point, spot.other] = reading.value
+    work.held.again = None
+
+
+def _rounds(work: Work, action: Resistance) -> list[list[Spot]]:
+    """Return the places of the leads as they are gone through; by hand each round turns the dial once."""
+    spots = list(spots_of(action))
+    if not work.meter.by_hand:
+        return [spots]
+    kinds = dict.fromkeys(sorted((spot.other is not None, spot.reversed) for spot in spots))
+    return [[spot for spot in spots if (spot.other is not None, spot.reversed) == kind] for kind in kinds]
+
+
+def _all_volts(work: Work, spots: list[Spot], left_out: dict[str, str]) -> None:
+    """Read the volts of every point, and across every other place, before any ohms. Adds points that are left out."""
+    dead = work.evidence.dead
+    for spot in spots:
+        try:
+            for point in spot.points:
+                if Spot(point) not in dead and point not in left_out:
+                    _volts(work, point)
+            if not spot.plain and all(dead.get(Spot(point)) for point in spot.points):
+                typed_by_hand(work, spot.point, lambda spot=spot: _all_dead(work, spot))  # type: ignore[misc]
+        except PointLeftOut as choice:
+            left_out[choice.point] = choice.why
+    if any(dead.get(spot) for spot in spots):
         work.journal.show("hint", "  Now ohms. Plug nothing in until they are done: what is dead has to stay dead.")
-    return left_out
 
 
 def _volts(work: Work, point: str, old: Reading | None = None) -> None:
@@ -109,13 +122,18 @@ def _taken(work: Work, spot: Spot, old: Reading | None = None) -> Reading | None
 
     Who reads the meter by hand may take the last ones again, leave this place out, or take an extra reading first.
     """
+    dead = work.evidence.dead
 
     def read() -> Reading | None:
-        again = old
+        taken, doubted = old, False
         while _all_dead(work, spot):
-            again = take_ohms(work, spot, again)
-            if all((point,) in work.evidence.dead for point in spot.points):
-                return again
+            taken = take_ohms(work, spot, taken)
+            if work.meter.by_hand and (taken.value or 0.0) < -LEAST_OHMS and not doubted:
+                doubted = True
+                work.journal.event("live", f"{spot.name} reads negative ohms, as what carries volts does: volts again")
+                work.evidence.look_again(*spot.points)
+            if all(Spot(point) in dead for point in spot.points):
+                return taken
         return None
 
     reading = typed_by_hand(work, spot.point, read) if work.meter.by_hand else read()
@@ -177,11 +195,11 @@ def _all_dead(work: Work, spot: Spot) -> bool:
     """Whether nothing falsifies ohms at this place of the leads: asked where that was not found out in this step."""
     dead = work.evidence.dead
     for point in spot.points:
-        if (point,) not in dead:
+        if Spot(point) not in dead:
             work.evidence.doubt_resistance(point)
             work.hands.probe(point)
             _dead(work, point)
-    alive = [point for point in spot.points if not dead[point,]]
+    alive = [point for point in spot.points if not dead[Spot(point)]]
     if alive and not spot.plain:
         text = f"{spot.name} is not measured: {' and '.join(alive)} carried volts"
         work.journal.event("live", text)
@@ -194,9 +212,9 @@ def _all_dead(work: Work, spot: Spot) -> bool:
     work.hands.across(spot.red, spot.black)
     if not work.meter.by_hand:
         return _dead_across(work, spot)
-    if spot.points not in dead:
-        dead[spot.points] = _dead_across(work, spot)
-    return dead[spot.points]
+    if spot not in dead:
+        dead[spot] = _dead_across(work, spot)
+    return dead[spot]
 
 
 def _dead_across(work: Work, spot: Spot) -> bool:
@@ -225,8 +243,8 @@ def _dead(work: Work, point: str, old: Reading | None = None) -> Reading:
         note, replaces = TAKEN_AGAIN, old.id
         work.take_back(old)
         work.tally.missing[:] = [each for each in work.tally.missing if not each.startswith(_carries(point))]
-    work.evidence.dead[point,] = value.number is not None and abs(value.number) <= DEAD
-    if not work.evidence.dead[point,]:
+    work.evidence.dead[Spot(point)] = value.number is not None and abs(value.number) <= DEAD
+    if not work.evidence.dead[Spot(point)]:
         return _not_dead(work, point, value, how, falling=falling, replaces=replaces)
     judged = Judged(DEAD_LIMITS, LimitsFrom.RULE, note=note)
     return work.keep(point, Kind.VOLTAGE, value, judged, how=how, aspect=BEFORE_OHMS, replaces=replaces)
