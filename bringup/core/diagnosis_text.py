@@ -130,6 +130,14 @@ def telling_apart(board: Board, cause: Cause) -> Iterator[str]:
             "not soldered, or dead. Fine tip, one hand: a slip shorts neighbouring pins"
         )
     if (point := ways.get(Way.OSCILLATING)) is not None:
+        converter = board.rails[point].converter
+        if converter is not None and converter.linear:
+            yield (
+                f"The converter of {point} is linear: without its output capacitor, or with one of another equivalent "
+                "series resistance than its data sheet asks for, it oscillates. Look whether that is fitted; then, "
+                "power off, solder one as the data sheet asks for across it: calm with it, it was that"
+            )
+            return
         yield (
             f"A scope on {point}, ground spring, tells these apart: ripple at the switching frequency speaks for the "
             "capacitor, slower waves or bursts, changing with load, for a loop that oscillates"
