@@ -111,6 +111,14 @@ def written(run: Run, out: Path, *arguments: str) -> tuple[str, Page]:
     return text, Page(text)
 
 
+def test_the_hash_of_the_attempt_stands_on_the_page_as_an_anchor(run: Run, path: AnyLogbook, tmp_path: Path) -> None:
+    _, page = written(run, tmp_path / "page.html", "MBL-0001")
+
+    (anchor,) = re.findall(r"Anchor of the logbook: ([0-9a-f]{64})", page.text)
+
+    assert main(["audit", "--logbook", str(path), "--anchor", anchor]) == ExitCode.PASSED
+
+
 @pytest.mark.usefixtures("without_curves")
 def test_a_page_holds_the_story_of_the_attempt(run: Run, tmp_path: Path) -> None:
     text, page = written(run, tmp_path / "r.html", "MBL-0001")

@@ -171,3 +171,12 @@ def test_what_cannot_be_reported_is_refused(run: Run, tmp_path: Path, arguments:
     assert code == ExitCode.REFUSED
     assert message in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_last_hash_stands_on_the_page_as_an_anchor(run: Run, path: Path, tmp_path: Path) -> None:
+    run("--lot", "L1", "--out", str(tmp_path / "lot.html"))
+    page = Page((tmp_path / "lot.html").read_text(encoding="utf-8"))
+
+    (anchor,) = re.findall(r"Anchor of the logbook: ([0-9a-f]{64})", page.text)
+
+    assert main(["audit", "--logbook", str(path), "--anchor", anchor]) == ExitCode.PASSED

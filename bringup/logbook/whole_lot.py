@@ -21,6 +21,12 @@ _FAILED_FIRST = """
 SELECT a.serial, a.result, a.cause, a.revision, a.started FROM attempts a WHERE {where} ORDER BY {order}
 """
 
+# One for each logbook that the attempts come from: a chain says nothing of another one.
+_ANCHORS = """
+SELECT h.link FROM chain h WHERE h.seq IN (SELECT max(c.seq) FROM chain c, attempts a
+ WHERE c.covers = 'attempts' AND c.row = a.id AND {where} GROUP BY c.origin) ORDER BY h.seq
+"""
+
 
 @frozen
 class WholeLot:
@@ -38,6 +44,8 @@ class WholeLot:
     units: tuple[Standing, ...]
     causes: dict[str, list[str]]
     """Cause of a unit's first failed attempt -> units with it; of several without numbers, by which they differ."""
+    anchors: tuple[str, ...]
+    """The last hash of its attempts, of each logbook that they come from."""
 
 
 def whole_lot(connection: Database, filters: Filters) -> WholeLot:
@@ -74,6 +82,7 @@ def whole_lot(connection: Database, filters: Filters) -> WholeLot:
         values=one_of_each_unit(taken(connection, asked), "first"),
         units=tuple(standing(connection, asked)),
         causes=dict(sorted(told.items(), key=lambda each: -len(each[1]))),
+        anchors=tuple(bytes(row["link"]).hex() for row in connection.execute(_ANCHORS.format(where=condition), values)),
     )
 
 
