@@ -206,6 +206,11 @@ def test_a_reading_that_was_corrected_is_no_failure_of_its_attempt(tmp_path: Pat
     assert "33.06" not in row
 
 
+@pytest.mark.parametrize("word", ["after the rework", "runs hot", "105 kΩ", "a note without a blank"])
+def test_what_was_written_about_a_unit_is_found(client: Any, word: str) -> None:
+    assert client.get("/search", query_string={"q": word}).text.count('href="/unit/MBL-0001"') == 1
+
+
 def test_what_people_wrote_is_shown_and_never_markup(client: Any) -> None:
     for address in ("/unit/MBL-0010", "/search?q=%3Cscript%3E", "/search?q=alert"):
         text = client.get(address).text

@@ -26,6 +26,7 @@ from bringup.logbook.queries import attempts, readings
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rows import Json
+from bringup.logbook.searching import rails
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS
 from bringup.logbook.standings import Standing, last_attempts, standing
@@ -313,3 +314,23 @@ def test_sorting_changes_the_order_only_and_a_limit_takes_the_beginning(asking: 
             assert there == sorted(there, reverse=sort.startswith("-"))
             assert values == [*there, *[None] * (len(values) - len(there))], "what has no value stands last"
             assert ask(query, Filters(sort=sort, limit=5)) == found[:5]
+
+
+def test_the_rails_of_each_board_are_those_of_its_readings(
+    file: tuple[Path, dict[str, tuple[str, str]]], engine: Callable[[Path], AnyLogbook], asking: Asking
+) -> None:
+    read_at = {(each["board"], each["rail"]) for each in asking[0](readings, Filters())}
+
+    found = read(engine(file[0]), rails)
+
+    assert list(found) == sorted(found)
+    assert all(of == sorted(of) for of in found.values())
+    assert {(board, rail) for board, of in found.items() for rail in of} == read_at
+    assert len(found) == 2
+
+
+def test_an_empty_logbook_has_no_rails(tmp_path: Path, engine: Callable[[Path], AnyLogbook]) -> None:
+    path = tmp_path / "bringup.db"
+    LogbookRecord.open(path, simulated=False).close()
+
+    assert read(engine(path), rails) == {}

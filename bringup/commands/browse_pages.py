@@ -153,7 +153,10 @@ class Pages:
             ("Lots", [(lot_address(lot), lot) for lot in found.lots]),
             ("Rails", [(rail_address(rail), rail) for rail in found.rails]),
             ("Attempts", [(attempt_address(each.id), each.text) for each in found.attempts]),
-            ("Words in notes, events and reworks", [(unit_address(each.id), each.text) for each in found.texts]),
+            (
+                "What was written: notes, reworks, observations, photos, decisions",
+                [(unit_address(each.id), each.text) for each in found.texts],
+            ),
         )
         return self._page("found.html", asked=text, found=[(name, links) for name, links in groups if links])
 

@@ -1,4 +1,4 @@
-"""Finding something in a logbook by a word: units, lots, rails, attempts, and what people and events said."""
+"""Finding something in a logbook by a word: units, lots, rails, attempts, and what people wrote."""
 
 from __future__ import annotations
 
@@ -18,9 +18,15 @@ LOTS = (
     "SELECT DISTINCT u.lot FROM units u WHERE u.lot LIKE :word ESCAPE '\\' AND u.lot <> '' ORDER BY u.lot LIMIT :most"
 )
 RAILS = """
-SELECT DISTINCT a.board, r.rail FROM readings r JOIN attempts a ON a.id = r.attempt
- WHERE r.rail IS NOT NULL ORDER BY a.board, r.rail
+WITH RECURSIVE read_at (rail) AS (
+  SELECT min(r.rail) FROM readings r
+  UNION ALL SELECT (SELECT min(r.rail) FROM readings r WHERE r.rail > s.rail) FROM read_at s WHERE s.rail IS NOT NULL
+), boards (board) AS (SELECT DISTINCT a.board FROM attempts a)
+SELECT b.board, s.rail FROM boards b JOIN read_at s ON EXISTS (
+  SELECT 1 FROM readings r JOIN attempts a ON a.id = r.attempt WHERE r.rail = s.rail AND a.board = b.board
+) ORDER BY b.board, s.rail
 """
+"""From one rail to the next along their index: of a million readings hardly any is looked at."""
 ATTEMPTS = """
 SELECT a.id, a.serial, a.procedure FROM attempts a WHERE a.id LIKE :begins ESCAPE '\\' ORDER BY a.started LIMIT :most
 """
@@ -31,6 +37,8 @@ SELECT said.serial, CASE WHEN EXISTS (SELECT 1 FROM withdrawals d WHERE d.kind =
   UNION ALL SELECT 'rework', w.id, w.serial, w.part || ': ' || w.was || ' -> ' || w.became || ': ' || w.why, w.at
     FROM reworks w
   UNION ALL SELECT 'observation', o.id, o.serial, o.content, o.at FROM observations o
+  UNION ALL SELECT 'photo', p.id, p.serial, p.file || ': ' || p.caption, p.at FROM photos p
+  UNION ALL SELECT 'disposition', d.id, d.serial, d.kind || ': ' || d.why, d.at FROM dispositions d
 ) AS said WHERE said.content LIKE :word ESCAPE '\\' ORDER BY said.at DESC LIMIT :most
 """
 
