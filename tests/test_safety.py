@@ -46,7 +46,10 @@ from tests.small_board import (
 
 
 def refusals(given: Procedure, on: Bench | None = None) -> list[str]:
-    return [finding.message for finding in examine(given, on) if finding.refused]
+    refused = [finding for finding in examine(given, on) if finding.refused]
+    alone = [finding for finding in examine(given, on, warnings=False) if finding.refused]
+    assert alone == refused, "what is left out where warnings are not wanted refuses nothing"
+    return [finding.message for finding in refused]
 
 
 def warnings(given: Procedure, on: Bench | None = None) -> list[str]:

@@ -36,7 +36,7 @@ def refuse_findings(procedure: Procedure, bench: Bench, *more: Finding) -> None:
     """Refuse what the examination of procedure and bench refuses, and `more`. Raises SafetyRefused."""
     from bringup.core.safety import examine
 
-    refused = [finding for finding in (*examine(procedure, bench), *more) if finding.refused]
+    refused = [finding for finding in (*examine(procedure, bench, warnings=False), *more) if finding.refused]
     if refused:
         raise SafetyRefused(
             "\n".join(

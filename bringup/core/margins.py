@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bringup.core.board import Board, Converter, Input, Rail, Rating
-from bringup.core.dangers import lost_in_converters
 from bringup.core.design_limits import designed
 from bringup.core.design_values import largest_amps, nominal_volts
 from bringup.core.expectation import INPUT_BAND
@@ -176,6 +175,8 @@ def _reached(procedure: Procedure, name: str) -> float:
 
 def _most_lost(procedure: Procedure) -> dict[str, float]:
     """The most watts lost in each converter: in the procedure, and over the working range in every board state."""
+    from bringup.core.dangers import lost_in_converters
+
     board = procedure.board
     worst = dict(lost_in_converters(procedure))
     for end in (True, False):

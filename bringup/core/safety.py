@@ -16,13 +16,12 @@ from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
 from bringup.core.safety_currents import examine_currents
-from bringup.core.safety_design import examine_design
 from bringup.core.safety_expect import examine_expectations
 from bringup.core.safety_irreversible import examine_irreversible
 from bringup.core.safety_levels import examine_levels
 from bringup.core.safety_lines import examine_lines
 from bringup.core.safety_load import examine_loads
-from bringup.core.safety_margins import examine_margins
+from bringup.core.safety_margins import examine_heat, examine_margins
 from bringup.core.safety_order import examine_order
 from bringup.core.safety_ramp import examine_ramps
 from bringup.core.safety_ripple import examine_ripple
@@ -33,10 +32,11 @@ from bringup.core.wording import listed, shown
 __all__ = ["Finding", "examine"]
 
 
-def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
+def examine(procedure: Procedure, bench: Bench | None, *, warnings: bool = True) -> tuple[Finding, ...]:
     """Return everything that speaks against the procedure on this bench, by step, refusals first within a step.
 
     Without a bench, what depends on it is left open. Unknown names end the examination: the rest would only follow.
+    Without `warnings`, what can refuse nothing is not worked out: for whoever asks only whether it may begin.
     """
     unknown = tuple(unknown_names(procedure))
     if unknown:
@@ -49,13 +49,11 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         *examine_order(procedure),
         *examine_irreversible(procedure),
         *examine_loads(procedure, bench),
-        *_parts(procedure),
+        *(_parts(procedure) if warnings else ()),
         *_sweeps_and_cycles(procedure, bench),
-        *_shock(procedure),
-        *_energy(procedure),
-        *_unattended(procedure, bench),
-        *examine_design(procedure.board),
+        *(_only_warned_of(procedure, bench) if warnings else ()),
         *examine_margins(procedure),
+        *(examine_heat(procedure) if warnings else ()),
     ]
     if bench is not None:
         found += examine_bench(procedure, bench)
@@ -66,6 +64,15 @@ def examine(procedure: Procedure, bench: Bench | None) -> tuple[Finding, ...]:
         found += _decisions(procedure, bench)
     last = len(procedure.steps)
     return tuple(sorted(found, key=lambda one: (last if one.step is None else one.step, not one.refused)))
+
+
+def _only_warned_of(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:
+    from bringup.core.safety_design import examine_design
+
+    yield from _shock(procedure)
+    yield from _energy(procedure)
+    yield from _unattended(procedure, bench)
+    yield from examine_design(procedure.board)
 
 
 def _sweeps_and_cycles(procedure: Procedure, bench: Bench | None) -> Iterator[Finding]:

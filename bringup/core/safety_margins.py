@@ -24,6 +24,10 @@ def examine_margins(procedure: Procedure) -> Iterator[Finding]:
             message = f"{margin.name} bears {rated} and may get {worst} from {margin.driver} in the worst case"
             way_out = f"Nominally it gets {nominal}: closer tolerances, a lower voltage or another part."
             yield Finding(None, message, way_out, refused=False)
+
+
+def examine_heat(procedure: Procedure) -> Iterator[Finding]:
+    """Find junctions that would get too hot, and rails that may fall out of regulation: warnings all of them."""
     stated = any(rail.converter and rail.converter.thermal_resistance for rail in procedure.board.rails.values())
     for each in junctions(procedure) if stated else ():
         if each.hottest is not None and each.hottest > each.limit:
