@@ -83,6 +83,12 @@ def first(found: Diagnosis) -> str:
             {"_12V0": 1.92, "_5V0": 1.62, "N12V": 0.0, "VIN_A": 0.0163},
             "12V0: upper feedback resistor 14 kΩ instead of 140 kΩ",
         ),
+        # Two decades off at the top (4.7 kohm for 470 kohm, as it is met): 0.8 V x (1 + 1.4 / 10) = 0.912 V.
+        (
+            SMALL,
+            {"_12V0": 0.912, "_5V0": 0.612, "N12V": 0.0, "VIN_A": 0.0107},
+            "12V0: upper feedback resistor 1.4 kΩ instead of 140 kΩ",
+        ),
         # The next preferred value below at the bottom: 0.8 V x (1 + 140 / 9.1) = 13.11 V.
         (SMALL, {"_12V0": 13.11, "VIN_A": 0.0771}, "12V0: lower feedback resistor 9.1 kΩ instead of 10 kΩ"),
         # Resistors swapped: 0.8 V x (1 + 5 / 30) = 0.933 V.
@@ -125,6 +131,16 @@ def test_the_usual_cause_of_a_symptom_comes_first(board: Board, read: dict[str, 
 
     assert cause in first(found)
     assert headline(found)
+
+
+def test_too_little_current_with_every_rail_right_is_something_that_does_not_run() -> None:
+    # A part in reset, a dead clock, no firmware: no part of the power tree is to blame.
+    page = "\n".join(lines_of(SMALL, diagnose(SMALL, seen(SMALL, VIN_A=0.035))))
+
+    assert "35.0 mA at VIN is less than its loads take, with every rail right: something does not run" in page
+    assert "1. nothing: a sound unit (" in page, "what reads alike only at the leads is not named beside it"
+    more = "\n".join(lines_of(SMALL, diagnose(SMALL, seen(SMALL, VIN_A=0.1325))))
+    assert "less than its loads take" not in more
 
 
 def test_a_rail_at_what_feeds_it_is_the_probe_or_a_converter_that_passes_its_input() -> None:

@@ -109,6 +109,8 @@ def look_at(suspect: Suspect) -> str:
 
 def telling_apart(board: Board, cause: Cause) -> Iterator[str]:
     """Say which readings at the part separate what no reading of the rails does (common practice, no source)."""
+    if not blames(cause.suspects[0]):
+        return
     ways = {suspect.way: suspect.fault.point for suspect in cause.suspects if suspect.way and suspect.fault}
     if (point := ways.get(Way.GIVING_UP)) is not None and len(ways) > 1:
         sound = unpowered_resistance(board, point)
@@ -145,7 +147,18 @@ def telling_apart(board: Board, cause: Cause) -> Iterator[str]:
 
 
 def resemblances(board: Board, cause: Cause) -> Iterator[str]:
-    """Say what a failed voltage resembles: the converter's reference, what feeds it, nothing at all."""
+    """Say what a failed voltage resembles: its converter's reference, what feeds it; and what too little current does.
+
+    Where every rail is right (common practice).
+    """
+    failed = [each for each in cause.readings if each.evidence.failed]
+    if not blames(cause.suspects[0]) and all(each.evidence.seen is Seen.AMPS for each in failed):
+        for each in failed:
+            if each.evidence.value < each.predicted:
+                yield (
+                    f"{_value(each.evidence)} at {each.evidence.point} is less than its loads take, with every rail "
+                    "right: something does not run (held in reset, no clock, no firmware) or is not fitted"
+                )
     for each in cause.readings:
         one = each.evidence
         if one.seen is not Seen.VOLTS or not one.failed or one.point not in board.rails:
@@ -169,7 +182,8 @@ def _source_volts(board: Board, one: Evidence) -> float:
 
 
 def _names(cause: Cause) -> str:
-    names = [suspect.name for suspect in cause.suspects]
+    # What reads like a sound unit (leads, seen only at their free ends) is not worth naming beside one.
+    names = [suspect.name for suspect in cause.suspects if blames(cause.suspects[0]) or not blames(suspect)]
     more = f", or {len(names) - MOST_NAMES} more like them" if len(names) > MOST_NAMES else ""
     return ", or ".join(names[:MOST_NAMES]) + more
 

@@ -50,6 +50,9 @@ HARMLESS = 0.05
 """Volts with everything off that are no sign of anything."""
 AS_STATED = 0.03
 """A fitted value within this fraction of the right one is the right one."""
+LEAST_GAIN = 0.005
+"""A fitted value that leaves less of the feedback's gain than this fraction reads like a shorted or an open one: a
+hundredth of the right value (4.7 kOhm for 470 kOhm) still does not."""
 PULLED_FROM, PULLED_TO = 0.02, 0.97
 """Between these fractions of its sound volts a rail may be pulled down by a short."""
 SHORTS = (0.01, 1e4)
@@ -169,7 +172,7 @@ def _other_resistor(
     """The value of either feedback resistor that would make what was read, the feedback current left out."""
     far, near = far_and_near(converter, upper, lower)
     gain, right = abs(one.value) / reference - 1.0, far / near
-    if right * AS_STATED < gain and abs(gain / right - 1.0) > AS_STATED:
+    if right * LEAST_GAIN < gain and abs(gain / right - 1.0) > AS_STATED:
         kinds = (FaultKind.UPPER_VALUE, FaultKind.LOWER_VALUE)
         far_kind, near_kind = kinds if converter.reference_across is Across.LOWER else kinds[::-1]
         yield Fault(one.point, far_kind, _two_digits(gain * near))
