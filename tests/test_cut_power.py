@@ -56,18 +56,44 @@ def test_a_damaging_rail_is_a_trip_also_while_the_supply_is_in_current_limit(amp
     assert last.result is Result.FAIL
 
 
-def test_a_damaging_voltage_that_a_person_types_is_not_asked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(measuring_module, "limited_at", lambda _, point, __: point == "12V0")
-    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
+def typing(bench: SimulatedBench) -> tuple[AttemptOutcome, SimulatedPerson]:
+    """Run with a person who reads 19.3 V at 12V0."""
     assert bench.bench.meter is not None
     typed = {"VIN": "23.98", "12V0": "19.3"}
     person = SimulatedPerson(attended=True, clock=bench.clock, value=lambda prompt: typed[prompt.text.split(":", 1)[0]])
+    return bench.run(ask=person, meter=HandMeter(bench.bench.meter, person, limits={})), person
 
-    outcome = bench.run(ask=person, meter=HandMeter(bench.bench.meter, person, limits={}))
+
+def test_a_damaging_voltage_that_a_person_types_is_not_asked_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(measuring_module, "limited_at", lambda _, point, __: point == "12V0")
+    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
+
+    outcome, person = typing(bench)
 
     assert_tripped_once(bench, outcome)
     assert [prompt.text.split(":", 1)[0] for prompt, _ in person.asked].count("12V0") == 1
     assert bench.record.readings[-1].raw == "19.3"
+
+
+def no_room_for_12v0(bench: SimulatedBench) -> None:
+    kept = bench.record.reading
+
+    def reading(reading: Any) -> None:
+        if reading.point == "12V0" and reading.value > 14.0:
+            raise LogbookError("the disk is full")
+        kept(reading)
+
+    bench.record.reading = reading  # type: ignore[method-assign]
+
+
+def test_a_logbook_that_fails_at_a_typed_reading_does_not_hide_the_trip() -> None:
+    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
+    no_room_for_12v0(bench)
+
+    typing(bench)
+
+    (trip,) = (text for kind, text, _ in bench.record.events if kind == "trip")
+    assert "above the 14 V that damage it" in trip
 
 
 @pytest.mark.parametrize("times", [1, 4])
@@ -84,14 +110,7 @@ def test_what_power_was_cut_for_ends_the_attempt_even_if_whoever_cut_it_forgets(
 
 def test_a_logbook_that_fails_at_that_reading_does_not_hide_the_trip() -> None:
     bench = simulated_bench(measuring(), history=SEEN, faults=[TOO_HIGH])
-    kept = bench.record.reading
-
-    def reading(reading: Any) -> None:
-        if reading.point == "12V0" and reading.value > 14.0:
-            raise LogbookError("the disk is full")
-        kept(reading)
-
-    bench.record.reading = reading  # type: ignore[method-assign]
+    no_room_for_12v0(bench)
 
     outcome = bench.run()
 
