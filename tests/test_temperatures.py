@@ -100,6 +100,7 @@ def test_a_slope_beyond_its_limits_fails() -> None:
 
     assert outcome.result is AttemptResult.FAILED
     assert "slope per hour at U3" in outcome.cause
+    assert "°C/h, wanted -600 degC .. 600 degC an hour" in outcome.cause
 
 
 def test_samples_go_on_while_a_temperature_is_due_and_nobody_is_there() -> None:

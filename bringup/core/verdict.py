@@ -22,7 +22,7 @@ def full_name(reading: Reading) -> str:
 
 def rated(text: str, aspect: str) -> str:
     """Return a value of that aspect in its own unit: a slope is so many volts or amperes an hour."""
-    return f"{text}/h" if aspect == SLOPE else text
+    return f"{text}/h" if aspect.startswith(SLOPE) else text
 
 
 def sentence(reading: Reading) -> str:
@@ -45,7 +45,7 @@ def sentence(reading: Reading) -> str:
         return f"{name} {found}: {reading.note}"
     if reading.aspect.startswith(MOMENTARY) and reading.note:
         found += f" ({reading.note})"
-    hourly = " an hour" if reading.aspect == SLOPE else ""
+    hourly = " an hour" if reading.aspect.startswith(SLOPE) else ""
     wanted = f", wanted {limits_text(reading.limits)}{hourly}" if reading.limits is not None else ""
     return f"{name} {found}{wanted}{_guarded(reading)}"
 
