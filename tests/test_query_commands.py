@@ -524,8 +524,10 @@ def test_then_remarks_go_under_their_rows_and_columns_are_left_out_and_named() -
     assert "Left out for want of room: value (all is in --json" in " ".join(" ".join(said).split())
 
 
-def test_a_single_row_is_only_broken() -> None:
-    assert fitting_table(TABLE, ROWS[:1], width=20, least=("value",)) == format_table(TABLE, ROWS[:1], width=20)
+def test_the_last_columns_of_a_single_row_go_under_it() -> None:
+    assert fitting_table(TABLE, ROWS[:1], width=30, below=[["more"]], least=("value",)) == [
+        *("serial    rail  value", "MBL-0001  5V0   5.01 V", "    remarks typed, revision B", "    more")
+    ]
 
 
 def test_a_brief_list_of_attempts_counts_their_readings(run: Run) -> None:

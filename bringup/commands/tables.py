@@ -65,7 +65,7 @@ def fitting_table(
     """Return a table with further lines under its rows (`below`), made to fit where it would be wider than `width`.
 
     Until it fits: what is the same in all rows stands above instead, the column `under` goes under its rows, and
-    columns are left out, the first of `least` first, which is said. A single row is only broken, as by `format_table`.
+    columns are left out, the first of `least` first, which is said. The last columns of a single row go under it.
     """
     rows = [[harmless(cell) for cell in row] for row in rows]
     below = [[] for _ in rows] if below is None else [list(each) for each in below]
@@ -74,12 +74,20 @@ def fitting_table(
 
     def too_wide() -> bool:
         needed = sum(max(len(headings[number]), *(len(row[number]) for row in rows)) for number in kept)
-        return width is not None and len(rows) > 1 and needed + len(GAP) * (len(kept) - 1) > width
+        return width is not None and needed + len(GAP) * (len(kept) - 1) > width
 
+    def named(numbers: Iterable[int]) -> str:
+        return ", ".join(f"{headings[number]} {rows[0][number]}".strip() for number in numbers)
+
+    if len(rows) == 1:
+        whole = list(kept)
+        while too_wide() and len(kept) > 1:
+            kept.pop()
+        below[0] = [each for each in (named(whole[len(kept) :]), *below[0]) if each]
     same = [number for number in kept if len({row[number] for row in rows}) == 1]
     if too_wide() and same and len(same) < len(kept):
         kept = [number for number in kept if number not in same]
-        above = f"In all rows: {', '.join(f'{headings[number]} {rows[0][number]}'.strip() for number in same)}"
+        above = f"In all rows: {named(same)}"
     if too_wide() and under in headings and (place := headings.index(under)) in kept:
         kept.remove(place)
         below = [[row[place], *more] if row[place] else more for row, more in zip(rows, below, strict=True)]
