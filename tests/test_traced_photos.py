@@ -90,6 +90,12 @@ def test_of_a_watched_folder_only_what_came_meanwhile_is_told(tmp_path: Path) ->
     assert "cannot be looked into" in answer(later_on, again.look("nowhere"))
 
 
+def test_what_else_a_trace_says_of_photos_means_nothing() -> None:
+    events = [Event(0.1, "photos", "closed"), Event(0.2, "photos", "out", "", b"*IDN?")]
+
+    ReplayedPhotos("t.txt", events, SimulatedClock(), []).unasked()
+
+
 def test_a_disk_that_did_not_answer_does_not_answer_again(tmp_path: Path) -> None:
     clock = SimulatedClock()
     notes = Notes(clock)

@@ -11,6 +11,10 @@ from bringup.host.traced_photos import WHO, named
 from bringup.runner.pending import Pending
 from bringup.runner.records import PhotoFile, Seen
 
+ASKED = ("looks", "reads")
+ENDED = ("looked", "read", "unread")
+"""How a question stands in a trace, and what came of it."""
+
 
 class Clock(Protocol):
     """The time of a replay."""
@@ -28,8 +32,8 @@ class ReplayedPhotos:
     def __init__(self, path: str, events: Sequence[Event], clock: Clock, found: list[Differs]) -> None:
         """`found`: the differences of the whole replay, in order."""
         self._path, self._clock, self._found = path, clock, found
-        mine = [event for event in events if event.who == WHO]
-        self._asked = [event for event in mine if event.what in ("looks", "reads")]
+        mine = [event for event in events if event.who == WHO and event.what in ASKED + ENDED + ("seen",)]
+        self._asked = [event for event in mine if event.what in ASKED]
         self._seen: dict[str, list[Seen]] = {}
         """Number of the question -> files that came later than the first look."""
         self._ended: dict[str, Event] = {}
@@ -38,7 +42,7 @@ class ReplayedPhotos:
             number, *rest = event.words.split()
             if event.what == "seen":
                 self._seen.setdefault(number, []).append(Seen(event.text, *map(int, rest)))
-            elif event.what in ("looked", "read", "unread"):
+            elif event.what in ENDED:
                 self._ended[number] = event
 
     def look(self, folder: str) -> Pending[tuple[Seen, ...] | str]:
