@@ -14,7 +14,7 @@ from bringup.core.margins import Margin, dropouts, junctions, margins
 from bringup.core.procedure import Procedure
 from bringup.core.proposal import budgets, proposals
 from bringup.core.safety import examine
-from bringup.core.safety_margins import examine_margins
+from bringup.core.safety_margins import examine_heat, examine_margins
 from bringup.errors import FileError
 from bringup.files.board_file import load_board
 from tests.fakes import ROOT
@@ -123,7 +123,7 @@ class TestHeat:
 
     def test_too_hot_a_junction_is_warned_of(self) -> None:
         board = regulator("12 V", "3.3 V", 0.2, thermal_resistance=60.0)
-        (found,) = examine_margins(procedure(board=board))
+        (found,) = examine_heat(procedure(board=board))
 
         # By hand: 8.7 V times 0.2 A is 1.74 W; times 60 is 104.4; from 40 to 144 degC.
         assert found.message == (
@@ -136,7 +136,7 @@ class TestHeat:
         assert not list(dropouts(board))
 
         board = replace(board, inputs={"VIN": replace(board.inputs["VIN"], working=lim("4.85 V .. 5.2 V"))})
-        (found,) = examine_margins(procedure(board=board))
+        (found,) = examine_heat(procedure(board=board))
         assert found.message == "VOUT may fall out of regulation: it needs 4.9 V of VIN, which may be as low as 4.85 V"
 
 
