@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -192,6 +193,21 @@ def test_an_older_version_is_read_while_its_own_tool_writes_to_it(older: Path) -
 def test_what_was_asked_of_an_older_version_cannot_write_either(older: Path) -> None:
     with pytest.raises(LogbookError, match="attempt to write"):
         read(older, lambda it: it.execute("DELETE FROM units"))
+
+
+def test_what_writes_to_an_older_version_brings_it_up_to_date_and_says_where_it_is_as_it_was(
+    older: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = pragma(older, "user_version")
+    copy = older.with_name(f"bringup.db.version-{before}")
+
+    assert main(["note", "MBL-0001", "touched up J3", "--logbook", str(older)]) == ExitCode.PASSED
+
+    told, said = capsys.readouterr()
+    assert f"is brought up to date; as it was it is kept in {copy}" in told + said
+    assert (pragma(copy, "user_version"), pragma(older, "user_version")) == (before, VERSION)
+    assert main(["history", "MBL-0001", "--logbook", str(older)]) == ExitCode.PASSED
+    assert {"3V3 low", "touched up J3"} <= set(re.findall("3V3 low|touched up J3", capsys.readouterr().out))
 
 
 def test_hashes_that_an_older_version_never_had_are_not_made_up(

@@ -17,9 +17,12 @@ if TYPE_CHECKING:
 
 
 def found_at_opening(logbook: OpenLogbook) -> Iterator[Told]:
-    """Tell of attempts whose process died, and of rescue files that were taken in."""
+    """Tell of tables that were brought up to date, attempts whose process died, rescue files that were taken in."""
     from bringup.runner.protocols import Told
 
+    if logbook.backup is not None:
+        text = f"{logbook.path} was of an earlier version and is brought up to date; as it was it is kept in"
+        yield Told("event", f"logbook: {text} {logbook.backup}")
     for attempt_id in logbook.left_open:
         text = (
             f"attempt {attempt_id[:8]} had been left open by a process that died; it is now marked broken off. "
