@@ -10,13 +10,15 @@ from pathlib import Path
 import pytest
 
 from bringup.commands.main import main
-from bringup.core.crossed import crossed
+from bringup.commands.study_text import study_lines
+from bringup.core.crossed import Crossed, crossed
 from bringup.core.gauge import MEASUREMENT, by_ranges, by_variance
 from bringup.core.taken import Point, Taken
 from bringup.core.words import Kind, Result
 from bringup.errors import ExitCode, NoStatistic
 from bringup.logbook.record import LogbookRecord
 from tests.logbook_samples import NOON, add_attempt, start, volts
+from tests.needs_scipy import needs_scipy
 
 # Unit -> operator -> volts in the order read: a third repeat of one, and a unit that ben read once.
 READ = {
@@ -87,6 +89,25 @@ def test_appraisers_may_be_named(logbook: Path, capsys: pytest.CaptureFixture[st
     assert len(json.loads(capsys.readouterr().out)["cells"]) == 3
     assert main(["study", "3V3", "--logbook", str(logbook), "--among", "ada,cleo"]) == ExitCode.REFUSED
     assert "no reading here is by 'cleo'\n  Readings are by: ada, ben." in capsys.readouterr().err
+
+
+@needs_scipy
+def test_an_interaction_that_is_kept_is_told_as_one_that_may_be() -> None:
+    # F is 1.974 there with 2 and 6 degrees of freedom, which chance exceeds in 22 % of studies (scipy.stats.f.sf).
+    cells = {
+        "1": {"ada": [3.31282, 3.31285], "ben": [3.31285, 3.31285]},
+        "2": {"ada": [3.28231, 3.28234], "ben": [3.28229, 3.28229]},
+        "3": {"ada": [3.30025, 3.30029], "ben": [3.30027, 3.30025]},
+    }
+    study = by_variance(cells)
+    point = Point("3V3", Kind.VOLTAGE, "", "measure", None)
+    page = study_lines(point, "V", "operator", Crossed(cells, 2, (), 0), [study], width=None, simulated=False)
+
+    assert not study.pooled
+    assert any(
+        "may differ by unit (an interaction that chance makes in fewer than 25 % of studies is kept)" in line
+        for line in page
+    )
 
 
 def test_what_lacks_is_named() -> None:

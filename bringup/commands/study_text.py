@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from bringup.commands.tables import SIMULATED, format_table
 from bringup.core.crossed import Crossed
-from bringup.core.gauge import MEASUREMENT, Study
+from bringup.core.gauge import MEASUREMENT, POOL_ABOVE, Study
 from bringup.core.quantity import format_quantity
 from bringup.core.taken import Point
 from bringup.core.wording import folded
@@ -87,7 +87,8 @@ def _said(of: Study, unit: str) -> Iterator[str]:
         yield (
             "The interaction is no more than chance, and counted as repeatability."
             if of.pooled
-            else ("Appraisers differ by unit (interaction): look at how each holds the probe on which unit.")
+            else f"Appraisers may differ by unit (an interaction that chance makes in fewer than {100 * POOL_ABOVE:.0f} % of "
+            "studies is kept): look at how each holds the probe on which unit."
         )
     measuring = of.component(MEASUREMENT)
     text = f"%GRR {measuring.of_total:.1f} of all variation: {_verdict(measuring.of_total)}"
