@@ -87,8 +87,8 @@ def _said(of: Study, unit: str) -> Iterator[str]:
         yield (
             "The interaction is no more than chance, and counted as repeatability."
             if of.pooled
-            else f"Appraisers may differ by unit (an interaction that chance makes in fewer than {100 * POOL_ABOVE:.0f} % of "
-            "studies is kept): look at how each holds the probe on which unit."
+            else "Appraisers may differ by unit (an interaction that chance makes in fewer than "
+            f"{100 * POOL_ABOVE:.0f} % of studies is kept): look at how each holds the probe on which unit."
         )
     measuring = of.component(MEASUREMENT)
     text = f"%GRR {measuring.of_total:.1f} of all variation: {_verdict(measuring.of_total)}"
