@@ -228,6 +228,23 @@ def test_a_board_that_nobody_saw_for_long_may_have_tripped_and_nothing_carries_o
     assert "taken for a trip, since nobody saw what happened meanwhile" in taken
 
 
+def test_an_output_that_never_showed_itself_since_it_was_switched_on_may_have_tripped_too() -> None:
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+    troubles = bench.supply_link.troubles
+
+    def tell(told: Any) -> None:
+        bench.told.append(told)
+        if told.kind == "power" and told.data.get("on") == "yes" and math.isinf(troubles.lost_at):
+            troubles.lost_at = bench.clock.monotonic()
+            bench.clock.at(troubles.lost_at + 30.0, lambda: setattr(troubles, "lost_at", math.inf), wakes=False)
+
+    outcome = bench.run(tell=tell)
+
+    assert (outcome.result, outcome.off_verified) == (AttemptResult.BROKEN_OFF, True)
+    assert not [told for told in bench.told if told.poll is not None and told.poll.fault is None]
+    assert len(events(bench, "trip")) == 1
+
+
 def test_a_supply_that_is_off_within_seconds_of_the_last_look_has_not_tripped() -> None:
     bench, _ = losing(back_after=2.2)
 

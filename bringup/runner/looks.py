@@ -49,6 +49,8 @@ class Watched:
     """Currents above `trip_current` are start-up until then: the supply's own limit bounds them."""
     valid_from: float = 0.0
     """Looks asked for before this moment may still show the previous setting or the output off."""
+    since: float = 0.0
+    """Since when it is watched."""
     due: float = 0.0
     asked: float = 0.0
     pending: Pending[PollSample] | None = None

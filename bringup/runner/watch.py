@@ -101,7 +101,7 @@ class Watch:
         """Watch an output from now on. By hand there is nothing to poll."""
         assert self._supply is not None, "watching without a supply"
         if not self._supply.by_hand:
-            watched.due = self._clock.monotonic()
+            watched.due = watched.since = self._clock.monotonic()
             self._watched[watched.output] = watched
 
     def remove(self, output: int) -> None:
@@ -110,8 +110,8 @@ class Watch:
 
     def clear(self) -> None:
         """Watch nothing any more, and owe nothing: whoever clears it sees to what ended the watching."""
-        looks = (each.latest for each in self._watched.values())
-        self._seen = min((look.monotonic for look in looks if look is not None), default=inf)
+        seen = (each.since if each.latest is None else each.latest.monotonic for each in self._watched.values())
+        self._seen = min(seen, default=inf)
         self._watched.clear()
         self.load.clear()
         self.owed = None
