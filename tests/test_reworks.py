@@ -16,6 +16,8 @@ import pytest
 
 from bringup.commands.main import main
 from bringup.core.deviations import Rework
+from bringup.core.limits import parse_limits
+from bringup.core.reading import BEFORE_OHMS, SUPPLY_LEADS, Reading
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import ExitCode
 from bringup.files.procedure_file import load_procedure
@@ -31,7 +33,7 @@ from bringup.logbook.standings import standing as standing_of
 from bringup.runner.earlier import differences
 from bringup.runner.records import SourceText, UnitHistory
 from tests.fakes import FIRST_POWER_ON, ROOT
-from tests.logbook_samples import APPLY, LEADS, NOON, add_attempt, ohms, start, volts
+from tests.logbook_samples import APPLY, LEADS, NOON, RESISTANCE, add_attempt, ohms, start, volts
 
 BOARD = ROOT / "fixtures/boards/mooring-buoy-logger.yaml"
 WHY = ("--why", "reads too high")
@@ -203,6 +205,32 @@ def test_a_history_tells_reworks_in_their_place_and_what_changed(run: Run, path:
     (change,) = told(run, "history", "MBL-0001")["changes"]
     assert {each["rail"] for each in change["changed"]} == {"3V3"}
     assert told(run, "history", "MBL-0001")["reworks"][0]["rails"] == ["3V3", "5V0"]
+
+
+def test_what_is_of_the_bench_is_no_change_of_the_unit(run: Run, path: Path) -> None:
+    def of_bench(leads: float, before: float) -> list[Reading]:
+        return [
+            replace(ohms("VIN"), value=leads, step=APPLY, aspect=SUPPLY_LEADS),
+            replace(
+                volts(before),
+                step=RESISTANCE,
+                limits=parse_limits("-50 mV .. 50 mV"),
+                result=Result.PASS,
+                aspect=BEFORE_OHMS,
+            ),
+            volts(3.3 + leads),
+        ]
+
+    sources = (SourceText("board", str(BOARD), BOARD.read_text(encoding="utf-8")),)
+    for hours, leads, before in ((1, 0.01, 1e-5), (3, 0.03, 2e-5)):
+        begin = replace(start(at=datetime.now(UTC) + timedelta(hours=hours)), sources=sources)
+        with LogbookRecord.open(path, simulated=False) as record:
+            add_attempt(record, begin, of_bench(leads, before))
+        if hours == 1:
+            assert run("rework", "MBL-0001", "--part", "U4", "--from", "old reel", "--to", "new reel", *WHY)[0] == 0
+    (change,) = told(run, "history", "MBL-0001")["changes"]
+
+    assert [(each["rail"], each["aspect"]) for each in change["changed"]] == [("3V3", "")]
 
 
 def test_reworks_are_in_the_hash_chain(run: Run, path: Path) -> None:

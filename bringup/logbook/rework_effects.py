@@ -2,7 +2,7 @@
 
 Told are the rails that the rework touched, and of the others what got another result or moved by more than a tenth of
 the range that its limits leave it (by more than 5 % where they leave none); so too the volts before a resistance.
-What the free leads read is of the bench.
+What leads read, free or not, is of the bench.
 A reading that failed and was not taken in that way again is put beside what `measure` then read of its point.
 """
 
@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
 from bringup.core.frozen import frozen
-from bringup.core.reading import BEFORE_OHMS
+from bringup.core.reading import BEFORE_OHMS, SUPPLY_LEADS
 from bringup.core.words import Result
 from bringup.logbook.deviation_rows import LoggedRework
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
@@ -136,7 +136,7 @@ def _key(logged: LoggedReading) -> Key:
 def _telling(change: Change, reworks: Sequence[LoggedRework]) -> bool:
     """Whether the change is worth telling."""
     before, after = change.before.reading, change.after.reading
-    if change.after.step_kind == "leads":
+    if change.after.step_kind == "leads" or after.aspect == SUPPLY_LEADS:
         return False
     if before.result is not after.result:
         return True

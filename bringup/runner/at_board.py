@@ -9,7 +9,7 @@ from decimal import Decimal
 from bringup.core.accuracy import OF_METER, OF_SUPPLY
 from bringup.core.bench import LEADS_AT_MOST
 from bringup.core.expectation import voltage_limits
-from bringup.core.reading import AT_LEADS, Reading, new_id
+from bringup.core.reading import AT_LEADS, SUPPLY_LEADS, Reading, new_id
 from bringup.core.replies import Value
 from bringup.core.wording import shown
 from bringup.core.words import How, Kind, Result
@@ -23,7 +23,7 @@ from bringup.runner.roles import Function
 from bringup.runner.sureness import around_of
 from bringup.runner.work import RECORDED, Judged, Work
 
-AT_BOARD, SUPPLY_LEADS = "at the board", "supply leads"
+AT_BOARD = "at the board"
 LEAST_DROP = 0.002
 """Volts between supply and board below which nothing is said about the leads where no resolution is known."""
 FEW = 3
