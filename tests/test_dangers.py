@@ -161,7 +161,7 @@ def test_dangerous_volts_are_told_before_each_step_near_them(action: Action) -> 
     show_cautions(work, procedure.steps[1])
 
     assert [prompt.text.split(".")[0] for prompt in prompts if prompt.danger] == [
-        "DANGEROUS VOLTAGE (60 V DC or more, ES1 of IEC 62368-1): 12V0 70 V"
+        "DANGEROUS VOLTAGE (60 V DC or 30 V AC RMS or more, ES1 of IEC 62368-1): 12V0 70 V"
     ]
 
 

@@ -593,7 +593,7 @@ class TestShock:
     def test_a_point_from_sixty_volts_is_cautioned_about(self) -> None:
         found = only(warnings(sound(board=high_voltage_board(), power=apply(limit="1 A")), bench()))
 
-        assert found == "VHT (60 V): from 60 V DC a point can shock (ES1 limit of IEC 62368-1)"
+        assert found == "VHT (60 V): from 60 V DC or 30 V AC RMS a point can shock (ES1 limits of IEC 62368-1)"
 
     def test_a_point_below_sixty_volts_is_not(self) -> None:
         # 0.79 V * 75 = 59.25 V
@@ -605,7 +605,7 @@ class TestShock:
         rails = tuple(replace(rail, damage_above=None) for rail in board.rails.values())
         found = warnings(sound(board=small_board(rails=rails), power=apply(limit="1 A")))
 
-        assert "N12V (60 V): from 60 V DC a point can shock (ES1 limit of IEC 62368-1)" in found
+        assert "N12V (60 V): from 60 V DC or 30 V AC RMS a point can shock (ES1 limits of IEC 62368-1)" in found
 
     def test_capacitors_above_twenty_joules_are_cautioned_about(self) -> None:
         # 80 mF at 24 V: 0.08 * 24 * 24 / 2 = 23.04 J; 69 mF: 19.87 J
@@ -619,10 +619,22 @@ class TestShock:
         found = [one for one in examine(given, bench(probing_by_hand=True)) if one.refused]
 
         assert [one.message for one in found] == [
-            "VHT carries up to 60 V and would be probed by hand; from 60 V DC hands stay off"
+            "VHT carries up to 60 V and would be probed by hand; from 60 V DC or 30 V AC RMS hands stay off"
         ]
         assert "Attach the meter with power off" in found[0].what_to_do
         assert refusals(given, bench()) == []
+
+    @pytest.mark.parametrize(("volts", "hurts"), [("30 V", True), ("29.9 V", False)])
+    def test_stated_ac_counts_from_thirty_volts(self, volts: str, hurts: bool) -> None:
+        winding = Rail("W1", "VIN", probe="TP9", expect=lim("12 V ± 5 %"), ac=q(volts))
+        given = sound(board=small_board(rails=(*RAILS, winding)))
+
+        found = [one for one in examine(given, bench(probing_by_hand=True)) if one.refused]
+        assert [one.message for one in found] == (
+            ["W1 carries up to 30 V and would be probed by hand; from 60 V DC or 30 V AC RMS hands stay off"] * hurts
+        )
+        text = "W1 (30 V): from 60 V DC or 30 V AC RMS a point can shock (ES1 limits of IEC 62368-1)"
+        assert (text in warnings(given, bench())) is hurts
 
     def test_a_plain_connection_carries_what_is_applied_to_its_input(self) -> None:
         board = small_board(
@@ -631,7 +643,8 @@ class TestShock:
         )
         found = warnings(sound(board=board, power=apply("18 V", "61 V")))
 
-        assert "VIN (61 V) and VFUSED (61 V): from 60 V DC a point can shock (ES1 limit of IEC 62368-1)" in found
+        text = "VIN (61 V) and VFUSED (61 V): from 60 V DC or 30 V AC RMS a point can shock (ES1 limits of IEC 62368-1)"
+        assert text in found
 
     def test_a_rail_below_its_minimum_load_counts_with_its_excess(self) -> None:
         # 0.8 V * (1 + 1050 / 15) = 56.8 V, and 6 % more below the minimum load: 60.2 V

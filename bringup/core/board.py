@@ -117,6 +117,8 @@ class Input:
     working: Limits | None = None
     """The range over which the board is meant to work (`range:` in the file)."""
     damage_above: Quantity | None = None
+    ac: Quantity | None = None
+    """RMS volts that it carries beside its DC; what hurts a person, no part of what is worked out."""
     probe: str = ""
     capacitance: Quantity | None = None
     loads: tuple[Load, ...] = ()
@@ -155,6 +157,8 @@ class Rail:
     """Limits of that resistance."""
     damage_above: Quantity | None = None
     """By magnitude, also on negative rails."""
+    ac: Quantity | None = None
+    """RMS volts that it carries beside its DC; what hurts a person, no part of what is worked out."""
     collapse_below: Quantity | None = None
     """By magnitude; 0 V: it may go, as one does that firmware switches. Default: half its lower limit."""
     stays_live: Limits | None = None

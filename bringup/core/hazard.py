@@ -1,7 +1,8 @@
 """Points of a board that can hurt a person, found from the board file and the voltages applied.
 
-Warning levels for a bench, no verdict of conformity: from 60 V DC a point is treated as one that can shock (limit of
-class ES1 of IEC 62368-1, table 4, second-hand). Circuits connected to the mains are out of scope altogether.
+Warning levels for a bench, no verdict of conformity: from 60 V DC or 30 V AC RMS a point is treated as one that can
+shock (limits of class ES1 of IEC 62368-1, table 4, second-hand). Circuits connected to the mains are out of scope
+altogether.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from bringup.core.under_load import Sweep
 
 SHOCK_VOLTS = 60.0
 """DC, by magnitude."""
+SHOCK_AC = 30.0
+"""RMS."""
+SHOCK = f"{SHOCK_VOLTS:g} V DC or {SHOCK_AC:g} V AC RMS"
 
 ENERGY_JOULES = 20.0
 """Energy of a capacitor that is hazardous at 2 V or more: C * U² / 2 (IEC 60950-1, 2.1.1.5 c, from copies of it)."""
@@ -57,5 +61,7 @@ def energy_points(procedure: Procedure) -> dict[str, float]:
 
 
 def shock_points(procedure: Procedure) -> dict[str, float]:
-    """Return the points from 60 V DC on, with their volts: cautioned about, and never probed by hand while on."""
-    return {name: volts for name, volts in highest_volts(procedure).items() if volts >= SHOCK_VOLTS}
+    """Return the points that can shock, with their volts: cautioned about, and never probed by hand while on."""
+    direct = {name: volts for name, volts in highest_volts(procedure).items() if volts >= SHOCK_VOLTS}
+    stated = {point.name: point.ac.number for point in procedure.board.points() if point.ac is not None}
+    return {name: volts for name, volts in stated.items() if volts >= SHOCK_AC} | direct

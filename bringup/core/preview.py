@@ -18,7 +18,7 @@ from bringup.core.expectation import limits_of, ripple_limits, states_of
 from bringup.core.finding import Finding
 from bringup.core.foreseen import Foreseen, foreseen
 from bringup.core.frozen import frozen
-from bringup.core.hazard import shock_points
+from bringup.core.hazard import SHOCK, shock_points
 from bringup.core.limits import Limits
 from bringup.core.preview_stress import Stress, stress_of
 from bringup.core.procedure import Apply, Leads, Log, Measure, Procedure, Step
@@ -173,13 +173,13 @@ def _judged(step: Step, point: str, procedure: Procedure, state: str | None) -> 
 
 
 def _high_voltage(step: Step, procedure: Procedure, high: dict[str, float]) -> tuple[str, ...]:
-    """The caution of a step that powers or touches points from 60 V DC on."""
+    """The caution of a step that powers or touches points that can shock."""
     touched = probed_points(step, procedure.board)
     named = [name for name in high if isinstance(step.action, Apply) or name in touched]
     if not named or isinstance(step.action, Resistance):
         return ()
     points = listed(f"{name} ({shown(high[name], 'V', 3)})" for name in named)
-    return (f"dangerous voltage, 60 V DC or more: {points}",)
+    return (f"dangerous voltage, {SHOCK} or more: {points}",)
 
 
 def _gaps(procedure: Procedure, bench: Bench | None, supply: Dialect | None) -> list[str]:

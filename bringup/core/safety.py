@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from bringup.core.bench import Bench
 from bringup.core.expectation import quantity_of
 from bringup.core.finding import Finding
-from bringup.core.hazard import energy_points, shock_points
+from bringup.core.hazard import SHOCK, energy_points, shock_points
 from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Apply, Inspect, Leads, Log, Measure, Procedure, Sink, Step
 from bringup.core.safety_bench import examine_bench, needs_person
@@ -167,7 +167,7 @@ def _shock(procedure: Procedure) -> Iterator[Finding]:
         named = listed(f"{name} ({shown(volts, 'V', 3)})" for name, volts in hazardous.items())
         yield Finding(
             None,
-            f"{named}: from 60 V DC a point can shock (ES1 limit of IEC 62368-1)",
+            f"{named}: from {SHOCK} a point can shock (ES1 limits of IEC 62368-1)",
             "Keep hands off while it is on and until it is discharged; attach probes with power off. Local rules and "
             "licensed practice come first; circuits connected to the mains are out of scope.",
             refused=False,

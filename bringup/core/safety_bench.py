@@ -8,7 +8,7 @@ from bringup.core.arming import output_for
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
-from bringup.core.hazard import shock_points
+from bringup.core.hazard import SHOCK, shock_points
 from bringup.core.procedure import Apply, Channel, Inspect, Leads, Log, Measure, PowerOff, Procedure, Question, Step
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
 from bringup.core.unpowered import Resistance
@@ -246,7 +246,7 @@ def _shock_by_hand(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
                 yield Finding(
                     step.index,
                     f"{point} carries up to {shown(hazardous[point], 'V')} and would be probed by hand; "
-                    "from 60 V DC hands stay off",
+                    f"from {SHOCK} hands stay off",
                     "Attach the meter with power off and state `probing: fixed wiring` in the bench file.",
                     refused=True,
                 )

@@ -44,6 +44,7 @@ CONVERTER = Section("converter", "What makes a rail from what feeds it.", (
 LOADS = ByName(Either(LOAD_VALUE, ByName(LOAD_VALUE, "board state")), "load")
 LOADS_DOC = "consumers by name: amperes, ohms or watts, or one such value per board state (`default` for the others)"
 UNPOWERED_DOC = "what an ohmmeter finds from here to ground on a sound, unpowered board"
+AC_DOC = "RMS AC volts that it carries beside its DC (a winding, a switch node): from 30 V on no hand goes there"
 STAYS_LIVE_DOC = "volts that may be found here with the supply off (a cell, a debug lead)"
 PARTS_DOC = "designators of what makes it and is on its net: one is missing: not judged; reworked: checked anew"
 SOURCE = Field("source_resistance", OHMS, "what the meter sees into this point with power on, such as of a "
@@ -62,6 +63,7 @@ INPUT = Section("input", "Where a supply feeds the board. A bare text is its vol
     Field("voltage", VOLTS, "nominal voltage", required=True, example="24 V"),
     Field("range", Limit("V"), "over which the board is meant to work", example="18 V .. 30 V"),
     Field("damage_above", VOLTS, "what would damage it", example="33 V"),
+    Field("ac", VOLTS, AC_DOC, example="48 V"),
     Field("probe", NAME, "where to touch it", example="J1.1"),
     Field("capacitance", FARADS, "bulk capacitance behind it", example="220 uF"),
     Field("loads", LOADS, LOADS_DOC, example="{indicator: 4.7 kΩ}"),
@@ -87,6 +89,7 @@ RAIL = Section("rail", "A net with a probe point. A bare text is its `expect`.",
     Field("unpowered_resistance", OHMS, UNPOWERED_DOC, example="2.2 kΩ"),
     Field("ground", Limit("ohm"), "limits of that resistance", example="'> 200 Ω'"),
     Field("damage_above", VOLTS, "what would damage what hangs on it, by magnitude", example="3.6 V"),
+    Field("ac", VOLTS, AC_DOC, example="48 V"),
     Field("collapse_below", Amount(("V",), least="zero"),
           "below this a `log` takes it for collapsed and switches off, by magnitude; 0 V: it may go",
           default="half its lower limit", example="2.5 V"),

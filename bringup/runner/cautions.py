@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bringup.core.dangers import FIRST, dangers_before
-from bringup.core.hazard import SHOCK_VOLTS, shock_points
+from bringup.core.hazard import SHOCK, shock_points
 from bringup.core.procedure import Apply, Leads, Log, Measure, Sink, Step
 from bringup.core.quantity import format_quantity
 from bringup.core.under_load import PowerCycle, Ripple, Sweep
@@ -42,7 +42,7 @@ def _high(work: Work, step: Step) -> str:
     if not points:
         return ""
     named = ", ".join(f"{name} {format_quantity(volts, 'V')}" for name, volts in points.items())
-    over = f"{SHOCK_VOLTS:g} V DC or more, ES1 of IEC 62368-1"
+    over = f"{SHOCK} or more, ES1 of IEC 62368-1"
     return f"DANGEROUS VOLTAGE ({over}): {named}. One hand only, nothing conductive on you"
 
 
