@@ -11,22 +11,27 @@ from typing import Any
 
 import pytest
 
+from bringup.core.bench import SupplyRole
 from bringup.core.board import Board
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import new_id
 from bringup.core.words import AttemptResult, How, Result
 from bringup.errors import LogbookError
+from bringup.host.vigil import Vigil
+from bringup.runner.by_hand import HandSupply
 from bringup.runner.held import UNREAD
 from bringup.runner.pending import Pending
 from bringup.runner.probe_search import sought
 from bringup.runner.prompts import Answer, Prompt
 from bringup.runner.records import Interruption
+from bringup.runner.roles import Done
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.hand import Touching, bounced, course_to
 from bringup.simulation.person import Scripted
 from tests.fakes import SimulatedBench
 from tests.logbook_samples import volts
 from tests.probe_hand import CourseOf, held, measured, offers
+from tests.test_guarding import Listening
 
 
 def with_two_alike() -> Board:
@@ -294,6 +299,80 @@ def test_a_logbook_that_fails_when_power_was_cut_does_not_hide_the_trip() -> Non
     assert outcome.off_verified is True
     assert "the disk is full" in outcome.cause
     assert len(trips_of(bench)) == 1
+
+
+def asked_with_power(bench: SimulatedBench) -> list[bool]:
+    """Whether the output was on at each question where the probe was, in order."""
+    asked, found = bench.ask.ask, []
+
+    def ask(prompt: Prompt) -> Pending[Answer]:
+        if "Was the probe" in prompt.text:
+            found.append(bench.on())
+        return asked(prompt)
+
+    bench.ask.ask = ask  # type: ignore[method-assign]
+    return found
+
+
+@pytest.mark.parametrize(("silent", "asked"), [(0.0, [False]), (7.0, [False]), (9000.0, [])])
+def test_where_the_probe_was_is_asked_only_once_off_is_verified(silent: float, asked: list[bool]) -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
+    damaged_above(bench, "3V3", "4 V")
+    troubles, all_off, found = bench.supply_link.troubles, bench.supply.all_off, asked_with_power(bench)
+
+    def fall_silent() -> Pending[Done]:
+        now = bench.clock.monotonic()
+        if silent and math.isinf(troubles.silent_from):
+            troubles.silent_from, troubles.silent_until = now, now + silent
+        return all_off()
+
+    bench.supply.all_off = fall_silent  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert found == asked
+    assert outcome.off_verified is bool(asked)
+    assert len(trips_of(bench)) == 1
+    assert measured(bench)["3V3"] == pytest.approx(6.4, abs=0.01)
+
+
+def test_a_supply_by_hand_is_off_before_it_is_asked_where_the_probe_was() -> None:
+    def on_the_input(point: str, now: float) -> Sequence[Touching]:
+        return [Touching(now + 0.5, None), *bounced(24.0, now + 1.0, point)]
+
+    bench = held("3V3", courses={"3V3": first_on(6.4, 1.0), "VIN": on_the_input})
+    damaged_above(bench, "3V3", "4 V")
+
+    def shown(prompt: Prompt) -> str:
+        if "What does it show" in prompt.text:
+            return prompt.text.split(" to ")[1].split(". What")[0]
+        now_on = any("voltage to 24 V" in each.text for each, _ in bench.ask.asked)  # type: ignore[attr-defined]
+        return ("24 V" if now_on else "1 V") if "voltage" in prompt.text else "0.07" if now_on else "0"
+
+    bench.ask._value = shown  # type: ignore[attr-defined]
+
+    outcome = bench.run(supply=HandSupply(SupplyRole(None, outputs={"VIN": 1}), bench.ask))
+
+    asked = [prompt.text for prompt, _ in bench.ask.asked]  # type: ignore[attr-defined]
+    (where,) = [place for place, text in enumerate(asked) if "Was the probe" in text]
+    assert "OFF now" in asked[where - 1]
+    assert outcome.cause.startswith("3V3 reads 6.4")
+    assert len(trips_of(bench)) == 1
+
+
+def test_a_person_who_takes_long_to_say_where_the_probe_was_is_no_hang() -> None:
+    bench = held("12V0", "3V3", courses={"3V3": first_on(6.4, 1.0)})
+    damaged_above(bench, "3V3", "4 V")
+    bench.ask._script.append(Scripted(Answer("yes, it was"), containing="Was the probe on", delay=120.0))  # type: ignore[attr-defined]
+    guard, vigil = Listening(bench), Vigil()
+
+    bench.run(guard=guard)
+
+    for at, line, _ in guard.told:
+        assert not vigil.hangs(at)
+        vigil.heard(line, at)
+    assert "off" in guard.words()
+    assert not vigil.on
 
 
 @pytest.mark.parametrize("volts", [6.4, 14.0, 45.0], ids=["within range", "beyond it", "far beyond it"])

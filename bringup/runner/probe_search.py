@@ -184,8 +184,10 @@ class Search:
         self._take_back()
         work.power.cut(trip)
         work.journal.event("cut", f"power was cut: {trip.cause}")
-        work.power.answered()
-        work.power.cut_for = trip  # whatever keeps the person from answering: until then it counts as one
+        # Nobody is asked while an output may be on. What it was cut for counts until the person says otherwise.
+        work.power.emergency(because=trip)
+        if not work.power.off_verified:
+            return Settled(value)
         text = f"Power is off: {trip.cause}. Was the probe on {where(work.board, point)} just then?"
         choices = (WAS_ON_IT, WAS_NOT)
         if work.waits.answer(Prompt(PromptKind.CHOICE, text, choices=choices, suggestion=WAS_ON_IT)).text == WAS_NOT:
