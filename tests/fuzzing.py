@@ -20,7 +20,7 @@ from unittest.mock import patch
 from hypothesis import strategies as st
 
 from bringup.core.accuracy import parse_accuracy
-from bringup.core.bench import SIMULATED_MAKER, Bench, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import SIMULATED_MAKER, Bench, MeterRole, SupplyRole
 from bringup.core.dialect import Message
 from bringup.core.entry import doubts, read_entry
 from bringup.core.limits import parse_limits
@@ -39,6 +39,7 @@ from bringup.core.replies import (
 )
 from bringup.core.response import read_block, read_string, split_fields
 from bringup.core.safety import examine
+from bringup.core.simulate import Simulate
 from bringup.core.words import Kind
 from bringup.errors import BringupError, FileError
 from bringup.files.any_file import read_any

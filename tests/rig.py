@@ -21,8 +21,9 @@ from typing import Any
 from unittest.mock import patch
 
 from bringup.commands.main import main
-from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.core.faults import Fault
+from bringup.core.simulate import Simulate
 from bringup.files.board_file import load_board
 from bringup.simulation.bench import SimulatedBench, build
 from bringup.simulation.manners import Manners

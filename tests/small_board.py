@@ -12,11 +12,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from bringup.core.bench import Bench, Ceiling, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import Bench, Ceiling, MeterRole, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Load, LoadKind, Rail
 from bringup.core.limits import Limits, parse_limits
 from bringup.core.procedure import Action, Apply, Channel, Leads, Log, Measure, PowerOff, Procedure, Step
 from bringup.core.quantity import Quantity, parse_quantity
+from bringup.core.simulate import Simulate
 from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
 

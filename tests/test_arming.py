@@ -6,9 +6,10 @@ from decimal import Decimal
 import pytest
 
 from bringup.core.arming import Purpose, output_for, plan_apply, plan_leads, trip_current
-from bringup.core.bench import Bench, Simulate
+from bringup.core.bench import Bench
 from bringup.core.board import Rail
 from bringup.core.procedure import Leads, Step
+from bringup.core.simulate import Simulate
 from bringup.core.words import LimitsFrom
 from tests.small_board import (
     RAILS,

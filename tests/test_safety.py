@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bringup.core.bench import Bench, Ceiling, Simulate, SupplyRole
+from bringup.core.bench import Bench, Ceiling, SupplyRole
 from bringup.core.board import Board, Converter, ConverterKind, Input, Rail
 from bringup.core.procedure import (
     Action,
@@ -23,6 +23,7 @@ from bringup.core.procedure import (
     Step,
 )
 from bringup.core.safety import Finding, examine
+from bringup.core.simulate import Simulate
 from bringup.core.unpowered import Resistance
 from tests.small_board import (
     BUCK,

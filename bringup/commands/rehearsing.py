@@ -16,7 +16,7 @@ from bringup.commands.instruments import AnsweringBench
 from bringup.commands.loading import load
 from bringup.commands.reaching import dialect_of, roles_of
 from bringup.core.as_built import as_built
-from bringup.core.bench import Bench, MeterRole, Simulate, SupplyRole
+from bringup.core.bench import Bench, MeterRole, SupplyRole
 from bringup.core.board import Board
 from bringup.core.frozen import frozen
 from bringup.core.listening import Listen
@@ -25,6 +25,7 @@ from bringup.core.procedure import HostProgram, Log, Note, Procedure, Step
 from bringup.core.rehearsal import Came, Trial
 from bringup.core.safety_ripple import needs_scope
 from bringup.core.serial_line import SerialLine
+from bringup.core.simulate import Simulate
 from bringup.core.words import AttemptResult
 from bringup.runner.attempt import run_attempt
 from bringup.runner.pending import Pending

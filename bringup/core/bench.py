@@ -10,17 +10,16 @@ from typing import TYPE_CHECKING
 
 from bringup.core.accuracy import Accuracy
 from bringup.core.calibration import CalibrationRule
-from bringup.core.faults import Fault
 from bringup.core.frozen import frozen
 from bringup.core.quantity import Quantity
 from bringup.core.reading_time import Integration
 from bringup.core.serial_line import SerialLine
 from bringup.core.serial_port import PortSettings
 from bringup.core.specification import Specification
-from bringup.core.talk import Talk
 
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect  # its replies know the Identity that stands here
+    from bringup.core.simulate import Simulate
 
 WATCHDOG = 5.0
 """Seconds of silence after which a supply with a communication watchdog is to switch off by itself: well beyond what
@@ -99,6 +98,10 @@ class SupplyRole:
     """Of the current that it reads, in amperes; None: not stated."""
     leads_at_most: float = LEADS_AT_MOST
     """Ohms of both its leads together above which they are pointed out."""
+    name: str = "supply"
+    """What it is called beside others: 'supply', or 'supply bias' for `more_supplies: {bias: ...}`."""
+    first: int = 0
+    """Added to its own output numbers wherever outputs of several supplies are told apart by a number."""
     line: int = 0
     column: int = 0
 
@@ -220,23 +223,6 @@ class ScopeRole:
 
 
 @frozen
-class Simulate:
-    """A simulated bench: the board file it measures, and the faults planted in it."""
-
-    board_path: str
-    faults: tuple[Fault, ...] = ()
-    state: str | None = None
-    lead_resistance: Quantity | None = None
-    """Both supply leads together; default 0.1 ohm."""
-    board_name: str = ""
-    """Name of the board in that file."""
-    variant: str = ""
-    """Assembly variant of the unit that is measured; '': every rail is there."""
-    talks: Mapping[str, Talk] = field(default_factory=dict)
-    """Serial line -> what the simulated board says there."""
-
-
-@frozen
 class Bench:
     """One bench. With `simulate`, roles that name no resource are simulated; their dialects are still honoured."""
 
@@ -256,11 +242,22 @@ class Bench:
     decided: frozenset[str] = frozenset()
     """Roles whose dialect the bench file leaves out: the maker and model that it expects decided it."""
     load: LoadRole | None = None
+    more_supplies: tuple[SupplyRole, ...] = ()
+    """Supplies beside the first one, each feeding inputs of its own; none of them by hand."""
     scope: ScopeRole | None = None
     scope_beside: bool = False
     """There is a scope that no step asks: its leads are earthed all the same."""
     lines: Mapping[str, SerialLine] = field(default_factory=dict)
     """Serial lines of the board, by name."""
+
+    @property
+    def supplies(self) -> tuple[SupplyRole, ...]:
+        """Every supply, the first one first."""
+        return self.more_supplies if self.supply is None else (self.supply, *self.more_supplies)
+
+    def supply_of(self, name: str) -> SupplyRole | None:
+        """Return the supply that feeds that input: the one whose outputs name it, else the first one."""
+        return next((each for each in self.supplies if name in each.outputs), self.supply)
 
     def of_variant(self, variant: str) -> Bench:
         """Return the bench with a unit of that variant on it, where it simulates one. '': as the file says."""

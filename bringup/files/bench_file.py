@@ -16,12 +16,12 @@ from bringup.core.bench import (
     MeterRole,
     ScannerRole,
     ScopeRole,
-    Simulate,
     SupplyRole,
 )
 from bringup.core.calibration import WARN_DAYS, CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.core.serial_line import SerialLine
+from bringup.core.simulate import Simulate
 from bringup.errors import FileError, Problem
 from bringup.files.accuracy_rows import accuracy_of, integrations_of
 from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
