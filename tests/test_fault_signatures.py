@@ -20,7 +20,7 @@ from bringup.core.evidence import Evidence, Seen
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.other_units import compared
 from bringup.core.single_faults import said
-from bringup.core.solver import solve, unpowered_resistance
+from bringup.core.solver import SENSE_OPEN_RISE, solve, unpowered_resistance
 from bringup.files.board_file import load_board
 from tests.small_board import BUCK, RAILS, lim, small_board
 
@@ -158,6 +158,14 @@ def test_volts_with_the_supply_off_are_fed_from_outside_or_held() -> None:
     assert {each.fault.kind for each in found.causes[0].suspects if each.fault} <= {
         FaultKind.BACK_FED, FaultKind.CHARGED,
     }  # fmt: skip
+
+
+def test_free_leads_that_read_high_with_remote_sense_have_a_sense_lead_open() -> None:
+    # 5 % above what is set: what a supply makes of it differs from make to make (chosen, no source).
+    leads = [Evidence(Seen.LEADS, "VIN", 24.0 * SENSE_OPEN_RISE, {}, "blank", 1e-3, failed=True)]
+
+    assert first(diagnose(SMALL, leads, remote_sense=True)).startswith("VIN: sense lead open")
+    assert first(diagnose(SMALL, leads)).startswith("VIN: 25.2 V from the supply")
 
 
 def test_a_rail_that_wanders_speaks_for_its_output_capacitor() -> None:
