@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from bringup.core.procedure import Channel, Dwell, Log, Measure, OnLost, Step
+from bringup.core.procedure import Channel, Dwell, Log, Measure, OnLost, PowerOff, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Kind, Result, StepOutcome
@@ -19,6 +19,7 @@ from bringup.runner.looks import SILENT_LOOKS
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.records import Interruption
+from bringup.runner.roles import Done
 from bringup.runner.setup import AttemptOutcome
 from bringup.runner.watch import PATIENCE
 from bringup.simulation.instrument import take
@@ -243,6 +244,38 @@ def test_an_output_that_never_showed_itself_since_it_was_switched_on_may_have_tr
     assert (outcome.result, outcome.off_verified) == (AttemptResult.BROKEN_OFF, True)
     assert not [told for told in bench.told if told.poll is not None and told.poll.fault is None]
     assert len(events(bench, "trip")) == 1
+
+
+def test_a_supply_that_is_lost_while_it_is_switched_off_in_order_may_have_tripped_too() -> None:
+    bench = simulated_bench(with_steps(APPLY, Step(1, PowerOff())), history=SEEN)
+    troubles, switch = bench.supply_link.troubles, bench.supply.switch
+
+    def lose(output: int, on: bool) -> Pending[Done]:
+        if not on and bench.on():
+            troubles.lost_at = bench.clock.monotonic()
+            bench.clock.at(troubles.lost_at + 30.0, lambda: setattr(troubles, "lost_at", math.inf), wakes=False)
+        return switch(output, on)
+
+    bench.supply.switch = lose  # type: ignore[method-assign]
+
+    outcome = bench.run()
+
+    assert (outcome.result, outcome.off_verified) == (AttemptResult.BROKEN_OFF, True)
+    assert len(events(bench, "trip")) == 1
+
+
+def test_a_supply_that_is_lost_long_after_it_was_off_has_not_tripped_anything() -> None:
+    steps = (APPLY, Step(1, PowerOff()), Step(2, Dwell(parse_quantity("60 s"))), APPLY)
+    bench = simulated_bench(with_steps(*steps), history=SEEN)
+
+    def lose(now: float) -> None:
+        bench.supply_link.troubles.lost_at = now
+        bench.clock.at(now + 30.0, lambda: setattr(bench.supply_link.troubles, "lost_at", math.inf), wakes=False)
+
+    outcome = bench.run(tell=at_step(bench, 3, lose))
+
+    assert outcome.result is AttemptResult.BROKEN_OFF
+    assert events(bench, "trip") == []
 
 
 def test_a_supply_that_is_off_within_seconds_of_the_last_look_has_not_tripped() -> None:

@@ -125,8 +125,7 @@ class Power:
     def step_to(self, feed: Feed) -> None:
         """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
         within_bounds(feed, self.ceiling)
-        watched = self._watch.of(feed.output)
-        if watched is not None:
+        if (watched := self._watch.of(feed.output)) is not None:
             watched.valid_from = watched.start_up_until = float("inf")
             watched.limit_time, watched.over_current = feed.limit_time, None
         self.protecting.over_current(self.supply, feed, None)
@@ -179,8 +178,7 @@ class Power:
         """Watch an input that is on for another trip current: its board state, and with it the load, has changed."""
         changed = replace(feed, trip_current=level)
         self._on = [changed if each.output == feed.output else each for each in self._on]
-        watched = self._watch.of(feed.output)
-        if watched is not None:
+        if (watched := self._watch.of(feed.output)) is not None:
             watched.trip_current = level
             watched.start_up_until = max(watched.start_up_until, self._waits.clock.monotonic() + feed.limit_time)
 
@@ -206,6 +204,7 @@ class Power:
             raise BrokenOff(f"output {output} was to be switched off, and {whose_word(on, by_hand=self.by_hand)}")
         self._on = [each for each in self._on if each.output != output]
         self._doubtful.discard(output)
+        self._watch.seen_off(output)
         if not self._on:
             self.protecting.disarm(self.supply)
         self._guarding.off(output)
@@ -265,8 +264,9 @@ class Power:
         """
         self._watch.clear()
         if self._supply is not None and (asked or self._touched or self._on):
+            doubtful = frozenset(self._doubtful)
             self._outputs_off(self._supply, asked=asked, lost=str(because) if isinstance(because, SupplyLost) else "")
-            self.unseen |= self._watch.unseen or (bool(self._on) and not self.off_verified)
+            self.unseen |= self._watch.unseen(doubtful) or (bool(self._on) and not self.off_verified)
         else:
             self.bug = self.sinking.emergency(asked=asked) or self.bug
 

@@ -7,7 +7,7 @@ is the business of whoever catches them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from math import inf
 
@@ -50,7 +50,8 @@ class Watch:
         self._journal = journal
         self._interval = interval
         self._watched: dict[int, Watched] = {}
-        self._seen = inf
+        self._seen: dict[int, float] = {}
+        """Outputs that are watched no longer, and were not seen off -> when they were seen last, or switched on."""
         self.on_look: Callable[[Watched, PollSample], None] = lambda _watched, _sample: None
         """Called with every good look once start-up is over; may raise an Ending."""
         self.guard: Guard = Unguarded()
@@ -106,20 +107,24 @@ class Watch:
 
     def remove(self, output: int) -> None:
         """Watch it no longer; an answer on its way is dropped."""
-        self._watched.pop(output, None)
+        if (watched := self._watched.pop(output, None)) is not None:
+            self._seen[output] = watched.since if watched.latest is None else watched.latest.monotonic
+
+    def seen_off(self, output: int) -> None:
+        """It was verified off: from now on nothing can happen to a board unseen."""
+        self._seen.pop(output, None)
 
     def clear(self) -> None:
         """Watch nothing any more, and owe nothing: whoever clears it sees to what ended the watching."""
-        seen = (each.since if each.latest is None else each.latest.monotonic for each in self._watched.values())
-        self._seen = min(seen, default=inf)
-        self._watched.clear()
+        for output in tuple(self._watched):
+            self.remove(output)
         self.load.clear()
         self.owed = None
 
-    @property
-    def unseen(self) -> bool:
-        """Whether an output that was watched until `clear` has by now not shown itself for too long."""
-        return self._clock.monotonic() - self._seen > ASLEEP
+    def unseen(self, outputs: Collection[int]) -> bool:
+        """Whether any of these, watched before, has by now not shown itself for too long."""
+        now = self._clock.monotonic()
+        return any(now - self._seen.get(output, now) > ASLEEP for output in outputs)
 
     def raise_owed(self) -> None:
         """Raise what power was cut for, if nobody has: readings of a board without power are worth nothing."""
