@@ -11,6 +11,7 @@ import pytest
 from bringup.core.bench import Bench, ScannerRole
 from bringup.core.needs import examine_dialects
 from bringup.core.procedure import Measure, Step
+from bringup.core.quantity import parse_quantity
 from bringup.core.safety import examine
 from bringup.core.unpowered import Resistance
 from bringup.core.words import AttemptResult, Result
@@ -276,6 +277,19 @@ def test_more_volts_than_the_rating_are_refused_with_the_step_that_applies_them(
         "36 V may stand across a contact of the scanner (between VIN and N12V), which is rated for 35 V"
     )
     assert _messages(_scanner(rating=36.0)) == []
+
+
+def test_stated_ac_counts_by_its_peak() -> None:
+    procedure = sound()
+    rails = dict(procedure.board.rails)
+    rails["5V0"] = replace(rails["5V0"], ac=parse_quantity("25 V", "V"))
+    given = replace(procedure, board=replace(procedure.board, rails=rails))
+
+    (found,) = [one.message for one in examine(given, _scanner(rating=45.0)) if "scanner" in one.message]
+
+    # 5.1 V less 25 V * sqrt(2) = 35.36 V is -30.26 V, against the 24 V at VIN: 54.26 V between two contacts.
+    assert found.startswith("54.26 V may stand across a contact of the scanner (between VIN and 5V0)")
+    assert not [one for one in examine(given, _scanner(rating=55.0)) if "scanner" in one.message]
 
 
 def test_a_point_that_the_board_does_not_have_is_named_with_its_place_in_the_bench_file() -> None:

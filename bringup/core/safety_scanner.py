@@ -6,6 +6,7 @@ counts is the largest difference between any two of them, ground among them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from bringup.core.bench import Bench, ScannerRole
@@ -39,12 +40,20 @@ def examine_scanner(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
 
 
 def _extremes(procedure: Procedure, scanner: ScannerRole) -> tuple[tuple[str, float], tuple[str, float]]:
-    """Return the lowest and highest volts, signed, that a mapped point may carry, each with what makes them."""
+    """Return the lowest and highest volts, signed, that a mapped point may carry, each with what makes them.
+
+    Stated AC adds its peak both ways: √2 times its RMS, a sine taken for granted.
+    """
     board, volts = procedure.board, highest_volts(procedure)
     names = {name for name in scanner.channels if name in volts}
     names |= {source for name in names if (source := board.input_of(name)) is not None}
-    signed = [("", 0.0), *((name, sign_of(board, name) * volts[name]) for name in sorted(names))]
-    return min(signed, key=lambda one: one[1]), max(signed, key=lambda one: one[1])
+    ends = [("", 0.0, 0.0)]
+    for name in sorted(names):
+        steady, ac = sign_of(board, name) * volts[name], board.point(name).ac
+        peak = 0.0 if ac is None else math.sqrt(2.0) * ac.number
+        ends.append((name, steady - peak, steady + peak))
+    pairs = [((low, least), (high, most)) for low, least, _ in ends for high, _, most in ends if low != high]
+    return max(pairs, key=lambda pair: pair[1][1] - pair[0][1], default=(("", 0.0), ("", 0.0)))
 
 
 def _unknown(board: Board, bench: Bench, scanner: ScannerRole) -> Iterator[Finding]:
