@@ -547,6 +547,59 @@ def test_an_attempt_is_called_off_by_a_letter_typed_instead_of_a_value(question:
     assert outcome.off_verified is not False
 
 
+LOG = next(step.index for step in PROCEDURE.steps if step.kind == "log")
+
+
+def logged(outcome: AttemptOutcome) -> dict[str, list[tuple[float | None, bool]]]:
+    """Each statistic of the log's current with its values in order, and whether another one took its place."""
+    replaced = {each.replaces for each in outcome.readings}
+    found: dict[str, list[tuple[float | None, bool]]] = {}
+    for each in outcome.readings:
+        if each.step == LOG:
+            found.setdefault(each.aspect, []).append((each.value, each.id in replaced))
+    return found
+
+
+def test_a_sample_of_a_log_typed_wrongly_is_put_right_and_both_are_kept() -> None:
+    lines = iter(["0.096", "c", "0.070", "0.071"])
+
+    def typing(text: str, typed: str) -> str:
+        in_log = hands.bench.record.begun[-1:] == [LOG] and "current does the supply show" in text
+        return next(lines, typed) if in_log else typed
+
+    hands = at_the_bench(
+        Scripted(Answer("0.069"), PromptKind.TEXT, "VIN current was typed as 96 mA"),
+        change=typing,
+    )
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert [value for name, value in hands.bench.record.samples if name == "VIN current"] == [
+        0.096,
+        0.069,
+        0.070,
+        0.071,
+    ]
+    assert logged(outcome)["maximum"] == [(0.071, False)]
+    assert logged(outcome)["mean"][0][0] == pytest.approx(0.070)
+
+
+def test_after_a_log_what_it_came_to_follows_the_sample_that_was_put_right() -> None:
+    correction = Scripted(Answer("0.072"), PromptKind.TEXT, "VIN current was typed as 69 mA")
+    hands = correcting(lambda each: each.aspect == "slope per hour", correction)
+    steps = PROCEDURE.steps
+    more = replace(steps[4], index=6, action=Measure(("3V3",)))
+    hands.bench.procedure = replace(PROCEDURE, steps=(*steps[:6], more, replace(steps[6], index=7)))
+
+    outcome = hands.run()
+
+    assert outcome.result is AttemptResult.PASSED, outcome.cause
+    assert logged(outcome)["maximum"] == [(0.069, True), (0.072, False)]
+    assert logged(outcome)["mean"] == [(0.069, True), (pytest.approx(0.070), False)]
+    assert {each.step for each in outcome.readings if each.aspect == "mean"} == {LOG}
+
+
 def test_other_letters_wait_until_the_knob_is_set() -> None:
     letters = ["n", "c"]
     hands = at_the_bench(

@@ -15,6 +15,7 @@ from bringup.core.quantity import format_reading
 from bringup.core.reading import AT_LEADS, BEFORE_OHMS, Reading
 from bringup.core.replies import Value
 from bringup.core.spots import METER_LEADS, spot_of
+from bringup.core.statistics_of_log import MAXIMUM, MINIMUM
 from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.runner.at_board import derive_again
@@ -53,10 +54,10 @@ def correct(work: Work) -> None:
 def last_typed(readings: list[Reading]) -> Reading | None:
     """Return the latest typed reading that no later one replaces; None if nothing was typed.
 
-    Temperatures are typed as samples of a log, and put right as such.
+    What is typed as samples of a log is put right as such.
     """
     replaced = {reading.replaces for reading in readings} | {
-        each.id for each in readings if each.kind is Kind.TEMPERATURE and each.instrument == "person"
+        each.id for each in readings if each.aspect.startswith((MINIMUM, MAXIMUM))
     }
     typed = (each for each in reversed(readings) if each.how is How.TYPED and each.id not in replaced)
     return next(typed, None)

@@ -7,7 +7,8 @@ on from sample to sample. The samples themselves are in the logbook.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 from bringup.core.expectation import limits_of
 from bringup.core.limits import Limits
@@ -15,6 +16,7 @@ from bringup.core.line import StraightLine
 from bringup.core.marks import Marks
 from bringup.core.placement import loosened
 from bringup.core.procedure import Channel, Log
+from bringup.core.reading import Reading, new_id
 from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.safety_bench import by_meter
@@ -37,7 +39,8 @@ from bringup.core.wording import duration
 from bringup.core.words import How, LimitsFrom, Result
 from bringup.runner.astray import Astray, drawn_by
 from bringup.runner.still_there import proves_itself
-from bringup.runner.work import RECORDED, Judged, Work
+from bringup.runner.uncertain import anew
+from bringup.runner.work import RECORDED, Judged, Work, judged_result
 
 AT_LOAD = " at the load"
 """Added to the statistics of what the load reads: the meter may follow the same rail."""
@@ -117,8 +120,11 @@ def believed(work: Work, trace: Trace) -> bool:
     return not work.hands.confirm()
 
 
-def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
-    """Keep the statistics, each judged by limits of its own; else what lies among the samples as they are."""
+def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> dict[str, Reading]:
+    """Keep the statistics, each judged by limits of its own; else what lies among the samples as they are.
+
+    Returns them by name; nothing where there are none.
+    """
     channel = trace.channel
     limits, origin = limits_of(work.this_step, channel.text, work.board, work.state)
     limits = loosened(work.lacking.known, channel.point, channel.kind, limits)
@@ -131,7 +137,7 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
         work.tally.missing.append(f"{channel.text}: {work.hands.amiss}")
         nothing = Value(None, "", why=work.hands.amiss)
         work.keep(channel.point, channel.kind, nothing, Judged(limits, origin), instrument=instrument)
-        return
+        return {}
     if trace.missed:
         total = trace.missed + trace.seen.count
         work.tally.missing.append(f"{channel.text}: {trace.missed} of {total} samples have no value")
@@ -139,25 +145,62 @@ def sum_up(work: Work, action: Log, trace: Trace, begun: float) -> None:
     if least is None or most is None:
         nothing = Value(None, "", why="no sample has a value")
         work.keep(channel.point, channel.kind, nothing, Judged(limits, origin), instrument=instrument)
-        return
+        return {}
     if trace.limited:
         work.tally.missing.append(f"{channel.text}: the supply was in current limit")
     judge = JudgeOf(action.judging, channel, Judged(limits, origin), limited=trace.limited)
     how = How.TYPED if by_hand else How.READ
     place = AT_LOAD if channel.by_load else ""
-    for aspect, value, moment, mark in (
-        (MINIMUM, least, trace.least_at, trace.least_mark),
-        (MAXIMUM, most, trace.most_at, trace.most_mark),
-    ):
-        judged = judge.of(aspect, when(moment - begun, mark))
-        work.keep(
-            channel.point, channel.kind, value, judged, instrument=instrument, how=how, aspect=aspect + place, at=moment
+    return {
+        aspect: work.keep(
+            channel.point,
+            channel.kind,
+            value,
+            judge.of(aspect, note),
+            instrument=instrument,
+            how=How.DERIVED if at is None else how,
+            aspect=aspect + place,
+            at=at,
         )
-    for aspect, value in derived(trace, action.judging):
-        judged = judge.of(aspect, "")
-        work.keep(
-            channel.point, channel.kind, value, judged, instrument=instrument, how=How.DERIVED, aspect=aspect + place
+        for aspect, value, note, at in statistics(trace, action.judging, begun)
+    }
+
+
+def statistics(trace: Trace, judging: Judging, begun: float) -> Iterator[tuple[str, Value, str, float | None]]:
+    """Yield each statistic with its value, what there is to say of it, and its moment where it has one."""
+    assert trace.least is not None
+    assert trace.most is not None
+    yield MINIMUM, trace.least, when(trace.least_at - begun, trace.least_mark), trace.least_at
+    yield MAXIMUM, trace.most, when(trace.most_at - begun, trace.most_mark), trace.most_at
+    for aspect, value in derived(trace, judging):
+        yield aspect, value, "", None
+
+
+def summed_anew(
+    work: Work, judging: Judging, trace: Trace, begun: float, kept: Mapping[str, Reading]
+) -> dict[str, Reading]:
+    """Keep the statistics again in the place of those that one wrong sample was in."""
+    now = dict(kept)
+    for aspect, value, note, _ in statistics(trace, judging, begun):
+        if (old := kept.get(aspect)) is None:
+            continue
+        at, monotonic = work.journal.now()
+        judged = Judged(old.limits, old.limits_from, Result.NOT_JUDGED if old.result is Result.NOT_JUDGED else None)
+        new = replace(
+            old,
+            id=new_id(),
+            replaces=old.id,
+            value=value.number,
+            raw=value.raw,
+            resolution=value.resolution,
+            result=judged_result(value, judged, unsettled=False),
+            note=note or value.why,
+            at=at,
+            monotonic=monotonic,
         )
+        now[aspect] = anew(work, new, value, None)
+        work.replace(old, now[aspect])
+    return now
 
 
 def when(after: float, mark: str) -> str:

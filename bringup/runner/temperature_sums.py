@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from bringup.core.beside_log import Temperature
 from bringup.core.entry import read_entry
 from bringup.core.limits import Limits
 from bringup.core.procedure import Channel, Log
 from bringup.core.quantity import format_reading
-from bringup.core.reading import Reading, new_id
+from bringup.core.reading import Reading
 from bringup.core.replies import Value
-from bringup.core.statistics_of_log import MAXIMUM, MINIMUM
 from bringup.core.words import UNIT_OF, How, Kind, LimitsFrom
 from bringup.errors import NotationError
-from bringup.runner.log_trace import JudgeOf, Trace, derived, when
+from bringup.runner.log_trace import JudgeOf, Trace, statistics
 from bringup.runner.prompts import Prompt, PromptKind
-from bringup.runner.uncertain import anew
-from bringup.runner.work import Judged, Work, judged_result
+from bringup.runner.work import Judged, Work
 
 UNIT = UNIT_OF[Kind.TEMPERATURE]
 LOWEST, HIGHEST = -60.0, 100.0
@@ -67,19 +65,9 @@ def trace_of(work: Work, each: Temperature, before: Trace | None = None) -> Trac
     return Trace(Channel(each.spot, Kind.TEMPERATURE, each.text), None, limits)
 
 
-def _named(action: Log, text: str) -> Mapping[str, Mapping[str, Limits]]:
+def named(action: Log, text: str) -> Mapping[str, Mapping[str, Limits]]:
     """Return what is judged of this one; limits without a name are for what the log follows."""
     return {statistic: {text: of[text]} for statistic, of in action.judging.items() if text in of}
-
-
-def _statistics(action: Log, trace: Trace, begun: float) -> Iterator[tuple[str, Value, str, float | None]]:
-    """Yield each statistic with its value, what there is to say of it, and its moment where it has one."""
-    assert trace.least is not None
-    assert trace.most is not None
-    yield MINIMUM, trace.least, when(trace.least_at - begun, trace.least_mark), trace.least_at
-    yield MAXIMUM, trace.most, when(trace.most_at - begun, trace.most_mark), trace.most_at
-    for aspect, value in derived(trace, _named(action, trace.channel.text)):
-        yield aspect, value, "", None
 
 
 def sum_up(work: Work, action: Log, each: Temperature, trace: Trace, begun: float) -> dict[str, Reading]:
@@ -94,7 +82,7 @@ def sum_up(work: Work, action: Log, each: Temperature, trace: Trace, begun: floa
         nothing, judged = Value(None, "", why=why), Judged(limits, origin)
         work.keep(None, Kind.TEMPERATURE, nothing, judged, instrument=instrument, aspect=f"at {each.spot}")
         return {}
-    judge = JudgeOf(_named(action, each.text), trace.channel, Judged(limits, origin), limited=False)
+    judge = JudgeOf(named(action, each.text), trace.channel, Judged(limits, origin), limited=False)
     typed = How.READ if each.by_meter and not work.meter.by_hand else How.TYPED
     return {
         aspect: work.keep(
@@ -107,29 +95,5 @@ def sum_up(work: Work, action: Log, each: Temperature, trace: Trace, begun: floa
             aspect=f"{aspect} at {each.spot}",
             at=at,
         )
-        for aspect, value, note, at in _statistics(action, trace, begun)
+        for aspect, value, note, at in statistics(trace, named(action, each.text), begun)
     }
-
-
-def summed_anew(work: Work, action: Log, trace: Trace, begun: float, kept: Mapping[str, Reading]) -> dict[str, Reading]:
-    """Keep the statistics again in the place of those that one wrong sample was in."""
-    now: dict[str, Reading] = {}
-    for aspect, value, note, _ in _statistics(action, trace, begun):
-        old = kept[aspect]
-        at, monotonic = work.journal.now()
-        result = judged_result(value, Judged(old.limits, old.limits_from), unsettled=False)
-        new = replace(
-            old,
-            id=new_id(),
-            replaces=old.id,
-            value=value.number,
-            raw=value.raw,
-            resolution=value.resolution,
-            result=result,
-            note=note or value.why,
-            at=at,
-            monotonic=monotonic,
-        )
-        now[aspect] = anew(work, new, value, None)
-        work.replace(old, now[aspect])
-    return now

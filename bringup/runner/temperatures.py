@@ -18,7 +18,7 @@ from bringup.core.replies import Value
 from bringup.core.wording import listed
 from bringup.runner.in_volts import not_in_volts
 from bringup.runner.key_words import CORRECT
-from bringup.runner.log_trace import Trace
+from bringup.runner.log_trace import Trace, summed_anew
 from bringup.runner.measuring import read_once
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.roles import Function
@@ -26,10 +26,10 @@ from bringup.runner.temperature_sums import (
     UNIT,
     Entry,
     asked_again,
+    named,
     outside,
     read_temperature,
     sum_up,
-    summed_anew,
     trace_of,
 )
 from bringup.runner.wait import Offer
@@ -167,7 +167,9 @@ class Temperatures:
             if other.of == each:
                 trace.take(other.value, other.moment, self._marks)
         if self._kept:
-            self._kept[each.spot] = summed_anew(work, self._action, trace, self._begun, self._kept[each.spot])
+            self._kept[each.spot] = summed_anew(
+                work, named(self._action, each.text), trace, self._begun, self._kept[each.spot]
+            )
         return ()
 
     # one round

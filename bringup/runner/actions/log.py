@@ -41,6 +41,7 @@ from bringup.runner.roles import Function
 from bringup.runner.steadiness import Steadiness, steadily
 from bringup.runner.still_there import blamed, proves_itself
 from bringup.runner.sureness import around_of
+from bringup.runner.typed_samples import TypedSamples
 from bringup.runner.work import Work
 
 LOOKED_WITHIN = 0.2
@@ -70,13 +71,16 @@ def log(work: Work, action: Log) -> None:
         meanwhile(work, action, begun) as beside,
         hearing(work, action.heard, beside.marks),
     ):
+        typed = TypedSamples(work, action, begun, beside.marks)
+        if not action.temperatures:
+            work.evidence.beside = typed
         for due in _times(work, action, begun, count):
             if any(trace.certain for trace in traces):
                 break
             beside.wait_until(due)
             together = _Round()
             for trace in traces:
-                _sample(work, trace, together, steady, beside.marks)
+                _sample(work, trace, together, steady, beside.marks, typed)
             taken += 1
         else:
             beside.temperatures.finish()
@@ -90,7 +94,7 @@ def log(work: Work, action: Log) -> None:
         text = f"{taken} samples were taken where {count} were due: they take longer than {action.every}"
         work.journal.event("log-slow", text)
     for trace in traces:
-        sum_up(work, action, trace, begun)
+        typed.kept[trace.channel.text] = sum_up(work, action, trace, begun)
     beside.temperatures.sum_up()
 
 
@@ -138,16 +142,16 @@ def _stood_before(work: Work, channel: Channel, level: float) -> bool:
     )
 
 
-def _sample(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks) -> None:
+def _sample(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks, typed: TypedSamples) -> None:
     """Take one sample of a channel, and one more at once where it shows a rail low that stood.
 
     A rail that is gone must not stay powered for another interval.
     """
-    _sample_once(work, trace, together, steady, marks)
+    _sample_once(work, trace, together, steady, marks, typed)
     if trace.low:
         together.at_load.pop(trace.channel.point, None)
         _look_for_power(work, trace.channel.point)
-        _sample_once(work, trace, together, steady, marks)
+        _sample_once(work, trace, together, steady, marks, typed)
         trace.low = 0
 
 
@@ -167,7 +171,9 @@ def _look_for_power(work: Work, point: str) -> None:
             return
 
 
-def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks) -> None:
+def _sample_once(
+    work: Work, trace: Trace, together: _Round, steady: Steadiness, marks: Marks, typed: TypedSamples
+) -> None:
     channel, looks = trace.channel, together.looks
     moment = work.waits.clock.monotonic()
     if by_meter(channel, work.board):
@@ -199,6 +205,7 @@ def _sample_once(work: Work, trace: Trace, together: _Round, steady: Steadiness,
     if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand and channel.point in looks:
         trip_if_shown(feed, looks[channel.point])
     trace.take(value, moment, marks)
+    typed.add(trace, value, moment)
     if trace.astray is not None:
         trace.astray.take(value, moment, starting=limited or starting(watched, moment))
     if value.number is None:
