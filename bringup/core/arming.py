@@ -118,12 +118,25 @@ class LeadsPlan(_Protected):
 
 
 def output_for(bench: Bench | None, name: str) -> int | None:
-    """Return the supply's output for that input; a bench that maps none has one output, number 1, for every input."""
+    """Return the supply's output for that input; a bench that maps none has one output, number 1, for every input.
+
+    Unique over all supplies of the bench: `output_words` says it as it stands on the instrument.
+    """
     if bench is None:
         return None
     if bench.supply is None or not bench.supply.outputs:
         return 1 if bench.supply is not None or bench.simulate is not None else None
-    return bench.supply.outputs.get(name)
+    role = bench.supply_of(name) or bench.supply
+    own = role.outputs.get(name)
+    return None if own is None else role.first + own
+
+
+def output_words(bench: Bench, output: int) -> str:
+    """Return what people call that output: 'output 1', or 'output 1 of the supply bias' where there are several."""
+    if not bench.more_supplies:
+        return f"output {output}"
+    role = next(each for each in reversed(bench.supplies) if output > each.first)
+    return f"output {output - role.first} of the {role.name}"
 
 
 def plan_apply(apply: Apply, board: Board, bench: Bench | None, state: str | None = None) -> ApplyPlan:

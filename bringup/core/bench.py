@@ -28,6 +28,9 @@ the tool lets pass before it counts the supply as lost, and switches off in its 
 LEADS_AT_MOST = 0.5
 """Ohms: sound leads have 0.05 to 0.5 together (common practice, no source)."""
 
+FIRST_OUTPUTS = 100
+"""Between the first outputs of two supplies: an instrument's own numbers go to 99."""
+
 SIMULATED_MAKER = "BRINGUP SIMULATED"
 """First field of `*IDN?` of every simulated instrument. Reserved: one such role marks the attempt as simulated."""
 
@@ -288,7 +291,7 @@ class Bench:
         An instrument on loopback may be a simulated one or not: only its `*IDN?` tells.
         """
         roles = (
-            ("supply", self.supply),
+            *((each.name, each) for each in self.supplies),
             ("meter", self.meter),
             ("load", self.load),
             ("scanner", self.scanner),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bringup.core.bench import on_loopback
+from bringup.core.bench import WATCHDOG, on_loopback
 from bringup.core.dialect import Dialect, can_tell
 from bringup.core.models import as_variant
 from bringup.core.serial_port import clash
@@ -32,6 +32,7 @@ OTHERWISE = {
     "scope": "no `scope` at all",
 }
 """What may stand in the place of a resource string."""
+NO_MORE = "no such supply at all"
 
 NOT_USED = "not used"
 WATCHDOG_LEAST, WATCHDOG_MOST = 3.0, 60.0
@@ -40,19 +41,34 @@ PROBE_LEAST, PROBE_MOST = 0.1, 10_000.0
 """By how much probes attenuate (from memory)."""
 
 
+def role_sections(values: Values) -> dict[str, Values | None]:
+    """Return the section of every role by its name, None where there is none; `more_supplies` as 'supply bias'."""
+    more = {f"supply {name}": section for name, section in values.sections("more_supplies")}
+    return {role: values.section_in(role) for role in DEFAULT_DIALECT} | more
+
+
+def sort_of(role: str) -> str:
+    """Return what sort of role that is: 'supply' of 'supply bias'."""
+    return "supply" if role.startswith("supply ") else role
+
+
 def check_bench(values: Values, board: Values | None, problems: Problems) -> None:
     """Report what does not fit together. `board`: that of a simulated bench, as far as it could be read."""
     simulated = "simulate" in values or "simulate" in values.wrong
-    roles = {role: values.section_in(role) for role in DEFAULT_DIALECT}
+    roles = role_sections(values)
     if not simulated and not {"supply", "meter"} & (set(values.entries) | values.wrong):
         problems.add(values.node, "the bench has neither a supply nor a meter", "such as supply: by hand")
     for role, section in roles.items():
         if section is not None and section.get("resource") != IN_METER:
             _check_reach(role, section, problems, simulated=simulated)
-    supply = roles["supply"]
-    if supply is not None:
-        _check_outputs(supply, None if board is None else Tree(board), problems)
-        _check_watchdog(supply, problems)
+    for role, section in roles.items():
+        if section is not None and sort_of(role) == "supply":
+            _check_outputs(section, None if board is None else Tree(board), problems)
+            _check_watchdog(section, problems)
+    if "more_supplies" in values:
+        from bringup.files.bench_supplies import check_supplies
+
+        check_supplies(values, roles, problems)
     if (scanner := roles["scanner"]) is not None and values.get("probing") == "fixed wiring":
         message = "with a scanner nothing else is wired to the meter: a point would be tied to each that it connects"
         problems.add(values.at("probing"), message, "leave `probing` out: what is not on `channels` is probed by hand")
@@ -98,9 +114,8 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
     resource = section.get("resource")
     if resource is None:
         if not simulated and "resource" not in section.wrong:
-            problems.add(
-                section.node, f"the {role} needs 'resource'", f"a VISA resource string, or `{OTHERWISE[role]}`"
-            )
+            otherwise = OTHERWISE.get(role, NO_MORE)
+            problems.add(section.node, f"the {role} needs 'resource'", f"a VISA resource string, or `{otherwise}`")
     elif resource == BY_HAND and role == "load":
         message = "a load cannot be by hand: nobody would switch it off when that must be quick"
         problems.add(section.at("resource"), message, "leave `load` out, and have an `inspect` step say what to do")
@@ -112,15 +127,15 @@ def _check_reach(role: str, section: Values, problems: Problems, *, simulated: b
         if "dialect" in section:
             problems.add(section.at("dialect"), f"a {role} that is by hand speaks no dialect", "leave it out")
         return
-    elif (fault := fault_of_resource(resource, OTHERWISE[role])) is not None:
+    elif (fault := fault_of_resource(resource, OTHERWISE.get(role, NO_MORE))) is not None:
         problems.add(section.at("resource"), *fault)
     elif simulated and not on_loopback(resource):
         message = f"a real {role} in a simulated bench"
         problems.add(section.at("resource"), message, "leave `resource` out, or take `simulate` away")
     if not simulated and "dialect" not in section and "dialect" not in section.wrong and not _decides(section):
         hint = (
-            f"such as {DEFAULT_DIALECT[role]}; `bringup bench --find` asks the instrument and names the one for it, or "
-            "state its maker and model under `expect`"
+            f"such as {DEFAULT_DIALECT[sort_of(role)]}; `bringup bench --find` asks the instrument and names the one "
+            "for it, or state its maker and model under `expect`"
         )
         problems.add(section.node, f"the {role} needs 'dialect'", hint)
 
@@ -131,7 +146,7 @@ def _check_channels(load: Values, tree: Tree | None, problems: Problems) -> None
 
 
 def check_reached(role: str, section: Values, dialect: Dialect, problems: Problems) -> None:
-    """Report what the bench file wants of an instrument and its dialect has no words for."""
+    """Report what the bench file wants of an instrument of that sort and its dialect has no words for."""
     _check_port(section, dialect, problems)
     if role == "supply":
         _check_supply(section, dialect, problems)
@@ -188,6 +203,12 @@ def _check_watchdog(supply: Values, problems: Problems) -> None:
         problems.add(at, message, "less would switch off in use, more would protect nothing")
     if supply.get("resource") == BY_HAND:
         problems.add(at, "a supply that is by hand hears nobody: it has no communication watchdog", "leave it out")
+
+
+def watchdog_of(section: Values) -> float | None:
+    """Return the time-out in seconds of a supply's communication watchdog, None where it is not to be used."""
+    stated = section.get("watchdog")
+    return WATCHDOG if stated is None else None if stated == NOT_USED else stated.number
 
 
 def _check_outputs(supply: Values, tree: Tree | None, problems: Problems) -> None:

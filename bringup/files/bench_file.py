@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 from bringup.core.bench import (
+    FIRST_OUTPUTS,
     LEADS_AT_MOST,
-    WATCHDOG,
     Bench,
     Ceiling,
     Expected,
@@ -24,12 +25,12 @@ from bringup.core.serial_line import SerialLine
 from bringup.core.simulate import Simulate
 from bringup.errors import FileError, Problem
 from bringup.files.accuracy_rows import accuracy_of, integrations_of
-from bringup.files.bench_checks import DEFAULT_DIALECT, NOT_USED, check_bench, check_reached
+from bringup.files.bench_checks import DEFAULT_DIALECT, check_bench, check_reached, role_sections, sort_of, watchdog_of
 from bringup.files.bench_fields import BENCH
 from bringup.files.bench_scanner_checks import BY_HAND, IN_METER
 from bringup.files.dialect_checks import port_settings
 from bringup.files.dialect_file import own_file, read_dialect, shipped_dialects, shipped_names, shipped_text
-from bringup.files.nodes import in_order
+from bringup.files.nodes import Node, in_order
 from bringup.files.procedure_file import board_path, follow_board
 from bringup.files.sections import Values
 from bringup.files.source import Opened, open_file, open_text, report_other_kind
@@ -60,8 +61,8 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
     check_bench(values, board, problems)
     dialects = dict[str, Dialect]()
     decided = _decided(values, opened, simulated=simulate is not None)
-    for role in DEFAULT_DIALECT:
-        dialect, wrong = _dialect(role, values, opened)
+    for role, section in role_sections(values).items():
+        dialect, wrong = _dialect(sort_of(role), section, opened)
         elsewhere = elsewhere + wrong
         if dialect is not None:
             dialects[role] = dialect
@@ -76,22 +77,20 @@ def read_bench(opened: Opened) -> tuple[Bench | None, list[Problem]]:
 def _decided(values: Values, opened: Opened, *, simulated: bool) -> frozenset[str]:
     """Have what the file leaves out of its roles' dialects decided by whom it expects; return whose was."""
     found = set()
-    for role in () if simulated else DEFAULT_DIALECT:
-        section = values.section_in(role)
+    for role, section in () if simulated else role_sections(values).items():
         spoken = section is not None and section.get("resource", BY_HAND) not in (BY_HAND, IN_METER)
         left_out = section is not None and "dialect" not in section and "dialect" not in section.wrong
         if section is None or not spoken or not left_out:
             continue
         from bringup.files.dialect_decided import decide
 
-        if decide(role, section, opened.path, opened.problems):
+        if decide(sort_of(role), section, opened.path, opened.problems):
             found.add(role)
     return frozenset(found)
 
 
-def _dialect(role: str, values: Values, opened: Opened) -> tuple[Dialect | None, list[Problem]]:
+def _dialect(role: str, section: Values | None, opened: Opened) -> tuple[Dialect | None, list[Problem]]:
     """Look the dialect of a role up; return it, and what is wrong in its file. Report here if there is none."""
-    section = values.section_in(role)
     if section is None or (name := section.get("dialect")) is None:
         return None, []
     own = own_file(name, opened.path)
@@ -131,6 +130,7 @@ def _build(
     return Bench(
         name=values.get("bench"),
         supply=_supply(values, inputs, simulated=simulate is not None),
+        more_supplies=tuple(_more_supplies(values, simulated=simulate is not None)),
         meter=_meter(values, simulated=simulate is not None),
         scanner=_scanner(values, simulated=simulate is not None),
         probing_by_hand=values.get("probing", BY_HAND) == BY_HAND,
@@ -154,40 +154,44 @@ def _lines(values: Values) -> dict[str, SerialLine]:
 
 
 def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole | None:
-    section = values.section_in("supply")
-    if section is None:
-        outputs = {name: number for number, name in enumerate(inputs, start=1)}
-        if "supply" in values:
-            return SupplyRole(None, line=values.at("supply").line, column=values.at("supply").column)
-        return SupplyRole(None, DEFAULT_DIALECT["supply"], outputs) if simulated else None
+    section, at = values.section_in("supply"), values.at("supply")
+    outputs = {name: number for number, name in enumerate(inputs, start=1)} if simulated else {}
+    if section is not None:
+        return _one_supply(section, at, outputs, simulated=simulated)
+    if "supply" in values:
+        return SupplyRole(None, line=at.line, column=at.column)
+    return SupplyRole(None, DEFAULT_DIALECT["supply"], outputs) if simulated else None
+
+
+def _more_supplies(values: Values, *, simulated: bool) -> Iterator[SupplyRole]:
+    for place, (name, section) in enumerate(values.sections("more_supplies"), start=1):
+        role = _one_supply(section, section.node, {}, simulated=simulated)
+        yield replace(role, name=f"supply {name}", first=FIRST_OUTPUTS * place)
+
+
+def _one_supply(section: Values, at: Node, outputs: dict[str, int], *, simulated: bool) -> SupplyRole:
     resource, dialect = _reached(section, "supply", simulated=simulated)
     ceiling = section.section_in("ceiling")
     facts = {} if ceiling is None else {name: ceiling.get(name) for name in ("voltage", "current")}
     by_hand = resource is None and not dialect
-    outputs = {name: number for number, name in enumerate(inputs, start=1)} if simulated and not by_hand else {}
     return SupplyRole(
         resource=resource,
         dialect=dialect,
-        outputs=section.get("outputs", outputs),
+        outputs=section.get("outputs", {} if by_hand else outputs),
         leave_alone=section.get("leave_alone", ()),
         remote_sense=section.get("sense", "local") == "remote",
         ceiling=Ceiling(**facts),
         expected=_expected(section),
         calibration_due=section.get("calibration_due"),
-        watchdog=_watchdog(section),
+        watchdog=watchdog_of(section),
         port=port_settings(section),
         address=section.get("address"),
         accuracy=section.get("accuracy"),
         current_accuracy=section.get("current_accuracy"),
         leads_at_most=LEADS_AT_MOST if "leads_at_most" not in section else section.get("leads_at_most").number,
-        line=values.at("supply").line,
-        column=values.at("supply").column,
+        line=at.line,
+        column=at.column,
     )
-
-
-def _watchdog(section: Values) -> float | None:
-    stated = section.get("watchdog")
-    return WATCHDOG if stated is None else None if stated == NOT_USED else stated.number
 
 
 def _meter(values: Values, *, simulated: bool) -> MeterRole | None:

@@ -151,11 +151,14 @@ class SimulatedBench:
     scope: StyledScope | None = None
     lines: Mapping[str, Talking] = field(default_factory=dict)
     """Serial lines on which the board talks, by name."""
+    more_supplies: Mapping[str, ScpiInstrument] = field(default_factory=dict)
+    """Supplies beside the first one, by role."""
 
     def instruments(self) -> dict[str, Instrument]:
         """Return the instruments by role."""
         named: dict[str, Instrument | None] = {
             "supply": self.supply,
+            **self.more_supplies,
             "meter": self.meter,
             "load": self.load,
             "scanner": self.scanner,
@@ -191,7 +194,7 @@ def build(
     simulated instrument speaks, and for a fault or state that the board does not have.
     """
     supply_role, meter_role, simulate = bench.supply, bench.meter, bench.simulate
-    outputs = {} if supply_role is None else dict(supply_role.outputs)
+    outputs = {name: each.first + own for each in bench.supplies for name, own in each.outputs.items()}
     leads = None if simulate is None else simulate.lead_resistance
     world = world_of(
         board if simulate is None else board_as_built(board, simulate.variant),
@@ -205,10 +208,8 @@ def build(
     )
     supply = meter = load = None
     if supply_role is None or _simulated(supply_role):
-        name = (supply_role.dialect if supply_role is not None else "") or DEFAULT_SUPPLY
-        _speaks("supply", name, tuple(SUPPLIES))
-        supply = SUPPLIES[name](world, pace=pace)
-        _has_outputs(supply, name, outputs)
+        supply = _supply(supply_role, world, pace)
+    more = {each.name: _supply(each, world, pace) for each in bench.more_supplies if _simulated(each)}
     if meter_role is None or _simulated(meter_role):
         name = (meter_role.dialect if meter_role is not None else "") or DEFAULT_METER
         _speaks("meter", name, tuple(METERS))
@@ -224,8 +225,23 @@ def build(
     lines = {name: Talking(world, talks[name]) for name, line in bench.lines.items() if line.simulated}
     if scanner is not None and bench.scanner is not None and bench.scanner.in_meter:
         with_card = None if meter is None else MeterWithCard(meter, scanner)
-        return SimulatedBench(world, supply, with_card, load, scope=scope, lines=lines)
-    return SimulatedBench(world, supply, meter, load, scanner, scope, lines)
+        return SimulatedBench(world, supply, with_card, load, scope=scope, lines=lines, more_supplies=more)
+    return SimulatedBench(world, supply, meter, load, scanner, scope, lines, more)
+
+
+def _supply(role: SupplyRole | None, world: BoardWorld, pace: float) -> ScpiInstrument:
+    """Return the simulated supply of that role; without one it is the usual one."""
+    name = (role.dialect if role is not None else "") or DEFAULT_SUPPLY
+    _speaks("supply", name, tuple(SUPPLIES))
+    if role is None or not role.first:
+        seen: World = world
+    else:
+        from bringup.simulation.several_supplies import seen_from
+
+        seen = seen_from(world, role.first)
+    supply = SUPPLIES[name](seen, pace=pace)
+    _has_outputs(supply, name, {} if role is None else role.outputs)
+    return supply
 
 
 def _scanner(role: ScannerRole, world: BoardWorld, pace: float) -> StyledScanner | None:
