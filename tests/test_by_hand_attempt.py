@@ -14,10 +14,11 @@ import pytest
 from bringup.commands.logbook_words import print_outcome
 from bringup.core.accuracy import Accuracy
 from bringup.core.bench import Ceiling
+from bringup.core.beside_log import Temperature
 from bringup.core.decision import DecisionRule, RuleKind
 from bringup.core.expectation import voltage_limits
 from bringup.core.limits import parse_limits
-from bringup.core.procedure import Measure
+from bringup.core.procedure import Log, Measure
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
@@ -598,6 +599,27 @@ def test_after_a_log_what_it_came_to_follows_the_sample_that_was_put_right() -> 
     assert logged(outcome)["maximum"] == [(0.069, True), (0.072, False)]
     assert logged(outcome)["mean"] == [(0.069, True), (pytest.approx(0.070), False)]
     assert {each.step for each in outcome.readings if each.aspect == "mean"} == {LOG}
+
+
+def test_of_samples_and_temperatures_of_one_log_the_one_typed_last_is_put_right() -> None:
+    hands = correcting(
+        lambda each: each.aspect == "slope per hour",
+        Scripted(Answer("40"), PromptKind.TEXT, "Temperature of U3"),
+        Scripted(Answer("41"), PromptKind.TEXT, "U3 temperature was typed as 40 °C"),
+    )
+    steps = PROCEDURE.steps
+    action = steps[LOG].action
+    assert isinstance(action, Log)
+    warm = replace(action, temperatures=(Temperature("U3"),), temperatures_every=parse_quantity("60 s"))
+    more = replace(steps[4], index=6, action=Measure(("3V3",)))
+    logging = replace(steps[LOG], action=warm)
+    hands.bench.procedure = replace(PROCEDURE, steps=(*steps[:LOG], logging, more, replace(steps[6], index=7)))
+
+    outcome = hands.run()
+
+    assert [value for name, value in hands.bench.record.samples if name == "U3 temperature"] == [40.0, 41.0]
+    assert logged(outcome)["maximum at U3"] == [(40.0, True), (41.0, False)]
+    assert logged(outcome)["maximum"] == [(0.069, False)]
 
 
 def test_other_letters_wait_until_the_knob_is_set() -> None:

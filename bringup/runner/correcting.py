@@ -39,7 +39,8 @@ def correct(work: Work) -> None:
     """Take back the last thing typed or chosen. Raises a Trip or BrokenOff where that was what power rested on."""
     old = None if work.step is None else last_typed(work.journal.readings)
     claim = _last_claim(work, old)
-    beside, since = work.evidence.beside, [each.monotonic for each in (old, claim) if each is not None]
+    beside = max(work.evidence.beside, key=lambda each: each.typed_last(), default=None)
+    since = [each.monotonic for each in (old, claim) if each is not None]
     if beside is not None and beside.typed_last() >= max(since, default=0.0):
         beside.correct()
         return

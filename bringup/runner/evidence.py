@@ -57,8 +57,8 @@ class Evidence:
     """Rails that were timed into regulation."""
     lamp: Claim | None = None
     """What was said of the supply's lamp last."""
-    beside: TypedBeside | None = None
-    """What was typed beside the samples of the last log."""
+    beside: list[TypedBeside] = field(default_factory=list)
+    """What was typed in the last log: its samples, and temperatures beside them."""
     overridden: set[str] = field(default_factory=set)
     """Inputs for which the person gave a reason for going on without all of it."""
 

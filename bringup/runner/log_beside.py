@@ -49,9 +49,9 @@ def meanwhile(work: Work, action: Log, begun: float) -> Iterator[Beside]:
     marks = Marks(begun, [(text, after.number) for text, after in action.marks])
     beside = Beside(work, marks, Temperatures(work, action, begun, marks))
     work.of_log[MARK] = beside.press
+    work.evidence.beside = [beside.temperatures]
     if action.temperatures:
         work.of_log[TEMPERATURE] = beside.temperatures.press
-        work.evidence.beside = beside.temperatures
     try:
         yield beside
     finally:

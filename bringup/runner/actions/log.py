@@ -72,8 +72,7 @@ def log(work: Work, action: Log) -> None:
         hearing(work, action.heard, beside.marks),
     ):
         typed = TypedSamples(work, action, begun, beside.marks)
-        if not action.temperatures:
-            work.evidence.beside = typed
+        work.evidence.beside.append(typed)
         for due in _times(work, action, begun, count):
             if any(trace.certain for trace in traces):
                 break
