@@ -1,6 +1,6 @@
 """How often `diagnose` names the true cause: random causes on random units, read with noise.
 
-    python tests/benchmarks/diagnosis.py [PAIRS]
+    python tests/benchmarks/diagnosis.py [PAIRS] [SEED]
 
 A pair is a cause and a unit (its parts drawn from a serial number). Causes, each as likely as any other: every single
 fault that a rehearsal tries, feedback resistors swapped, the usual other references, a linear converter that passes
@@ -199,9 +199,9 @@ def predicted(board: Board, truth: Truth, each: Evidence) -> float:
     return abs(solution.input_amps[point]) if each.seen is Seen.AMPS else truth.scale * solution.volts[point]
 
 
-def main(pairs: int) -> None:
+def main(pairs: int = 2000, seed: int = 20261128) -> None:
     """Try and print."""
-    chance = random.Random(20261128)  # noqa: S311 - nothing secret
+    chance = random.Random(seed)  # noqa: S311 - nothing secret
     boards = [load_board(ROOT / "fixtures/boards/mooring-buoy-logger.yaml"), small_board()]
     boards.append(load_board(ROOT / "fixtures/boards/tide-gauge.yaml"))
     drawn = [truths(board) for board in boards]
@@ -255,4 +255,4 @@ def kind_of(truth: Truth) -> str:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)
+    main(*(int(text) for text in sys.argv[1:3]))
