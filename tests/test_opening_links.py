@@ -236,20 +236,21 @@ def test_something_else_is_done_once_they_are_asked_and_before_they_answer() -> 
             over.set()
 
         wanted = Wanted("supply", server.resource, find_dialect("select-by-number", "bench.yaml"))
-        links = connect([wanted], meanwhile=meanwhile)
-        assert links["supply"].identity is not None
-        links["supply"].close()
+        opened = try_connect([wanted], meanwhile=meanwhile)
+        assert opened.links["supply"].identity is not None
+        opened.close()
 
     assert asked == [True]
 
 
-def test_what_goes_wrong_meanwhile_ends_the_opening() -> None:
+def test_what_goes_wrong_meanwhile_ends_the_waiting_and_is_raised() -> None:
     def meanwhile() -> None:
         raise BenchError("no")
 
-    with ScriptedServer(answering({})) as server:
+    with ScriptedServer(lambda _connection, _line: b"") as server:
         wanted = Wanted("supply", server.resource, find_dialect("select-by-number", "bench.yaml"))
+        opened = try_connect([wanted], meanwhile=meanwhile, patience=600.0)
         with pytest.raises(BenchError, match="no"):
-            connect([wanted], meanwhile=meanwhile)
+            opened.check()
         assert server.gone.wait(60.0)
         assert set(server.lines) <= {"*IDN?"}

@@ -11,7 +11,7 @@ from bringup.commands.instruments import open_bench
 from bringup.commands.main import main
 from bringup.commands.reaching import instrument_locks
 from bringup.core.bench import SIMULATED_MAKER, Bench, Identity
-from bringup.errors import BenchError
+from bringup.errors import BenchError, BringupError, LogbookError
 from bringup.files.bench_file import load_bench
 from bringup.host.lock import About, hold
 from tests.scripted_server import ScriptedServer, answering
@@ -34,10 +34,10 @@ def two_names() -> Iterator[tuple[ScriptedServer, ScriptedServer]]:
         yield first, second
 
 
-def bench_of(server: ScriptedServer, folder: Path) -> Bench:
+def bench_of(server: ScriptedServer, folder: Path, dialect: str = "single-output") -> Bench:
     path = folder / f"{server.port}.yaml"
     path.write_text(
-        f"bench: Corner bench\nsupply: {{resource: '{server.resource}', dialect: single-output}}\nmeter: by hand\n"
+        f"bench: Corner bench\nsupply: {{resource: '{server.resource}', dialect: {dialect}}}\nmeter: by hand\n"
     )
     return load_bench(path)
 
@@ -60,6 +60,56 @@ def test_a_second_attempt_under_another_name_is_refused_and_hears_who_has_it(
 
     with open_bench(second, "MBL-0002", wake=lambda: None, ask_off=lambda: None) as opened:
         assert opened.links["supply"].identity is not None
+
+
+def no_logbook() -> None:
+    raise LogbookError("it is not a SQLite file")
+
+
+def test_what_goes_wrong_meanwhile_takes_no_remote_control_from_who_has_it(
+    two_names: tuple[ScriptedServer, ScriptedServer], tmp_path: Path
+) -> None:
+    bench = bench_of(two_names[0], tmp_path, "lock-first")
+    with hold(instrument_locks(ME), About("bringup run", "MBL-0001")), pytest.raises(BringupError):
+        open_bench(bench, "MBL-0002", wake=lambda: None, ask_off=lambda: None, meanwhile=no_logbook).__enter__()
+
+    assert two_names[0].gone.wait(60.0)
+    assert "SYST:LOCK OFF" not in two_names[0].lines
+
+
+def test_what_goes_wrong_meanwhile_gives_remote_control_back_where_nobody_else_has_it(
+    two_names: tuple[ScriptedServer, ScriptedServer], tmp_path: Path
+) -> None:
+    bench = bench_of(two_names[0], tmp_path, "lock-first")
+    with pytest.raises(LogbookError):
+        open_bench(bench, "MBL-0002", wake=lambda: None, ask_off=lambda: None, meanwhile=no_logbook).__enter__()
+
+    assert two_names[0].gone.wait(60.0)
+    assert two_names[0].lines == ["*IDN?", "SYST:LOCK ON", "SYST:LOCK OFF"]
+
+
+def test_an_instrument_that_does_not_answer_takes_no_remote_control_of_another_from_who_has_it(
+    two_names: tuple[ScriptedServer, ScriptedServer], tmp_path: Path
+) -> None:
+    with ScriptedServer(answering({})) as gone:
+        pass
+    path = tmp_path / "two.yaml"
+    path.write_text(
+        f"bench: Corner bench\nsupply: {{resource: '{two_names[0].resource}', dialect: lock-first}}\n"
+        f"meter: {{resource: '{gone.resource}', dialect: configure-and-read}}\n"
+    )
+    with hold(instrument_locks(ME), About("bringup run", "MBL-0001")), pytest.raises(BenchError):
+        open_bench(load_bench(path), "MBL-0002", wake=lambda: None, ask_off=lambda: None).__enter__()
+
+    assert two_names[0].gone.wait(60.0)
+    assert "SYST:LOCK OFF" not in two_names[0].lines
+
+
+def test_what_is_wrong_with_the_logbook_is_told_though_an_instrument_does_not_answer(tmp_path: Path) -> None:
+    with ScriptedServer(answering({}, identity=IDENTITY)) as server:
+        bench = bench_of(server, tmp_path)
+    with pytest.raises(LogbookError, match="SQLite"):
+        open_bench(bench, "MBL-0002", wake=lambda: None, ask_off=lambda: None, meanwhile=no_logbook).__enter__()
 
 
 def test_looking_at_a_bench_under_another_name_is_refused_too(

@@ -151,11 +151,12 @@ def open_bench(
     """Lock the bench, start what is simulated, open what is not by hand, all at once. Raises BenchError.
 
     `wake` ends the runner's wait when an answer comes; `ask_off` is called when `bringup off` asks; `note` hears what
-    is said; `command` is who holds the bench, for others who want it; `meanwhile` is called while they answer.
+    is said; `command` is who holds the bench, for others who want it; `meanwhile` is called while they answer, and
+    what it raises raised once it is known whose they are: nobody takes leave of an instrument that another one uses.
     """
     from bringup.host.control import ControlServer
     from bringup.host.lock import About, hold
-    from bringup.instruments.opening import POWER_UP, connect
+    from bringup.instruments.opening import POWER_UP, try_connect
 
     dialects = {name: dialect_of(bench, name) for name, role in roles_of(bench).items() if not role.by_hand}
     with ExitStack() as leave:
@@ -165,7 +166,7 @@ def open_bench(
         held = leave.enter_context(ExitStack())
         links_closed = leave.enter_context(ExitStack())
         resources = leave.enter_context(reached(bench, serial=serial))
-        links = connect(
+        answered = try_connect(
             wanted_of(bench, resources),
             backend=bench.backend,
             wake=wake,
@@ -174,14 +175,14 @@ def open_bench(
             note=note,
             meanwhile=meanwhile,
         )
+        links = answered.links
         try:
             held.enter_context(hold(instrument_locks(*(link.identity for link in links.values())), about))
         except BenchError:
-            for link in links.values():
-                link.close(farewell=False)  # somebody else is speaking to it
+            answered.close(farewell=False)  # somebody else is speaking to it
             raise
-        for link in links.values():
-            leave.callback(link.close)
+        leave.callback(answered.close)
+        answered.check()
         if why := "; ".join(filter(None, (undecided(bench, name, link.identity) for name, link in links.items()))):
             raise BenchError(why, "State `dialect` in the bench file. Nothing was changed and nothing was powered.")
         lines: dict[str, LineReader] = {}

@@ -30,8 +30,8 @@ class Surroundings:
 def open_around(wanted: Wanted, bench: Bench, leave: ExitStack) -> Surroundings:
     """Open logbook and bench. `leave` puts everything back in reverse order. Raises BringupError.
 
-    The logbook is opened while the instruments are saying who they are; where it cannot be, none of them has heard
-    anything else. What is wrong with its place is refused before they hear that.
+    The logbook is opened while the instruments are saying who they are; where it cannot be, none of them hears anything
+    but that, and what takes and gives back remote control. What is wrong with its place is refused before.
     """
     from bringup.commands.common import show_left_messages
     from bringup.commands.finishing import let_guardian_finish

@@ -17,7 +17,7 @@ from bringup.core.frozen import frozen
 from bringup.core.replies import ReplyKind
 from bringup.core.serial_port import PortSettings
 from bringup.core.spelling import filled, holes, who_is_there
-from bringup.errors import BenchError, LinkError
+from bringup.errors import BenchError, BringupError, LinkError
 from bringup.instruments.visa_link import VisaLink
 from bringup.instruments.wire import IDENTIFY, Wire
 from bringup.runner.pending import Pending
@@ -32,6 +32,8 @@ POWER_UP = 12.0
 more are seen; common practice, no source)."""
 ASKED_WITHIN = 0.5
 """Seconds that asking them all who they are may take before something else is done meanwhile."""
+ANSWERED_WITHIN = 1.0
+"""Seconds that they have to answer where that something went wrong: who has answered can be taken leave of."""
 UNSTATED = PortSettings()
 TELL_AFTER = 4.0
 """Seconds after which whoever waits for an instrument to start up hears of it."""
@@ -58,6 +60,19 @@ class Opened:
 
     links: Mapping[str, VisaLink]
     missing: Mapping[str, str] = field(default_factory=dict)
+    failed: BringupError | None = None
+    """What went wrong with what was done meanwhile."""
+
+    def check(self) -> None:
+        """Raise what went wrong meanwhile, else BenchError naming every one that does not answer."""
+        if self.failed is not None:
+            raise self.failed
+        if self.missing:
+            raise BenchError(
+                "\n".join(self.missing.values()),
+                "Nothing was powered. Check that it is switched on, its cable, and the resource string in the bench "
+                "file; only one program at a time can speak to most instruments.",
+            )
 
     def close(self, *, farewell: bool = True) -> None:
         """Close every link."""
@@ -138,19 +153,19 @@ def try_connect(
 
     `patience`: seconds for which one that takes the connection and says nothing is asked again: it may be starting up.
     `waiting` is told so once that takes long. `note` hears everything that is said on the links. `meanwhile` is called
-    while they answer; what it raises ends the opening. Raises BenchError.
+    while they answer; a BringupError of it is `failed`, and ends the waiting soon. Raises BenchError.
     """
     links = {each.role: make_link(each, backend=backend, wake=wake, patience=patience, note=note) for each in wanted}
     missing: dict[str, str] = {}
     opening = {role: link.open() for role, link in links.items()}
-    if meanwhile is not None:
-        _while_they_answer(links, opening, meanwhile)
-    tell_at = time.monotonic() + TELL_AFTER
+    failed = None if meanwhile is None else _while_they_answer(links, opening, meanwhile)
+    begun = time.monotonic()
+    give_up = math.inf if failed is None else begun + ANSWERED_WITHIN
     for role, pending in opening.items():
-        if not await_here(pending, until=tell_at):
+        if not await_here(pending, until=min(begun + TELL_AFTER, give_up)) and failed is None:
             waiting(f"{links[role].name} does not answer yet; if it was only just switched on, it may be starting up")
         try:
-            if await_here(pending):
+            if await_here(pending, until=give_up):
                 pending.value()
             else:
                 missing[role] = f"{links[role].name}: no answer in time"
@@ -160,46 +175,36 @@ def try_connect(
             missing[role] = told(str(error), links[role].resource)
     for role in missing:
         links.pop(role).close(within=0.0)
-    return Opened(links, missing)
+    return Opened(links, missing, failed)
 
 
 def _while_they_answer(
     links: Mapping[str, VisaLink], opening: Mapping[str, Pending[Any]], meanwhile: Callable[[], None]
-) -> None:
-    """Call `meanwhile` once each has been asked who it is or cannot be, or that takes long."""
+) -> BringupError | None:
+    """Call `meanwhile` once each has been asked who it is or cannot be, or that takes long. Returns what it raises."""
     until = time.monotonic() + ASKED_WITHIN
     for role, link in links.items():
         opening[role].when_done(link.asked.set)
         link.asked.wait(max(0.0, until - time.monotonic()))
     try:
         meanwhile()
+    except BringupError as error:
+        return error
     except BaseException:
         for link in links.values():
             link.close()
         raise
+    return None
 
 
 def connect(
-    wanted: Sequence[Wanted],
-    *,
-    backend: str = "@py",
-    wake: Callable[[], None] = lambda: None,
-    patience: float = 0.0,
-    waiting: Callable[[str], None] = lambda _text: None,
-    note: Note | None = None,
-    meanwhile: Callable[[], None] | None = None,
+    wanted: Sequence[Wanted], *, backend: str = "@py", wake: Callable[[], None] = lambda: None
 ) -> dict[str, VisaLink]:
     """Open all of them as `try_connect` does; role -> link. Raises BenchError naming every one that does not answer."""
-    opened = try_connect(
-        wanted, backend=backend, wake=wake, patience=patience, waiting=waiting, note=note, meanwhile=meanwhile
-    )
+    opened = try_connect(wanted, backend=backend, wake=wake)
     if opened.missing:
         opened.close()
-        raise BenchError(
-            "\n".join(opened.missing.values()),
-            "Nothing was powered. Check that it is switched on, its cable, and the resource string in the bench file; "
-            "only one program at a time can speak to most instruments.",
-        )
+    opened.check()
     return dict(opened.links)
 
 
