@@ -25,6 +25,7 @@ from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.pending import Pending
 from bringup.runner.prompts import Answer, Prompt, PromptKind
+from bringup.runner.unguarded import Unguarded
 from bringup.runner.work import Work
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -210,3 +211,58 @@ def test_a_rework_entered_instead_of_the_go_wants_a_reason_and_a_go_of_its_own()
     assert len(asked) == 3, "put, put again after the rework, and asked for anew once a reason was given"
     kinds = [kind for kind, _, _ in bench.record.events]
     assert kinds.index("override") < len(kinds) - kinds[::-1].index("go") - 1
+
+
+def put_before_power(bench: SimulatedBench, person: SimulatedPerson) -> list[str]:
+    """What is asked from the short check's go on until the output is on."""
+    ask, put = person.ask, list[str]()
+
+    def asking(prompt: Prompt) -> Pending[Answer]:
+        if (put or prompt.text.startswith("VIN, short check")) and not bench.on():
+            put.append(prompt.text)
+        return ask(prompt)
+
+    person.ask = asking  # type: ignore[method-assign]
+    return put
+
+
+@pytest.mark.parametrize("key", ["w", "n"])
+def test_a_go_that_another_question_followed_is_asked_for_anew(key: str) -> None:
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+    person = SimulatedPerson(attended=True, clock=bench.clock)
+    put, ask = put_before_power(bench, person), person.ask
+
+    def pressing(prompt: Prompt) -> Pending[Answer]:
+        if prompt.text.startswith("VIN, short check") and not put:
+            person._keys.append(key)
+        return ask(prompt)
+
+    person.ask = pressing  # type: ignore[method-assign]
+
+    outcome = bench.run(ask=person)
+
+    assert outcome.result is AttemptResult.PASSED
+    assert [text.split(",")[0].split(" (")[0] for text in put] == [
+        "VIN",
+        {"w": "Part that was reworked", "n": "Note"}[key],
+        "VIN",
+    ]
+
+
+@pytest.mark.parametrize("key", ["w", "n"])
+def test_a_key_pressed_after_the_go_asks_nothing_until_the_output_is_on(key: str) -> None:
+    bench = simulated_bench(with_steps(APPLY), history=SEEN)
+    person = SimulatedPerson(attended=True, clock=bench.clock)
+    put, guard = put_before_power(bench, person), Unguarded()
+    on = guard.on
+
+    def pressing() -> Pending[None]:
+        person._keys.append(key)
+        return on()
+
+    guard.on = pressing  # type: ignore[method-assign]
+
+    bench.run(ask=person, guard=guard)
+
+    assert len(put) == 1, put
+    assert any(told.text.startswith(f"{key}: not before") for told in bench.told)

@@ -13,7 +13,7 @@ from bringup.core.dialect import Message
 from bringup.core.replies import ReplyKind
 from bringup.errors import BenchError, LinkError
 from bringup.files.dialect_file import find_dialect
-from bringup.instruments.opening import POWER_UP, Wanted, connect, result, try_connect, wire_of
+from bringup.instruments.opening import POWER_UP, Wanted, result, try_connect, wire_of
 from bringup.instruments.wire import IDENTIFY
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Function
@@ -90,9 +90,10 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 def connect_to(script: Script, patience: float) -> list[str]:
     dialect = replace(METER, timeout=0.1)
     with ScriptedServer(script) as server:
-        links = connect([Wanted("meter", server.resource, dialect)], patience=patience)
-        ask(links["meter"], READ)
-        links["meter"].close()
+        opened = try_connect([Wanted("meter", server.resource, dialect)], patience=patience)
+        opened.check()
+        ask(opened.links["meter"], READ)
+        opened.close()
         return server.lines
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
 from bringup.runner.feed import Feed
 from bringup.runner.journal import Journal
 from bringup.runner.prompts import Prompt, PromptKind
@@ -9,15 +12,40 @@ from bringup.runner.wait import WaitPoint
 
 
 def ask_go(
-    waits: WaitPoint, journal: Journal, feed: Feed, text: str, *, by_hand: bool, somebody: bool, agreed: bool = False
+    waits: WaitPoint,
+    journal: Journal,
+    feed: Feed,
+    text: str,
+    *,
+    by_hand: bool,
+    somebody: bool,
+    agreed: bool,
+    changed: Callable[[], bool],
 ) -> None:
     """Have the person agree to `text`. Without `somebody` the attempt was permitted beforehand, which is kept.
 
-    `agreed`: the go was given before, for several times.
+    `agreed`: the go was given before, for several times. `changed` says whether the board was changed while the go was
+    asked for: then it is asked for anew.
     """
     if agreed:
         journal.event("go", f"{text}: agreed to before")
-        return
+    else:
+        _ask(waits, journal, feed, text, by_hand=by_hand, somebody=somebody)
+    while changed():
+        _ask(waits, journal, feed, text, by_hand=by_hand, somebody=somebody)
+
+
+@contextmanager
+def given(waits: WaitPoint) -> Iterator[None]:
+    """From the go to the moment of power no key puts a question: the answer to it would be what switches on."""
+    before, waits.may_ask = waits.may_ask, False
+    try:
+        yield
+    finally:
+        waits.may_ask = before
+
+
+def _ask(waits: WaitPoint, journal: Journal, feed: Feed, text: str, *, by_hand: bool, somebody: bool) -> None:
     if not somebody:
         journal.event("go", f"{text}: nobody is here, the attempt was permitted unattended")
         return

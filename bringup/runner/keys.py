@@ -44,7 +44,9 @@ def act_on(work: Work, key: str) -> None:
     if key not in (NOTE, LEAVE_OUT, CORRECT, REWORK, OBSERVE, PHOTO):
         return
     if not work.waits.may_ask:
-        work.journal.show("event", f"{key}: answer the question first", kind="key")
+        work.journal.show(
+            "event", f"{key}: not before the question is answered, or the output on that was agreed to", kind="key"
+        )
     elif key == NOTE:
         _note(work)
     elif key == CORRECT:

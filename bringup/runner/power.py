@@ -18,7 +18,7 @@ from bringup.runner.dropped_link import LINGERED, settings_of
 from bringup.runner.emergency import BOUND, BOUND_OF_ONE, Alarm, cut_off, emergency_off
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.feed import Feed, within_bounds
-from bringup.runner.go import ask_go
+from bringup.runner.go import ask_go, given
 from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.looks import watched_for
@@ -90,10 +90,7 @@ class Power:
     # on
 
     def up(self, feed: Feed, go: str, *, agreed: bool = False, changed: Callable[[], bool] = lambda: False) -> None:
-        """Switch an input on in the fixed order; `go` tells what for, `agreed`: no longer asked. Raises an Ending.
-
-        `changed` says whether the board was changed while the go was asked for: then it is asked for anew.
-        """
+        """Switch an input on in the fixed order; `go` tells what for (go.ask_go, as the others). Raises an Ending."""
         within_bounds(feed, self.ceiling)
         self._guarding.ready(feed.input)
         self.off(feed.output)
@@ -108,12 +105,12 @@ class Power:
         feed = self.protecting.sense(self.supply, feed)
         self._set("voltage", "V", feed.volts, self.supply.set_voltage(feed.output, feed.volts))
         found, asked = self._read_back(feed), self._waits.clock.monotonic()
-        ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody, agreed=agreed)
-        while changed():
-            ask_go(self._waits, self._journal, feed, go, by_hand=self.by_hand, somebody=self.somebody)
-        if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
-            found = self._read_back(feed)
-        self._switch_on(feed, found)
+        by_hand, somebody = self.by_hand, self.somebody
+        ask_go(self._waits, self._journal, feed, go, by_hand=by_hand, somebody=somebody, agreed=agreed, changed=changed)
+        with given(self._waits):
+            if not self.by_hand and self._waits.clock.monotonic() - asked > LINGERED:
+                found = self._read_back(feed)
+            self._switch_on(feed, found)
 
     def _read_back(self, feed: Feed) -> OutputSettings:
         """Read everything back and compare it, the output being off. Raises BrokenOff."""

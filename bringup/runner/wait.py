@@ -191,8 +191,8 @@ class WaitPoint:
                 self.while_somebody_is_there(done, prompt.text, within)
             else:
                 self._until(lambda p=pending, m=mine: p.done or self._questions != m, pending.deadline)  # type: ignore[misc]
-            if pending.done:
-                return pending.value()
+            if pending.done and (prompt.kind is not PromptKind.GO or self._questions == mine):
+                return pending.value()  # a go that was given before another question is asked for anew after it
             if self._questions == mine:
                 raise LinkError("nobody answered in time", instrument="person")
 
