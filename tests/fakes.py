@@ -33,7 +33,7 @@ from bringup.runner.records import (
     SisterQuestion,
     UnitHistory,
 )
-from bringup.runner.roles import Attached, Done, Meter, OutputSettings, Protection, Supply
+from bringup.runner.roles import Attached, Done, Meter, OneSupply, OutputSettings, Protection, Supply
 from bringup.runner.scpi_load import ScpiLoad
 from bringup.runner.scpi_meter import ScpiMeter
 from bringup.runner.scpi_supply import ScpiSupply
@@ -301,7 +301,7 @@ def simulated_bench(
 
 
 @dataclass
-class SupplyFake:
+class SupplyFake(OneSupply):
     """A supply of one output whose looks a test decides. Everything else answers that it went well."""
 
     clock: SimulatedClock
@@ -340,7 +340,7 @@ class SupplyFake:
     def info(self) -> InstrumentInfo:
         return InstrumentInfo("supply", "fake", "", None, None, simulated=True, by_hand=False)
 
-    def can_protect(self, protection: Protection) -> bool:
+    def can_protect(self, output: int, protection: Protection) -> bool:
         return False
 
     def outputs(self) -> Sequence[int]:

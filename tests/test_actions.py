@@ -217,7 +217,7 @@ class Unprotected:
     def __getattr__(self, name: str) -> Any:
         return getattr(self._supply, name)
 
-    def can_protect(self, protection: Protection) -> bool:
+    def can_protect(self, output: int, protection: Protection) -> bool:
         return False
 
 

@@ -355,7 +355,7 @@ def test_of_an_output_found_on_nothing_is_asked_before_it_is_off() -> None:
 
 def test_a_supply_by_hand_neither_protects_nor_is_polled() -> None:
     it, typist = hand_supply()
-    assert not any(it.can_protect(each) for each in Protection)
+    assert not any(it.can_protect(1, each) for each in Protection)
     assert (
         "no over-voltage protection in reach"
         in it.set_protection(1, Protection.OVER_VOLTAGE, 28).value().troubles[0].text

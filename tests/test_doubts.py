@@ -163,8 +163,8 @@ def test_a_meter_read_by_hand_is_not_judged_while_the_supply_limits_the_current(
         def __getattr__(self, name: str) -> Any:
             return getattr(bench.supply, name)
 
-        def can_protect(self, protection: object) -> bool:
-            del protection
+        def can_protect(self, output: int, protection: object) -> bool:
+            del output, protection
             return False
 
     outcome = bench.run(meter=meter, ask=typist, supply=Quiet())

@@ -218,10 +218,14 @@ def test_leads_are_always_measured_again(story: Story, bench: SourceText) -> Non
 def test_where_nobody_can_say_whether_the_board_was_changed_nothing_unpowered_stays(story: Story) -> None:
     story.run(stop=in_step(5))
     bench = simulated_bench(replace(WHOLE, unattended_after_first_power=True), attended=False)
-    real = replace(bench.supply.info, simulated=False)
+    real = replace(bench.supply.parts[0].info, simulated=False)
 
     class Real:
         info = real
+
+        @property
+        def parts(self) -> Any:
+            return (self,)
 
         def __getattr__(self, name: str) -> Any:
             return getattr(bench.supply, name)

@@ -120,7 +120,7 @@ def test_what_the_dialect_has_no_word_for_is_said_and_nothing_sent() -> None:
         ONE, operations={k: v for k, v in ONE.operations.items() if "over" not in k and k != "set_remote_sense"}
     )
     it, link = supply(bare)
-    assert not it.can_protect(Protection.OVER_VOLTAGE)
+    assert not it.can_protect(1, Protection.OVER_VOLTAGE)
     assert done(it.set_remote_sense(1, True)).troubles[0].text == (
         "the dialect single-output has no word for set remote sense"
     )

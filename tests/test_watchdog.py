@@ -280,6 +280,6 @@ def test_an_output_that_is_to_be_left_alone_forbids_it() -> None:
     bench = attempt()
     dialect = find_dialect("single-output-watchdog", ".")
 
-    assert not ScpiSupply(role, dialect, bench.supply_link).can_protect(Protection.WATCHDOG)
+    assert not ScpiSupply(role, dialect, bench.supply_link).can_protect(1, Protection.WATCHDOG)
     each = replace(dialect, watchdog_scope="each")
-    assert ScpiSupply(role, each, bench.supply_link).can_protect(Protection.WATCHDOG)
+    assert ScpiSupply(role, each, bench.supply_link).can_protect(1, Protection.WATCHDOG)

@@ -65,7 +65,7 @@ def test_an_output_of_which_nothing_is_told_is_taken_for_none() -> None:
     link = FakeLink({**silent, "SYST:ERR?": ['-222,"Data out of range"', '+0,"No error"']})
     supply = ScpiSupply(wired(outputs={"VIN": 9}).supply._role, dialect, link)  # type: ignore[attr-defined]
 
-    assert "the supply may have no output 9" in no_such_output(supply.settings(9).value())
+    assert "the supply may have no output 9" in no_such_output(supply.settings(9).value(), "output 9")
 
 
 def test_run_refuses_another_model_than_the_bench_file_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

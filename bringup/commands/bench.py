@@ -231,7 +231,7 @@ def _asked(bench: Bench, role: Role, link: VisaLink, found: InstrumentFound) -> 
     outputs = []
     for output in supply.outputs():
         settings = result(supply.settings(output))
-        if missing := no_such_output(settings):
+        if missing := no_such_output(settings, supply.called(output)):
             return replace(found, attached=attached, problem=missing)
         sample = result(supply.poll(output)) if settings.on else None
         outputs.append(OutputFound(settings, fed_from.get(output), output in role.leave_alone, sample))

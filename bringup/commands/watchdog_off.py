@@ -21,9 +21,10 @@ def disarm_ours(supply: Supply, role: SupplyRole, *, armed: bool) -> str:
     `armed`: an attempt is known to have armed it; otherwise only one that is on and set to the bench file's time is
     taken for ours. Returns in words why it is still on; '' where it is off, or none of ours.
     """
-    if role.watchdog is None or not supply.can_protect(Protection.WATCHDOG):
+    if role.watchdog is None:
         return ""
-    ours = [output for output in supply.outputs() if output not in role.leave_alone]
+    ours = [each for each in supply.outputs() if each not in role.leave_alone]
+    ours = [each for each in ours if supply.can_protect(each, Protection.WATCHDOG)]
     try:
         why = "; ".join(filter(None, (_disarm(supply, each) for each in ours if armed or _is_set(supply, each, role))))
     except LinkError as error:

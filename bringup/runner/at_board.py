@@ -146,14 +146,15 @@ def _compared(work: Work, feed: Feed, reading: Reading, beside: PollSample) -> t
     if known is not None and abs(known[0] - feed.volts) <= NEAR * feed.volts:
         return known[1], math.sqrt(2) * digits  # two comparisons, each as good as its digits
     bench, at = work.setup.bench, Decimal(repr(feed.volts))
-    supply = None if bench.supply is None else bench.supply.accuracy
+    role = bench.supply_of(feed.input)
+    supply = None if role is None else role.accuracy
     meter = None if bench.meter is None else bench.meter.accuracy
     return 0.0, max(digits, float((supply or OF_SUPPLY).at(at) + (meter or OF_METER).at(at)))
 
 
 def _too_much(work: Work, feed: Feed, ohms: float, off: float) -> None:
     """Point out leads of more ohms than they may have, or of fewer than none."""
-    role = work.setup.bench.supply
+    role = work.setup.bench.supply_of(feed.input)
     most = LEADS_AT_MOST if role is None else role.leads_at_most
     found = f"the supply leads of {feed.input} come to {shown(ohms, 'ohm', 3)}"
     if ohms - off > most:

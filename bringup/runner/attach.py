@@ -6,6 +6,7 @@ What to do about an output that was found on is decided here by a person; it is 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import field, replace
 
 from bringup.core.calibration import calibration, day_at
 from bringup.core.dialect import Dialect
@@ -22,7 +23,7 @@ from bringup.runner.load_role import ChannelSettings, Load
 from bringup.runner.power import Power
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import InstrumentInfo
-from bringup.runner.roles import Attached, Meter, OutputSettings, Scanner, Supply
+from bringup.runner.roles import Attached, Meter, OneSupply, OutputSettings, Scanner, Supply
 from bringup.runner.scanning import try_relays
 from bringup.runner.scpi_scope import ScpiScope
 from bringup.runner.setup import AttemptSetup
@@ -43,8 +44,8 @@ class Found:
     infos: tuple[InstrumentInfo, ...]
     attached: tuple[tuple[str, Attached], ...]
     settings: tuple[OutputSettings, ...]
-    look_takes: float = 0.0
-    """Seconds that a look at one output of the supply takes."""
+    look_takes: Mapping[str, float] = field(default_factory=dict)
+    """Supply -> seconds that a look at one of its outputs takes."""
     channels: tuple[ChannelSettings, ...] = ()
     """Of the load."""
 
@@ -56,8 +57,8 @@ def attach(setup: AttemptSetup, waits: WaitPoint) -> Found:
     """
     infos: list[InstrumentInfo] = []
     attached: list[tuple[str, Attached]] = []
-    roles: tuple[tuple[str, Supply | Meter | Load | Scanner | ScpiScope | None], ...] = (
-        ("supply", setup.supply),
+    roles: tuple[tuple[str, OneSupply | Meter | Load | Scanner | ScpiScope | None], ...] = (
+        *((each.info.role, each) for each in (() if setup.supply is None else setup.supply.parts)),
         ("meter", setup.meter),
         ("load", setup.load),
         ("scanner", setup.scanner),
@@ -93,18 +94,26 @@ def _needed(setup: AttemptSetup) -> tuple[str, ...]:
     return tuple(dict.fromkeys(probed))
 
 
-def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> float:
-    """Return the seconds that a look takes. Raises BenchError for a supply too slow to be watched."""
-    answers = [each.answer_takes for each in settings if each.answer_takes is not None]
-    if setup.supply is None or not answers:
-        return 0.0
-    one = setup.supply.pace(max(answers))
-    role = setup.bench.supply
-    fed = len(settings) - len(role.leave_alone if role is not None else ())
+def _look_takes(setup: AttemptSetup, settings: tuple[OutputSettings, ...]) -> dict[str, float]:
+    """Return the seconds that a look takes at each supply. Raises BenchError for one too slow to be watched."""
+    if setup.supply is None:
+        return {}
+    found, left_alone = {}, {role.name: len(role.leave_alone) for role in setup.bench.supplies}
+    for part in setup.supply.parts:
+        name = part.info.role
+        its = [each for each in settings if setup.supply.instrument(each.output) == name]
+        answers = [each.answer_takes for each in its if each.answer_takes is not None]
+        if answers:
+            found[name] = _look_at(part, max(answers), len(its) - left_alone.get(name, 0))
+    return found
+
+
+def _look_at(part: OneSupply, answer: float, fed: int) -> float:
+    one = part.pace(answer)
     if one * fed > LONGEST_LOOK:
         outputs = f" at each of {fed} outputs" if fed > 1 else ""
         raise BenchError(
-            f"the supply is too slow to be watched: it takes {shown(max(answers), 's', 2)} for an answer, and so "
+            f"the {part.info.role} is too slow to be watched: it takes {shown(answer, 's', 2)} for an answer, and so "
             f"{shown(one, 's', 2)} for a look{outputs}, where {LONGEST_LOOK:g} s is the most in all",
             "Reach it another way (LAN or USB, a higher baud rate), or shorten `gap` in its dialect. Nothing was set.",
         )
@@ -116,9 +125,13 @@ def _refuse_what_lacks(setup: AttemptSetup, models: Mapping[str, Dialect]) -> No
 
     What every model of the dialect lacks was refused before anything was opened.
     """
-    if "supply" in models and (fed := powered_together(setup.procedure, setup.bench, models["supply"])):
+    for role in setup.bench.supplies:
+        alone = replace(setup.bench, supply=role, more_supplies=())
+        if role.name not in models or not (fed := powered_together(setup.procedure, alone, models[role.name])):
+            continue
+        which = "this supply" if role.name == "supply" else f"the {role.name}"
         raise BenchError(
-            f"one switch serves every output of this supply, and the bench file gives outputs to {' and '.join(fed)}: "
+            f"one switch serves every output of {which}, and the bench file gives outputs to {' and '.join(fed)}: "
             "they would all be powered at once",
             "Use a supply that switches each output by itself, or give only one input an output. Nothing was changed.",
         )
@@ -135,10 +148,12 @@ def _settings(supply: Supply | None, waits: WaitPoint) -> tuple[OutputSettings, 
         return ()
     try:
         outputs = supply.outputs()
-        found = tuple(waits.result(supply.settings(each), "supply", f"settings of output {each}") for each in outputs)
+        found = tuple(
+            waits.result(supply.settings(each), "supply", f"settings of {supply.called(each)}") for each in outputs
+        )
     except LinkError as error:
         raise BenchError(f"the supply does not tell its settings: {error.message}", error.what_to_do) from error
-    if why := next(filter(None, map(no_such_output, found)), ""):
+    if why := next(filter(None, (no_such_output(each, supply.called(each.output)) for each in found)), ""):
         raise BenchError(why, "Correct `outputs` and `leave_alone` in the bench file. No output was changed.")
     return found
 
@@ -154,7 +169,7 @@ def log_found(found: Found, setup: AttemptSetup, journal: Journal) -> None:
         journal.event("attached", f"{info.role}: {who}", {"instrument": info.role, "resource": info.resource})
         _log_calibration(info, setup, journal)
     for settings in found.settings:
-        journal.event("settings", in_words(settings))
+        journal.event("settings", in_words(settings, setup))
         journal.troubles("supply", settings.troubles)
     for channel in found.channels:
         journal.event("settings", channel_in_words(channel, setup))
@@ -171,12 +186,13 @@ def _log_calibration(info: InstrumentInfo, setup: AttemptSetup, journal: Journal
         journal.event("calibration", f"{info.role}: its calibration {word} due on {due.isoformat()}")
 
 
-def in_words(settings: OutputSettings) -> str:
+def in_words(settings: OutputSettings, setup: AttemptSetup) -> str:
     """Say what an output is set to."""
+    assert setup.supply is not None, "its settings were read"
     volts = "unknown volts" if settings.volts is None else format_quantity(settings.volts, "V")
     amps = "unknown amps" if settings.amps is None else format_quantity(settings.amps, "A")
     state = {True: "ON", False: "off", None: "in an unknown state"}[settings.on]
-    return f"output {settings.output} is {state}, set to {volts}, {amps}"
+    return f"{setup.supply.called(settings.output)} is {state}, set to {volts}, {amps}"
 
 
 def decide_found_on(found: Found, setup: AttemptSetup, power: Power, waits: WaitPoint) -> tuple[int, ...]:
@@ -185,16 +201,15 @@ def decide_found_on(found: Found, setup: AttemptSetup, power: Power, waits: Wait
     Nothing is switched here. Raises BenchError if one is to stay on, or if there is nobody to ask.
     """
     to_switch_off = []
-    left_alone = setup.bench.supply.leave_alone if setup.bench.supply is not None else ()
     for settings in found.settings:
-        if settings.output in left_alone or settings.on is False:
+        if settings.output in power.left_alone or settings.on is False:
             continue
         sample = power.look_once(settings.output)
         if settings.on is None and sample.volts is not None and abs(sample.volts) < DEAD_TERMINALS:
             continue
         volts = "no value" if sample.volts is None else format_quantity(sample.volts, "V")
         amps = "no value" if sample.amps is None else format_quantity(sample.amps, "A")
-        text = f"{in_words(settings)}; it carries {volts} at {amps}"
+        text = f"{in_words(settings, setup)}; it carries {volts} at {amps}"
         can_answer = setup.ask.attended or all(info.simulated for info in found.infos)
         prompt = Prompt(PromptKind.CHOICE, text, choices=(SWITCH_OFF, LEAVE_IT), suggestion=SWITCH_OFF)
         if not can_answer or waits.answer(prompt).text != SWITCH_OFF:

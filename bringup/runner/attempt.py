@@ -59,7 +59,7 @@ def run_attempt(setup: AttemptSetup, walk: Callable[[Work], Walk] = Steps) -> At
     waits.wakefulness.on, waits.wakefulness.keeper = (lambda: watch.busy or bool(power.on)), setup.awake
     try:
         found = attach(setup, waits)
-        watch.look_takes = found.look_takes
+        watch.paced(found.look_takes)
         history = setup.record.history(setup.serial)
         work = _work(setup, found, history, (journal, watch, waits, power))
         _refuse_unattended(work, found, history)
@@ -98,7 +98,7 @@ def _carry_out(work: Work, steps: Walk, attempt: str, found: Found, found_on: tu
             work.journal.event("going-on", work.going_on.text, {"continues": work.going_on.earlier.id})
         for output in found_on:
             work.power.off(output)
-            work.journal.event("found-on", f"output {output} was found on and switched off")
+            work.journal.event("found-on", f"{work.power.supply.called(output)} was found on and switched off")
         work.power.sinking.off_found()
         if work.simulated:
             work.hands.unit(setup.serial)
@@ -227,10 +227,11 @@ def _work(
 ) -> Work:
     journal, watch, waits, power = parts
     board = setup.procedure.board
-    if setup.bench.supply is not None:
-        power.left_alone = frozenset(setup.bench.supply.leave_alone)
-        power.ceiling = setup.bench.supply.ceiling
-        power.protecting.watchdog = setup.bench.supply.watchdog
+    supplies = setup.bench.supplies
+    power.left_alone = frozenset(role.first + each for role in supplies for each in role.leave_alone)
+    ceilings = {role.name: role.ceiling for role in supplies}
+    power.ceiling_of = lambda output: ceilings[power.supply.instrument(output)]
+    power.protecting.watchdogs = {role.name: role.watchdog for role in supplies}
     hands: Hands
     reads_meter = setup.meter is not None and setup.meter.by_hand
     person = PersonHands(waits, board, probing_by_hand=setup.bench.probing_by_hand, reads_meter=reads_meter)

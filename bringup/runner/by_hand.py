@@ -23,7 +23,7 @@ from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.protocols import Ask
 from bringup.runner.readback import knob_limits
 from bringup.runner.records import InstrumentInfo, PollSample
-from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
+from bringup.runner.roles import Attached, Done, OneSupply, OutputSettings, Protection, Trouble
 from bringup.runner.typed import Typed, Wanted, type_in, value_of
 
 NOT_NOW = "Set the knob first, or type q to call off: other keys can wait until it is set."
@@ -32,7 +32,7 @@ Dictated = tuple[dict[Kind, Value], tuple[Trouble, ...]]
 """What the person said was shown for each setting, and doubts that remain."""
 
 
-class HandSupply:
+class HandSupply(OneSupply):
     """A supply that a person sets (roles.Supply). While its output is off, settings are dictated together.
 
     Each setting that is asked for with the output off waits until the settings are read back or the output goes on;
@@ -56,9 +56,9 @@ class HandSupply:
         """How it is named in the logbook."""
         return InstrumentInfo("supply", "", "", None, self._role.calibration_due, simulated=False, by_hand=True)
 
-    def can_protect(self, protection: Protection) -> bool:
+    def can_protect(self, output: int, protection: Protection) -> bool:
         """No: what protection it has is set and cleared at its panel, and trips tell nobody."""
-        del protection
+        del output, protection
         return False
 
     def outputs(self) -> Sequence[int]:

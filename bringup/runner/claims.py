@@ -142,7 +142,9 @@ def stayed_limited(feed: Feed, sample: PollSample) -> Trip:
 
 
 def _typed(work: Work, text: str, kind: Kind, limits: Limits | None) -> Value:
-    ceiling = work.power.ceiling.current if kind is Kind.CURRENT else work.power.ceiling.voltage
+    role = work.setup.bench.supply
+    assert role is not None, "it is set by hand"
+    ceiling = role.ceiling.current if kind is Kind.CURRENT else role.ceiling.voltage
     wanted = Wanted(
         text,
         kind,

@@ -26,5 +26,5 @@ def settings_of(
     if not any(trouble.fault is LinkFault.LOST for trouble in found.troubles):
         return found
     text = "the supply had dropped the link: it is opened anew and asked again, nothing is sent again"
-    journal.event("link-dropped", text, {"instrument": "supply"})
+    journal.event("link-dropped", text, {"instrument": supply.instrument(output)})
     return result(supply.settings(output), "reading the settings back")

@@ -198,8 +198,10 @@ def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[st
             if done.on is False:
                 return True
             said.append(whose_word(done.on, by_hand=supply.by_hand).replace("it is", "an output is"))
-            when = "when asked whether output {} is off"
-            asked = (waits.result(supply.settings(each), "supply", when.format(each)) for each in outputs)
+            when = "when asked whether {} is off"
+            asked = (
+                waits.result(supply.settings(each), "supply", when.format(supply.called(each))) for each in outputs
+            )
             if outputs and all(found.on is False for found in asked):
                 return True
             return None if done.on is None and any(each.fault in SILENCE for each in done.troubles) else False

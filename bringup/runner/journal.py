@@ -192,14 +192,15 @@ class Journal:
     def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
         """Keep what an instrument reported, with the command that caused it."""
         for trouble in troubles:
-            data = {"instrument": instrument, "sent": trouble.sent}
+            whose = trouble.instrument or instrument
+            data = {"instrument": whose, "sent": trouble.sent}
             if trouble.errors:
                 data["errors"] = "; ".join(error.raw for error in trouble.errors)
             if trouble.fault is not None:
                 data["fault"] = trouble.fault.value
             if trouble.strays:
                 data["strays"] = "\n".join(trouble.strays)
-            self.event("instrument", f"{instrument}: {trouble.text}", data)
+            self.event("instrument", f"{whose}: {trouble.text}", data)
 
     def poll(self, sample: PollSample) -> None:
         """Show a look at the supply and collect it for the poll trace."""

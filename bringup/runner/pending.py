@@ -17,6 +17,8 @@ class Pending(Generic[T]):
     def __init__(self, deadline: float, wake: Callable[[], None] = lambda: None) -> None:
         """`deadline`: monotonic seconds after which the other side counts as lost."""
         self.deadline = deadline
+        self.whose = ""
+        """Who is waited for, where that is one of several; '' where whoever waits knows."""
         self._wake = wake
         self._lock = threading.Lock()
         self._done = False

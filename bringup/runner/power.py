@@ -62,7 +62,7 @@ class Power:
         self.sinking = Sinking(None, waits, watch.load, journal)
         """The load, which goes off with what feeds it."""
         self.left_alone: frozenset[int] = frozenset()
-        self.ceiling = Ceiling()
+        self.ceiling_of: Callable[[int], Ceiling] = lambda _output: Ceiling()
         self.somebody = True
         """Whether somebody can say go; without anybody the attempt was permitted beforehand, or refused."""
 
@@ -91,7 +91,7 @@ class Power:
 
     def up(self, feed: Feed, go: str, *, agreed: bool = False, changed: Callable[[], bool] = lambda: False) -> None:
         """Switch an input on in the fixed order; `go` tells what for (go.ask_go, as the others). Raises an Ending."""
-        within_bounds(feed, self.ceiling)
+        within_bounds(feed, self.ceiling_of(feed.output))
         self._guarding.ready(feed.input)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)
@@ -115,13 +115,13 @@ class Power:
     def _read_back(self, feed: Feed) -> OutputSettings:
         """Read everything back and compare it, the output being off. Raises BrokenOff."""
         found = settings_of(self.supply, feed.output, self._result, self._journal)
-        level = self.protecting.over_voltage
-        volts, amps = compare_all(self._journal, feed, found, self.ceiling, over_voltage=level, by_hand=self.by_hand)
+        most, level = self.ceiling_of(feed.output), self.protecting.over_voltage
+        volts, amps = compare_all(self._journal, feed, found, most, over_voltage=level, by_hand=self.by_hand)
         return replace(found, volts=volts, amps=amps)
 
     def step_to(self, feed: Feed) -> None:
         """Bring an input that is on to another voltage. The supply's over-current protection waits meanwhile."""
-        within_bounds(feed, self.ceiling)
+        within_bounds(feed, self.ceiling_of(feed.output))
         if (watched := self._watch.of(feed.output)) is not None:
             watched.valid_from = watched.start_up_until = float("inf")
             watched.limit_time, watched.over_current = feed.limit_time, None
@@ -130,7 +130,7 @@ class Power:
         self._on = [feed if each.output == feed.output else each for each in self._on]
         with self._watch.doubting():
             self._judge("voltage", "V", feed.volts, done)
-            judge_knob(feed, self.ceiling, done.readback, feed.current_limit, by_hand=self.by_hand)
+            judge_knob(feed, self.ceiling_of(feed.output), done.readback, feed.current_limit, by_hand=self.by_hand)
         if watched is not None:
             now = self._waits.clock.monotonic()
             watched.set_volts = feed.volts if done.readback is None else done.readback
@@ -198,12 +198,12 @@ class Power:
         done = self._ending(output, self.supply.switch(output, False))
         on = done.on if done.on is not None else self._ending(output, self.supply.settings(output)).on
         if on is not False:
-            raise BrokenOff(f"output {output} was to be switched off, and {whose_word(on, by_hand=self.by_hand)}")
+            called = self.supply.called(output)
+            raise BrokenOff(f"{called} was to be switched off, and {whose_word(on, by_hand=self.by_hand)}")
         self._on = [each for each in self._on if each.output != output]
         self._doubtful.discard(output)
         self._watch.seen_off(output)
-        if not self._on:
-            self.protecting.disarm(self.supply)
+        self.protecting.disarm(self.supply, (each.output for each in self._on))
         self._guarding.off(output)
         self.off_verified = self.off_verified if feed is None else not self._on
         self._journal.troubles("supply", done.troubles)
@@ -232,7 +232,7 @@ class Power:
                 continue
             if (on := settings_of(self.supply, output, self._result, self._journal).on) is not False:
                 self._journal.show("power", on="yes" if on else "unknown")
-                text = f"output {output} is not off before {what_for}; it is to be switched off"
+                text = f"{self.supply.called(output)} is not off before {what_for}; it is to be switched off"
                 self._journal.event("found-on", text)
                 self.off(output)
                 self.on_found_on(output)
@@ -293,12 +293,12 @@ class Power:
             pending = self.supply.poll(output) if pending is None else pending
         except LinkError as error:
             raise SupplyLost(f"the supply is lost: {error.message}") from error
-        return self._result(pending, f"looking at output {output}")
+        return self._result(pending, f"looking at {self.supply.called(output)}")
 
     def _ending(self, output: int, pending: Pending[T]) -> T:
         """Wait for a step of switching off."""
         self._guarding.switching_off(output, pending)
-        return self._result(pending, f"switching output {output} off")
+        return self._result(pending, f"switching {self.supply.called(output)} off")
 
     def _result(self, pending: Pending[T], doing: str = "") -> T:
         try:

@@ -7,6 +7,7 @@ then, verified, and its voltage at the minimum, for some supplies come back on w
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
@@ -38,10 +39,10 @@ class Protecting:
     def __init__(self, waits: WaitPoint, journal: Journal) -> None:
         self._waits = waits
         self._journal = journal
-        self._armed: int | None = None
-        """The output at which the watchdog was armed."""
-        self.watchdog: float | None = None
-        """Seconds of silence that it is set to; None: not to be used."""
+        self._armed: dict[str, int] = {}
+        """Supply -> the output at which its watchdog was armed."""
+        self.watchdogs: Mapping[str, float | None] = {}
+        """Supply -> seconds of silence that its watchdog is set to; None: not to be used."""
         self.over_voltage: float | None = None
         """Level of the over-voltage protection that was set last, as far as the supply tells; None: there is none."""
         self._untold: set[str] = set()
@@ -62,7 +63,7 @@ class Protecting:
         Raises BrokenOff as `levels` does.
         """
         self.over_voltage, said = None, ""
-        if feed.over_voltage is not None and supply.can_protect(Protection.OVER_VOLTAGE):
+        if feed.over_voltage is not None and supply.can_protect(feed.output, Protection.OVER_VOLTAGE):
             name = "over-voltage protection"
             pending = supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
             done = self._result(pending, name)
@@ -107,7 +108,7 @@ class Protecting:
 
     def over_current(self, supply: Supply, feed: Feed, level: float | None, delay: float = 0.0) -> float | None:
         """Set over-current protection, or switch it off. Returns the level that the supply reads back."""
-        if not supply.can_protect(Protection.OVER_CURRENT):
+        if not supply.can_protect(feed.output, Protection.OVER_CURRENT):
             return None
         pending = supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
         done = self._said_once(self._result(pending, "over-current protection"))
@@ -134,31 +135,33 @@ class Protecting:
 
     def arm(self, supply: Supply, feed: Feed) -> None:
         """Arm the watchdog if there is one and it is not armed yet. Raises BrokenOff if the supply does not take it."""
-        if self.watchdog is None or self._armed is not None or not supply.can_protect(Protection.WATCHDOG):
+        whose = supply.instrument(feed.output)
+        seconds = self.watchdogs.get(whose)
+        if seconds is None or whose in self._armed or not supply.can_protect(feed.output, Protection.WATCHDOG):
             return
-        self._armed = feed.output
-        done = self._result(supply.set_protection(feed.output, Protection.WATCHDOG, self.watchdog), "its watchdog")
-        judge_setting(self._journal, "communication watchdog", "s", self.watchdog, done)
+        self._armed[whose] = feed.output
+        done = self._result(supply.set_protection(feed.output, Protection.WATCHDOG, seconds), "its watchdog")
+        judge_setting(self._journal, "communication watchdog", "s", seconds, done)
         if done.on is False:
-            raise BrokenOff("the supply's communication watchdog was to be on, and the supply says that it is not")
-        text = f"the supply switches off by itself when it hears nothing for {format_quantity(self.watchdog, 's')}"
+            raise BrokenOff(f"the {whose}'s communication watchdog was to be on, and the supply says that it is not")
+        text = f"the {whose} switches off by itself when it hears nothing for {format_quantity(seconds, 's')}"
         self._journal.event("watchdog", text, show="")
 
-    def disarm(self, supply: Supply) -> None:
-        """Switch the watchdog off again, every output being verified off. Never raises: nothing is on any more."""
-        output, self._armed = self._armed, None
-        if output is None:
-            return
+    def disarm(self, supply: Supply, still_on: Iterable[int] = ()) -> None:
+        """Switch the watchdog off again where every output is verified off. Never raises: nothing is on there."""
+        fed = {supply.instrument(output) for output in still_on}
+        for whose in [each for each in self._armed if each not in fed]:
+            self._disarm(supply, self._armed.pop(whose), whose)
+
+    def _disarm(self, supply: Supply, output: int, whose: str) -> None:
         try:
-            done = self._waits.result(
-                supply.set_protection(output, Protection.WATCHDOG, None), "supply", "its watchdog"
-            )
+            done = self._waits.result(supply.set_protection(output, Protection.WATCHDOG, None), whose, "its watchdog")
             said = "; ".join(trouble.text for trouble in done.troubles) or "it says that it is on"
             why = "" if done.faultless and not done.on else said
         except LinkError as error:
             why = error.message
         if why:
-            text = f"the supply's communication watchdog could not be switched off again: {why}"
+            text = f"the {whose}'s communication watchdog could not be switched off again: {why}"
             self._journal.event_if_possible("watchdog", f"{text}. It may trip later, with the output off")
 
     def clear_old_trip(self, supply: Supply, feed: Feed, *, somebody: bool) -> bool:
@@ -168,7 +171,7 @@ class Protecting:
         """
         if supply.by_hand:
             return False
-        tripped = self._result(supply.poll(feed.output), f"looking at output {feed.output}").tripped
+        tripped = self._result(supply.poll(feed.output), f"looking at {supply.called(feed.output)}").tripped
         if not tripped:
             return False
         if not somebody:

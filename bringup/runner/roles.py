@@ -70,6 +70,8 @@ class Trouble:
     strays: tuple[str, ...] = ()
     wrong: bool = False
     """What was meant was not done although nothing was reported: another output is selected, say."""
+    instrument: str = ""
+    """Which of several supplies it was; '' where whoever asked knows."""
 
 
 @frozen
@@ -117,30 +119,30 @@ class Done:
 
 
 class Supply(Protocol):
-    """One supply with numbered outputs."""
+    """What feeds the board: one supply with numbered outputs, or several whose numbers tell their outputs apart."""
 
     @property
     def by_hand(self) -> bool:
         """Whether a person sets and reads it: no polling, no trips, off is the person's word."""
 
     @property
-    def info(self) -> InstrumentInfo:
-        """How it is named in the logbook; complete after `attach`."""
+    def parts(self) -> Sequence[OneSupply]:
+        """The supplies it is made of: itself where it is one."""
 
-    def can_protect(self, protection: Protection) -> bool:
-        """Whether this supply has that protection and the dialect reaches it."""
+    def instrument(self, output: int) -> str:
+        """Which supply that output is of, as the logbook calls it: 'supply', 'supply bias'."""
+
+    def called(self, output: int) -> str:
+        """Return what people call that output: 'output 1', 'output 1 of the supply bias'."""
+
+    def can_protect(self, output: int, protection: Protection) -> bool:
+        """Whether the supply of that output has that protection and the dialect reaches it."""
 
     def outputs(self) -> Sequence[int]:
         """Outputs the bench file gives to inputs, plus those to be left alone."""
 
-    def attach(self) -> Pending[Attached]:
-        """Identify and empty the error queue. Changes no output, level, limit or protection."""
-
     def settings(self, output: int) -> Pending[OutputSettings]:
         """Read set points, protections and output state."""
-
-    def pace(self, answer: float) -> float:
-        """Take in how many seconds one answer takes. Returns those of a look at one output."""
 
     def set_voltage(self, output: int, volts: float) -> Pending[Done]:
         """Set the level. `volts` >= 0."""
@@ -170,6 +172,34 @@ class Supply(Protocol):
 
     def close(self) -> None:
         """Let go of the link; outputs stay as they are."""
+
+
+class OneSupply(Supply, Protocol):
+    """One instrument among those that feed the board, met by itself. Its outputs have the numbers at its front."""
+
+    @property
+    def parts(self) -> Sequence[OneSupply]:
+        """Itself."""
+        return (self,)
+
+    def instrument(self, output: int) -> str:
+        """Which supply that output is of."""
+        del output
+        return self.info.role
+
+    def called(self, output: int) -> str:
+        """Return what people call that output."""
+        return f"output {output}"
+
+    @property
+    def info(self) -> InstrumentInfo:
+        """How it is named in the logbook; complete after `attach`."""
+
+    def attach(self) -> Pending[Attached]:
+        """Identify and empty the error queue. Changes no output, level, limit or protection."""
+
+    def pace(self, answer: float) -> float:
+        """Take in how many seconds one answer takes. Returns those of a look at one output."""
 
 
 @frozen

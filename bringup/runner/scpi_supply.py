@@ -20,14 +20,14 @@ from bringup.runner.master_switch import switch_on
 from bringup.runner.pending import Pending
 from bringup.runner.protocols import Link
 from bringup.runner.records import InstrumentInfo, PollSample, Reply
-from bringup.runner.roles import Attached, Done, OutputSettings, Protection, Trouble
+from bringup.runner.roles import Attached, Done, OneSupply, OutputSettings, Protection, Trouble
 from bringup.runner.supply_operations import LEVEL, SETTINGS, STATE, Looks
 from bringup.runner.supply_replies import Heard, either, not_selected, sample, settings
 from bringup.runner.supply_requests import Asked, clears_every_trip, questions, selection, switching_off
 from bringup.runner.trip_memory import TripMemory, asked_first, cleared_by_attaching, replies_by_output
 
 
-class ScpiSupply:
+class ScpiSupply(OneSupply):
     """One supply over one Link. `resource` is where it was opened (a simulated role names none)."""
 
     by_hand = False
@@ -61,10 +61,11 @@ class ScpiSupply:
     @property
     def info(self) -> InstrumentInfo:
         """How it is named in the logbook; complete after `attach`."""
-        return taking_part("supply", self._link, self._dialect, self._resource, self._role.calibration_due)
+        return taking_part(self._role.name, self._link, self._dialect, self._resource, self._role.calibration_due)
 
-    def can_protect(self, protection: Protection) -> bool:
+    def can_protect(self, output: int, protection: Protection) -> bool:
         """Whether the dialect reaches that protection. A watchdog that would switch off a stranger's output is none."""
+        del output
         if protection is Protection.WATCHDOG:
             strangers = self._role.leave_alone and self._dialect.watchdog_scope == "all"
             return can_tell(self._dialect, STATE[protection]) and not strangers

@@ -111,10 +111,10 @@ def not_selected(dialect: Dialect, output: int, reply: Reply) -> tuple[Trouble, 
     return (Trouble(reply.message.text, text, wrong=True),)
 
 
-def no_such_output(found: OutputSettings) -> str:
+def no_such_output(found: OutputSettings, called: str) -> str:
     """Say why there may be no such output: another one is selected, or nothing is told of it; '' where it is there."""
     why = next((trouble.text for trouble in found.troubles if trouble.wrong), "")
     told = (found.volts, found.amps, found.on)
     if not why and all(each is None for each in told):
         why = next((trouble.text for trouble in found.troubles if trouble.errors or trouble.fault), "")
-    return f"the supply may have no output {found.output}: {why}" if why else ""
+    return f"the supply may have no {called}: {why}" if why else ""

@@ -28,6 +28,6 @@ def wait_for_terminals(power: Power, waits: WaitPoint) -> None:
                 break
             if waits.clock.monotonic() >= until:
                 found = "an unknown voltage" if look.volts is None else format_quantity(look.volts, "V")
-                text = f"output {output} is off but its terminals still carry {found}"
+                text = f"{power.supply.called(output)} is off but its terminals still carry {found}"
                 raise BrokenOff(f"{text}: discharge them before the leads are moved")
             waits.sleep(TERMINALS_EVERY, "the supply's terminals discharge")

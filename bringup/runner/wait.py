@@ -104,6 +104,7 @@ class WaitPoint:
                 self._ask.withdraw()
         if not pending.done:
             what = f": {doing}" if doing else ""
+            role = pending.whose or role
             raise LinkError(f"the {role} did not answer in time{what}", instrument=role)
         return pending.value()
 

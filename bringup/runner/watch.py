@@ -7,7 +7,7 @@ is the business of whoever catches them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import contextmanager
 from math import inf
 
@@ -63,7 +63,8 @@ class Watch:
         self.load = LoadWatch(clock)
         """The channels of the load that draw meanwhile."""
         self.look_takes = 0.0
-        """Seconds that a look at one output takes, as measured when the supply was met."""
+        """Seconds that a look at one output takes, as measured when the supply was met; of several, the slowest one."""
+        self._paces: Mapping[str, float] = {}
         self._put_off: Exception | None = None
         self.doubts: list[str] = []
         """What was put off and casts doubt on what the board was fed with meanwhile, in words."""
@@ -97,6 +98,10 @@ class Watch:
     def _doubt(self, error: Ending) -> None:
         self.unless_spared(error)
         self.doubts.append(error.cause)
+
+    def paced(self, takes: Mapping[str, float]) -> None:
+        """Take in how many seconds a look takes at an output of each supply."""
+        self._paces, self.look_takes = takes, max(takes.values(), default=0.0)
 
     def add(self, watched: Watched) -> None:
         """Watch an output from now on. By hand there is nothing to poll."""
@@ -184,9 +189,11 @@ class Watch:
     def _ask(self, watched: Watched, now: float) -> None:
         assert self._supply is not None
         watched.asked, watched.due, watched.patience_spent = now, now + self._interval, 0
-        # Looks at other outputs come first, and all its settings where they are asked for.
-        looks = len(self._watched) + (watched.check is not None)
-        watched.patience = max(PATIENCE, LOOKS_OF_PATIENCE * self.look_takes * looks)
+        # Looks at other outputs of the same supply come first, and all its settings where they are asked for.
+        whose = self._supply.instrument(watched.output)
+        alike = [each for each in self._watched if self._supply.instrument(each) == whose]
+        takes = self._paces.get(whose, self.look_takes)
+        watched.patience = max(PATIENCE, LOOKS_OF_PATIENCE * takes * (len(alike) + (watched.check is not None)))
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
@@ -243,9 +250,10 @@ class Watch:
         return bool(doubtful)
 
     def _keep_strays(self, sample: PollSample) -> None:
-        if sample.strays:
-            data = {"instrument": "supply", "strays": "\n".join(sample.strays)}
-            self._journal.event("instrument", "supply: lines that answer nothing that was asked", data)
+        if sample.strays and self._supply is not None:
+            whose = self._supply.instrument(sample.output)
+            data = {"instrument": whose, "strays": "\n".join(sample.strays)}
+            self._journal.event("instrument", f"{whose}: lines that answer nothing that was asked", data)
 
     def _silent(self, watched: Watched, waited: float) -> None:
         usual = f", where a look took {shown(self.look_takes, 's', 2)}" if self.look_takes else ""

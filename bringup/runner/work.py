@@ -146,10 +146,15 @@ class Work:
         """Whether questions get an answer: from a person, or from a simulated bench by itself."""
         return self.setup.ask.attended or self.simulated
 
-    @property
-    def remote_sense(self) -> bool:
-        """Whether the bench file has the supply sense at the board."""
-        return self.setup.bench.supply is not None and self.setup.bench.supply.remote_sense
+    def remote_sense(self, name: str) -> bool:
+        """Whether the bench file has the supply of that input sense at the board."""
+        supply = self.setup.bench.supply_of(name)
+        return supply is not None and supply.remote_sense
+
+    def supply_of(self, name: str | None) -> str:
+        """Which supply feeds that input, as the logbook calls it; the first one for what is no input."""
+        supply = None if name is None else self.setup.bench.supply_of(name)
+        return "supply" if supply is None else supply.name
 
     def move_leads(self, where: LeadsPlace, why: str, inputs: tuple[str, ...]) -> bool:
         """Move the supply's leads, if they are not there: only with every output verified off and its terminals low.
@@ -190,7 +195,7 @@ class Work:
             reading = replace(reading, at=reading.at - timedelta(seconds=reading.monotonic - at), monotonic=at)
         reading = replace(
             reading,
-            instrument=instrument,
+            instrument=self.supply_of(point) if instrument == "supply" else instrument,
             how=how,
             aspect=aspect,
             input_volts=None if beside is None else beside.volts,

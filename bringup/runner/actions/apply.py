@@ -132,7 +132,7 @@ def _feed(work: Work, plan: ApplyPlan, stage: Stage) -> Feed:
         stage.volts,
         limit_time=stage.limit_time,
         trip_current=plan.trip_current,
-        remote_sense=work.remote_sense,
+        remote_sense=work.remote_sense(plan.input),
     )
 
 

@@ -47,7 +47,7 @@ def leads(work: Work, action: Leads) -> None:
         why += f": {reading.note}"
     if reading.input_volts is not None:
         why += f" (the supply itself reads {shown(reading.input_volts, 'V')})"
-    if work.remote_sense and reading.value is not None:
+    if work.remote_sense(plan.input) and reading.value is not None:
         why += "; with `sense: remote` a sense lead that is open, loose or not joined to the same end does that"
     if reading.value is None:
         raise BrokenOff(f"{why}: without it the leads may not be plugged in")
@@ -57,7 +57,7 @@ def leads(work: Work, action: Leads) -> None:
 
 def _read(work: Work, plan: LeadsPlan) -> Reading:
     """Switch on, measure the free ends, switch off."""
-    sense = ", the sense leads joined to the same ends" if work.remote_sense else ""
+    sense = ", the sense leads joined to the same ends" if work.remote_sense(plan.input) else ""
     go = f"Leads of {plan.input} FREE{sense}, their ends on the meter and on nothing else, {shown(plan.volts, 'V')}"
     volts_before_power(work, plan.input)
     work.power.up(_feed(work, plan), go)
@@ -92,5 +92,5 @@ def _feed(work: Work, plan: LeadsPlan) -> Feed:
         plan.volts,
         limit_time=LIMIT_TIME,
         trip_current=plan.current_limit,
-        remote_sense=work.remote_sense,
+        remote_sense=work.remote_sense(plan.input),
     )

@@ -54,7 +54,7 @@ def power_cycle(work: Work, action: PowerCycle) -> None:
         stage.volts,
         limit_time=stage.limit_time,
         trip_current=plan.trip_current,
-        remote_sense=work.remote_sense,
+        remote_sense=work.remote_sense(plan.input),
     )
     started = tried = 0
     for index in range(action.times):

@@ -108,7 +108,7 @@ def _of_input(work: Work, action: Sweep) -> None:
 
 def _protect_volts(work: Work, feed: Feed, level: float | None) -> Feed:
     """Set the supply's over-voltage protection for other bounds, the output being on; return how it is fed then."""
-    if level in (None, feed.over_voltage) or not work.power.supply.can_protect(Protection.OVER_VOLTAGE):
+    if level in (None, feed.over_voltage) or not work.power.supply.can_protect(feed.output, Protection.OVER_VOLTAGE):
         return feed
     assert level is not None
     feed, watched = replace(feed, over_voltage=level), work.watch.of(feed.output)
