@@ -252,6 +252,19 @@ def test_a_token_in_the_address_leads_to_no_other_server(logbook: Path, path: st
     assert (answer.status_code, answer.headers["Location"]) == (302, "/elsewhere.example/x")
 
 
+@pytest.mark.parametrize("sign", ["%09", "%0A", "%0D"])
+def test_nor_does_one_with_a_sign_between_the_slashes_that_a_browser_leaves_out(logbook: Path, sign: str) -> None:
+    answer = asking(logbook, "s3cret").get(f"/{sign}/elsewhere.example/x?token=s3cret")
+
+    assert (answer.status_code, answer.headers["Location"]) == (302, f"/{sign}/elsewhere.example/x")
+
+
+def test_a_name_with_signs_of_addresses_in_it_is_still_asked_for_after_its_token(logbook: Path) -> None:
+    answer = asking(logbook, "s3cret").get("/lot/L1%3Fa%23b?token=s3cret")
+
+    assert answer.headers["Location"] == "/lot/L1%3Fa%23b"
+
+
 def test_a_bug_has_a_page_of_ours_and_is_logged_with_where_it_came_from(
     logbook: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:

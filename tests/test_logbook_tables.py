@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -188,6 +189,25 @@ def test_an_older_version_is_read_while_its_own_tool_writes_to_it(older: Path) -
         assert read(older, lambda it: [row["serial"] for row in it.execute(units)]) == ["MBL-0001"]
         connection.execute("COMMIT")
         assert read(older, lambda it: [row["serial"] for row in it.execute(units)]) == ["MBL-0001", "MBL-0002"]
+
+
+def test_where_there_is_no_room_for_the_copy_of_an_older_version_it_is_said_which_disk_is_full(
+    older: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connect = sqlite3.connect
+
+    def small(database: str, **others: Any) -> sqlite3.Connection:
+        connection = connect(database, **others)
+        if not database:
+            connection.execute("PRAGMA max_page_count = 8")
+        return connection
+
+    monkeypatch.setattr(migrations.sqlite3, "connect", small)
+
+    with pytest.raises(LogbookError, match="the disk for temporary files has no room") as refused:
+        read(older, lambda it: it.execute("SELECT 1 FROM units").fetchone())
+
+    assert "TMPDIR" in refused.value.what_to_do
 
 
 def test_what_was_asked_of_an_older_version_cannot_write_either(older: Path) -> None:

@@ -49,16 +49,21 @@ def copy_up_to_date(connection: sqlite3.Connection, path: Path, into: Path | Non
 
     A logbook without hashes gets none here, for they would be others each time. `into` None: private, gone when closed
     (an empty name is SQLite's for a database in a temporary file, https://www.sqlite.org/inmemorydb.html, from memory,
-    so one of any size can be read).
+    so one of any size can be read). Raises LogbookError where there is no room for it.
     """
     copy = sqlite3.connect("" if into is None else into, isolation_level=None)
     try:
         connection.backup(copy)
         if version_of(copy) < MIGRATIONS[-1].number:
             _apply(copy, path, MIGRATIONS, hashed=False)
-    except BaseException:
+    except BaseException as error:
         copy.close()
-        raise
+        if getattr(error, "sqlite_errorname", None) != "SQLITE_FULL":
+            raise
+        raise LogbookError(
+            f"the disk for temporary files has no room for the copy through which {path} is read ({error})",
+            "Free as much space as the logbook takes, or name a folder with more in TMPDIR.",
+        ) from error
     return copy
 
 

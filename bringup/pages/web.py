@@ -11,6 +11,7 @@ import re
 import socket
 from collections.abc import Callable, Mapping
 from typing import Any
+from urllib.parse import quote
 
 from bringup.core.frozen import frozen
 from bringup.errors import BringupError
@@ -77,8 +78,9 @@ def site(pages: Mapping[str, Page], sheet: str, trouble: Trouble, token: str = "
         given = request.args.get("token", "")
         if _same(given, token):
             # From here on the cookie is enough: the token is not to stand in addresses that people pass on.
-            # Of the path one leading slash is left: with two it would be the name of another server.
-            answer = flask.redirect("/" + request.path.lstrip("/\\"))
+            # Of the path one leading slash is left: with two it would be the name of another server, also where a
+            # tab or a line's end stands between them, which browsers leave out: hence `quote`.
+            answer = flask.redirect("/" + quote(request.path.lstrip("/\\")))
             answer.set_cookie(COOKIE, token, httponly=True, samesite="Strict")
             return answer
         if _same(request.cookies.get(COOKIE, ""), token):
