@@ -160,6 +160,10 @@ def few(of: dict[str, st.SearchStrategy[Any]], most: int = 4) -> st.SearchStrate
     )
 
 
+HAVING = {"having": few(OF_READINGS, 3).map(lambda asked: Filters(**asked))}
+"""What is asked of one reading of an attempt."""
+
+
 def fits(name: str | None, asked: str | None) -> bool:
     return asked is None or (name is not None and fnmatchcase(name, asked))
 
@@ -205,10 +209,13 @@ def ends_of_units(every: list[Json], asked: Filters) -> set[str]:
 
 def attempts_by_hand(every: list[Json], asked: Filters, beside: dict[str, tuple[str, str]]) -> list[Json]:
     ends = None if asked.only is None else ends_of_units(every, asked)
+    having = asked.having
     return [
         each
         for each in every
-        if wanted_attempt(each, asked, *beside[each["id"]]) and (ends is None or each["id"] in ends)
+        if wanted_attempt(each, asked, *beside[each["id"]])
+        and (ends is None or each["id"] in ends)
+        and (having is None or any(wanted_reading(one, having, beside[each["id"]][0]) for one in each["readings"]))
     ]
 
 
@@ -216,7 +223,7 @@ Asking = tuple[Callable[[Any, Filters], list[Json]], dict[str, tuple[str, str]]]
 
 
 @settings(max_examples=THOROUGH)
-@given(asked=few(OF_ATTEMPTS | ONLY))
+@given(asked=few(OF_ATTEMPTS | ONLY | HAVING))
 def test_attempts_are_those_that_filtering_by_hand_leaves(asking: Asking, asked: dict[str, Any]) -> None:
     ask, beside = asking
     filters = Filters(**asked)
@@ -224,7 +231,21 @@ def test_attempts_are_those_that_filtering_by_hand_leaves(asking: Asking, asked:
 
 
 @settings(max_examples=THOROUGH)
-@given(asked=few(OF_ATTEMPTS | ONLY, 3), of_reading=few(OF_READINGS, 3))
+@given(asked=few(OF_ATTEMPTS | ONLY, 2), having=HAVING["having"])
+def test_attempts_with_such_a_reading_are_those_in_which_one_is_all_that_is_asked(
+    asking: Asking, asked: dict[str, Any], having: Filters
+) -> None:
+    ask, beside = asking
+    filters = Filters(**asked, having=having)
+    found = attempts_by_hand(ask(attempts, Filters()), filters, beside)
+    assert ask(attempts, filters) == found, "each with all its readings"
+    if filters.only is None:
+        every = [each for each in ask(readings, Filters()) if each["attempt"] in {one["id"] for one in found}]
+        assert ask(readings, filters) == every
+
+
+@settings(max_examples=THOROUGH)
+@given(asked=few(OF_ATTEMPTS | ONLY | HAVING, 3), of_reading=few(OF_READINGS, 3))
 def test_readings_are_those_that_filtering_by_hand_leaves(
     asking: Asking, asked: dict[str, Any], of_reading: dict[str, Any]
 ) -> None:
@@ -239,7 +260,7 @@ def test_readings_are_those_that_filtering_by_hand_leaves(
 
 
 @settings(max_examples=THOROUGH)
-@given(asked=few(OF_ATTEMPTS))
+@given(asked=few(OF_ATTEMPTS | HAVING))
 def test_standing_is_of_the_units_whose_last_attempt_filtering_by_hand_leaves(
     asking: Asking, asked: dict[str, Any]
 ) -> None:
@@ -253,7 +274,7 @@ def test_standing_is_of_the_units_whose_last_attempt_filtering_by_hand_leaves(
     assert [each["attempts"] for each in found] == [of_unit.count((e["serial"], e["simulated"])) for e in found]
 
 
-@given(asked=few(OF_ATTEMPTS), begin=st.integers(0, 3))
+@given(asked=few(OF_ATTEMPTS | HAVING), begin=st.integers(0, 3))
 @settings(max_examples=THOROUGH)
 def test_standing_of_some_units_is_that_part_of_standing_of_all(
     asking: Asking, asked: dict[str, Any], begin: int
@@ -265,6 +286,50 @@ def test_standing_of_some_units_is_that_part_of_standing_of_all(
         return standing(connection, filters, some[begin : begin + 2])
 
     assert ask(of_some, Filters(**asked)) == ask(standing, Filters(**asked))[begin : begin + 2]
+
+
+def test_a_reading_that_was_corrected_is_not_had(tmp_path: Path, engine: Callable[[Path], AnyLogbook]) -> None:
+    path = tmp_path / "bringup.db"
+    with LogbookRecord.open(path, simulated=False) as record:
+        record.begin(start())
+        record.step_begun(MEASURE, NOON, 101.0)
+        wrong = volts(2.9)
+        for reading in (wrong, replace(volts(3.3), replaces=wrong.id)):
+            record.reading(reading)
+        record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
+    logbook = engine(path)
+
+    def had(result: Result) -> int:
+        filters = Filters(having=Filters(rail="3V3", result=result))
+        return len(read(logbook, lambda connection: attempts(connection, filters)))
+
+    assert (had(Result.FAIL), had(Result.PASS)) == (0, 1)
+
+
+def test_the_options_of_one_reading_hold_of_one_reading(
+    file: tuple[Path, dict[str, tuple[str, str]]], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    every = [each.as_json() for each in read(file[0], lambda connection: attempts(connection, Filters()))]
+
+    def such(attempt: Json) -> bool:
+        return any(one["rail"] in ("3V3", "12V0") and one["result"] == "fail" for one in attempt["readings"])
+
+    wanted = [each["id"] for each in every if such(each)]
+    out = tmp_path / "attempts.jsonl"
+    rest = ("--rail", "*V?", "--logbook", str(file[0]))
+    assert main(["attempts", "--reading-result", "fail", "--json", *rest]) == ExitCode.PASSED
+    told = json.loads(capsys.readouterr().out)
+    assert main(["export", str(out), "--attempts", "--result", "fail", *rest]) == ExitCode.PASSED
+    lines = [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()]
+    capsys.readouterr()
+    assert main(["standing", "--reading-result", "fail", "--json", *rest]) == ExitCode.PASSED
+    units = json.loads(capsys.readouterr().out)
+
+    assert 0 < len(wanted) < len(every)
+    assert [each["id"] for each in told] == [each["id"] for each in lines] == wanted
+    assert [each["readings"] for each in lines] == [len(each["readings"]) for each in told], "all that it has"
+    assert units
+    assert {each["attempt"] for each in units} == set(wanted) & ends_of_units(every, Filters(only="last"))
 
 
 NAMED = ("serial", "board", "revision", "variant", "lot", "operator", "bench")

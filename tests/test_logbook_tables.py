@@ -197,12 +197,12 @@ def test_where_there_is_no_room_for_the_copy_of_an_older_version_it_is_said_whic
     connect = sqlite3.connect
 
     def small(database: str, **others: Any) -> sqlite3.Connection:
-        connection = connect(database, **others)
+        connection: sqlite3.Connection = connect(database, **others)
         if not database:
             connection.execute("PRAGMA max_page_count = 8")
         return connection
 
-    monkeypatch.setattr(migrations.sqlite3, "connect", small)
+    monkeypatch.setattr(sqlite3, "connect", small)
 
     with pytest.raises(LogbookError, match="the disk for temporary files has no room") as refused:
         read(older, lambda it: it.execute("SELECT 1 FROM units").fetchone())

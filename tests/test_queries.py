@@ -20,9 +20,8 @@ from bringup.core.words import UNIT_OF, AttemptResult, How, Kind, LimitsFrom, Re
 from bringup.errors import CommandError, LogbookError
 from bringup.logbook import deviation_queries, queries, standings
 from bringup.logbook import filters as filters_module
-from bringup.logbook.attempt_parts import CURRENT_ONLY
 from bringup.logbook.database import Database
-from bringup.logbook.filters import Filters
+from bringup.logbook.filters import CURRENT_ONLY, Filters
 from bringup.logbook.past import TAKEN_IN
 from bringup.logbook.queries import attempt, attempts, history, is_empty, readings
 from bringup.logbook.reading import read

@@ -9,9 +9,9 @@ from typing import Any, TypeVar
 
 import click
 
-from bringup.core.words import Kind, Result
+from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
-from bringup.logbook.filters import Filters
+from bringup.logbook.filters import Filters, with_such_a_reading
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -103,6 +103,25 @@ def reading_options(function: F) -> F:
     return function
 
 
+def having_options(function: F) -> F:
+    """Add `--rail --quantity --step --board-state --reading-result`: attempts by what they read; for `attempts_of`."""
+    for option in (
+        click.option(
+            "--reading-result",
+            type=click.Choice([result.value for result in Result]),
+            help="Only with a reading of this result; of these five, all that are asked for hold of one reading.",
+        ),
+        click.option("--board-state", metavar="STATE", help="Only with a reading in this state of the board."),
+        click.option("--step", metavar="KIND", help="Only with a reading from a step of this kind."),
+        click.option(
+            "--quantity", type=click.Choice([kind.value for kind in Kind]), help="Only with a reading of this kind."
+        ),
+        click.option("--rail", metavar="NAME", help="Only with a reading at this rail or input; * and ? as usual."),
+    ):
+        function = option(function)
+    return function
+
+
 def filters_of(
     unit: str | None,
     *,
@@ -123,6 +142,12 @@ def filters_of(
         **others,
     )
     return replace(filters, serial=serial_asked(unit, filters.serial))
+
+
+def attempts_of(unit: str | None, *, result: str | None, reading_result: str | None, **asked: Any) -> Filters:
+    """Return what all the options of a command about attempts ask for. Raises CommandError."""
+    attempt_result = AttemptResult(result) if result else None
+    return with_such_a_reading(filters_of(unit, result=reading_result, attempt_result=attempt_result, **asked))
 
 
 def order_options(keys: Iterable[str], default: str) -> Callable[[F], F]:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import click
 
 from bringup.commands.asking import (
     attempt_options,
+    attempts_of,
+    having_options,
     order_options,
-    parse_time,
-    serial_asked,
-    simulated_asked,
     unit_options,
 )
 from bringup.commands.common import asked_logbook_option
@@ -23,7 +21,7 @@ from bringup.commands.tables import SIMULATED, fitting_table, links, result_text
 from bringup.commands.waiting_rescues import FIELD, say_what_waits
 from bringup.core.words import AttemptResult
 from bringup.logbook.columns import OF_ATTEMPTS
-from bringup.logbook.filters import ID_SHOWN, Filters
+from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.queries import attempts, is_empty
 from bringup.logbook.reading import read
 from bringup.logbook.rows import LoggedAttempt
@@ -39,6 +37,7 @@ HEADINGS = ("procedure", "result", "readings", "operator", "")
 @unit_options
 @attempt_options
 @click.option("--result", type=click.Choice([result.value for result in AttemptResult]), help="Only with this result.")
+@having_options
 @click.option("--instrument", "used", metavar="NAME", help="Only with this one: role, model, serial number, *IDN?.")
 @click.option(
     "--brief", is_flag=True, help="In JSON: the number of readings instead of all of them (CSV has always the number)."
@@ -50,21 +49,13 @@ def command(
     unit: str | None,
     form: str,
     brief: bool,
-    simulated: str | None,
-    since: str | None,
-    until: str | None,
-    result: str | None,
-    **others: Any,
+    **asked: Any,
 ) -> None:
-    """List attempts: who ran which procedure on which unit, and what came of it."""
-    filters = Filters(
-        simulated=simulated_asked(simulated),
-        since=parse_time(since),
-        until=parse_time(until, end_of_day=True),
-        attempt_result=AttemptResult(result) if result else None,
-        **others,
-    )
-    filters = replace(filters, serial=serial_asked(unit, filters.serial))
+    """List attempts: who ran which procedure on which unit, and what came of it.
+
+    In which did 3V3 fail? --rail 3V3 --reading-result fail
+    """
+    filters = attempts_of(unit, **asked)
     lacking = say_what_waits(logbook)
     brief = brief or form in ("table", "csv")
     found, empty = read(logbook, lambda connection: (attempts(connection, filters, brief=brief), is_empty(connection)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from bringup.commands.waiting_rescues import say_what_waits
 from bringup.errors import CommandError
 from bringup.logbook.columns import OF_ATTEMPTS, OF_READINGS
 from bringup.logbook.database import Database
-from bringup.logbook.filters import Filters
+from bringup.logbook.filters import Filters, with_such_a_reading
 from bringup.logbook.reading import read
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.sort_keys import READING_KEYS
@@ -35,7 +36,7 @@ SUCH_AS = "readings.csv"
 @reading_options
 @order_options(READING_KEYS, "at")
 @click.option("--as", "form", type=click.Choice(FORMS), help="The form, where the file's name does not say it.")
-@click.option("--attempts", "of_attempts", is_flag=True, help="Attempts, one a row, instead of readings.")
+@click.option("--attempts", "of_attempts", is_flag=True, help="Attempts, one a row: those with such a reading.")
 @click.option("--force", is_flag=True, help="Replace the file if it is there.")
 def command(file: Path, logbook: AnyLogbook, form: str | None, of_attempts: bool, force: bool, **asked: Any) -> None:
     """Write readings to FILE: .csv, .parquet, .jsonl (JSON lines) or .xml (JUnit, one test suite an attempt).
@@ -51,8 +52,8 @@ def command(file: Path, logbook: AnyLogbook, form: str | None, of_attempts: bool
             f"End it in {', '.join(SUFFIXES)}, or say --as {', --as '.join(FORMS)}.",
         )
     filters = filters_of(None, **asked)
-    if of_attempts and filters.sort == "at":
-        filters = filters_of(None, **{**asked, "sort": "started"})
+    if of_attempts:
+        filters = with_such_a_reading(replace(filters, sort="started") if filters.sort == "at" else filters)
     write = _writer(chosen, of_attempts=of_attempts)
     say_what_waits(logbook)
     with written(file, force=force, such_as=SUCH_AS) as fresh:

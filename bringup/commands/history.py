@@ -25,7 +25,8 @@ from bringup.core.wording import folded
 from bringup.core.words import MISSED, StepOutcome
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_rows import LoggedDisposition, waiver_of
-from bringup.logbook.filters import ID_SHOWN, Filters, check_names
+from bringup.logbook.filters import ID_SHOWN, Filters
+from bringup.logbook.known_names import check_names
 from bringup.logbook.line_texts import LoggedText, line_texts
 from bringup.logbook.queries import Story, history
 from bringup.logbook.reading import read

@@ -8,11 +8,11 @@ from typing import Any
 import click
 
 from bringup.commands.asking import (
+    attempts_of,
     check_sort,
+    having_options,
     made_options,
     order_options,
-    parse_time,
-    simulated_asked,
     unit_options,
 )
 from bringup.commands.common import asked_logbook_option
@@ -63,32 +63,23 @@ KEYS: dict[str, Callable[[Standing], Any]] = {
 @unit_options
 @made_options
 @click.option("--result", type=click.Choice([each.value for each in AttemptResult]), help="Only with this last result.")
+@having_options
 @click.option("--instrument", "used", metavar="NAME", help="Only with this one: role, model, serial number, *IDN?.")
 @order_options(KEYS, "serial")
 @output_options
 def command(
     logbook: AnyLogbook,
     form: str,
-    simulated: str | None,
-    since: str | None,
-    until: str | None,
-    result: str | None,
     sort: str,
     limit: int | None,
-    **others: Any,
+    **asked: Any,
 ) -> None:
     """Show all units and where they stand: last result, what failed last, result of the first attempt; lots' yields.
 
     Filters are about each unit's last attempt (of those with the procedure that --procedure names). A lot's yield
     counts the first decided attempt of all its units, whatever else is filtered; its interval is of 95 %.
     """
-    filters = Filters(
-        simulated=simulated_asked(simulated),
-        since=parse_time(since),
-        until=parse_time(until, end_of_day=True),
-        attempt_result=AttemptResult(result) if result else None,
-        **others,
-    )
+    filters = attempts_of(None, **asked)
     check_sort(sort, KEYS)
     lacking = say_what_waits(logbook)
 

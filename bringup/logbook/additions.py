@@ -19,7 +19,8 @@ from bringup.logbook.deviation_queries import beside
 from bringup.logbook.deviation_rows import Beside
 from bringup.logbook.deviation_statements import unit_statement
 from bringup.logbook.faults import explain
-from bringup.logbook.filters import Filters, check_names
+from bringup.logbook.filters import Filters
+from bringup.logbook.known_names import check_names
 from bringup.logbook.opening import OpenLogbook, open_for_writing
 from bringup.logbook.statements import Statement
 

@@ -7,9 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from bringup.logbook.database import Database
-from bringup.logbook.filters import Filters, where
-
-CURRENT_ONLY = " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
+from bringup.logbook.filters import CURRENT_ONLY, Filters, where
 
 WARNINGS = (
     "SELECT e.attempt, e.content FROM events e WHERE e.attempt IN ({marks}) AND e.kind = 'warning'"

@@ -13,7 +13,8 @@ from bringup.core.taken import Point, Taken, one_of_each_unit, usual_point
 from bringup.core.words import Kind, Result
 from bringup.errors import CommandError
 from bringup.logbook.database import Database, Row
-from bringup.logbook.filters import AS_DONE, Filters, check_names, of_attempts, of_these_attempts, where
+from bringup.logbook.filters import AS_DONE, Filters, of_attempts, of_these_attempts, where
+from bringup.logbook.known_names import check_names
 from bringup.logbook.values import time_from
 
 _COUNTS = (

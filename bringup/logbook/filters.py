@@ -1,22 +1,19 @@
-"""Which readings and attempts are asked for: filters as SQL that SQLite and PostgreSQL share, names checked first.
+"""Which readings and attempts are asked for: filters as SQL that SQLite and PostgreSQL share.
 
-A name that is nowhere in the logbook is a mistake (CommandError, with the nearest known one); names that exist and
-have no row in common are simply an empty answer.
+Names are checked first, in known_names.py; names that exist and have no row in common are simply an empty answer.
 """
 
 from __future__ import annotations
 
-import difflib
 import json
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime
-from fnmatch import fnmatchcase
+from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError
-from bringup.logbook.database import Database
 from bringup.logbook.past import came_late
 from bringup.logbook.values import time_text
 
@@ -59,25 +56,27 @@ class Filters:
     result: Result | None = None
     replaced: bool = False
     """Also readings that a later one corrects."""
+    having: Filters | None = None
+    """Of attempts: that one of their readings, which none corrects, is all that this asks of readings."""
     sort: str = ""
     """A name of the statement's sort keys, with `-` in front for the other way round."""
     limit: int | None = None
 
 
-_NAMES: dict[str, tuple[str, str]] = {
-    "serial": ("a.serial", "SELECT DISTINCT serial FROM units"),
-    "procedure": ("a.procedure", "SELECT DISTINCT procedure FROM attempts"),
-    "board": ("a.board", "SELECT DISTINCT board FROM attempts"),
-    "revision": ("a.revision", "SELECT DISTINCT revision FROM attempts"),
-    "variant": ("a.variant", "SELECT DISTINCT variant FROM attempts"),
-    "lot": ("a.lot", "SELECT DISTINCT lot FROM attempts"),
-    "operator": ("a.operator", "SELECT DISTINCT operator FROM attempts"),
-    "bench": ("a.bench", "SELECT DISTINCT bench FROM attempts"),
-    "rail": ("r.rail", "SELECT DISTINCT rail FROM readings WHERE rail IS NOT NULL"),
-    "step": ("s.kind", "SELECT DISTINCT kind FROM steps"),
-    "board_state": ("r.board_state", "SELECT DISTINCT board_state FROM readings WHERE board_state IS NOT NULL"),
+_COLUMNS = {
+    name: f"a.{name}" for name in ("serial", "procedure", "board", "revision", "variant", "lot", "operator", "bench")
 }
-"""Filter -> its column and the statement that lists the known names."""
+_OF_READINGS = {"rail": "r.rail", "step": "s.kind", "board_state": "r.board_state"}
+"""Filter by name -> its column."""
+
+_ASKED_OF_READINGS = (*_OF_READINGS, "instrument", "quantity", "result")
+
+CURRENT_ONLY = " AND NOT EXISTS (SELECT 1 FROM readings c WHERE c.replaces = r.id)"
+
+_HAVING = (
+    "a.id IN (SELECT r.attempt FROM readings r JOIN steps s ON s.attempt = r.attempt AND s.step = r.step"
+    " LEFT JOIN instruments i ON i.attempt = r.attempt AND i.role = r.instrument WHERE {where})"
+)
 
 _CALLED = (
     "(i.role LIKE :{0} ESCAPE '\\' OR i.model LIKE :{0} ESCAPE '\\' OR i.serial LIKE :{0} ESCAPE '\\'"
@@ -85,53 +84,10 @@ _CALLED = (
 )
 """That the instrument `i` is called so, one way or another."""
 
-_INSTRUMENTS = (
-    "SELECT DISTINCT name FROM (SELECT role AS name FROM instruments UNION SELECT model FROM instruments"
-    " UNION SELECT serial FROM instruments UNION SELECT identity FROM instruments) AS called WHERE name IS NOT NULL"
-)
-
-_FIRMWARE_WORDS = ("version", "firmware")
+FIRMWARE_WORDS = ("version", "firmware")
 """Words of a `listen` (`words:` in the procedure file) that are taken for the version of the board's firmware."""
 
-_FIRMWARE = " OR ".join(f"e.data LIKE :{word}_named ESCAPE '\\'" for word in _FIRMWARE_WORDS)
-_HEARD = "SELECT DISTINCT data FROM events WHERE kind = 'heard' AND data IS NOT NULL"
-
-_WORDS = {"serial": "unit", "step": "kind of step", "board_state": "board state"}
-
-
-def check_names(connection: Database, filters: Filters) -> Filters:
-    """Return the filters with the attempt's whole id. Raises CommandError for a name that nothing bears."""
-    for name, (_, known) in _NAMES.items():
-        asked = getattr(filters, name)
-        if asked is not None:
-            _check_name(connection, _WORDS.get(name, name), asked, known)
-    for asked in (filters.instrument, filters.used):
-        if asked is not None:
-            _check_name(connection, "instrument", asked, _INSTRUMENTS)
-    if filters.firmware is not None:
-        _check_firmware(connection, filters.firmware)
-    if filters.attempt is None:
-        return filters
-    return replace(filters, attempt=find_attempt(connection, filters.attempt))
-
-
-def find_attempt(connection: Database, beginning: str) -> str:
-    """Return the one attempt id that begins so. Raises CommandError for none or several."""
-    plain = beginning.strip().lower()
-    rows = connection.execute(
-        "SELECT id FROM attempts WHERE id LIKE :pattern ESCAPE '\\' ORDER BY seq",
-        {"pattern": like(plain) + "%"},
-    ).fetchall()
-    found = [str(row[0]) for row in rows]
-    if len(found) == 1 and plain:
-        return found[0]
-    if found:
-        raise CommandError(
-            f"{len(found)} attempts have an id that begins with '{beginning}': " + _some(found),
-            "Give more characters of the id.",
-        )
-    known = [str(row[0]) for row in connection.execute("SELECT id FROM attempts ORDER BY seq DESC")]
-    raise _unknown("attempt", beginning, [identity[: max(ID_SHOWN, len(plain))] for identity in known])
+_FIRMWARE = " OR ".join(f"e.data LIKE :{word}_named ESCAPE '\\'" for word in FIRMWARE_WORDS)
 
 
 def is_pattern(asked: str) -> bool:
@@ -154,29 +110,25 @@ def like(pattern: str) -> str:
 def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     """Return the condition on `a` (attempts) and `r` (readings, where one of those is asked for), and its values."""
     clauses, values = ["1 = 1"], dict[str, str | int]()
-    for name, (column, _) in _NAMES.items():
-        asked = getattr(filters, name)
-        if asked is not None:
-            clauses.append(is_called(column, name, asked))
-            values[name] = like(asked) if is_pattern(asked) else asked
-    if filters.instrument is not None:
-        clauses.append(_CALLED.format("instrument"))
-        values["instrument"] = like(filters.instrument)
+    _named(filters, _COLUMNS, "", clauses, values)
+    _of_readings(filters, "", clauses, values)
+    if filters.having is not None:
+        of_one = ["1 = 1"]
+        _of_readings(filters.having, "its_", of_one, values)
+        clauses.append(_HAVING.format(where=" AND ".join(of_one) + CURRENT_ONLY))
     if filters.used is not None:
         clauses.append(f"EXISTS (SELECT 1 FROM instruments i WHERE i.attempt = a.id AND {_CALLED.format('used')})")  # noqa: S608 - words of ours
         values["used"] = like(filters.used)
     if filters.firmware is not None:
         clauses.append(f"EXISTS (SELECT 1 FROM events e WHERE e.attempt = a.id AND e.kind = 'heard' AND ({_FIRMWARE}))")  # noqa: S608 - words of ours
         written = like(json.dumps(filters.firmware, ensure_ascii=False))
-        values |= {f"{word}_named": f'%"{word}": {written}%' for word in _FIRMWARE_WORDS}
+        values |= {f"{word}_named": f'%"{word}": {written}%' for word in FIRMWARE_WORDS}
     plain: tuple[tuple[str, str, str | int | None], ...] = (
         ("attempt", "a.id = :attempt", filters.attempt),
         ("attempt_result", "a.result = :attempt_result", filters.attempt_result),
         ("since", "a.started >= :since", time_text(filters.since) if filters.since else None),
         ("until", "a.started <= :until", time_text(filters.until) if filters.until else None),
         ("simulated", "a.simulated = :simulated", None if filters.simulated is None else int(filters.simulated)),
-        ("quantity", "r.quantity = :quantity", filters.quantity),
-        ("result", "r.result = :result", filters.result),
     )
     for name, clause, value in plain:
         if value is not None:
@@ -185,6 +137,30 @@ def where(filters: Filters) -> tuple[str, dict[str, str | int]]:
     if filters.only is not None:
         clauses.append(_first_or_last(filters))
     return " AND ".join(clauses), values
+
+
+def _named(
+    filters: Filters, columns: Mapping[str, str], mark: str, clauses: list[str], values: dict[str, str | int]
+) -> None:
+    """Add the conditions on names. `mark`: before the name of each value, to tell it from another of its kind."""
+    for name, column in columns.items():
+        asked = getattr(filters, name)
+        if asked is not None:
+            clauses.append(is_called(column, mark + name, asked))
+            values[mark + name] = like(asked) if is_pattern(asked) else asked
+
+
+def _of_readings(filters: Filters, mark: str, clauses: list[str], values: dict[str, str | int]) -> None:
+    """Add the conditions on `r`, its step `s` and its instrument `i`."""
+    _named(filters, _OF_READINGS, mark, clauses, values)
+    if filters.instrument is not None:
+        clauses.append(_CALLED.format(f"{mark}instrument"))
+        values[f"{mark}instrument"] = like(filters.instrument)
+    for name in ("quantity", "result"):
+        asked = getattr(filters, name)
+        if asked is not None:
+            clauses.append(f"r.{name} = :{mark}{name}")
+            values[mark + name] = str(asked)
 
 
 def of_these_attempts(filters: Filters) -> str:
@@ -201,7 +177,15 @@ def of_these_attempts(filters: Filters) -> str:
 
 def of_attempts(filters: Filters) -> Filters:
     """Return them without what is asked of readings."""
-    return replace(filters, rail=None, step=None, quantity=None, result=None, board_state=None, instrument=None)
+    nothing: dict[str, Any] = dict.fromkeys(_ASKED_OF_READINGS)
+    return replace(filters, **nothing)
+
+
+def with_such_a_reading(filters: Filters) -> Filters:
+    """Return what asks for the attempts that have a reading of which all holds that is asked of readings."""
+    asked: dict[str, Any] = {name: getattr(filters, name) for name in _ASKED_OF_READINGS}
+    having = Filters(**asked)
+    return replace(of_attempts(filters), having=None if having == Filters() else having)
 
 
 _BEFORE = "(SELECT min(c.seq) FROM attempts c WHERE c.started > a.started AND c.seq < a.seq)"
@@ -259,39 +243,3 @@ def _first_or_last(filters: Filters) -> str:
     units = f"SELECT b.serial, b.simulated FROM attempts b WHERE {late}{asked}"  # noqa: S608
     usual = f"a.seq IN ({of_each('min', '1 = 1')}) AND (a.serial, a.simulated) NOT IN ({units})"
     return f"(a.seq IN ({of_each('min', late)}) OR ({usual}))"
-
-
-def _check_name(connection: Database, what: str, asked: str, known: str) -> None:
-    column = known.split()[2]
-    # The first row that is called so will do, where rows are looked through at all.
-    found = connection.execute(
-        f"{known.replace('SELECT DISTINCT', 'SELECT', 1)}{' AND ' if ' WHERE ' in known else ' WHERE '}"
-        f"{is_called(column, 'asked', asked)} LIMIT 1",
-        {"asked": like(asked) if is_pattern(asked) else asked},
-    ).fetchone()
-    if found is None:
-        raise _unknown(what, asked, sorted(str(row[0]) for row in connection.execute(known) if row[0]))
-
-
-def _check_firmware(connection: Database, asked: str) -> None:
-    """Raise CommandError for a version that no board has named."""
-    told = (json.loads(str(row[0])) for row in connection.execute(_HEARD))
-    known = sorted({data[word] for data in told for word in _FIRMWARE_WORDS if data.get(word)})
-    if not any(fnmatchcase(version, asked.replace("[", "[[]")) for version in known):
-        raise _unknown("firmware", asked, known)
-
-
-def _unknown(what: str, asked: str, known: list[str]) -> CommandError:
-    message = f"no {what} '{asked}' is in this logbook"
-    if not known:
-        return CommandError(message, f"It holds no {what} yet.")
-    folded = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(asked.casefold(), folded, n=3, cutoff=0.5)
-    if near:
-        return CommandError(message, "Nearest: " + ", ".join(folded[name] for name in near) + ".")
-    return CommandError(message, f"Known: {_some(known)}.")
-
-
-def _some(names: list[str], most: int = 8) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

@@ -9,7 +9,8 @@ from bringup.core.frozen import frozen
 from bringup.core.words import AttemptResult
 from bringup.core.yields import FirstYield, wilson, yield_of
 from bringup.logbook.database import Database
-from bringup.logbook.filters import AS_DONE, Filters, check_names, where
+from bringup.logbook.filters import AS_DONE, Filters, where
+from bringup.logbook.known_names import check_names
 
 _ATTEMPTS = """
 SELECT a.board, a.lot, a.procedure, a.simulated, a.serial, a.result FROM attempts a WHERE {where} ORDER BY {order}

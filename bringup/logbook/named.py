@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bringup.errors import CommandError
 from bringup.logbook.database import Database
-from bringup.logbook.filters import Filters, check_names, find_attempt
+from bringup.logbook.filters import Filters
+from bringup.logbook.known_names import check_names, find_attempt
 
 LEAST_ID = 4
 """Characters from which on a word may be the beginning of an attempt's id."""

@@ -15,20 +15,12 @@ from typing import Any
 
 from bringup.core.frozen import frozen
 from bringup.errors import CommandError
-from bringup.logbook.attempt_parts import AT_A_TIME, CURRENT_ONLY, at_a_time, counts_of, marks, warnings_of
+from bringup.logbook.attempt_parts import AT_A_TIME, at_a_time, counts_of, marks, warnings_of
 from bringup.logbook.database import Database, Row
 from bringup.logbook.deviation_queries import beside, notes_on
 from bringup.logbook.deviation_rows import Beside
-from bringup.logbook.filters import (
-    AS_DONE,
-    Filters,
-    check_names,
-    find_attempt,
-    of_attempts,
-    of_these_attempts,
-    order,
-    where,
-)
+from bringup.logbook.filters import AS_DONE, CURRENT_ONLY, Filters, of_attempts, of_these_attempts, order, where
+from bringup.logbook.known_names import check_names, find_attempt
 from bringup.logbook.rework_effects import Effect, effects
 from bringup.logbook.rows import LoggedAttempt, LoggedNote, LoggedReading
 from bringup.logbook.sort_keys import ATTEMPT_KEYS, READING_KEYS

@@ -11,7 +11,8 @@ from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.database import Database
-from bringup.logbook.filters import ID_SHOWN, Filters, check_names, find_attempt
+from bringup.logbook.filters import ID_SHOWN, Filters
+from bringup.logbook.known_names import check_names, find_attempt
 from bringup.logbook.named import LEAST_ID, unit_or_attempt
 from bringup.logbook.references import reference_of_board
 

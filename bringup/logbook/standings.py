@@ -12,7 +12,8 @@ from bringup.logbook.attempt_parts import marks
 from bringup.logbook.database import Database
 from bringup.logbook.deviation_queries import all_dispositions, reworks_since
 from bringup.logbook.deviation_rows import LoggedDisposition, LoggedRework, waiver_of
-from bringup.logbook.filters import Filters, check_names, where
+from bringup.logbook.filters import Filters, where
+from bringup.logbook.known_names import check_names
 from bringup.logbook.queries import attempts_where, readings_where
 from bringup.logbook.references import Mark, marks_by_unit
 from bringup.logbook.rows import Json, LoggedAttempt, LoggedReading

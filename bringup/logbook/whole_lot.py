@@ -12,7 +12,8 @@ from bringup.core.words import AttemptResult
 from bringup.errors import CommandError
 from bringup.logbook.comparable import boards, kinds, taken
 from bringup.logbook.database import Database
-from bringup.logbook.filters import AS_DONE, Filters, check_names, where
+from bringup.logbook.filters import AS_DONE, Filters, where
+from bringup.logbook.known_names import check_names
 from bringup.logbook.lot_yields import LotYield, lot_yields
 from bringup.logbook.standings import Standing, standing
 from bringup.logbook.values import time_from
