@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from bringup.errors import LogbookError
 from bringup.runner import measuring as measuring_module
 from bringup.runner.actions import measure as measure_module
 from bringup.runner.hand_meter import HandMeter
+from bringup.runner.prompts import Prompt
 from bringup.runner.setup import AttemptOutcome
 from bringup.simulation.person import SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
@@ -56,11 +58,17 @@ def test_a_damaging_rail_is_a_trip_also_while_the_supply_is_in_current_limit(amp
     assert last.result is Result.FAIL
 
 
-def typing(bench: SimulatedBench) -> tuple[AttemptOutcome, SimulatedPerson]:
+def typing(bench: SimulatedBench, at_12v0: Callable[[], None] = lambda: None) -> tuple[AttemptOutcome, SimulatedPerson]:
     """Run with a person who reads 19.3 V at 12V0."""
     assert bench.bench.meter is not None
-    typed = {"VIN": "23.98", "12V0": "19.3"}
-    person = SimulatedPerson(attended=True, clock=bench.clock, value=lambda prompt: typed[prompt.text.split(":", 1)[0]])
+
+    def typed(prompt: Prompt) -> str:
+        if prompt.text.startswith("VIN:"):
+            return "23.98"
+        at_12v0()
+        return "19.3"
+
+    person = SimulatedPerson(attended=True, clock=bench.clock, value=typed)
     return bench.run(ask=person, meter=HandMeter(bench.bench.meter, person, limits={})), person
 
 
@@ -91,6 +99,20 @@ def test_a_logbook_that_fails_at_a_typed_reading_does_not_hide_the_trip() -> Non
     no_room_for_12v0(bench)
 
     typing(bench)
+
+    (trip,) = (text for kind, text, _ in bench.record.events if kind == "trip")
+    assert "above the 14 V that damage it" in trip
+
+
+def test_a_supply_that_falls_silent_at_a_typed_reading_does_not_hide_the_trip() -> None:
+    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0",)))), history=SEEN)
+    troubles = bench.supply_link.troubles
+
+    def lose() -> None:
+        troubles.silent_from = bench.clock.monotonic()
+        troubles.silent_until = troubles.silent_from + 4.0
+
+    typing(bench, at_12v0=lose)
 
     (trip,) = (text for kind, text, _ in bench.record.events if kind == "trip")
     assert "above the 14 V that damage it" in trip

@@ -206,11 +206,12 @@ def _found(work: Work, function: Function, point: str, course: _Course, value: V
 def _typed(work: Work, function: Function, point: str, around: float | None, limits: Limits | None) -> Settled:
     """Take what a person reads off the meter, who has waited for it to settle."""
     value = read_once(work, function, point, around=around, limits=limits)
-    # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
-    beside = looked(work, look_beside(work, point))
     known = point in work.board.inputs or point in work.board.rails
     if known and function in VOLTS and work.power.on and (trip := trip_of(work, point, value)) is not None:
         work.power.cut(trip)
+        return Settled(value)
+    # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
+    beside = looked(work, look_beside(work, point))
     rising = value.number is not None and read_entry(value.raw, KIND_OF[function]).rising
     return Settled(value, None, beside, limited_at(work, point, beside), rising=rising)
 
