@@ -6,6 +6,7 @@ import os
 import pty
 import sqlite3
 import threading
+import time
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -95,6 +96,20 @@ def test_the_guardian_says_how_to_go_on_with_what_it_broke_off(tmp_path: Path) -
     (said,) = take_messages()
     assert "is marked broken off. To go on with it:" in said
     assert "\n  bringup run procedure.yaml --serial MBL-0001 --continue" in said
+
+
+@pytest.mark.parametrize(("before", "trips"), [(40.0, 1), (0.5, 0)])
+def test_a_board_that_nobody_saw_before_the_guardian_reached_its_supply_may_have_tripped(
+    tmp_path: Path, before: float, trips: int
+) -> None:
+    attempt, now, told = begun(tmp_path / "bringup.db"), time.monotonic(), Vigil()
+    for at, line in ((now - 90.0, f"attempt {attempt}"), (now - 80.0, "on"), (now - before, "beat")):
+        told.heard(line, at)
+
+    Account(spec(tmp_path), told, DIED, restore=False).settle(True, "")
+
+    with closing(sqlite3.connect(tmp_path / "bringup.db")) as connection:
+        assert connection.execute("SELECT count(*) FROM events WHERE kind = 'trip'").fetchone() == (trips,)
 
 
 def test_a_simulated_supply_that_went_with_the_tool_is_no_alarm(tmp_path: Path) -> None:

@@ -38,6 +38,7 @@ class Account:
         self._spec, self._vigil, self._why, self._restore = spec, vigil, why, restore
         self.relays = ""
         """What became of the scanner's relays, in words; '' where nobody had to open them."""
+        self._unseen = False
 
     def slow(self, why: str) -> None:
         """Tell the person at the terminal that it takes time: their hand is quicker."""
@@ -50,6 +51,7 @@ class Account:
 
     def settle(self, verified: bool | None, trouble: str) -> None:
         """Keep and say what became of the outputs (None: none had been on, or none is left to be asked)."""
+        self._unseen = self._vigil.unseen(time.monotonic())
         vigil, program = self._vigil, self._end_program()
         if not vigil.attempt or (vigil.closed and verified is not False and not (vigil.on or vigil.load_left)):
             # Nothing was begun, or all was done but the last word: nothing that anybody has to know.
@@ -130,7 +132,7 @@ class Account:
                     off_verified=verified,
                     at=datetime.now(UTC),
                     asked=not self._spec.load_alone,
-                    unseen=self._vigil.was_on and "hung" in self._why,
+                    unseen=self._unseen,
                 )
             except LogbookError as error:
                 trouble = error.message

@@ -43,6 +43,8 @@ class Vigil:
         self.on = False
         """Whether an output may be on."""
         self.was_on = False
+        self._seen = math.inf
+        """When an output showed itself last, or was switched on."""
         self.load_left = False
         """Whether the load beside the supply could not be verified off."""
         self.silent_until: float | None = None
@@ -68,10 +70,11 @@ class Vigil:
             pid, _, started = rest.partition(" ")
             self.program = (int(pid), started) if pid.isdecimal() and int(pid) else None
         elif word == "on":
+            self._seen = self._seen if self.on else now
             self.on = self.was_on = True
             self._bear(now, 0.0)
         elif word == "beat":
-            self._beaten = now
+            self._beaten = self._seen = now
             self._bear(now, 0.0)
         elif word == "ending":
             self._ending_until = max(self._ending_until, now + _seconds(rest))
@@ -82,6 +85,10 @@ class Vigil:
     def hangs(self, now: float) -> bool:
         """Whether the tool has been silent for too long."""
         return self.silent_until is not None and now >= self.silent_until
+
+    def unseen(self, now: float) -> bool:
+        """Whether an output has not shown itself for so long that nobody knows what the board went through."""
+        return self.on and now - self._seen > self._hang_bound
 
     def finishing_until(self, asked: float) -> float:
         """Until when a tool that did not answer `bringup off` is left to obey it: it may have heard late.
