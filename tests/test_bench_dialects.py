@@ -80,7 +80,7 @@ def test_dialects_of_ones_own_are_known_beside_those_that_ship(tmp_path: Path) -
 )
 def test_the_preview_says_what_the_dialect_cannot(name: str, says: str) -> None:
     bench = replace(the_bench(ROOT / "fixtures/benches/simulated.yaml"), supply=SupplyRole(None, name, {"VIN": 1}))
-    found = look_ahead(the_procedure(FIRST_POWER_ON), bench, find_dialect(name, "."))
+    found = look_ahead(the_procedure(FIRST_POWER_ON), bench, {"supply": find_dialect(name, ".")})
 
     assert any(says in gap for gap in found.not_covered)
 

@@ -31,7 +31,7 @@ def came(fault: Fault | None, result: AttemptResult, *stressed: Stress) -> Came:
 
 
 def test_every_fault_is_one_that_the_board_can_have_and_is_tried_once() -> None:
-    faults = single_faults(BOARD, remote_sense=True)
+    faults = single_faults(BOARD, sensed=BOARD.inputs)
 
     assert [why_impossible(BOARD, fault) for fault in faults] == [None] * len(faults)
     assert len({said(BOARD, fault) for fault in faults}) == len(faults)

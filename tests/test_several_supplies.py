@@ -17,7 +17,7 @@ from tests.test_dialect_decided import own
 
 BENCHES = Path(__file__).parent.parent / "fixtures" / "benches"
 TWO = BENCHES / "simulated-two-supplies.yaml"
-GAUGE = BENCHES.parent / "boards" / "tide-gauge.yaml"
+SOUNDER = BENCHES.parent / "boards" / "depth-sounder.yaml"
 
 
 def bench_from(tmp_path: Path, text: str) -> Bench:
@@ -27,7 +27,7 @@ def bench_from(tmp_path: Path, text: str) -> Bench:
 
 
 def built(bench: Bench) -> SimulatedBench:
-    return build(bench, load_board(GAUGE), "TG-001", pace=0.0)
+    return build(bench, load_board(SOUNDER), "DS-001", pace=0.0)
 
 
 def told(simulated: SimulatedBench, role: str, message: str, now: float) -> str:
@@ -42,22 +42,22 @@ def told(simulated: SimulatedBench, role: str, message: str, now: float) -> str:
 def test_each_supply_is_read_with_its_own_name_outputs_and_ceiling() -> None:
     bench = load_bench(TWO)
 
-    assert [each.name for each in bench.supplies] == ["supply", "supply cell"]
-    first, cell = bench.supplies
-    assert (dict(first.outputs), dict(cell.outputs), cell.line, cell.column) == ({"VIN": 1}, {"VBAT": 2}, 6, 9)
-    assert str(cell.ceiling.voltage) == "3.8 V"
-    assert bench.supply_of("VBAT") is cell
+    assert [each.name for each in bench.supplies] == ["supply", "supply drive"]
+    first, drive = bench.supplies
+    assert (dict(first.outputs), dict(drive.outputs), drive.line, drive.column) == ({"VIN": 1}, {"VDRV": 2}, 6, 10)
+    assert str(drive.ceiling.voltage) == "26 V"
+    assert bench.supply_of("VDRV") is drive
     assert bench.supply_of("VIN") is first
-    assert (bench.dialects["supply"].name, bench.dialects["supply cell"].name) == ("single-output", "select-by-number")
+    assert (bench.dialects["supply"].name, bench.dialects["supply drive"].name) == ("single-output", "select-by-number")
 
 
 def test_output_numbers_are_unique_and_people_see_those_of_the_instrument() -> None:
     bench = load_bench(TWO)
 
-    outputs = [output_for(bench, name) for name in ("VIN", "VBAT", "VX")]
+    outputs = [output_for(bench, name) for name in ("VIN", "VDRV", "VX")]
     assert outputs == [1, 102, None]
     assert output_words(bench, 1) == "output 1 of the supply"
-    assert output_words(bench, 102) == "output 2 of the supply cell"
+    assert output_words(bench, 102) == "output 2 of the supply drive"
     assert output_words(load_bench(BENCHES / "simulated.yaml"), 3) == "output 3"
 
 
@@ -90,8 +90,8 @@ def test_a_real_second_supply_shows_that_a_bench_is_no_simulation(tmp_path: Path
 def test_two_simulated_supplies_of_any_style_feed_their_own_inputs_of_one_board(tmp_path: Path, dialect: str) -> None:
     bench = bench_from(
         tmp_path,
-        f"simulate: {{board: {GAUGE}}}\n"
-        f"supply: {{dialect: {dialect}, outputs: {{VBAT: 1}}}}\n"
+        f"simulate: {{board: {SOUNDER}}}\n"
+        f"supply: {{dialect: {dialect}, outputs: {{VDRV: 1}}}}\n"
         "more_supplies: {main: {dialect: select-by-number, outputs: {VIN: 2}}}\n",
     )
     simulated = built(bench)
@@ -101,32 +101,32 @@ def test_two_simulated_supplies_of_any_style_feed_their_own_inputs_of_one_board(
     volts = told(simulated, "supply main", "MEAS:VOLT?", 2.0)
     assert float(volts) == pytest.approx(12.0, abs=0.05)
     assert simulated.world.input_volts("VIN", 2.0) == pytest.approx(12.0, abs=0.1)
-    assert simulated.world.input_volts("VBAT", 2.0) == 0.0
+    assert simulated.world.input_volts("VDRV", 2.0) == 0.0
     assert (simulated.world.is_on(102, 2.0), simulated.world.is_on(1, 2.0)) == (True, False)
 
 
 def test_resetting_one_supply_leaves_the_output_of_the_other_on() -> None:
     simulated = built(load_bench(TWO))
     told(simulated, "supply", "VOLT 12;:CURR 0.2;:OUTP ON", 1.0)
-    told(simulated, "supply cell", "INST:NSEL 2;:VOLT 3.6;:CURR 0.01;:OUTP ON", 1.0)
+    told(simulated, "supply drive", "INST:NSEL 2;:VOLT 24;:CURR 0.05;:OUTP ON", 1.0)
     assert simulated.world.is_on(1, 2.0)
     assert simulated.world.is_on(102, 2.0)
 
-    told(simulated, "supply cell", "*RST", 2.0)
+    told(simulated, "supply drive", "*RST", 2.0)
 
     assert simulated.world.is_on(1, 3.0)
     assert not simulated.world.is_on(102, 3.0)
-    assert told(simulated, "supply cell", "SIM:OUTP? 2", 3.0) == "0"
+    assert told(simulated, "supply drive", "SIM:OUTP? 2", 3.0) == "0"
     assert told(simulated, "supply", "SIM:OUTP? 1", 3.0) == "1"
 
 
 def test_an_output_that_the_second_supply_does_not_have_is_refused_with_its_place(tmp_path: Path) -> None:
-    with pytest.raises(FileError, match=r"bench\.yaml:4:65: there is no output 9: with select-by-name a supply has 2"):
+    with pytest.raises(FileError, match=r"bench\.yaml:4:66: there is no output 9: with select-by-name a supply has 2"):
         bench_from(
             tmp_path,
-            f"simulate: {{board: {GAUGE}}}\n"
+            f"simulate: {{board: {SOUNDER}}}\n"
             "supply: {outputs: {VIN: 1}}\n"
-            "more_supplies: {cell: {dialect: select-by-name, outputs: {VBAT: 9}}}\n",
+            "more_supplies: {drive: {dialect: select-by-name, outputs: {VDRV: 9}}}\n",
         )
 
 
@@ -134,4 +134,4 @@ def test_a_ceiling_of_the_second_supply_is_its_own() -> None:
     bench = load_bench(TWO)
 
     ceilings = [each.ceiling.voltage for each in bench.supplies]
-    assert ceilings == [parse_quantity("15 V"), parse_quantity("3.8 V")]
+    assert ceilings == [parse_quantity("15 V"), parse_quantity("26 V")]

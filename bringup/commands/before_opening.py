@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 from bringup.core.bench import Bench
@@ -128,17 +129,17 @@ def check_one_switch(procedure: Procedure, bench: Bench) -> None:
     """Refuse a supply whose one switch serves several inputs of the board: each would be powered with the others."""
     from bringup.commands.reaching import dialect_of
 
-    if bench.supply is None or bench.supply.by_hand:
-        return
-    fed = powered_together(procedure, bench, dialect_of(bench, "supply"))
-    if not fed:
-        return
-    raise SafetyRefused(
-        f"{bench.path}: with the dialect {bench.supply.dialect} one switch serves every output of the supply, and the "
-        f"bench file gives outputs to {' and '.join(fed)}: they would all be powered at once",
-        "Use a supply that switches each output by itself, or give only one input an "
-        "output. Nothing was opened and nothing was powered.",
-    )
+    for role in bench.supplies:
+        if role.by_hand or not (
+            fed := powered_together(procedure, replace(bench, supply=role), dialect_of(bench, role.name))
+        ):
+            continue
+        raise SafetyRefused(
+            f"{bench.path}: with the dialect {role.dialect} one switch serves every output of the {role.name}, and the "
+            f"bench file gives outputs to {' and '.join(fed)}: they would all be powered at once",
+            "Use a supply that switches each output by itself, or give only one input an "
+            "output. Nothing was opened and nothing was powered.",
+        )
 
 
 def place(procedure: Procedure, step: int | None) -> str:

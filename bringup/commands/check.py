@@ -204,7 +204,7 @@ def _not_simulated(file: FileRead, bench: Bench) -> Iterator[Problem]:
     try:
         build(bench, load_board(bench.simulate.board_path), "")
     except BenchError as error:
-        at = (bench.supply.line, bench.supply.column) if bench.supply is not None and bench.supply.line else (1, 1)
+        at = next(((each.line, each.column) for each in bench.supplies if each.line), (1, 1))
         problems = Problems(str(file.path), file.text)
         problems.add(at, error.message, error.what_to_do)
         yield from problems.found

@@ -58,7 +58,7 @@ def command(
     if at or state:
         _say_budget(loaded.board, at, state, as_json=as_json)
         return ExitCode.PASSED
-    preview = replace(look_ahead(loaded, on, supply_dialect(on), datetime.now(UTC).date()), variant=variant)
+    preview = replace(look_ahead(loaded, on, supply_dialects(on), datetime.now(UTC).date()), variant=variant)
     if as_json:
         print_json(data_of(preview))
     else:
@@ -85,8 +85,6 @@ def named_bench(bench: Path | None) -> Path | None:
     return bench_of(configuration) if bench is None and configuration.exists() else bench
 
 
-def supply_dialect(bench: Bench | None) -> Dialect | None:
-    """Return the dialect of the bench's supply; None where it has none."""
-    if bench is None or bench.supply is None or not bench.supply.dialect:
-        return None
-    return dialect_of(bench, "supply")
+def supply_dialects(bench: Bench | None) -> dict[str, Dialect]:
+    """Return the dialects of the bench's supplies by role; one that is by hand has none."""
+    return {} if bench is None else {each.name: dialect_of(bench, each.name) for each in bench.supplies if each.dialect}

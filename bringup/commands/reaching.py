@@ -23,7 +23,8 @@ Role = SupplyRole | MeterRole | LoadRole | ScannerRole | ScopeRole
 
 def roles_of(bench: Bench) -> dict[str, Role]:
     """Return the bench's roles by name, each an instrument of its own: not a scanner that is a card in the meter."""
-    roles: dict[str, Role | None] = {"supply": bench.supply, "meter": bench.meter, "load": bench.load}
+    roles: dict[str, Role | None] = {"supply": bench.supply, **{each.name: each for each in bench.more_supplies}}
+    roles |= {"meter": bench.meter, "load": bench.load}
     if bench.scanner is not None and not bench.scanner.in_meter:
         roles["scanner"] = bench.scanner
     roles["scope"] = bench.scope

@@ -58,10 +58,10 @@ def command(
     set_up = scene(procedure, found_bench, variant)
     board = set_up.procedure.board
     check_before_opening(set_up.procedure, set_up.bench, serial=SERIAL, variant=variant)
-    remote = set_up.bench.supply is not None and set_up.bench.supply.remote_sense
+    sensed = [name for name in board.inputs if (by := set_up.bench.supply_of(name)) is not None and by.remote_sense]
     states = tuple(dict.fromkeys(states_of(set_up.procedure)))
     wanted = known_points(points, board)
-    found = (fault for fault in single_faults(board, remote_sense=remote) if fault.point in wanted)
+    found = (fault for fault in single_faults(board, sensed=sensed) if fault.point in wanted)
     faults = {said(board, fault): fault for fault in found}
     trials = [*corners(board, points), *(Trial(name, fault) for name, fault in faults.items())]
     if not as_json:

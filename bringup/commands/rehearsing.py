@@ -98,6 +98,7 @@ def simulated(bench: Bench | None, board: Board, path: Path) -> Bench:
         simulate=simulate,
         lines={name: SerialLine(name) for name in bench.lines if name in simulate.talks},
         supply=None if supply is None else replace(supply, resource=None, dialect=supply.dialect or DEFAULT_SUPPLY),
+        more_supplies=tuple(replace(each, resource=None) for each in bench.more_supplies),
         meter=None if meter is None else replace(meter, resource=None, dialect=meter.dialect or DEFAULT_METER),
         scanner=None if scanner is None else replace(scanner, resource=None),
         load=None if load_role is None else replace(load_role, resource=None),

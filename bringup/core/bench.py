@@ -74,6 +74,7 @@ class Ceiling:
 
     voltage: Quantity | None = None
     current: Quantity | None = None
+    whose: str = "this bench's"
 
 
 @frozen

@@ -91,6 +91,6 @@ def _seen(reading: Reading, step: str, at_input: bool) -> Seen | None:
             return Seen.LEADS
         case Kind.VOLTAGE if reading.aspect == BEFORE_OHMS:
             return Seen.DEAD
-        case Kind.VOLTAGE if reading.input_volts is not None and reading.instrument != "supply":
+        case Kind.VOLTAGE if reading.input_volts is not None and not reading.by_supply:
             return Seen.VOLTS if step in ("measure", "apply") or reading.aspect == MEAN else None
     return None

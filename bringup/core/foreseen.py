@@ -68,7 +68,7 @@ def foreseen(procedure: Procedure, bench: Bench, today: date | None = None) -> I
     if today is None and bench.meter is not None:
         bench = replace(bench, meter=replace(bench.meter, calibrated=None))
     for step, state in zip(procedure.steps, states_of(procedure), strict=True):
-        for name, kind, limits, instrument in _judged(step, procedure, state):
+        for name, kind, limits, instrument in _judged(step, procedure, bench, state):
             expected = _expected(procedure, name, kind, limits)
             if expected is None:
                 continue
@@ -97,11 +97,14 @@ def _setting(step: Step, kind: Kind, expected: float, limits: Limits, bench: Ben
     return choose("dc volts", expected, limits, dialect.ranges.get("dc volts", ()), known, USUAL_NPLC, fixed)
 
 
-def _judged(step: Step, procedure: Procedure, state: str | None) -> Iterator[tuple[str, Kind, Limits, str]]:
+def _judged(
+    step: Step, procedure: Procedure, bench: Bench, state: str | None
+) -> Iterator[tuple[str, Kind, Limits, str]]:
+    """Yield point, kind, limits, and which instrument takes it."""
     action, board = step.action, procedure.board
     if isinstance(action, Apply):
         if action.expect_current is not None:
-            yield action.input, Kind.CURRENT, action.expect_current, "supply"
+            yield action.input, Kind.CURRENT, action.expect_current, supply_name(bench, action.input)
         return
     points: tuple[str, ...] = ()
     if isinstance(action, Measure | Resistance):
@@ -115,7 +118,13 @@ def _judged(step: Step, procedure: Procedure, state: str | None) -> Iterator[tup
         kind, name = quantity_of(step, point)
         if limits is not None and origin in JUDGING and kind in (Kind.VOLTAGE, Kind.RESISTANCE, Kind.CURRENT):
             by_supply = isinstance(action, Log) and name in board.inputs
-            yield name, kind, limits, "supply" if by_supply else "meter"
+            yield name, kind, limits, supply_name(bench, name) if by_supply else "meter"
+
+
+def supply_name(bench: Bench, name: str) -> str:
+    """Return what the supply of that input is called; without one 'supply'."""
+    role = bench.supply_of(name)
+    return "supply" if role is None else role.name
 
 
 def _expected(procedure: Procedure, name: str, kind: Kind, limits: Limits) -> float | None:

@@ -6,13 +6,13 @@ before anything is powered.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 from bringup.core.bench import Bench, LoadRole, ScannerRole, SupplyRole
 from bringup.core.dialect import LOAD_MODES, Dialect, can_ask, can_tell, configuring, usable
 from bringup.core.finding import Finding
 from bringup.core.procedure import Apply, Leads, Log, Procedure, Sink, Step
-from bringup.core.safety_bench import by_meter, probed_points
+from bringup.core.safety_bench import probed_points
 from bringup.core.under_load import Ripple, Sweep
 from bringup.core.unpowered import Resistance
 from bringup.core.words import Kind
@@ -71,11 +71,13 @@ def examine_dialects(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
 
 def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect]) -> Iterator[Finding]:
     """Find operations that steps need and these dialects (by role) lack: the first step for each."""
-    supply, meter, scanner, seen = *(dialects.get(role) for role in ("supply", "meter", "scanner")), set[str]()
+    meter, scanner, seen = dialects.get("meter"), dialects.get("scanner"), set[tuple[str, str]]()
+    supplies = [(role, dialects[role.name]) for role in bench.supplies if role.name in dialects and not role.by_hand]
     for step in procedure.steps:
         wants: list[tuple[Dialect, str]] = []
-        if supply is not None and bench.supply is not None and not bench.supply.by_hand:
-            wants += [(supply, what) for what in _of_supply(step, bench.supply, supply, procedure)]
+        for role, supply in supplies:
+            fed = [name for name in procedure.board.inputs if bench.supply_of(name) is role]
+            wants += [(supply, what) for what in _of_supply(step, role, supply, fed)]
         if meter is not None and bench.meter is not None and not bench.meter.by_hand:
             wants += [(meter, what) for what in _of_meter(step, meter, procedure)]
         if scanner is not None and bench.scanner is not None:
@@ -83,8 +85,8 @@ def lacking(procedure: Procedure, bench: Bench, dialects: Mapping[str, Dialect])
         if (load := dialects.get("load")) is not None and bench.load is not None:
             wants += [(load, what) for what in _of_load(step, load, bench.load)]
         for dialect, what in wants:
-            if what not in seen:
-                seen.add(what)
+            if (dialect.name, what) not in seen:
+                seen.add((dialect.name, what))
                 yield Finding(
                     step.index,
                     f"`{step.kind}` needs {what}, and the dialect {dialect.name} has no word for it",
@@ -104,9 +106,10 @@ def _of_scanner(step: Step, role: ScannerRole, dialect: Dialect, procedure: Proc
         yield "'channel_state' or 'closed_channels'"
 
 
-def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Procedure) -> Iterator[str]:
+def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, fed: Collection[str]) -> Iterator[str]:
+    """What the step asks of a supply that feeds these inputs."""
     action = step.action
-    if isinstance(action, Apply | Leads):
+    if isinstance(action, Apply | Leads) and action.input in fed:
         for name in POWERING:
             if not can_tell(dialect, name):
                 yield f"'{name}'"
@@ -115,13 +118,12 @@ def _of_supply(step: Step, role: SupplyRole, dialect: Dialect, procedure: Proced
                 yield f"'{name}'"
         if role.remote_sense and not (can_tell(dialect, "set_remote_sense") and can_ask(dialect, "set_remote_sense")):
             yield "'set_remote_sense', set and read back (the bench file says `sense: remote`)"
-    if isinstance(action, Apply) and action.over_voltage is not None and not can_tell(dialect, "set_over_voltage"):
-        yield "'set_over_voltage' (the step states `over_voltage`)"
+        if isinstance(action, Apply) and action.over_voltage is not None and not can_tell(dialect, "set_over_voltage"):
+            yield "'set_over_voltage' (the step states `over_voltage`)"
     if isinstance(action, Log):
         for channel in action.what:
-            at_supply = not channel.by_load and not by_meter(channel, procedure.board)
             name = "measure_voltage" if channel.kind is Kind.VOLTAGE else "measure_current"
-            if at_supply and not can_ask(dialect, name):
+            if channel.point in fed and not channel.by_load and not can_ask(dialect, name):
                 yield f"'{name}'"
 
 

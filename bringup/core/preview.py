@@ -5,8 +5,9 @@ Nothing here is text for people beyond single phrases; preview_text writes the p
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
+from types import MappingProxyType
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, plan_apply, plan_leads
 from bringup.core.bench import Bench, SupplyRole
@@ -16,7 +17,7 @@ from bringup.core.design_limits import Designed, designed
 from bringup.core.dialect import Dialect, can_ask, can_tell
 from bringup.core.expectation import limits_of, ripple_limits, states_of
 from bringup.core.finding import Finding
-from bringup.core.foreseen import Foreseen, foreseen
+from bringup.core.foreseen import Foreseen, foreseen, supply_name
 from bringup.core.frozen import frozen
 from bringup.core.hazard import SHOCK, shock_points
 from bringup.core.limits import Limits
@@ -75,8 +76,8 @@ class Preview:
     stress: Stress = Stress()
     variant: str = ""
     """Assembly variant that it is looked at for; '': none was named."""
-    over_voltage: bool = True
-    """Whether the supply's own over-voltage protection can be set on this bench (True where no bench is named)."""
+    out_of_reach: frozenset[str] = frozenset()
+    """Inputs at which the supply's own over-voltage protection cannot be set; none where no bench is named."""
     trips: bool = True
     """Whether anything switches off by itself: not where the supply is set by hand."""
 
@@ -92,9 +93,12 @@ class Preview:
 
 
 def look_ahead(
-    procedure: Procedure, bench: Bench | None, supply: Dialect | None = None, today: date | None = None
+    procedure: Procedure,
+    bench: Bench | None,
+    spoken: Mapping[str, Dialect] = MappingProxyType({}),
+    today: date | None = None,
 ) -> Preview:
-    """Work out what the procedure would do. `supply` is the dialect of the bench's supply, where it has one.
+    """Work out what the procedure would do. `spoken`: the dialects of the bench's supplies, by role.
 
     `today`: the day for which uncertainties are looked up; None: as long after calibration as accuracies are stated.
 
@@ -109,14 +113,16 @@ def look_ahead(
             for step, state in zip(procedure.steps, states_of(procedure), strict=True)
         )
     by_hand = bench is not None and supply_by_hand(bench)
-    reached = not by_hand and (supply is None or can_tell(supply, "set_over_voltage"))
-    gaps = tuple(_gaps(procedure, bench, supply))
+    mute = [name for name, each in spoken.items() if not can_tell(each, "set_over_voltage")]
+    beyond = (name for name in procedure.board.inputs if bench is not None and supply_name(bench, name) in mute)
+    gaps = tuple(_gaps(procedure, bench, spoken))
     design = tuple(_designs(procedure, steps))
     sure = () if bench is None or not steps else tuple(foreseen(procedure, bench, today))
     stress = Stress() if not steps else stress_of(procedure, bench)
     return Preview(
-        procedure, bench, steps, gaps, findings, design, sure, stress, over_voltage=reached, trips=not by_hand
-    )
+        procedure, bench, steps, gaps, findings, design, sure, stress,
+        out_of_reach=frozenset(procedure.board.inputs if by_hand else beyond), trips=not by_hand,
+    )  # fmt: skip
 
 
 def _designs(procedure: Procedure, steps: tuple[StepPreview, ...]) -> Iterator[Designed]:
@@ -182,13 +188,13 @@ def _high_voltage(step: Step, procedure: Procedure, high: dict[str, float]) -> t
     return (f"dangerous voltage, {SHOCK} or more: {points}",)
 
 
-def _gaps(procedure: Procedure, bench: Bench | None, supply: Dialect | None) -> list[str]:
+def _gaps(procedure: Procedure, bench: Bench | None, spoken: Mapping[str, Dialect]) -> list[str]:
     """What neither the board file, nor this bench, nor the tool on it protects from; nothing without a bench."""
     nobody_said = unbounded(procedure.board)
-    return [*_not_covered(bench, supply), *([nobody_said] if bench is not None and nobody_said else [])]
+    return [*_not_covered(bench, spoken), *([nobody_said] if bench is not None and nobody_said else [])]
 
 
-def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
+def _not_covered(bench: Bench | None, spoken: Mapping[str, Dialect]) -> list[str]:
     """What neither this bench nor the tool on it protects from, in the order of how much it matters."""
     if bench is None:
         return []
@@ -198,18 +204,11 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
             "the supply is set by hand: no protection of it is set or seen, nothing trips, no watchdog acts, "
             "and off is what the person says it is"
         )
-    elif bench.supply is not None:
-        if supply is not None and not can_tell(supply, "set_over_voltage"):
-            gaps.append(f"the dialect {supply.name} reaches no over-voltage protection: only the set voltage bounds it")
-        if supply is not None and not can_tell(supply, "set_over_current"):
-            gaps.append(f"the dialect {supply.name} reaches no over-current protection: the tool's own trip is slower")
-        if supply is not None and not can_ask(supply, "mode"):
-            gaps.append(f"the dialect {supply.name} cannot ask whether the supply is in current limit")
-        if supply is not None and not any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current")):
-            gaps.append(f"the dialect {supply.name} cannot ask what tripped: the output is then only found off")
-        if supply is not None:
-            gaps += _silent_about(supply)
-        gaps.append(_power_cut(bench.supply, supply))
+    else:
+        for role in bench.supplies:
+            supply, whose = spoken.get(role.name), f"{role.name}: " if bench.more_supplies else ""
+            gaps += [whose + each for each in (() if supply is None else _silent_about(supply))]
+            gaps.append(whose + _power_cut(role, supply))
     if bench.load is not None and (load := bench.dialects.get("load")) is not None:
         gaps += _silent_about_load(load)
     if meter_by_hand(bench):
@@ -222,7 +221,15 @@ def _not_covered(bench: Bench | None, supply: Dialect | None) -> list[str]:
 
 
 def _silent_about(supply: Dialect) -> Iterator[str]:
-    """What this supply cannot be asked, or told, though nothing trips for it."""
+    """What this supply cannot be told, or asked."""
+    if not can_tell(supply, "set_over_voltage"):
+        yield f"the dialect {supply.name} reaches no over-voltage protection: only the set voltage bounds it"
+    if not can_tell(supply, "set_over_current"):
+        yield f"the dialect {supply.name} reaches no over-current protection: the tool's own trip is slower"
+    if not can_ask(supply, "mode"):
+        yield f"the dialect {supply.name} cannot ask whether the supply is in current limit"
+    if not any(can_ask(supply, f"tripped_over_{what}") for what in ("voltage", "current")):
+        yield f"the dialect {supply.name} cannot ask what tripped: the output is then only found off"
     if not can_ask(supply, "switch"):
         yield f"the dialect {supply.name} cannot ask whether an output is on: off is judged by its volts"
     if not can_ask(supply, "error"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bringup.core.arming import ApplyPlan, LeadsPlan, Stage
+from bringup.core.bench import Bench
 from bringup.core.limits import Limits
 from bringup.core.preview import Judged, Preview, StepPreview
 from bringup.core.preview_design import design_data
@@ -27,9 +28,9 @@ def data_of(preview: Preview) -> Data:
         "simulated": preview.bench is not None and preview.bench.simulate is not None,
         "unattended": procedure.unattended_after_first_power,
         "cautions": list(board.cautions),
-        "steps": [_step(step) for step in preview.steps],
+        "steps": [_step(step, preview.bench) for step in preview.steps],
         "seconds": round(preview.seconds, 3),
-        "over_voltage_in_reach": preview.over_voltage,
+        "over_voltage_in_reach": not preview.out_of_reach,
         "trips_by_itself": preview.trips,
         "computed_limits": [design_data(each) for each in preview.design],
         **stress_data(preview.stress),
@@ -48,7 +49,7 @@ def data_of(preview: Preview) -> Data:
     }
 
 
-def _step(preview: StepPreview) -> Data:
+def _step(preview: StepPreview, bench: Bench | None) -> Data:
     step, plan = preview.step, preview.plan
     return {
         "step": step.index + 1,
@@ -62,11 +63,19 @@ def _step(preview: StepPreview) -> Data:
         "ends_on_fail": step.end_on_fail,
         "cautions": list(preview.cautions),
         "readings": [_reading(one) for one in preview.readings],
-        "apply": _apply(plan) if isinstance(plan, ApplyPlan) else None,
-        "leads": _leads(plan) if isinstance(plan, LeadsPlan) else None,
+        "apply": _apply(plan) | _output(plan, bench) if isinstance(plan, ApplyPlan) else None,
+        "leads": _leads(plan) | _output(plan, bench) if isinstance(plan, LeadsPlan) else None,
         "seconds": round(preview.seconds, 3),
         "person": preview.person,
     }
+
+
+def _output(plan: ApplyPlan | LeadsPlan, bench: Bench | None) -> Data:
+    """The output by the number that stands on its supply, and which that is where there are several."""
+    if bench is None or not bench.more_supplies or plan.output is None:
+        return {}
+    role = bench.supply_of(plan.input) or bench.supplies[0]
+    return {"output": plan.output - role.first, "supply": role.name}
 
 
 def _reading(judged: Judged) -> Data:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage
+from bringup.core.arming import LOOK_BEHIND, ApplyPlan, LeadsPlan, Stage, output_words
 from bringup.core.budget import downstream
 from bringup.core.columns import origin_text, table
 from bringup.core.preview import Preview
@@ -15,8 +15,7 @@ from bringup.core.wording import duration, limit_times, limits_text, listed, sho
 
 def apply_lines(plan: ApplyPlan, whole: Preview) -> Iterator[str]:
     """Say what is set and expected while an input is powered."""
-    output = "" if plan.output is None else f"output {plan.output}, "
-    yield f"{output}current limit {shown(plan.current_limit, 'A')}"
+    yield f"{_output(plan, whole)}current limit {shown(plan.current_limit, 'A')}"
     yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
     if whole.trips:
         yield f"trips above {shown(plan.trip_current, 'A', 3)} once started up: {plan.trip_from}"
@@ -58,11 +57,15 @@ def behind_lines(step: Step, plan: ApplyPlan, whole: Preview) -> Iterator[str]:
     )
 
 
+def _output(plan: ApplyPlan | LeadsPlan, whole: Preview) -> str:
+    return "" if plan.output is None or whole.bench is None else f"{output_words(whole.bench, plan.output)}, "
+
+
 def _level(plan: ApplyPlan | LeadsPlan, whole: Preview) -> str:
     if plan.over_voltage is None:
         return "none"
     level = shown(plan.over_voltage, "V")
-    return level if whole.over_voltage else f"out of this bench's reach (it would be {level})"
+    return level if plan.input not in whole.out_of_reach else f"out of this bench's reach (it would be {level})"
 
 
 def _stage(stage: Stage) -> tuple[str, ...]:
@@ -82,8 +85,7 @@ def _stage(stage: Stage) -> tuple[str, ...]:
 
 def leads_lines(plan: LeadsPlan, whole: Preview) -> Iterator[str]:
     """Say what is set and expected while the leads hang free."""
-    output = "" if plan.output is None else f"output {plan.output}, "
-    yield f"{output}{shown(plan.volts, 'V')}, current limit {shown(plan.current_limit, 'A')}"
+    yield f"{_output(plan, whole)}{shown(plan.volts, 'V')}, current limit {shown(plan.current_limit, 'A')}"
     yield f"over-voltage protection {_level(plan, whole)}: {plan.over_voltage_why}"
     yield f"must read {limits_text(plan.limits)} ({origin_text(plan.limits_from)}); a negative value: leads reversed"
     yield from plan.notes

@@ -77,6 +77,7 @@ def _bench(bench: Bench | None) -> str:
     if bench is None:
         return "none named; outputs, ceilings, instruments and probing are left open (give --bench FILE)"
     supply = "no supply" if bench.supply is None else "supply by hand" if supply_by_hand(bench) else "supply"
+    supply = f"{len(bench.supplies)} supplies" if bench.more_supplies else supply
     meter = "no meter" if bench.meter is None else "meter by hand" if meter_by_hand(bench) else "meter"
     probing = "probing by hand" if bench.probing_by_hand else "fixed wiring"
     if bench.scanner is not None:

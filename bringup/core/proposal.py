@@ -17,7 +17,7 @@ from bringup.core.budget import CurrentBudget, expected_current, missing_facts
 from bringup.core.expectation import states_of
 from bringup.core.frozen import frozen
 from bringup.core.procedure import Apply, Procedure
-from bringup.core.protection import OverVoltage, over_voltage
+from bringup.core.protection import OverVoltage, ceiling_of, over_voltage
 from bringup.core.quantity import Quantity
 from bringup.core.safety_currents import ROOM
 
@@ -56,7 +56,7 @@ def proposals(procedure: Procedure, bench: Bench | None) -> Iterator[Proposal]:
             continue
         start_up, at = max(working)
         wanted = _rounded_up(ROOM * start_up)
-        ceiling = None if bench is None or bench.supply is None else bench.supply.ceiling.current
+        ceiling = ceiling_of(bench, name).current
         limit = wanted if ceiling is None else min(wanted, ceiling.number)
         again = [
             plan_apply(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
-from bringup.core.bench import Bench
+from bringup.core.bench import Bench, Ceiling
 from bringup.core.board import Board
 from bringup.core.budget import on_the_node
 from bringup.core.frozen import frozen
@@ -64,7 +65,7 @@ def over_voltage(
 
     Protection watches the terminals. With remote sense they stand higher than the board by the drop in the leads.
     """
-    need = least_level(bench, highest, amps)
+    need = least_level(bench, name, highest, amps)
     damage, where = damage_level(board, name)
     if stated is not None:
         level: float | None = stated
@@ -76,17 +77,26 @@ def over_voltage(
     return OverVoltage(level, stated is not None, name, highest, need, damage, where)
 
 
-def least_level(bench: Bench | None, highest: float, amps: float) -> float:
+def least_level(bench: Bench | None, name: str, highest: float, amps: float) -> float:
     """Return the volts below which protection trips on a sound board: overshoot, and the drop in sensed leads."""
-    return highest * HEADROOM + lead_drop(bench, amps)
+    return highest * HEADROOM + lead_drop(bench, name, amps)
 
 
-def lead_drop(bench: Bench | None, amps: float) -> float:
-    """Return the volts lost in the leads that remote sense makes up for; 0 with local sense."""
-    if bench is None or bench.supply is None or not bench.supply.remote_sense:
+def lead_drop(bench: Bench | None, name: str, amps: float) -> float:
+    """Return the volts lost in the leads of that input that remote sense makes up for; 0 with local sense."""
+    role = None if bench is None else bench.supply_of(name)
+    if bench is None or role is None or not role.remote_sense:
         return 0.0
     measured = None if bench.simulate is None else bench.simulate.lead_resistance
     return amps * (LEAD_OHMS if measured is None else measured.number)
+
+
+def ceiling_of(bench: Bench | None, name: str) -> Ceiling:
+    """Return what no step may exceed at that input: the ceiling of the supply that feeds it."""
+    role = None if bench is None else bench.supply_of(name)
+    if bench is None or role is None:
+        return Ceiling()
+    return replace(role.ceiling, whose=f"the {role.name}'s") if bench.more_supplies else role.ceiling
 
 
 def damage_level(board: Board, name: str) -> tuple[float | None, str]:

@@ -88,6 +88,11 @@ class Reading:
     id: str = field(default_factory=new_id)
 
     @property
+    def by_supply(self) -> bool:
+        """Whether a supply took it, the first or one beside it ('supply bias')."""
+        return self.instrument.split(" ", 1)[0] == "supply"
+
+    @property
     def of_powered_point(self) -> bool:
         """Whether these are volts that its point carried: no figure worked out, no AC, nothing read without power."""
         return (

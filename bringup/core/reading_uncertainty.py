@@ -88,8 +88,8 @@ def uncertainty_of(reading: Reading, bench: Bench, board: Board, taken: Taken) -
 def read_by_instrument(reading: Reading) -> bool:
     """Whether a value is what an instrument read (or the mean of such), so that its accuracy says how sure it is."""
     by_itself = (Kind.VOLTAGE, Kind.CURRENT)
-    kinds = {"meter": (Kind.VOLTAGE, Kind.RESISTANCE), "supply": by_itself, "load": by_itself}
-    if reading.kind not in kinds.get(reading.instrument, ()):
+    kinds = {"meter": (Kind.VOLTAGE, Kind.RESISTANCE), "load": by_itself}
+    if reading.kind not in (by_itself if reading.by_supply else kinds.get(reading.instrument, ())):
         return False
     derived = reading.how is How.DERIVED and reading.aspect != MEAN
     return not derived and not reading.aspect.startswith(STATISTICS_ONLY)
@@ -104,8 +104,9 @@ def _stated(reading: Reading, bench: Bench) -> tuple[str, Specification | None, 
         if reading.aspect == RIPPLE_RMS:
             function = "ac volts"
         return function, _of_meter(bench.meter, function), bench.meter.calibrated
-    if reading.instrument == "supply" and bench.supply is not None:
-        stated = {Kind.VOLTAGE: bench.supply.accuracy, Kind.CURRENT: bench.supply.current_accuracy}.get(reading.kind)
+    supply = next((each for each in bench.supplies if each.name == reading.instrument), None)
+    if supply is not None:
+        stated = {Kind.VOLTAGE: supply.accuracy, Kind.CURRENT: supply.current_accuracy}.get(reading.kind)
         return reading.kind.value, specified(stated, reading.kind.value), None
     if reading.instrument == "load" and bench.load is not None:
         stated = {Kind.VOLTAGE: bench.load.accuracy, Kind.CURRENT: bench.load.current_accuracy}.get(reading.kind)

@@ -99,7 +99,7 @@ def _decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
     """Where no accuracy is stated, every rule is simple and no range is fixed, there is nothing to be found."""
     points, steps = procedure.board.points(), procedure.steps
     rules = (procedure.board.decision_rule, *(one.decision_rule for one in (*points, *steps)))
-    by = (bench.supply, bench.meter, bench.load)
+    by = (*bench.supplies, bench.meter, bench.load)
     stated = any(one is not None and (one.accuracy or getattr(one, "current_accuracy", None)) for one in by)
     fixed = any(isinstance(step.action, Measure) and step.action.fixed for step in steps)
     if stated or fixed or any(rule is not None and not rule.simple for rule in rules):

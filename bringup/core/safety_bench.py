@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from bringup.core.arming import output_for
+from bringup.core.arming import output_for, output_words
 from bringup.core.bench import Bench, SupplyRole
 from bringup.core.board import Board
 from bringup.core.finding import Finding
@@ -84,13 +84,14 @@ def examine_bench(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             refused=False,
         )
     powers = any(isinstance(step.action, Apply | Leads) for step in procedure.steps)
-    if bench.supply is not None and bench.supply.ceiling.voltage is None and powers:
-        yield Finding(
-            None,
-            "the bench file states no `ceiling` for the supply's voltage",
-            f"Add one, such as {_with_ceiling(bench.supply)}: it bounds every step on this bench.",
-            refused=False,
-        )
+    for role in bench.supplies if powers else ():
+        if role.ceiling.voltage is None:
+            yield Finding(
+                None,
+                f"the bench file states no `ceiling` for the {role.name}'s voltage",
+                f"Add one, such as {_with_ceiling(role)}: it bounds every step on this bench.",
+                refused=False,
+            )
 
 
 def _with_ceiling(supply: SupplyRole) -> str:
@@ -146,25 +147,29 @@ def _outputs(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         name = step.action.input
         output = output_for(bench, name)
         if output is None:
-            mapped = ", ".join(f"{key}: {value}" for key, value in bench.supply.outputs.items())
+            mapped = ", ".join(f"{key}: {value}" for role in bench.supplies for key, value in role.outputs.items())
+            whose = "any" if bench.more_supplies else "the"
             yield Finding(
                 step.index,
-                f"the bench file gives input {name} no output of the supply; it gives {{{mapped}}}",
+                f"the bench file gives input {name} no output of {whose} supply; it gives {{{mapped}}}",
                 f"Add it to `outputs` in the bench file, such as `outputs: {{{name}: 1}}`.",
                 refused=True,
             )
             continue
-        if output in bench.supply.leave_alone:
+        role = bench.supply_of(name) or bench.supply
+        if output - role.first in role.leave_alone:
+            own = output - role.first
             yield Finding(
                 step.index,
-                f"{name} is fed from output {output}, which the bench file says to leave alone",
-                f"Feed {name} from another output, or take {output} out of `leave_alone` in the bench file.",
+                f"{name} is fed from {output_words(bench, output)}, which the bench file says to leave alone",
+                f"Feed {name} from another output, or take {own} out of `leave_alone` in the bench file.",
                 refused=True,
             )
         if on.get(output, name) != name:
             yield Finding(
                 step.index,
-                f"{name} and {on[output]} are both on output {output}: setting one changes the other while it is on",
+                f"{name} and {on[output]} are both on {output_words(bench, output)}: setting one changes the other "
+                "while it is on",
                 "Give each input an output of its own in the bench file, or put a `power_off` between them.",
                 refused=True,
             )

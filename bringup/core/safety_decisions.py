@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from bringup.core.bench import Bench
 from bringup.core.decision import RuleKind, room
 from bringup.core.finding import Finding
-from bringup.core.foreseen import WANTED_RATIO, Foreseen, foreseen
+from bringup.core.foreseen import WANTED_RATIO, Foreseen, foreseen, supply_name
 from bringup.core.procedure import Measure, Procedure
 from bringup.core.uncertainty import NotKnown, Uncertainty
 from bringup.core.wording import limits_text, listed, shown, uncertainty_text
@@ -21,7 +21,7 @@ def examine_decisions(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
         known = one.uncertainty
         named = f"{one.point} {one.kind}"
         if not one.rule.simple and not isinstance(known, Uncertainty):
-            yield _unknown(one, known)
+            yield _unknown(one, known, bench)
         elif isinstance(known, Uncertainty) and not room(one.limits, known.expanded, one.rule):
             wide = uncertainty_text(known.expanded, one.limits.unit)
             nothing = one.rule.kind is RuleKind.GUARD_BAND
@@ -61,8 +61,8 @@ def _ranges(procedure: Procedure, bench: Bench) -> Iterator[Finding]:
             yield Finding(step.index, message, "Take a larger range, or leave `range` out.", refused=True)
 
 
-def _unknown(one: Foreseen, known: NotKnown | None) -> Finding:
-    taken_by = "supply" if one.kind.value == "current" else "meter"
+def _unknown(one: Foreseen, known: NotKnown | None, bench: Bench) -> Finding:
+    taken_by = supply_name(bench, one.point) if one.kind.value == "current" else "meter"
     why = known.why if isinstance(known, NotKnown) else f"the bench file states no accuracy of the {taken_by} for it"
     return Finding(
         one.step,

@@ -17,7 +17,7 @@ from bringup.core.expectation import states_of
 from bringup.core.finding import Finding
 from bringup.core.limits import Limits
 from bringup.core.procedure import Apply, Leads, Procedure, Step
-from bringup.core.protection import PROTECTION_ERROR, damage_level, least_level, over_voltage
+from bringup.core.protection import PROTECTION_ERROR, ceiling_of, damage_level, least_level, over_voltage
 from bringup.core.quantity import Quantity
 from bringup.core.solver import solve
 from bringup.core.wording import limits_text, shown
@@ -32,15 +32,16 @@ def examine_levels(procedure: Procedure, bench: Bench | None) -> Iterator[Findin
     """Find every voltage, current limit or protection level that exceeds what is permitted."""
     board = procedure.board
     yield from _board_itself(board)
-    ceiling = bench.supply.ceiling if bench is not None and bench.supply is not None else Ceiling()
     for step, state in zip(procedure.steps, states_of(procedure), strict=True):
         action = step.action
         if isinstance(action, Apply):
+            ceiling = ceiling_of(bench, action.input)
             yield from volts_beyond(step, action, ceiling, board, state)
             yield from _implausible(step, action.current_limit)
             yield from _current_ceiling(step, action.current_limit, ceiling)
             yield from _protection(step, action, board, bench)
         elif isinstance(action, Leads):
+            ceiling = ceiling_of(bench, action.input)
             volts = float(volts_at_leads(action, procedure))
             yield from _voltage_ceiling(step, volts, f"{action.input}'s free leads", ceiling)
             yield from _current_ceiling(step, action.current_limit, ceiling)
@@ -138,7 +139,7 @@ def _voltage_ceiling(step: Step, volts: float, what: str, ceiling: Ceiling) -> I
     if ceiling.voltage is not None and volts > abs(ceiling.voltage.number):
         yield Finding(
             step.index,
-            f"{what} would get {shown(volts, 'V')}, above this bench's ceiling of {ceiling.voltage}",
+            f"{what} would get {shown(volts, 'V')}, above {ceiling.whose} ceiling of {ceiling.voltage}",
             f"Use at most {ceiling.voltage}, or raise `ceiling` in the bench file if the whole bench is fit for it.",
             refused=True,
         )
@@ -157,7 +158,7 @@ def _current_ceiling(step: Step, limit: Quantity | None, ceiling: Ceiling) -> It
     if ceiling.current is not None and limit.number > ceiling.current.number:
         yield Finding(
             step.index,
-            f"the current limit is {limit}, above this bench's ceiling of {ceiling.current}",
+            f"the current limit is {limit}, above {ceiling.whose} ceiling of {ceiling.current}",
             f"Use at most {ceiling.current}, or raise `ceiling` in the bench file if the whole bench is fit for it.",
             refused=True,
         )
@@ -177,7 +178,7 @@ def _protection(step: Step, apply: Apply, board: Board, bench: Bench | None) -> 
                 refused=False,
             )
         return
-    needed = least_level(bench, highest, apply.current_limit.number)
+    needed = least_level(bench, apply.input, highest, apply.current_limit.number)
     yield from _stated_protection(step, apply.over_voltage, highest, needed, damage, where)
 
 

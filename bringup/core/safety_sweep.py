@@ -11,14 +11,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from bringup.core.arming import ApplyPlan, plan_apply
-from bringup.core.bench import Bench, Ceiling
+from bringup.core.bench import Bench
 from bringup.core.board import Board
 from bringup.core.budget import band, expected_current, lowest_working, stop_voltage
 from bringup.core.fed import walk
 from bringup.core.finding import Finding
 from bringup.core.loaded import loaded_board
 from bringup.core.procedure import Apply, Procedure, Sink, Step
-from bringup.core.protection import damage_level, least_level, over_voltage
+from bringup.core.protection import ceiling_of, damage_level, least_level, over_voltage
 from bringup.core.quantity import Quantity
 from bringup.core.safety_levels import volts_beyond
 from bringup.core.safety_ramp import rests
@@ -83,9 +83,8 @@ def _loaded(board: Board, drawn: Mapping[str, Sink]) -> Board:
 
 
 def _of_input(step: Step, sweep: Sweep, board: Board, bench: Bench | None, state: str | None) -> Iterator[Finding]:
-    ceiling = bench.supply.ceiling if bench is not None and bench.supply is not None else Ceiling()
     apply = as_apply(sweep)
-    yield from volts_beyond(step, apply, ceiling, board, state)
+    yield from volts_beyond(step, apply, ceiling_of(bench, sweep.input), board, state)
     if not sweep.looks_for:
         for finding in rests(step.index, apply, board):
             more = " Or state `looks_for: start` or `stop`, if that is what the sweep is for."
@@ -129,7 +128,7 @@ def _room(
             "Sweep less far up: the supply's own protection has to hold at every point.",
             refused=True,
         )
-    least = least_level(bench, abs(sweep.most.number), apply.current_limit.number)
+    least = least_level(bench, sweep.input, abs(sweep.most.number), apply.current_limit.number)
     if chosen.stated and chosen.level is not None and chosen.level < least:
         yield Finding(
             step.index,

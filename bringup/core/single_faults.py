@@ -6,7 +6,7 @@ reels are set up (common practice, no source), the rest as noted beside each num
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from math import floor, inf, log10
 
 from bringup.core.board import Board, ConverterKind, Rail
@@ -38,11 +38,14 @@ WRONG_BY = 0.2
 """Fraction by which a mistyped or mistaken supply voltage is wrong."""
 
 
-def single_faults(board: Board, *, remote_sense: bool = False) -> tuple[Fault, ...]:
-    """Return every fault to try, in the order of the board file, each of which this board can have."""
+def single_faults(board: Board, *, sensed: Collection[str] = ()) -> tuple[Fault, ...]:
+    """Return every fault to try, in the order of the board file, each of which this board can have.
+
+    `sensed`: inputs at which the supply senses remotely.
+    """
     found: list[Fault] = []
     for name in board.inputs:
-        found += _at_an_input(board, name, remote_sense=remote_sense)
+        found += _at_an_input(board, name, remote_sense=name in sensed)
     for rail in board.rails.values():
         found += _at_a_rail(board, rail)
     return tuple(fault for fault in found if why_impossible(board, fault) is None)

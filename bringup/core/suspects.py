@@ -110,7 +110,7 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
     sound = SOUND_THAT_FAILED if any(one.failed for one in seen) else SOUND
     found = [Suspect("nothing: a sound unit", prior=sound)]
     # Another part is weighed where a reading points to it, with the value that it points to.
-    everything = single_faults(board, remote_sense=remote_sense)
+    everything = single_faults(board, sensed=board.inputs if remote_sense else ())
     known = [fault for fault in everything if fault.kind not in ONLY_IF_POINTED_TO]
     for fault in known:
         # Of the shorts of a point the hardest stands for all that a converter gives up into.

@@ -207,8 +207,8 @@ BENCH = Section("bench", "Which instrument plays which role.", (
     Field("supply", Either(Fixed("by hand"), SUPPLY), "the supply", example="by hand"),
     Field("more_supplies", ByName(SUPPLY, "supply"), "supplies beside the first one, by names of your own; each states "
           "`outputs`, and none is by hand", default="none",
-          example="{backup: {resource: 'TCPIP0::192.0.2.14::5025::SOCKET', dialect: single-output, "
-          "outputs: {VBAT: 1}}}"),
+          example="{drive: {resource: 'TCPIP0::192.0.2.14::5025::SOCKET', dialect: single-output, "
+          "outputs: {VDRV: 1}}}"),
     Field("meter", Either(Fixed("by hand"), METER), "the meter", example="by hand"),
     Field("load", LOAD, "an electronic load", default="none",
           example="{dialect: function-and-input, channels: {3V3: 1}}"),

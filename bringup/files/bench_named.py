@@ -40,8 +40,9 @@ def named_by(path: Path) -> Iterator[Named]:
     root = open_file(path).root
     if kind_of(root) != "bench" or not isinstance(root, Pairs):
         return
-    for role in ROLES:
-        section = root.get(role)
+    more = root.get("more_supplies")
+    others = {f"supply {key.text}": inner for key, inner in more.pairs} if isinstance(more, Pairs) else {}
+    for role, section in ({role: root.get(role) for role in ROLES} | others).items():
         resource = section.get("resource") if isinstance(section, Pairs) else None
         if isinstance(resource, Scalar) and not resource.empty:
             yield Named(path, role, resource.text)

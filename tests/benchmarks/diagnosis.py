@@ -62,7 +62,7 @@ def truths(board: Board) -> list[Truth]:
     """Every cause that is drawn from."""
     found = [
         Truth(said(board, fault), fault)
-        for fault in single_faults(board, remote_sense=True)
+        for fault in single_faults(board, sensed=board.inputs)
         if fault.kind is not FaultKind.BACK_FED  # at rest it is told from a charge by nothing that is read
     ]
     for rail in board.rails.values():
