@@ -22,6 +22,7 @@ from bringup.core.limits import Limits, judge, parse_limits
 from bringup.core.procedure import Measure, Step
 from bringup.core.safety import examine
 from bringup.core.safety_decisions import examine_decisions
+from bringup.core.wording import probability_text
 from bringup.core.words import AttemptResult, Kind, Result
 from bringup.files.bench_file import load_bench
 from bringup.files.board_file import load_board
@@ -65,6 +66,22 @@ class TestConformance:
     @given(st.floats(-1e6, 1e6), st.floats(1e-9, 1e6), st.one_of(st.just(math.inf), st.floats(0.5, 1e9)))
     def test_it_is_a_probability(self, value: float, standard: float, degrees: float) -> None:
         assert 0.0 <= conformance(value, parse_limits("-1 V .. 2 V"), standard, degrees) <= 1.0
+
+    @pytest.mark.parametrize("degrees", [1.0, 9e4, 1.1e5, math.inf])
+    def test_a_limit_beyond_all_reach_leaves_it_certain(self, degrees: float) -> None:
+        far = Limits("V", low=Decimal("-1e200"), high=Decimal("1e200"))
+        assert conformance(0.0, far, 1.0, degrees) == 1.0
+        assert conformance(1e300, far, 1.0, degrees) == 0.0
+
+    @pytest.mark.parametrize(
+        ("share", "text"),
+        [
+            (0.0, "less than 0.1 %"), (1e-20, "less than 0.1 %"), (0.0021, "0.21 %"), (0.5, "50 %"),
+            (0.9987, "99.9 %"), (0.99951, "more than 99.9 %"), (1.0, "more than 99.9 %"),
+        ],
+    )  # fmt: skip
+    def test_it_is_told_as_no_surer_than_it_is(self, share: float, text: str) -> None:
+        assert probability_text(share) == text
 
     @pytest.mark.parametrize(
         ("degrees", "t", "within"),

@@ -16,6 +16,7 @@ from bringup.core.accuracy import Accuracy, parse_accuracy, parse_specified
 from bringup.core.bench import Bench, MeterRole
 from bringup.core.board import Board
 from bringup.core.limits import parse_limits
+from bringup.core.moments import deviation_of
 from bringup.core.reading import Reading
 from bringup.core.reading_uncertainty import Taken, uncertainty_of
 from bringup.core.specification import Conditions, Row, Specification, specified
@@ -28,7 +29,6 @@ from bringup.core.uncertainty import (
     combined,
     in_words,
     of_digit,
-    of_repeats,
     propagated,
     rectangular,
 )
@@ -137,14 +137,12 @@ class TestPublishedExamples:
     def test_the_means_of_repeats(self) -> None:
         # JCGM 100:2008 H.2, table H.2 (second-hand): V 4.9990, u 0.0032; I 19.6610 mA, u 0.0095; phi 1.04446, u
         # 0.00075; unrounded 0.00320936131, 0.00947100839, 0.000752063827 (redone with GTC 1.5.1).
-        volts = of_repeats([5.007, 4.994, 5.005, 4.990, 4.999])
-        amps = of_repeats([19.663, 19.639, 19.640, 19.685, 19.678])
-        angle = of_repeats([1.0456, 1.0438, 1.0468, 1.0428, 1.0433])
+        volts = [5.007, 4.994, 5.005, 4.990, 4.999]
+        amps = [19.663, 19.639, 19.640, 19.685, 19.678]
+        angle = [1.0456, 1.0438, 1.0468, 1.0428, 1.0433]
 
-        assert (volts.degrees, amps.degrees, angle.degrees) == (4, 4, 4)
-        assert volts.standard == pytest.approx(0.00320936131, rel=1e-8)
-        assert amps.standard == pytest.approx(0.00947100839, rel=1e-8)
-        assert angle.standard == pytest.approx(0.000752063827, rel=1e-8)
+        found = [deviation_of(values) / math.sqrt(5) for values in (volts, amps, angle)]
+        assert found == pytest.approx([0.00320936131, 0.00947100839, 0.000752063827], rel=1e-8)
 
     def test_a_function_of_readings(self) -> None:
         # JCGM 100:2008 H.2 (second-hand; redone with GTC 1.5.1): R = V cos phi / I is 127.732 ohm. Its correlations
@@ -164,27 +162,12 @@ class TestPublishedExamples:
 
 
 class TestRepeats:
-    @pytest.mark.parametrize(("values", "says"), [([], "no readings show"), ([1.0], "one reading shows")])
-    def test_too_few_are_refused_in_words(self, values: list[float], says: str) -> None:
-        with pytest.raises(ValueError, match=says):
-            of_repeats(values)
-
-    @pytest.mark.parametrize("odd", [math.nan, math.inf])
-    def test_what_is_no_number_is_refused(self, odd: float) -> None:
-        with pytest.raises(ValueError, match="no number"):
-            of_repeats([1.0, odd, 2.0])
-
     def test_readings_all_alike_leave_the_resolution(self) -> None:
-        found = combined([of_repeats([3.3] * 5), of_digit(0.001)])
+        found = combined([Contribution("repeats", 0.0, 4.0), of_digit(0.001)])
 
         assert found.standard == pytest.approx(0.001 / math.sqrt(12))
         assert math.isinf(found.degrees)
         assert in_words(found) == "resolution 100 %"
-
-    def test_one_of_them_is_less_certain_than_their_mean(self) -> None:
-        values = [1.0, 2.0, 3.0, 4.0]
-
-        assert of_repeats(values, single=True).standard == pytest.approx(2 * of_repeats(values).standard)
 
     def test_nothing_known_is_no_uncertainty_of_zero(self) -> None:
         with pytest.raises(ValueError, match="nothing is known"):

@@ -21,7 +21,7 @@ from bringup.commands.tables import (
 )
 from bringup.core.reading import Reading
 from bringup.core.wording import limits_text as short_limits
-from bringup.core.wording import uncertainty_text
+from bringup.core.wording import probability_text, uncertainty_text
 from bringup.core.words import MISSED, StepOutcome
 from bringup.logbook.filters import ID_SHOWN
 from bringup.logbook.rows import LoggedEvent, LoggedReading, LoggedStep
@@ -99,7 +99,7 @@ def _decided(reading: Reading) -> str:
     """By what rule a reading was judged, where it is not simple acceptance, and how likely it lies within."""
     words = [] if reading.decision_rule == SIMPLE else [f"decided by {reading.decision_rule}"]
     if reading.conformance is not None:
-        words.append(f"within its limits with {100 * reading.conformance:.3g} %")
+        words.append(f"within its limits with {probability_text(reading.conformance)}")
     return ", ".join(words)
 
 

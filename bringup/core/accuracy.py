@@ -39,11 +39,6 @@ class Accuracy:
         """Return how far it may be off at that value on a range; `digit` is the weight of its last digit there."""
         return self.at(value) + self.of_range * full_scale / 100 + self.counts * digit
 
-    @property
-    def needs_range(self) -> bool:
-        """Whether it says nothing without the range."""
-        return bool(self.of_range)
-
     def __str__(self) -> str:
         if self.unit == "V" and not self.of_range and not self.counts:
             return f"{self.percent.normalize():f} % + {(self.volts * 1000).normalize():f} mV"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from fractions import Fraction
-from statistics import NormalDist
 
 from bringup.core.distributions import beta_quantile, chi_squared_quantile, t_quantile
 from bringup.core.frozen import frozen
@@ -124,8 +123,3 @@ def clopper_pearson(passed: int, judged: int, confidence: float = CONFIDENCE) ->
     low = 0.0 if passed == 0 else beta_quantile(tail, passed, judged - passed + 1)
     high = 1.0 if passed == judged else beta_quantile(1 - tail, passed + 1, judged - passed)
     return Interval(low, high, confidence)
-
-
-def normal_quantile(share: float) -> float:
-    """Return below what a share (0 .. 1) of the standard normal distribution lies."""
-    return NormalDist().inv_cdf(share)

@@ -36,7 +36,7 @@ def t_within(t: float, degrees: float) -> float:
 def t_below(t: float, degrees: float) -> float:
     """Return the share of Student's t below t; beyond `MANY` degrees by Abramowitz and Stegun 26.7.8 (from memory)."""
     if degrees > MANY:
-        return normal_below(t * (1.0 - 1.0 / (4.0 * degrees)) / math.sqrt(1.0 + t * t / (2.0 * degrees)))
+        return normal_below(t * (1.0 - 1.0 / (4.0 * degrees)) / math.hypot(1.0, t / math.sqrt(2.0 * degrees)))
     beyond = (1.0 - t_within(t, degrees)) / 2.0
     return beyond if t < 0.0 else 1.0 - beyond
 

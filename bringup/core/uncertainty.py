@@ -71,23 +71,6 @@ def of_digit(digit: float) -> Contribution:
     return rectangular(RESOLUTION, digit / 2.0)
 
 
-def of_repeats(values: Sequence[float], *, single: bool = False) -> Contribution:
-    """Return what the scatter of repeated readings contributes to their mean (to one of them, with `single`).
-
-    s / sqrt n with n - 1 degrees of freedom (JCGM 100 4.2.2, 4.2.3). Raises ValueError, in words for people, for fewer
-    than two readings or one that is no number. Readings that are all alike contribute 0: what the digits hide counts
-    on its own.
-    """
-    if len(values) < 2:  # noqa: PLR2004 - one reading does not scatter
-        many = "one reading shows" if values else "no readings show"
-        raise ValueError(f"{many} no scatter: it takes two or more")
-    if not all(math.isfinite(value) for value in values):
-        raise ValueError("a reading that is no number has no scatter")
-    mean = math.fsum(values) / len(values)
-    square = math.fsum((value - mean) ** 2 for value in values) / (len(values) - 1)
-    return Contribution(REPEATS, math.sqrt(square if single else square / len(values)), float(len(values) - 1))
-
-
 def combined(
     contributions: Iterable[Contribution], *, coverage: float = COVERAGE, assumed: tuple[str, ...] = ()
 ) -> Uncertainty:

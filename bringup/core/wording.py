@@ -13,6 +13,8 @@ MINUTE = 60
 
 DIGITS = 4
 """Significant digits of a computed number in a line of text."""
+LEAST_TOLD = 0.001
+"""A probability nearer to 0 or to 1 is told as no more than that."""
 
 
 def shown(value: float, unit: str, digits: int = DIGITS) -> str:
@@ -23,6 +25,15 @@ def shown(value: float, unit: str, digits: int = DIGITS) -> str:
 def uncertainty_text(value: float, unit: str) -> str:
     """Write an expanded uncertainty with two digits, as JCGM 100 7.2.6 has it (from memory): '140 µV'."""
     return shown(value, unit, 2)
+
+
+def probability_text(share: float) -> str:
+    """Write a probability in percent; nothing that rests on an uncertainty is told as sure."""
+    if share < LEAST_TOLD:
+        return f"less than {100 * LEAST_TOLD:g} %"
+    if share > 1.0 - LEAST_TOLD:
+        return f"more than {100 * (1.0 - LEAST_TOLD):g} %"
+    return f"{100 * share:.3g} %"
 
 
 def limits_text(limits: Limits | None) -> str:
