@@ -663,3 +663,14 @@ def test_a_trip_is_remembered_by_its_event_and_its_result() -> None:
 
     assert outcome.result is AttemptResult.FAILED
     assert bench.record.kinds()[-1] == "trip"
+
+
+def test_an_input_that_another_supply_feeds_is_not_switched_on_at_this_one() -> None:
+    bench = simulated_bench(picked("apply"), history=SEEN)
+    assert bench.bench.supply is not None
+    elsewhere = replace(bench.bench, supply=replace(bench.bench.supply, outputs={"VIN": 2}))
+
+    outcome = bench.run(bench=elsewhere)
+
+    assert outcome.cause == "VIN is fed by no output of the supply that was met: nothing was set"
+    assert not any(text.startswith(("VOLT ", "CURR ", "OUTP ON")) for text in bench.supply_link.sent)
