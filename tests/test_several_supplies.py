@@ -5,12 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from bringup.commands.main import main
 from bringup.core.arming import output_for, output_words
-from bringup.core.bench import Bench
+from bringup.core.bench import FIRST_OUTPUTS, Bench, SupplyRole
 from bringup.core.quantity import parse_quantity
 from bringup.errors import FileError
 from bringup.files.bench_file import load_bench
+from bringup.files.bench_named import named_in
 from bringup.files.board_file import load_board
 from bringup.simulation.bench import SUPPLIES, SimulatedBench, build
 from tests.test_dialect_decided import own
@@ -59,6 +63,39 @@ def test_output_numbers_are_unique_and_people_see_those_of_the_instrument() -> N
     assert output_words(bench, 1) == "output 1 of the supply"
     assert output_words(bench, 102) == "output 2 of the supply drive"
     assert output_words(load_bench(BENCHES / "simulated.yaml"), 3) == "output 3"
+
+
+@given(
+    st.lists(
+        st.dictionaries(st.sampled_from("ABCDEFGH"), st.integers(1, 99), min_size=1, max_size=4), min_size=2, max_size=5
+    )
+)
+def test_no_two_outputs_of_a_bench_share_a_number_and_each_is_said_as_its_own_supply_has_it(
+    fed: list[dict[str, int]],
+) -> None:
+    names = iter(f"{name}{place}" for place, each in enumerate(fed) for name in each)
+    outputs = [{next(names): number for number in dict.fromkeys(each.values())} for each in fed]
+    roles = [
+        SupplyRole(None, "single-output", each, name=f"supply {place}", first=FIRST_OUTPUTS * place)
+        for place, each in enumerate(outputs)
+    ]
+    bench = Bench("Bench", roles[0], None, more_supplies=tuple(roles[1:]))
+
+    numbers = [output_for(bench, name) for each in outputs for name in each]
+
+    assert len(set(numbers)) == len(numbers)
+    said = [f"output {own} of the {role.name}" for role in roles for own in role.outputs.values()]
+    assert [output_words(bench, number) for number in numbers if number is not None] == said
+
+
+def test_a_resource_that_a_second_supply_names_is_found_by_its_role(tmp_path: Path) -> None:
+    (tmp_path / "bench.yaml").write_text(
+        "bench: B\nsupply: by hand\nmore_supplies:\n  bias: {resource: 'TCPIP0::192.0.2.11::5025::SOCKET'}\n", "utf-8"
+    )
+
+    found = [(each.role, each.resource) for each in named_in(tmp_path)]
+
+    assert found == [("supply bias", "TCPIP0::192.0.2.11::5025::SOCKET")]
 
 
 def test_a_dialect_is_decided_for_each_supply_by_whom_it_expects(tmp_path: Path) -> None:
@@ -128,6 +165,25 @@ def test_an_output_that_the_second_supply_does_not_have_is_refused_with_its_plac
             "supply: {outputs: {VIN: 1}}\n"
             "more_supplies: {drive: {dialect: select-by-name, outputs: {VDRV: 9}}}\n",
         )
+
+
+def test_a_dialect_that_no_simulated_supply_speaks_is_pointed_at_where_it_stands(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own(tmp_path, "harbour", "WEST DOCK.*,PSU-9")
+    path = tmp_path / "bench.yaml"
+    path.write_text(
+        f"bench: B\nsimulate: {{board: {SOUNDER}}}\nsupply: {{outputs: {{VIN: 1}}}}\n"
+        "more_supplies:\n  drive: {dialect: harbour, outputs: {VDRV: 1}}\n",
+        encoding="utf-8",
+    )
+
+    code = main(["check", str(path)])
+
+    assert (code, "bench.yaml:5:10: no simulated supply speaks the dialect `harbour`" in capsys.readouterr().out) == (
+        2,
+        True,
+    )
 
 
 def test_a_ceiling_of_the_second_supply_is_its_own() -> None:

@@ -197,14 +197,15 @@ def _examined(procedure: Procedure, bench: Bench | None, variant: str) -> Iterat
 def _not_simulated(file: FileRead, bench: Bench) -> Iterator[Problem]:
     """What a simulated bench asks of its instruments that they cannot do."""
     from bringup.files.board_file import load_board
-    from bringup.simulation.bench import build
+    from bringup.simulation.bench import SUPPLIES, build
 
     if bench.simulate is None:
         return
     try:
         build(bench, load_board(bench.simulate.board_path), "")
     except BenchError as error:
-        at = next(((each.line, each.column) for each in bench.supplies if each.line), (1, 1))
+        odd = [each for each in bench.supplies if each.dialect not in SUPPLIES] or bench.supplies
+        at = next(((each.line, each.column) for each in odd if each.line), (1, 1))
         problems = Problems(str(file.path), file.text)
         problems.add(at, error.message, error.what_to_do)
         yield from problems.found

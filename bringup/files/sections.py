@@ -155,7 +155,7 @@ class ByName:
     def words(self) -> str:
         """Return 'a mapping: ...'."""
         if isinstance(self.of, Section):
-            return f"a mapping of {self.what}s by name"
+            return f"a mapping of {self.what.removesuffix('y') + 'ie' if self.what[-1] == 'y' else self.what}s by name"
         return f"a mapping from {self.what} to {self.of.words()}"
 
 
