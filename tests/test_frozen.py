@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import pickle
+import sys
+import threading
 from collections.abc import Callable, Iterable
 from copy import copy, deepcopy
 from dataclasses import KW_ONLY, FrozenInstanceError, InitVar, asdict, dataclass, field, fields, is_dataclass, replace
@@ -280,3 +282,34 @@ def test_a_constant_of_the_class_is_no_field() -> None:
         name: str = "a"
 
     assert (repr(WithConstant()).rpartition(".")[2], WithConstant.LEVEL) == ("WithConstant(name='a')", 3)
+
+
+def test_threads_that_make_the_first_ones_at_once_all_make_whole_ones() -> None:
+    names = [f"part_{place}" for place in range(14)]
+    wrong: list[str] = []
+
+    def make(kind: type, start: threading.Barrier) -> None:
+        start.wait()
+        try:
+            made = kind(*range(14))
+            wrong.extend(name for place, name in enumerate(names) if getattr(made, name) != place)
+        except ValueError as error:
+            wrong.append(str(error))
+
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(1e-6)
+    try:
+        for _ in range(500):
+            kind: type = frozen(
+                type("Record", (), {"__annotations__": dict.fromkeys(names, "int"), "__module__": __name__})
+            )
+            start = threading.Barrier(3)
+            threads = [threading.Thread(target=make, args=(kind, start)) for _ in range(3)]
+            for each in threads:
+                each.start()
+            for each in threads:
+                each.join()
+    finally:
+        sys.setswitchinterval(before)
+
+    assert wrong == []

@@ -36,18 +36,18 @@ def frozen(cls: type[T]) -> type[T]:
     compared = _reader([one.name for one in known if one.compare])
 
     left = FEW
-    setters: list[Callable[[object, object], None]] = []
+    setters: tuple[Callable[[object, object], None], ...] = ()
 
     def first(self: object, *arguments: object, **named: object) -> None:
-        nonlocal left
+        nonlocal left, setters
         left -= 1
         values = _values(known, arguments, named) if left >= 0 else None
         if values is None:
             made.__init__ = _initializer(made, known)
             made.__init__(self, *arguments, **named)
             return
-        if not setters:
-            setters.extend(getattr(made, one.name).__set__ for one in known)
+        if not setters:  # whole or not at all: another thread may make its first one right now
+            setters = tuple(getattr(made, one.name).__set__ for one in known)
         for put, value in zip(setters, values, strict=True):
             put(self, value)
         if hasattr(made, "__post_init__"):
