@@ -22,6 +22,7 @@ from bringup.core.words import AttemptResult, Kind, Result
 from bringup.errors import CommandError, ExitCode
 from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
+from bringup.logbook.past import TAKEN_IN
 from bringup.logbook.queries import attempts, readings
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
@@ -34,6 +35,8 @@ from tests.conftest import EXAMPLES
 from tests.logbook_samples import MEASURE, NOON, ohms, start, volts
 
 ATTEMPTS = 40
+LATE = range(17, ATTEMPTS, 4)
+"""Those that came in from a rescue file long after they were made."""
 THOROUGH = max(15, EXAMPLES // 2)
 """Examples: each asks a logbook several times."""
 DRAWN: dict[str, tuple[str, ...]] = {
@@ -62,7 +65,8 @@ def written(path: Path) -> dict[str, tuple[str, str]]:
     """Write attempts of everything that there is. Returns each one's model of meter and firmware by its id."""
     at_random, beside = Random(11), {}  # noqa: S311 - no secret
     for number in range(ATTEMPTS):
-        begun = NOON + timedelta(hours=number)
+        late = number in LATE
+        begun = NOON + (timedelta(hours=number - 15, minutes=30) if late else timedelta(hours=number))
         simulated = at_random.random() < 0.3
         model = at_random.choice(MODELS)
         drawn: dict[str, Any] = {name: at_random.choice(choices) for name, choices in DRAWN.items()}
@@ -88,6 +92,8 @@ def written(path: Path) -> dict[str, tuple[str, str]]:
                 reading = replace(reading, point=point, board_state=state, result=result, instrument=by)
                 record.reading(replace(reading, at=begun, monotonic=103.0 + place))
             outcome = at_random.choice((AttemptResult.PASSED, AttemptResult.FAILED, AttemptResult.INCOMPLETE))
+            if late:
+                record.event(TAKEN_IN, "taken in from a rescue file", at=begun, monotonic=110.0)
             record.end(outcome, "", at=begun + timedelta(minutes=2), off_verified=True)
         beside[identity] = (model, version)
     return beside

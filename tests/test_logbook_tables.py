@@ -243,6 +243,8 @@ def test_hashes_that_an_older_version_never_had_are_not_made_up(
         assert code == ExitCode.REFUSED
         assert "has no hashes" in (said := capsys.readouterr().err)
         assert "`bringup note`, begins them, keeping a copy" in said
+    assert main(["attempts", "--json", "--logbook", str(older)]) == ExitCode.PASSED
+    assert '"anchor": ""' in capsys.readouterr().out
 
 
 def test_a_foreign_sqlite_file_is_refused_and_left_alone(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from bringup.core.words import AttemptResult, Kind, Result
 from bringup.core.yields import wilson
 from bringup.errors import ExitCode
 from bringup.logbook.filters import Filters
+from bringup.logbook.queries import attempts
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.whole_lot import whole_lot
@@ -180,3 +181,5 @@ def test_the_last_hash_stands_on_the_page_as_an_anchor(run: Run, path: Path, tmp
     (anchor,) = re.findall(r"Anchor of the logbook: ([0-9a-f]{64})", page.text)
 
     assert main(["audit", "--logbook", str(path), "--anchor", anchor]) == ExitCode.PASSED
+    of_lot = read(path, lambda connection: attempts(connection, Filters(lot="L1", simulated=False)))
+    assert anchor == max(of_lot, key=lambda each: each.started).anchor, "of the attempt that was made last"
