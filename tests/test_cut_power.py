@@ -15,9 +15,9 @@ from bringup.errors import LogbookError
 from bringup.runner import measuring as measuring_module
 from bringup.runner.actions import measure as measure_module
 from bringup.runner.hand_meter import HandMeter
-from bringup.runner.prompts import Prompt
+from bringup.runner.prompts import Answer, Prompt, PromptKind
 from bringup.runner.setup import AttemptOutcome
-from bringup.simulation.person import SimulatedPerson
+from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SEEN, SimulatedBench, picked, simulated_bench, with_steps
 
 APPLY = picked("apply").steps[0]
@@ -114,6 +114,23 @@ def test_a_supply_that_falls_silent_at_a_typed_reading_does_not_hide_the_trip() 
 
     typing(bench, at_12v0=lose)
 
+    (trip,) = (text for kind, text, _ in bench.record.events if kind == "trip")
+    assert "above the 14 V that damage it" in trip
+
+
+def test_a_logbook_that_fails_at_a_corrected_reading_does_not_hide_the_trip() -> None:
+    bench = simulated_bench(with_steps(APPLY, Step(1, Measure(("12V0", "5V0")))), history=SEEN)
+    assert bench.bench.meter is not None
+    no_room_for_12v0(bench)
+    typed = {"VIN": "23.98", "12V0": "12.02", "5V0": "c"}
+    script = [Scripted(Answer("19.3"), PromptKind.TEXT, "12V0"), Scripted(Answer("19.3"), PromptKind.TEXT, "12V0")]
+    person = SimulatedPerson(
+        attended=True, clock=bench.clock, script=script, value=lambda prompt: typed[prompt.text.split(":", 1)[0]]
+    )
+
+    outcome = bench.run(ask=person, meter=HandMeter(bench.bench.meter, person, limits={}))
+
+    assert "the disk is full" in outcome.cause
     (trip,) = (text for kind, text, _ in bench.record.events if kind == "trip")
     assert "above the 14 V that damage it" in trip
 

@@ -21,7 +21,7 @@ from bringup.errors import NotationError
 from bringup.runner.at_board import derive_again
 from bringup.runner.by_hand import HandSupply
 from bringup.runner.claims import LIMITS, stayed_limited, trip_if_shown
-from bringup.runner.damage import trip_if_damaging
+from bringup.runner.damage import cut_if_damaging
 from bringup.runner.endings import BrokenOff
 from bringup.runner.evidence import Claim
 from bringup.runner.lead_loss import against_set
@@ -140,6 +140,9 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
             new, limits=judged.limits, limits_from=judged.limits_from, result=result, note=judged.note or value.why
         )
     new = anew(work, new, value, judged)
+    trip = None
+    if new.kind is Kind.VOLTAGE and new.point is not None:
+        trip = cut_if_damaging(work, new.point, value)
     work.replace(old, new)
     if new.kind is Kind.VOLTAGE and new.point is not None and new.aspect.endswith(BEFORE_OHMS):
         work.evidence.look_again(new.point)
@@ -148,8 +151,8 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
     if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (*PASSED, Result.RECORDED):
         work.evidence.trust_resistance(new.point)
     feed = None if new.point is None else work.power.feed_of(new.point)
-    if new.kind is Kind.VOLTAGE and new.point is not None and work.power.on:
-        trip_if_damaging(work, new.point, value)
+    if trip is not None:
+        raise trip
     if new.instrument == "supply" and feed is not None:
         volts = new.value if new.kind is Kind.VOLTAGE else None
         amps = new.value if new.kind is Kind.CURRENT else None

@@ -27,6 +27,14 @@ def trip_if_damaging(work: Work, point: str, value: Value) -> None:
         raise trip
 
 
+def cut_if_damaging(work: Work, point: str, value: Value) -> Trip | None:
+    """Cut power where it is on, before such a voltage is kept. Returns its Trip, to be raised once it is."""
+    trip = trip_of(work, point, value) if work.power.on else None
+    if trip is not None:
+        work.power.cut(trip)
+    return trip
+
+
 def spoiled(work: Work, point: str, found: Settled) -> bool:
     """Whether current limit makes volts worth nothing. What damages the board does so in current limit as well."""
     return found.limited and trip_of(work, point, found.value) is None

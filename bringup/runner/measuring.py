@@ -17,7 +17,7 @@ from bringup.core.wording import duration
 from bringup.errors import LinkError
 from bringup.runner.as_powered import expected_as_powered
 from bringup.runner.climb import Climb
-from bringup.runner.damage import trip_of
+from bringup.runner.damage import cut_if_damaging, trip_of
 from bringup.runner.feed import Feed
 from bringup.runner.held import Wished
 from bringup.runner.key_words import LETTERS, TYPED_AT_A_POINT, TYPED_ELSEWHERE
@@ -207,8 +207,7 @@ def _typed(work: Work, function: Function, point: str, around: float | None, lim
     """Take what a person reads off the meter, who has waited for it to settle."""
     value = read_once(work, function, point, around=around, limits=limits)
     known = point in work.board.inputs or point in work.board.rails
-    if known and function in VOLTS and work.power.on and (trip := trip_of(work, point, value)) is not None:
-        work.power.cut(trip)
+    if known and function in VOLTS and cut_if_damaging(work, point, value) is not None:
         return Settled(value)
     # A person takes as long as it takes: what stands beside the reading is looked at when it has come.
     beside = looked(work, look_beside(work, point))

@@ -19,7 +19,7 @@ from bringup.core.running import Running
 from bringup.core.words import UNIT_OF, Kind
 from bringup.errors import NotationError
 from bringup.runner.claims import trip_if_shown
-from bringup.runner.damage import trip_if_damaging
+from bringup.runner.damage import cut_if_damaging
 from bringup.runner.log_trace import Trace, instrument_of, summed_anew
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -89,6 +89,8 @@ class TypedSamples:
         work, channel, was = self._work, entry.trace.channel, entry.value.raw
         entry.value, entry.entered = value, work.waits.clock.monotonic()
         unit = UNIT_OF[channel.kind]
+        by_meter = instrument_of(work, channel) == "meter"
+        trip = cut_if_damaging(work, channel.point, value) if by_meter else None
         work.journal.sample(channel.text, unit, value.number, value.raw, entry.moment, step=self._step)
         said = f"{channel.text}: {was} was typed, {value.raw} is right; both are kept"
         work.journal.event("taken-back", said, {"first": was, "then": value.raw})
@@ -97,9 +99,9 @@ class TypedSamples:
             judging = self._action.judging
             self.kept[channel.text] = summed_anew(work, judging, entry.trace, self._begun, kept)
         feed = work.power.feed_of(channel.point)
-        if instrument_of(work, channel) == "meter" and work.power.on:
-            trip_if_damaging(work, channel.point, value)
-        elif feed is not None:
+        if trip is not None:
+            raise trip
+        if not by_meter and feed is not None:
             volts = value.number if channel.kind is Kind.VOLTAGE else None
             amps = value.number if channel.kind is Kind.CURRENT else None
             over = bool(value.over_range)
