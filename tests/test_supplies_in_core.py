@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
-from bringup.commands.before_opening import check_one_switch
+from bringup.commands.before_opening import check_calibration, check_one_switch
 from bringup.commands.preview import supply_dialects
+from bringup.commands.rehearsing import simulated
 from bringup.core.accuracy import parse_accuracy
 from bringup.core.bench import Bench, Ceiling
+from bringup.core.calibration import CalibrationRule
 from bringup.core.dialect import Dialect
 from bringup.core.needs import lacking
 from bringup.core.preview import look_ahead
@@ -29,6 +31,7 @@ from bringup.core.words import How, Kind, LimitsFrom, Result
 from bringup.errors import SafetyRefused
 from bringup.files.bench_file import load_bench
 from bringup.files.procedure_file import load_procedure
+from bringup.simulation.bench import build
 from tests.small_board import q
 
 ROOT = Path(__file__).parent.parent
@@ -168,6 +171,26 @@ def test_the_preview_says_what_each_supply_does_not_cover_and_whose_output_it_is
     assert "2 supplies, meter" in page
     powered = [each["apply"] for each in data["steps"] if each["apply"]]
     assert [(each["supply"], each["output"]) for each in powered] == [("supply", 1), ("supply drive", 2)]
+
+
+def test_an_overdue_calibration_of_the_second_supply_is_refused_by_its_name() -> None:
+    bench = replace(with_drive(calibration_due=date(2026, 3, 1)), calibration=CalibrationRule(refuse=True))
+
+    check_calibration(bench, date(2026, 2, 28))
+    with pytest.raises(SafetyRefused, match="the supply drive's calibration was due 2026-03-01"):
+        check_calibration(bench, date(2026, 4, 1))
+
+
+def test_a_rehearsal_simulates_every_supply_of_a_real_bench() -> None:
+    real = replace(with_drive(resource="TCPIP0::192.0.2.14::5025::SOCKET"), simulate=None)
+
+    bench = simulated(real, PROCEDURE.board, Path(PROCEDURE.path))
+
+    assert [(each.name, each.resource, each.by_hand) for each in bench.supplies] == [
+        ("supply", None, False),
+        ("supply drive", None, False),
+    ]
+    assert sorted(build(bench, PROCEDURE.board, "DS-001").instruments()) == ["meter", "supply", "supply drive"]
 
 
 def test_one_switch_for_several_inputs_is_refused_at_any_supply() -> None:
