@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isinf
 
 import pytest
 from hypothesis import given, settings
@@ -118,6 +119,18 @@ def test_a_short_that_came_under_power_is_found_against_the_resistances_read_bef
 
     assert found.causes[0].suspects[0].later
     assert first(found).startswith("5V0: shorted through 1 Ω, since power came on")
+
+
+@pytest.mark.parametrize("read", [2e3, 1e5, 1e8])
+def test_ohms_that_the_board_file_does_not_tell_are_no_short_unless_they_are_low(read: float) -> None:
+    unknown = [point.name for point in BOARD.points() if isinf(unpowered_resistance(BOARD, point.name))]
+    assert unknown
+
+    found = diagnose(BOARD, (*(ohms(name, read) for name in unknown), *SOUND))
+    shorted = diagnose(BOARD, (ohms(unknown[0], 40.0),))
+
+    assert first(found).startswith("nothing: a sound unit")
+    assert first(shorted).startswith(f"{unknown[0]}: shorted through 40 Ω")
 
 
 def test_what_no_single_fault_explains_is_said_to_be_so() -> None:

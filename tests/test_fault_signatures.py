@@ -99,6 +99,7 @@ def first(found: Diagnosis) -> str:
         (TIDE, {"_3V3": 4.75}, "3V3: another converter fitted, of 5 V"),
         # A 3.0 V part where 3.3 V belongs.
         (TIDE, {"_3V3": 3.0}, "3V3: another converter fitted, of 3 V"),
+        (TIDE, {"_3V3": 4.1}, "3V3: set to 4.1 V (feedback parts, or another converter)"),
         # One upstream cause of several wrong rails: without 5V0 nothing behind it stands.
         (
             LOGGER,
@@ -199,7 +200,7 @@ def test_the_equation_stands_with_the_cause() -> None:
     page = "\n".join(lines_of(SMALL, diagnose(SMALL, seen(SMALL, _12V0=9.0, VIN_A=0.0598))))
 
     assert "600 mV x (1 + 140 kΩ / 10 kΩ) = 9 V" in page
-    assert "Look at: the converter of 12V0: its marking, against the parts list." in page
+    assert "Look at: the converter of 12V0: its marking, and resistors that set it, against the parts list." in page
 
 
 def test_other_units_decide_between_a_part_of_another_value_and_an_open_joint() -> None:

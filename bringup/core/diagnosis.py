@@ -21,7 +21,7 @@ from bringup.core.likeness import OPEN_OHMS, Cause, Explained, grouped, uncertai
 from bringup.core.operating_point import Solution
 from bringup.core.other_units import OtherUnits
 from bringup.core.solver import SENSE_OPEN_RISE, solve, unpowered_resistance
-from bringup.core.suspects import FEED_OHMS, Suspect, Way, suspects
+from bringup.core.suspects import FEED_OHMS, TELLS_NOTHING, Suspect, Way, suspects
 
 ALONE = OtherUnits()
 MOST_FAR = 5.0
@@ -170,7 +170,7 @@ class _Predicting:
 
     def _far(self, one: Evidence, predicted: float, point: str) -> Explained:
         if one.seen is Seen.OHMS and (isinf(predicted) or predicted > OPEN_OHMS):
-            return Explained(one, predicted, 0.0 if one.value > OPEN_OHMS else MOST_FAR)
+            return Explained(one, predicted, 0.0 if one.value >= TELLS_NOTHING else MOST_FAR)
         off = uncertain(one.seen, predicted)
         if one.seen is Seen.VOLTS:
             off = hypot(off, self._tolerance[point] * predicted)

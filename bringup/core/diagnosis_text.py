@@ -37,7 +37,7 @@ LOOK_AT = {
     FaultKind.LOWER_SHORTED: "the lower feedback resistor of {point}: bridged",
     FaultKind.LOWER_VALUE: "the lower feedback resistor of {point}: its marking, measured with power off",
     FaultKind.SWAPPED: "the feedback resistors of {point}: their markings and places",
-    FaultKind.OTHER_PART: "the converter of {point}: its marking, against the parts list",
+    FaultKind.OTHER_PART: "the converter of {point}: its marking, and resistors that set it, against the parts list",
     FaultKind.PASSES_INPUT: "the converter of {point}: shorted, turned round, its feedback or ground pin open; the "
     "parts behind it may be damaged",
     FaultKind.CAPACITOR_MISSING: "the output capacitor of {point}: missing, not soldered, cracked, of the wrong value",

@@ -52,7 +52,10 @@ def _others(board: Board, rail: Rail, volts: float, source: float) -> Iterator[f
     if network is None:
         own = abs(nominal_volts(board, rail.name) or 0.0)
         others = [value for value in FIXED if abs(value - own) > NEAR * own]
-        yield from (value for value in others if abs(volts - value) <= NEAR * value)
+        usual = [value for value in others if abs(volts - value) <= NEAR * value]
+        yield from usual
+        if not usual and rail.converter.output is None and volts > NEAR * own < abs(volts - own):
+            yield float(f"{volts:.3g}")  # the file does not say how its volts are set: they may be set to any
         if rail.converter.kind is ConverterKind.LINEAR and source:
             # A part for more volts than its input leaves gives just these: the least of such parts stands for all.
             left = source - number_or(rail.converter.dropout, DEFAULT_DROPOUT)

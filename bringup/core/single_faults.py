@@ -148,6 +148,8 @@ def _what(board: Board, fault: Fault) -> str:
         FaultKind.BACK_FED: f"fed with {shown(value, 'V')} from outside",
         FaultKind.CHARGED: f"charged to {shown(value, 'V')}",
     }
+    if kind is FaultKind.OTHER_PART and value not in (*FIXED, *REFERENCES):
+        return f"set to {shown(value, 'V')} (feedback parts, or another converter)"
     if kind in words:
         return words[kind]
     upper = kind is FaultKind.UPPER_VALUE

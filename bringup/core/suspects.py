@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
+from math import isinf
 
 from bringup.core.board import Across, Board, Converter, ConverterKind
 from bringup.core.circuit import limit_amps
@@ -16,7 +17,7 @@ from bringup.core.fault_check import why_impossible
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.frozen import frozen
 from bringup.core.mistaken import meter_mistakes
-from bringup.core.other_parts import other_parts
+from bringup.core.other_parts import FIXED, REFERENCES, other_parts
 from bringup.core.single_faults import HARD_SHORT, said, single_faults
 from bringup.core.solver import solve, unpowered_resistance
 from bringup.core.wording import shown
@@ -44,6 +45,9 @@ SOUND_THAT_FAILED = 10.0
 """The same where a reading missed its limits: most sound units miss none."""
 LOW_ENOUGH = 0.7
 """A resistance below this fraction of the sound one may be a short."""
+TELLS_NOTHING = 1e3
+"""From so many ohms on, a net of which the board file states no ohms may well be sound: that may be parts which it does
+not name (chosen, no source)."""
 LIKE_ANOTHER = 0.03
 """A reading within this fraction of what another rail should read may have been taken there."""
 HARMLESS = 0.05
@@ -122,12 +126,18 @@ def suspects(board: Board, seen: Sequence[Evidence], *, remote_sense: bool = Fal
         name = said(board, fault)
         if why_impossible(board, fault) is None and name not in names:
             names.add(name)
-            found += [Suspect(name, fault, HOW_OFTEN.get(fault.kind, FITTED)), *_ways(board, fault)]
+            found += [Suspect(name, fault, _how_often(fault)), *_ways(board, fault)]
             if fault.kind is FaultKind.SHORTED_THROUGH and any(one.seen is Seen.VOLTS for one in seen):
                 found.append(Suspect(f"{name}, since power came on", fault, LATER, later=True))
     found += _mistakes(board, seen)
     found += _of_the_meter(board, seen)
     return tuple(found)
+
+
+def _how_often(fault: Fault) -> float:
+    if fault.kind is FaultKind.OTHER_PART and fault.value not in (*FIXED, *REFERENCES):
+        return HOW_OFTEN[FaultKind.UPPER_VALUE]  # fitted, so that it explains any voltage, as a fitted resistor does
+    return HOW_OFTEN.get(fault.kind, FITTED)
 
 
 def _ways(board: Board, fault: Fault) -> Iterator[Suspect]:
@@ -153,7 +163,7 @@ def _fitted(board: Board, seen: Sequence[Evidence]) -> Iterator[Fault]:
     for one in seen:
         if one.seen is Seen.OHMS:
             sound = unpowered_resistance(board, one.point)
-            if 0.0 < one.value < LOW_ENOUGH * sound:
+            if 0.0 < one.value < (TELLS_NOTHING if isinf(sound) else LOW_ENOUGH * sound):
                 yield Fault(one.point, FaultKind.SHORTED_THROUGH, _two_digits(1.0 / (1.0 / one.value - 1.0 / sound)))
         elif one.seen is Seen.VOLTS and one.point in board.rails:
             converter = board.rails[one.point].converter
