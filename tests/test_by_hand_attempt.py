@@ -22,6 +22,7 @@ from bringup.core.procedure import Log, Measure
 from bringup.core.quantity import parse_quantity
 from bringup.core.reading import Reading
 from bringup.core.words import AttemptResult, How, Kind, Result
+from bringup.errors import LogbookError
 from bringup.logbook.record import LogbookRecord
 from bringup.runner.by_hand import HandSupply
 from bringup.runner.claims import MISTYPED, contradiction
@@ -1120,3 +1121,21 @@ def test_l_leaves_one_points_ohms_out_and_power_then_asks_for_a_reason() -> None
     asked = [prompt.text for prompt, _ in hands.person.asked if "Why go on?" in prompt.text]
     assert [text.count("a good resistance of 3V3") for text in asked] == [1]
     assert "measure" in [PROCEDURE.steps[each.step].kind for each in outcome.readings], "power came on all the same"
+
+
+def test_a_logbook_that_fails_at_a_typed_current_does_not_hide_the_trip() -> None:
+    hands = at_the_bench(change=lambda asked, text: "0.9" if "current does the supply show" in asked else text)
+    kept = hands.bench.record.reading
+
+    def reading(reading: Reading) -> None:
+        if reading.kind is Kind.CURRENT and (reading.value or 0.0) > 0.5:
+            raise LogbookError("the disk is full")
+        kept(reading)
+
+    hands.bench.record.reading = reading  # type: ignore[method-assign]
+
+    outcome = hands.run()
+
+    assert "the disk is full" in outcome.cause
+    (trip,) = (text for kind, text, _ in hands.bench.record.events if kind == "trip")
+    assert "(its trip level)" in trip

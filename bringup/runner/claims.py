@@ -116,19 +116,30 @@ def ask_found_on(work: Work, output: int) -> None:
     work.journal.event("found-on", text, {"typed": f"{volts.raw}; {amps.raw}"})
 
 
-def trip_if_shown(feed: Feed, sample: PollSample) -> None:
-    """Raise a Trip if the person says that the supply shows more than the board bears: nothing else would notice."""
+def cut_if_shown(work: Work, feed: Feed, sample: PollSample) -> Trip | None:
+    """Count it as a Trip, before it is kept, where a person says that the supply shows more than the board bears.
+
+    Nothing else would notice. Returns the Trip, to be raised once it is kept.
+    """
+    trip = _trip_of(feed, sample)
+    if trip is not None:
+        work.power.cut(trip)
+    return trip
+
+
+def _trip_of(feed: Feed, sample: PollSample) -> Trip | None:
     if sample.mode == "current":
-        raise stayed_limited(feed, sample)
+        return stayed_limited(feed, sample)
     if sample.over_range:
-        raise Trip(f"{feed.input}: the supply shows over range; that counts as above what damages the board")
+        return Trip(f"{feed.input}: the supply shows over range; that counts as above what damages the board")
     bounds = (
         ("V", sample.volts, feed.damage_above, "what damages it"),
         ("A", sample.amps, feed.trip_current, "its trip level"),
     )
     for unit, found, most, what in bounds:
         if found is not None and most is not None and abs(found) > most:
-            raise Trip(f"{feed.input}: the supply shows {shown(found, unit)}, above {shown(most, unit)} ({what})")
+            return Trip(f"{feed.input}: the supply shows {shown(found, unit)}, above {shown(most, unit)} ({what})")
+    return None
 
 
 def stayed_limited(feed: Feed, sample: PollSample) -> Trip:

@@ -20,9 +20,9 @@ from bringup.core.words import PASSED, How, Kind, LimitsFrom, Result
 from bringup.errors import NotationError
 from bringup.runner.at_board import derive_again
 from bringup.runner.by_hand import HandSupply
-from bringup.runner.claims import LIMITS, stayed_limited, trip_if_shown
+from bringup.runner.claims import LIMITS, cut_if_shown, stayed_limited
 from bringup.runner.damage import cut_if_damaging
-from bringup.runner.endings import BrokenOff
+from bringup.runner.endings import BrokenOff, Trip
 from bringup.runner.evidence import Claim
 from bringup.runner.lead_loss import against_set
 from bringup.runner.meter_leads import leads_at, less_leads, take_off
@@ -140,9 +140,7 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
             new, limits=judged.limits, limits_from=judged.limits_from, result=result, note=judged.note or value.why
         )
     new = anew(work, new, value, judged)
-    trip = None
-    if new.kind is Kind.VOLTAGE and new.point is not None:
-        trip = cut_if_damaging(work, new.point, value)
+    trip = _cut(work, new, value)
     work.replace(old, new)
     if new.kind is Kind.VOLTAGE and new.point is not None and new.aspect.endswith(BEFORE_OHMS):
         work.evidence.look_again(new.point)
@@ -150,13 +148,22 @@ def _take(work: Work, old: Reading, new: Reading) -> None:
     plain = new.point is not None and spot_of(new.point, new.aspect).plain
     if new.kind is Kind.RESISTANCE and plain and new.point is not None and new.result in (*PASSED, Result.RECORDED):
         work.evidence.trust_resistance(new.point)
-    feed = None if new.point is None else work.power.feed_of(new.point)
     if trip is not None:
         raise trip
-    if new.instrument == "supply" and feed is not None:
-        volts = new.value if new.kind is Kind.VOLTAGE else None
-        amps = new.value if new.kind is Kind.CURRENT else None
-        trip_if_shown(feed, PollSample(new.monotonic, feed.output, volts, amps, over_range=bool(value.over_range)))
+
+
+def _cut(work: Work, new: Reading, value: Value) -> Trip | None:
+    """Cut power for what the board does not bear. Returns the Trip."""
+    volts, amps = new.kind is Kind.VOLTAGE, new.kind is Kind.CURRENT
+    if new.point is None:
+        return None
+    if volts and (trip := cut_if_damaging(work, new.point, value)) is not None:
+        return trip
+    feed = work.power.feed_of(new.point)
+    if new.instrument != "supply" or feed is None:
+        return None
+    seen = (new.value if volts else None), (new.value if amps else None)
+    return cut_if_shown(work, feed, PollSample(new.monotonic, feed.output, *seen, over_range=bool(value.over_range)))
 
 
 def _as_typed(work: Work, old: Reading) -> float | None:

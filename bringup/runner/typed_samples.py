@@ -18,8 +18,9 @@ from bringup.core.replies import Value
 from bringup.core.running import Running
 from bringup.core.words import UNIT_OF, Kind
 from bringup.errors import NotationError
-from bringup.runner.claims import trip_if_shown
+from bringup.runner.claims import cut_if_shown
 from bringup.runner.damage import cut_if_damaging
+from bringup.runner.endings import Trip
 from bringup.runner.log_trace import Trace, instrument_of, summed_anew
 from bringup.runner.prompts import Prompt, PromptKind
 from bringup.runner.records import PollSample
@@ -89,8 +90,7 @@ class TypedSamples:
         work, channel, was = self._work, entry.trace.channel, entry.value.raw
         entry.value, entry.entered = value, work.waits.clock.monotonic()
         unit = UNIT_OF[channel.kind]
-        by_meter = instrument_of(work, channel) == "meter"
-        trip = cut_if_damaging(work, channel.point, value) if by_meter else None
+        trip = self._cut(entry, value)
         work.journal.sample(channel.text, unit, value.number, value.raw, entry.moment, step=self._step)
         said = f"{channel.text}: {was} was typed, {value.raw} is right; both are kept"
         work.journal.event("taken-back", said, {"first": was, "then": value.raw})
@@ -98,14 +98,20 @@ class TypedSamples:
         if (kept := self.kept.get(channel.text)) and entry.trace.least is not None:
             judging = self._action.judging
             self.kept[channel.text] = summed_anew(work, judging, entry.trace, self._begun, kept)
-        feed = work.power.feed_of(channel.point)
         if trip is not None:
             raise trip
-        if not by_meter and feed is not None:
-            volts = value.number if channel.kind is Kind.VOLTAGE else None
-            amps = value.number if channel.kind is Kind.CURRENT else None
-            over = bool(value.over_range)
-            trip_if_shown(feed, PollSample(entry.entered, feed.output, volts, amps, over_range=over))
+
+    def _cut(self, entry: _Entry, value: Value) -> Trip | None:
+        """Cut power for what the board does not bear. Returns the Trip."""
+        work, channel = self._work, entry.trace.channel
+        if instrument_of(work, channel) == "meter":
+            return cut_if_damaging(work, channel.point, value)
+        if (feed := work.power.feed_of(channel.point)) is None:
+            return None
+        volts = value.number if channel.kind is Kind.VOLTAGE else None
+        amps = value.number if channel.kind is Kind.CURRENT else None
+        over = bool(value.over_range)
+        return cut_if_shown(work, feed, PollSample(entry.entered, feed.output, volts, amps, over_range=over))
 
     def _take_anew(self, trace: Trace) -> None:
         """Work out anew what the channel has shown, in place: the log goes on with it."""

@@ -20,7 +20,7 @@ from bringup.core.wording import listed, shown
 from bringup.core.words import How, Kind, Result
 from bringup.runner.at_board import measure_at_board
 from bringup.runner.behind import look_behind, may_look
-from bringup.runner.claims import ask_shown, trip_if_shown
+from bringup.runner.claims import ask_shown, cut_if_shown
 from bringup.runner.feed import Feed, followed_by, planned
 from bringup.runner.gate import changed, require_gate
 from bringup.runner.hands import LeadsPlace
@@ -143,9 +143,10 @@ def _named(stage: Stage) -> str:
 
 def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
     """Keep what the supply reports once it has settled, and judge the current by the stage's expectation."""
-    spread = None
+    spread = trip = None
     if work.power.by_hand:
         sample = ask_shown(work, feed, stage.current)
+        trip = cut_if_shown(work, feed, sample)
     else:
         sample, spread = settled_current(work, feed)
     how = How.TYPED if work.power.by_hand else How.READ
@@ -169,6 +170,6 @@ def _judge(work: Work, feed: Feed, stage: Stage) -> tuple[PollSample, Reading]:
         spread=spread,
         how=how,
     )
-    if work.power.by_hand:
-        trip_if_shown(feed, sample)
+    if trip is not None:
+        raise trip
     return sample, current

@@ -25,7 +25,7 @@ from bringup.core.statistics_of_log import sample_limits
 from bringup.core.wording import shown
 from bringup.core.words import UNIT_OF, Kind
 from bringup.runner.astray import astray, starting
-from bringup.runner.claims import ask_some, trip_if_shown
+from bringup.runner.claims import ask_some, cut_if_shown
 from bringup.runner.damage import trip_of
 from bringup.runner.endings import BrokenOff, SupplyLost, Trip
 from bringup.runner.headings import heading
@@ -191,6 +191,9 @@ def _sample_once(
     if channel.point not in work.board.inputs:
         trace.limited = trace.limited or limited
     trip = trip_of(work, channel.point, value) if channel.kind is Kind.VOLTAGE else None
+    feed = work.power.feed_of(channel.point) if work.power.by_hand and channel.point in looks else None
+    if trip is None and feed is not None:
+        trip = cut_if_shown(work, feed, looks[channel.point])
     collapsed = None if trip is not None else _collapsed(work, trace, value, limited=limited)
     if (seen := trip or collapsed) is not None:
         work.power.cut(seen)
@@ -201,8 +204,6 @@ def _sample_once(
         raise trip
     if collapsed is not None:
         raise blamed(work, collapsed)
-    if (feed := work.power.feed_of(channel.point)) is not None and work.power.by_hand and channel.point in looks:
-        trip_if_shown(feed, looks[channel.point])
     trace.take(value, moment, marks)
     typed.add(trace, value, moment)
     if trace.astray is not None:
