@@ -17,16 +17,20 @@ from hypothesis import strategies as st
 from bringup.commands.loop_back import check_before
 from bringup.commands.main import main
 from bringup.core.accuracy import OF_METER, OF_SUPPLY, Accuracy, parse_accuracy
-from bringup.core.bench import Ceiling
+from bringup.core.bench import Bench, Ceiling
 from bringup.core.faults import Fault, FaultKind
 from bringup.core.loop_back import (
+    LOCAL,
+    REMOTE,
     allowed,
     apart,
+    checked_on,
     current_limit,
     meant,
     outputs_of,
     over_voltage,
     procedure_of,
+    refusal,
 )
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult
@@ -61,9 +65,8 @@ def built(faults: Sequence[Fault] = (), *, remote: bool = False) -> SimulatedBen
 
 
 def check(bench: SimulatedBench, **changes: Any) -> AttemptOutcome:
-    bounds = allowed(bench.bench)
     setup = bench.setup(procedure=procedure_of(bench.bench), serial="", **changes)
-    outcome = run_attempt(setup, lambda work: LoopBack(work, bounds))
+    outcome = run_attempt(setup, LoopBack)
     assert not bench.on()
     return outcome
 
@@ -358,3 +361,36 @@ def test_an_accuracy_reads_back_as_it_is_written(percent: Decimal, volts: Decima
 
 def test_the_assumed_accuracies_notice_a_sense_lead_that_is_off_by_a_twentieth() -> None:
     assert OF_SUPPLY.at(Decimal(1)) + OF_METER.at(Decimal(1)) < Decimal("0.05")
+
+
+def two_supplies(**changes: Any) -> Bench:
+    bench = load_bench(BENCHES / "simulated-two-supplies.yaml")
+    return replace(bench, more_supplies=(replace(bench.more_supplies[0], **changes),))
+
+
+def test_outputs_of_every_supply_are_checked_each_within_its_own_ceiling_and_accuracy() -> None:
+    bench = two_supplies(
+        ceiling=Ceiling(parse_quantity("26 V"), parse_quantity("20 mA")),
+        accuracy=parse_accuracy("1 mV"),
+        remote_sense=True,
+    )
+
+    steps = procedure_of(bench).steps
+    assert [(step.action.input, str(step.action.current_limit), step.name) for step in steps] == [  # type: ignore[union-attr]
+        ("VIN", "50 mA", LOCAL),
+        ("VDRV", "20 mA", LOCAL),
+        ("VDRV", "20 mA", REMOTE),
+    ]
+    assert {name: number for name, (_, number) in checked_on(bench).items()} == {"VIN": 1, "VDRV": 102}
+    assert (allowed(bench, "VIN").supply, allowed(bench, "VDRV").supply) == (Decimal("0.05"), Decimal("0.002"))
+    assert allowed(bench).said.startswith("supply 0.5 % + 20 mV (assumed")
+    assert "supply drive 1 mV (stated)" in allowed(bench).said
+
+
+def test_what_speaks_against_the_check_of_a_second_supply_is_said_of_it() -> None:
+    assert refusal(two_supplies()) == ""
+    assert refusal(two_supplies(ceiling=Ceiling(parse_quantity("500 mV")))) == (
+        "the check is done at 1 V, and the supply drive's ceiling is 500 mV"
+    )
+    assert refusal(two_supplies(leave_alone=(2,))) == "VDRV is an output that the bench file says to leave alone"
+    assert refusal(two_supplies(leave_alone=(1,))) == ""

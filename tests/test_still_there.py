@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from bringup.commands.main import main
-from bringup.core.loop_back import allowed, procedure_of
+from bringup.core.loop_back import procedure_of
 from bringup.core.procedure import Channel, Log, Measure, Step
 from bringup.core.quantity import parse_quantity
 from bringup.core.replies import Value
@@ -182,7 +182,6 @@ def test_with_a_supply_by_hand_no_relay_is_tried_for_nobody_knows_whether_the_bo
 def test_a_loop_back_check_opens_every_relay_before_the_leads_go_to_the_meter(path: Any) -> None:
     made = scanned(path, of=ALONE)
     made.relays.closed = {102}
-    bounds = allowed(made.bench.bench)
     closed_at: list[set[int]] = []
     switch = made.bench.world.switch
 
@@ -192,9 +191,7 @@ def test_a_loop_back_check_opens_every_relay_before_the_leads_go_to_the_meter(pa
         switch(output, on, now)
 
     made.bench.world.switch = watched  # type: ignore[method-assign]
-    outcome = run_attempt(
-        made.bench.setup(procedure=procedure_of(made.bench.bench), serial=""), lambda work: LoopBack(work, bounds)
-    )
+    outcome = run_attempt(made.bench.setup(procedure=procedure_of(made.bench.bench), serial=""), LoopBack)
 
     assert outcome.result is AttemptResult.PASSED, outcome.cause
     assert closed_at == [set()]

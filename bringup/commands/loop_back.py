@@ -92,7 +92,7 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
     from bringup.commands.instruments import open_bench
     from bringup.commands.telling import Telling
     from bringup.commands.unkept import Unkept
-    from bringup.core.loop_back import NAME, VOLTS, allowed, outputs_of, procedure_of
+    from bringup.core.loop_back import NAME, VOLTS, allowed, checked_on, procedure_of
     from bringup.host.awake import keeper
     from bringup.host.clock import HostClock
     from bringup.runner.attempt import run_attempt
@@ -116,8 +116,7 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
         view, keys = leave.enter_context(showing(person, clock, sys.stderr if as_json else sys.stdout))
         tell.view = view
         view.scene.keeps = False
-        assert bench.supply is not None, "refused before"
-        near = {name: bounds.around(VOLTS) for name in outputs_of(bench.supply)}
+        near = {name: bounds.around(VOLTS) for name in checked_on(bench)}
         setup = AttemptSetup(
             serial="",
             procedure=procedure_of(bench),
@@ -137,7 +136,7 @@ def loop_back(bench: Bench, trace: TrafficFile | None, *, as_json: bool) -> Loop
             awake=None if opened.simulated else keeper(),
             suspend=lambda: suspend(clock, keys),
         )
-        outcome = run_attempt(setup, lambda work: LoopBack(work, bounds))
+        outcome = run_attempt(setup, LoopBack)
         off = False if outcome.load_off is False else outcome.off_verified
         opened.report_off(off, lambda: take_off_asked(clock))
     return LoopBackOutcome(outcome, bounds.said)

@@ -6,7 +6,7 @@ worst case: the limits of error of both ends added, those of the supply once for
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 
 from bringup.core.accuracy import OF_METER, OF_SUPPLY
@@ -50,15 +50,16 @@ class Allowed:
         return Limits("V", low=VOLTS - off, high=VOLTS + off, nominal=VOLTS)
 
 
-def allowed(bench: Bench) -> Allowed:
-    """Return how far the readings of this bench may lie apart."""
-    supply = None if bench.supply is None else bench.supply.accuracy
+def allowed(bench: Bench, name: str = "") -> Allowed:
+    """Return how far the readings of the supply of that input (''; the first) and of the meter may lie apart."""
+    role = bench.supply_of(name)
     meter = None if bench.meter is None else bench.meter.accuracy
-    own, other = supply or OF_SUPPLY, meter or OF_METER
+    own, other = OF_SUPPLY if role is None or role.accuracy is None else role.accuracy, meter or OF_METER
     at = own.at(VOLTS), other.at(VOLTS)
+    supplies = [(each.name, each.accuracy or OF_SUPPLY, each.accuracy) for each in bench.supplies]
     said = "; ".join(
         f"{name} {accuracy} ({'stated' if stated is not None else 'assumed: the bench file states no `accuracy`'})"
-        for name, accuracy, stated in (("supply", own, supply), ("meter", other, meter))
+        for name, accuracy, stated in (*supplies, ("meter", other, meter))
     )
     return Allowed(2 * at[0], at[0] + at[1], said)
 
@@ -87,16 +88,20 @@ def outputs_of(role: SupplyRole) -> dict[str, int]:
     return {name: number for number, name in once.items()}
 
 
+def checked_on(bench: Bench) -> dict[str, tuple[SupplyRole, int]]:
+    """Return what is checked on all supplies: name -> its supply, and the output's number on this bench."""
+    return {name: (role, role.first + own) for role in bench.supplies for name, own in outputs_of(role).items()}
+
+
 def procedure_of(bench: Bench) -> Procedure:
     """Return the check as a procedure without a board: each output sensing locally, then remotely where it is to."""
-    assert bench.supply is not None
-    names = tuple(outputs_of(bench.supply))
+    names = {name: role for name, (role, _) in checked_on(bench).items()}
     volts = Quantity(VOLTS, "V")
     simulated = "no board" if bench.simulate is None else bench.simulate.board_name
     board = Board(simulated, "", "", {name: Input(name, volts) for name in names}, {})
     steps = tuple(
-        Step(index, Leads(name, Quantity(current_limit(bench.supply), "A")), name=how, title=title)
-        for index, (name, how, title) in enumerate(_steps(names, remote=bench.supply.remote_sense))
+        Step(index, Leads(name, Quantity(current_limit(names[name]), "A")), name=how, title=title)
+        for index, (name, how, title) in enumerate(_steps(names))
     )
     return Procedure(NAME, board, steps, path=bench.path)
 
@@ -105,10 +110,11 @@ LOCAL, REMOTE = "sensing locally", "sensing remotely"
 """The names of the steps: where the supply senses in it."""
 
 
-def _steps(names: tuple[str, ...], *, remote: bool) -> Iterator[tuple[str, str, str]]:
-    for name in names:
-        yield name, LOCAL, f"{name} at 1 V into the meter" + (", sensing at its own terminals" if remote else "")
-        if remote:
+def _steps(names: Mapping[str, SupplyRole]) -> Iterator[tuple[str, str, str]]:
+    for name, role in names.items():
+        at_own = ", sensing at its own terminals" if role.remote_sense else ""
+        yield name, LOCAL, f"{name} at 1 V into the meter{at_own}"
+        if role.remote_sense:
             yield name, REMOTE, f"{name} at 1 V into the meter, sensing at the meter"
 
 
@@ -117,11 +123,13 @@ def refusal(bench: Bench) -> str:
     supply, meter = bench.supply, bench.meter
     if supply is None or meter is None:
         return f"the bench has no {'supply' if supply is None else 'meter'}: a loop-back check needs both"
-    if supply.ceiling.voltage is not None and supply.ceiling.voltage.value < VOLTS:
-        return f"the check is done at 1 V, and the bench's ceiling is {shown(supply.ceiling.voltage.number, 'V')}"
+    for role in bench.supplies:
+        most, whose = role.ceiling.voltage, f"the {role.name}'s" if bench.more_supplies else "the bench's"
+        if most is not None and most.value < VOLTS:
+            return f"the check is done at 1 V, and {whose} ceiling is {shown(most.number, 'V')}"
     if bench.simulate is not None and supply.by_hand and not meter.by_hand:
         return "the supply is by hand and the meter simulated: no wire leads from one to the other"
-    left = [name for name, number in outputs_of(supply).items() if number in supply.leave_alone]
+    left = [name for name, (role, number) in checked_on(bench).items() if number - role.first in role.leave_alone]
     if left:
         return f"{left[0]} is an output that the bench file says to leave alone"
     return ""

@@ -8,7 +8,17 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from bringup.core.loop_back import REMOTE, VOLTS, Allowed, apart, current_limit, meant, outputs_of, over_voltage
+from bringup.core.loop_back import (
+    REMOTE,
+    VOLTS,
+    Allowed,
+    allowed,
+    apart,
+    checked_on,
+    current_limit,
+    meant,
+    over_voltage,
+)
 from bringup.core.procedure import Leads, Step
 from bringup.core.replies import Value
 from bringup.core.words import How, Kind, LimitsFrom, Result, StepOutcome
@@ -37,9 +47,8 @@ SENSE_LEADS = (
 class LoopBack:
     """The walk through the outputs, and what was found."""
 
-    def __init__(self, work: Work, allowed: Allowed) -> None:
+    def __init__(self, work: Work) -> None:
         self._work = work
-        self._allowed = allowed
         self.failed: list[str] = []
         self.missing: list[str] = []
         self._ended: set[int] = set()
@@ -113,16 +122,18 @@ class LoopBack:
         work.power.up(feed, f"{name} to the METER and to nothing else{sense}, no board connected, 1 V")
         found = settled(work, Function.DC_VOLTS, name, around=float(VOLTS))
         supply, how = self._supply_reads(feed), How.TYPED if work.power.by_hand else How.READ
-        of_supply = self._judged(self._allowed.supply, limited=found.limited)
+        bounds = allowed(work.setup.bench, name)
+        of_supply = self._judged(bounds, bounds.supply, limited=found.limited)
         work.keep(name, Kind.VOLTAGE, supply, of_supply, instrument="supply", how=how, aspect=BY_SUPPLY)
-        of_meter = self._judged(self._allowed.meter, limited=found.limited)
+        of_meter = self._judged(bounds, bounds.meter, limited=found.limited)
         work.keep_settled(name, Kind.VOLTAGE, found, of_meter, aspect=BY_METER)
         work.power.answered()
         work.power.all_off()
-        self._conclude(supply.number, found.value.number, limited=found.limited, remote=remote)
+        self._conclude(bounds, supply.number, found.value.number, limited=found.limited, remote=remote)
 
-    def _judged(self, off: Decimal, *, limited: bool) -> Judged:
-        limits = self._allowed.around(off)
+    @staticmethod
+    def _judged(bounds: Allowed, off: Decimal, *, limited: bool) -> Judged:
+        limits = bounds.around(off)
         if limited:
             return Judged(limits, LimitsFrom.RULE, Result.FAIL, DRAWS)
         return Judged(limits, LimitsFrom.RULE)
@@ -132,11 +143,13 @@ class LoopBack:
             return sample_volts(ask_some(self._work, feed, {Kind.VOLTAGE}))
         return sample_volts(self._work.power.look_once(feed.output))
 
-    def _conclude(self, supply: float | None, meter: float | None, *, limited: bool, remote: bool) -> None:
+    def _conclude(
+        self, bounds: Allowed, supply: float | None, meter: float | None, *, limited: bool, remote: bool
+    ) -> None:
         """Compare the two with each other, and say once what is most likely wrong."""
         tally = self._work.tally
-        set_wrong = supply is not None and abs(supply - float(VOLTS)) > float(self._allowed.supply)
-        if differ := apart(supply, meter, self._allowed.meter):
+        set_wrong = supply is not None and abs(supply - float(VOLTS)) > float(bounds.supply)
+        if differ := apart(supply, meter, bounds.meter):
             tally.failed.append(differ)
         hint = meant(meter, set_wrong=set_wrong, remote=remote)
         if tally.failed and hint and not limited:
@@ -144,12 +157,11 @@ class LoopBack:
             self._work.journal.event("loop-back", hint)
 
     def _feed(self, name: str, *, remote: bool) -> Feed:
-        role = self._work.setup.bench.supply
-        assert role is not None, "a bench without a supply is refused before"
+        role, output = checked_on(self._work.setup.bench)[name]
         amps = float(current_limit(role))
         return Feed(
             input=name,
-            output=outputs_of(role)[name],
+            output=output,
             volts=float(VOLTS),
             current_limit=amps,
             limit_time=LIMIT_TIME,
