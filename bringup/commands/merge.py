@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from bringup.commands.common import json_option, logbook_option, print_json
+from bringup.commands.leaving import leaving_in_order
 from bringup.commands.saying import columns, say
 from bringup.core.wording import folded
 from bringup.errors import CommandError, ExitCode
@@ -38,10 +39,11 @@ def command(files: tuple[Path, ...], logbook: Path, as_json: bool) -> ExitCode:
     if not files:
         raise CommandError("no logbook to merge", "Name one file or more: bringup merge FILE...")
     told = []
-    for merged in merge(logbook, files, lasting_folder(make=False)):
-        told.append(merged)
-        if not as_json:
-            say("\n".join(folded(line, columns(unknown=None)) for line in _lines(merged)))
+    with leaving_in_order():
+        for merged in merge(logbook, files, lasting_folder(make=False)):
+            told.append(merged)
+            if not as_json:
+                say("\n".join(folded(line, columns(unknown=None)) for line in _lines(merged)))
     if as_json:
         print_json({"logbook": str(logbook), "merged": [merged.as_json() for merged in told]})
     return ExitCode.FAILED if any(merged.conflicts for merged in told) else ExitCode.PASSED

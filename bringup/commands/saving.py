@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
+from bringup.commands.leaving import leaving_in_order
 from bringup.errors import CommandError
 
 
@@ -42,13 +43,14 @@ def written(path: Path, *, force: bool, such_as: str, another: str = "") -> Iter
     fresh = path.with_name(f".{path.name}.{os.getpid()}.new")
     claimed = False
     try:
-        if not force:
-            path.touch(exist_ok=False)  # the name is ours from here on
-            claimed = True
-        yield fresh
-        with fresh.open("rb+") as done:
-            os.fsync(done.fileno())
-        fresh.replace(path)
+        with leaving_in_order():
+            if not force:
+                path.touch(exist_ok=False)  # the name is ours from here on
+                claimed = True
+            yield fresh
+            with fresh.open("rb+") as done:
+                os.fsync(done.fileno())
+            fresh.replace(path)
     except BaseException as error:
         _remove(fresh, *([path] if claimed else []))
         if isinstance(error, FileExistsError):
