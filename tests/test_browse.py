@@ -28,6 +28,7 @@ from bringup.logbook.going import going
 from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server_address import AnyLogbook
+from bringup.logbook.traces import supply_traces
 from bringup.logbook.unpacking import attempt_of
 from bringup.pages.web import site
 from bringup.runner.records import PollSample
@@ -320,6 +321,27 @@ def test_the_bench_is_told_as_it_goes_and_silence_is_never_off(tmp_path: Path, m
 
         record.end(AttemptResult.PASSED, "", at=NOON, off_verified=True)
         assert read(path, going) == []
+
+
+def test_outputs_of_several_supplies_are_told_apart_as_they_stand_on_the_instruments(tmp_path: Path) -> None:
+    path, drive = tmp_path / "bringup.db", "supply drive"
+    with LogbookRecord.open(path, simulated=False) as record:
+        begin = start(at=NOON)
+        (supply,) = (each for each in begin.instruments if each.role == "supply")
+        record.begin(replace(begin, instruments=(supply, replace(supply, role=drive))))
+        record.event("power", "VDRV ON at 24 V", data={"on": "yes"}, at=NOON, monotonic=begin.monotonic + 1)
+        record.polls(
+            [
+                PollSample(begin.monotonic + 2, 1, 11.998, 0.0145, on=True),
+                PollSample(begin.monotonic + 2, 102, 23.998, 0.011, on=True),
+            ]
+        )
+
+        assert at(path, 3).figures == ("1 of the supply:  12.00 V  14.5 mA", "2 of the supply drive:  24.00 V  11 mA")
+        (attempt,) = (each.attempt.id for each in read(path, going))
+        names = [each.name for each in read(path, lambda connection: supply_traces(connection, attempt))]
+        assert names[0] == "output 1 of the supply, voltage"
+        assert names[-1] == "output 2 of the supply drive, power"
 
 
 @contextmanager

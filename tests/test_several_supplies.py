@@ -88,6 +88,23 @@ def test_no_two_outputs_of_a_bench_share_a_number_and_each_is_said_as_its_own_su
     assert [output_words(bench, number) for number in numbers if number is not None] == said
 
 
+def test_supplies_are_numbered_by_their_names_wherever_they_stand_in_the_file(tmp_path: Path) -> None:
+    at = "resource: 'TCPIP0::192.0.2.{}::5025::SOCKET', dialect: single-output"
+    bench = bench_from(
+        tmp_path,
+        f"supply: {{{at.format(10)}, outputs: {{VIN: 1}}}}\n"
+        f"more_supplies:\n  drive: {{{at.format(12)}, outputs: {{VDRV: 1}}}}\n"
+        f"  bias: {{{at.format(11)}, outputs: {{VB: 1}}}}\n",
+    )
+
+    assert [(each.name, each.first) for each in bench.supplies] == [
+        ("supply", 0),
+        ("supply bias", 100),
+        ("supply drive", 200),
+    ]
+    assert output_words(bench, 201) == "output 1 of the supply drive"
+
+
 def test_a_resource_that_a_second_supply_names_is_found_by_its_role(tmp_path: Path) -> None:
     (tmp_path / "bench.yaml").write_text(
         "bench: B\nsupply: by hand\nmore_supplies:\n  bias: {resource: 'TCPIP0::192.0.2.11::5025::SOCKET'}\n", "utf-8"

@@ -62,7 +62,7 @@ def _power(of: Going, fresh: list[Look], now: datetime) -> tuple[str, str]:
 
 
 def _figures(look: Look, *, several: bool) -> str:
-    texts = [] if not several else [f"{look.output}:"]
+    texts = [] if not several else [f"{look.called}:"]
     texts += ["- V" if look.volts is None else f"{look.volts:.2f} V"]  # as steady as it can be read from afar
     texts += ["- A" if look.amps is None else shown(look.amps, "A", 3)]
     return "  ".join(texts)

@@ -135,8 +135,9 @@ def output_words(bench: Bench, output: int) -> str:
     """Return what people call that output: 'output 1', or 'output 1 of the supply bias' where there are several."""
     if not bench.more_supplies:
         return f"output {output}"
-    role = next(each for each in reversed(bench.supplies) if output > each.first)
-    return f"output {output - role.first} of the {role.name}"
+    from bringup.core.outputs import words_of
+
+    return words_of(output, [each.name for each in bench.supplies])
 
 
 def plan_apply(apply: Apply, board: Board, bench: Bench | None, state: str | None = None) -> ApplyPlan:

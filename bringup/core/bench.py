@@ -247,7 +247,7 @@ class Bench:
     """Roles whose dialect the bench file leaves out: the maker and model that it expects decided it."""
     load: LoadRole | None = None
     more_supplies: tuple[SupplyRole, ...] = ()
-    """Supplies beside the first one, each feeding inputs of its own; none of them by hand."""
+    """Supplies beside the first one, by name, each feeding inputs of its own; none of them by hand."""
     scope: ScopeRole | None = None
     scope_beside: bool = False
     """There is a scope that no step asks: its leads are earthed all the same."""

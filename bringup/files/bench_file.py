@@ -164,7 +164,8 @@ def _supply(values: Values, inputs: list[str], *, simulated: bool) -> SupplyRole
 
 
 def _more_supplies(values: Values, *, simulated: bool) -> Iterator[SupplyRole]:
-    for place, (name, section) in enumerate(values.sections("more_supplies"), start=1):
+    by_name = sorted(values.sections("more_supplies"), key=lambda each: each[0])
+    for place, (name, section) in enumerate(by_name, start=1):
         role = _one_supply(section, section.node, {}, simulated=simulated)
         yield replace(role, name=f"supply {name}", first=FIRST_OUTPUTS * place)
 

@@ -10,6 +10,7 @@ from bringup.logbook.database import Database
 from bringup.logbook.filters import Filters
 from bringup.logbook.queries import attempts, readings
 from bringup.logbook.rows import LoggedAttempt, LoggedReading
+from bringup.logbook.traces import output_names
 from bringup.logbook.values import time_from
 
 LAST_READINGS = 6
@@ -37,7 +38,8 @@ LAST_READING = "SELECT max(r.at) AS at FROM readings r WHERE r.attempt = :attemp
 class Look:
     """The last look at one output of the supply, and when it was."""
 
-    output: int
+    called: str
+    """Which output that is: '1', or '1 of the supply bias' where there are several supplies."""
     volts: float | None
     amps: float | None
     is_on: bool | None
@@ -75,9 +77,10 @@ def _going(connection: Database, identity: str) -> Going:
     newest = Filters(attempt=identity, sort="-at", limit=LAST_READINGS)
     step = connection.execute(STEP, key).fetchone()
     began = connection.execute(CLOCK, key).fetchone()["monotonic"]
+    called = output_names(connection, identity)
     looks = tuple(
         Look(
-            row["output"],
+            called(row["output"]).removeprefix("output "),
             row["volts"],
             row["amps"],
             None if row["is_on"] is None else bool(row["is_on"]),

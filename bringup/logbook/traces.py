@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 from bringup.core.frozen import frozen
+from bringup.core.outputs import words_of
 from bringup.logbook.database import Database
 
 Course = tuple[tuple[float, float | None], ...]
@@ -72,6 +74,10 @@ SELECT e.step, e.monotonic, a.monotonic AS began, e.data
  WHERE e.attempt = :attempt AND e.kind = 'mark' AND e.data IS NOT NULL AND e.step IS NOT NULL ORDER BY e.seq
 """
 INSTRUMENTS = "SELECT i.* FROM instruments i WHERE i.attempt = :attempt ORDER BY i.role"
+SUPPLIES = """
+SELECT i.role FROM instruments i
+ WHERE i.attempt = :attempt AND (i.role = 'supply' OR i.role LIKE 'supply %')
+"""
 SOURCES = """
 SELECT u.kind, u.path, u.sha256, s.content FROM attempt_sources u JOIN sources s ON s.sha256 = u.sha256
  WHERE u.attempt = :attempt ORDER BY u.kind DESC, u.path
@@ -81,12 +87,20 @@ SELECT u.kind, u.path, u.sha256, s.content FROM attempt_sources u JOIN sources s
 def supply_traces(connection: Database, attempt: str) -> list[Trace]:
     """Return volts, amps and watts of each output that was looked at. Watts are the product of one look."""
     courses: dict[tuple[int, str, str], list[tuple[float, float | None]]] = {}
+    called = output_names(connection, attempt)
     for row in connection.execute(POLLS, {"attempt": attempt}):
         volts, amps = row["volts"], row["amps"]
         watts = None if volts is None or amps is None else volts * amps
         for name, unit, value in (("voltage", "V", volts), ("current", "A", amps), ("power", "W", watts)):
             courses.setdefault((row["output"], name, unit), []).append((row["at"], value))
-    return [Trace(f"output {key[0]} {key[1]}", key[2], tuple(course)) for key, course in courses.items()]
+    names = {output: f"{said}," if " of " in (said := called(output)) else said for output, _, _ in courses}
+    return [Trace(f"{names[at]} {what}", unit, tuple(course)) for (at, what, unit), course in courses.items()]
+
+
+def output_names(connection: Database, attempt: str) -> Callable[[int], str]:
+    """Return what says 'output 1', or which of several supplies it is of: 'output 1 of the supply bias'."""
+    names = [row["role"] for row in connection.execute(SUPPLIES, {"attempt": attempt})]
+    return lambda output: words_of(output, names)
 
 
 def log_traces(connection: Database, attempt: str) -> list[Trace]:
