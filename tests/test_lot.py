@@ -295,3 +295,21 @@ def test_what_does_not_go_with_a_loop_is_refused(
     del folder
     assert main(["run", "p.yaml", "--bench", "bench.yaml", *arguments]) == 2
     assert told in capsys.readouterr().err
+
+
+def test_a_unit_stays_in_its_lot_when_it_is_run_again_without_one(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def lot_after(*more: str) -> str:
+        assert main(["run", "p.yaml", "--bench", "bench.yaml", *more]) == 0
+        capsys.readouterr()
+        assert main(["standing", "--json"]) == 0
+        units = {each["serial"]: each["lot"] for each in json.loads(capsys.readouterr().out)}
+        return str(units[more[1]])
+
+    assert lot_after("--serial", "MBL-0001", "--lot", "L1") == "L1"
+    assert lot_after("--serial", "MBL-0001") == "L1"
+    assert lot_after("--serial", "MBL-0002") == ""
+    assert lot_after("--serial", "MBL-0001", "--lot", "L2") == "L2"
+    assert lot_after("--serial", "MBL-0001") == "L2"
+    del folder

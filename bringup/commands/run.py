@@ -67,7 +67,7 @@ class Wanted:
 @bench_option
 @logbook_option
 @click.option("--operator", metavar="NAME", default=None, help="Who is at the bench; the login name if not given.")
-@click.option("--lot", metavar="NAME", default="", help="Lot that the unit was assembled in.")
+@click.option("--lot", metavar="NAME", default="", help="Lot that the unit was assembled in; else as before.")
 @click.option("--variant", metavar="NAME", default="", help="Assembly variant, one of the board file's.")
 @click.option("--ambient", metavar="TEMPERATURE", default=None, help="Ambient temperature, such as '23 degC'.")
 @click.option("--fixture", metavar="TEXT", default="", help="Fixture and cables used, kept with the attempt.")
@@ -218,6 +218,7 @@ def carry_out(
     from bringup.commands.telling import Telling
     from bringup.host.photos import HostPhotos
     from bringup.host.programs import HostPrograms
+    from bringup.logbook.lots import lot_of
     from bringup.logbook.record import LogbookRecord
     from bringup.logbook.sisters import sisters_of
     from bringup.runner.attempt import run_attempt
@@ -250,6 +251,7 @@ def carry_out(
         setup_of(wanted, procedure, opened, (clock, ask), (record, tell)),
         guard=guard,
         only=only,
+        lot=wanted.lot or lot_of(logbook, wanted.serial, procedure.board.name, simulated=simulated),
         sisters=sisters_of(logbook, procedure, (wanted.serial, wanted.variant), simulated=simulated),
         lines=traced_lines(opened.lines, around.trace),
         programs=HostPrograms(clock.wake, guard.program, guarded=not isinstance(guard, Unguarded)),
@@ -260,8 +262,7 @@ def carry_out(
     )
     as_usual()
     outcome = run_attempt(setup)
-    off = False if outcome.load_off is False else outcome.off_verified
-    opened.report_off(off, lambda: take_off_asked(clock))
+    opened.report_off(False if outcome.load_off is False else outcome.off_verified, lambda: take_off_asked(clock))
     for told in left_at_the_end(record):
         view.tell(told)
     return outcome, record.rescue_file
@@ -300,7 +301,6 @@ def setup_of(
         simulated_link=opened.simulated_link,
         unattended=wanted.unattended,
         variant=wanted.variant,
-        lot=wanted.lot,
         ambient=wanted.ambient,
         fixture=wanted.fixture,
         awake=None if opened.simulated else keeper(),

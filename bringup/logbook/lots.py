@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
+
 from bringup.core.words import AttemptResult
 from bringup.core.yields import FirstYield, yield_of
 from bringup.logbook.database import Database
+from bringup.logbook.faults import explain
 from bringup.logbook.filters import AS_DONE
+from bringup.logbook.opening import OpenLogbook
 
 _SERIALS = "SELECT a.serial FROM attempts a WHERE a.board = :board AND a.simulated = :simulated ORDER BY a.seq"
 _LOT = (
@@ -16,6 +20,10 @@ _LOT = (
 _PASSED = (
     "SELECT 1 FROM attempts a WHERE a.serial = :serial AND a.procedure = :procedure AND a.board = :board"
     " AND a.simulated = :simulated AND a.result = 'passed' LIMIT 1"
+)
+_LOT_BEFORE = (
+    "SELECT a.lot FROM attempts a WHERE a.serial = :serial AND a.board = :board AND a.simulated = :simulated"
+    " AND a.lot <> '' ORDER BY a.seq DESC LIMIT 1"
 )
 
 
@@ -35,3 +43,13 @@ def has_passed(connection: Database, serial: str, procedure: str, board: str, *,
     """Whether that unit has passed that procedure before."""
     names = {"serial": serial, "procedure": procedure, "board": board, "simulated": int(simulated)}
     return connection.execute(_PASSED, names).fetchone() is not None
+
+
+def lot_of(logbook: OpenLogbook, serial: str, board: str, *, simulated: bool) -> str:
+    """Return the lot that was last named for a unit, '' for none: it was assembled once. Raises LogbookError."""
+    names = {"serial": serial, "board": board, "simulated": int(simulated)}
+    try:
+        row = logbook.connection.execute(_LOT_BEFORE, names).fetchone()
+    except sqlite3.Error as error:
+        raise explain(error, logbook.path, "read") from error
+    return "" if row is None else str(row[0])
