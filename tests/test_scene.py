@@ -520,3 +520,12 @@ def test_what_was_called_off_with_nothing_done_is_not_to_be_gone_on_with() -> No
     assert "Nothing was done in it: run it again as before." in end()
     assert command in end(inspected)
     assert command in end(Told("event", "goes on from the attempt of noon", data={"kind": "going-on"}))
+
+
+def test_a_key_and_its_word_stay_on_one_line() -> None:
+    keys = " Enter takes it  r again  l leave out  n note  w rework  o Enter seen  q call off"
+
+    assert wrapped(keys, 60) == [
+        " Enter takes it  r again  l leave out  n note  w rework",
+        "   o Enter seen  q call off",
+    ]

@@ -127,9 +127,9 @@ class Asking:
             cells["from"] = self._source(cells, others, was)
             if "tolerance" not in cells:
                 self._cell(cells, "tolerance", "Its tolerance, such as 2 % or 66 mV", was, needed=True)
-            self._cell(cells, "load", "What hangs on it draws, without the rails it feeds, such as 25 mA", was)
+            self._cell(cells, "load", "Its load, without the rails it feeds, such as 25 mA", was)
             self._cell(cells, "damage above", "What damages what hangs on it, such as 3.6 V", was)
-        self._cell(cells, "probe point", "Where to put the probe, such as TP1", was, empty="nowhere")
+        self._cell(cells, "probe point", "Where to put the probe, such as TP1", was, empty="not stated")
         return cells
 
     def _source(self, cells: Cells, others: Sequence[Net], was: Cells) -> str:

@@ -205,7 +205,7 @@ def _procedure(files: FirstFiles) -> Iterator[str]:
             yield "      # expect_current: 60 mA .. 110 mA"
     yield f"  - measure: [{points}]"
     currents = ", ".join(_name(f"{net.name} current") for net in files.inputs)
-    yield "  # Three samples in a row outside an `expect` switch off:"
+    yield "  # Three samples in a row outside an `expect` switch off. A supply read by hand: every: 2 s, or more."
     yield f"  - log: {{what: [{currents}], for: 5 s, every: 200 ms}}"
     yield "  - power_off: {discharged_below: 1 V}"
 

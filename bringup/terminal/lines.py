@@ -10,6 +10,8 @@ from bringup.core.frozen import frozen
 
 _UNIT = re.compile(r"(?<=\d) (?=(?:[fpnuµmkKMGT]?(?:V|A|Ω|W|s|Hz|F|ohm)|°C|%|min|h)\b|%)")
 """The space between a number and its unit: no line is broken there."""
+_KEY = re.compile(r"(?<=  [a-zA-Z]) (?=[a-z])|(?<=  [a-z]) (?=Enter )|(?<=  [a-z] Enter) (?=[a-z])")
+"""The spaces between a key and its word, in a list of keys: nor there."""
 _STUCK = "\N{NO-BREAK SPACE}"
 _LEAST = 24
 """Columns below which breaking at words does more harm than good."""
@@ -47,5 +49,5 @@ def wrapped(text: str, width: int | None) -> list[str]:
         return [text]
     indent = text[: len(text) - len(text.lstrip())]
     wrapper = textwrap.TextWrapper(width, subsequent_indent=f"{indent}  ", break_on_hyphens=False, expand_tabs=False)
-    pieces = wrapper.wrap(_UNIT.sub(_STUCK, text))
+    pieces = wrapper.wrap(_KEY.sub(_STUCK, _UNIT.sub(_STUCK, text)))
     return [piece.replace(_STUCK, " ") if _STUCK not in text else piece for piece in pieces] or [text]
