@@ -147,6 +147,19 @@ def test_many_units_are_turned_over_page_by_page(logbook: Path, client: Any, mon
     assert "Page 1 of 2" in client.get("/?page=-x").text
 
 
+def test_units_whose_numbers_are_the_same_stand_in_one_order_on_whatever_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bringup.commands.browse_pages.MOST_UNITS", 1)
+    with LogbookRecord.open(tmp_path / "bringup.db", simulated=False) as record:
+        for serial in ("MBL-1", "MBL-001", "MBL-01"):
+            add_attempt(record, start(serial), [volts()])
+    client = asking(tmp_path / "bringup.db")
+
+    shown = [re.findall(r'href="/unit/([^"]*)"', client.get(f"/?page={page}").text) for page in (1, 2, 3)]
+    assert shown == [["MBL-001"], ["MBL-01"], ["MBL-1"]]
+
+
 def test_of_the_units_of_other_pages_nothing_is_read_but_which_there_are(
     logbook: Path, client: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -191,7 +191,7 @@ def _page_of(
 ) -> tuple[list[Last], int, list[Standing], list[LotYield]]:
     """Return which units there are, the number of the page that is shown, its units, and the yields of all lots."""
     every = last_attempts(logbook, filters)
-    every.sort(key=lambda unit: (unit.board, counted(unit.serial), unit.simulated))
+    every.sort(key=lambda unit: (unit.board, counted(unit.serial), unit.serial, unit.simulated))
     at = min(max(1, number), _pages(every))
     shown = every[(at - 1) * MOST_UNITS : at * MOST_UNITS]
     by_id = {unit.last.id: unit for unit in standing(logbook, filters, shown)}
