@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
@@ -196,7 +196,10 @@ def test_what_is_not_there_is_said_with_what_is(client: Any) -> None:
     assert client.get("/rail/3V4").status_code == 404
 
 
-def test_the_photos_of_a_unit_are_seen_on_its_page_as_pictures_and_nothing_else(client: Any) -> None:
+def test_the_photos_of_a_unit_are_seen_on_its_page_as_pictures_and_nothing_else(
+    logbook: Path, engine: Callable[[Path], AnyLogbook]
+) -> None:
+    client = asking(engine(logbook))
     (address,) = re.findall(
         r'<img src="([^"]*)" alt="Photo of MBL-0001: after the rework"', client.get("/unit/MBL-0001").text
     )
