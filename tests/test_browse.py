@@ -6,12 +6,13 @@ import html
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import threading
 import urllib.request
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -53,6 +54,8 @@ def logbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
         record.begin(start("MBL-0010"))
         record.note("<script>alert(1)</script>", at=NOON)
         record.end(AttemptResult.INCOMPLETE, "<b>left</b>", at=NOON, off_verified=True)
+    why = ("--why", "salt in the connector", "--by", "bea", "--logbook", str(path))
+    assert main(["disposition", "MBL-0001", "quarantine", *why]) == ExitCode.PASSED
     return path
 
 
@@ -211,6 +214,20 @@ def test_the_photos_of_a_unit_are_seen_on_its_page_as_pictures_and_nothing_else(
     assert client.get("/photo/none").status_code == 404
 
 
+def test_a_photo_that_came_without_its_picture_is_said_to_lack_it(tmp_path: Path) -> None:
+    path = tmp_path / "bringup.db"
+    write_story(path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE photos SET picture = NULL")
+        connection.commit()
+
+    text = asking(path).get("/unit/MBL-0001").text
+
+    assert "Its picture is not in this logbook." in text
+    assert "after the rework" in text
+    assert "<img" not in text.partition("<h3>Photos</h3>")[2]
+
+
 def test_a_reading_that_was_corrected_is_no_failure_of_its_attempt(tmp_path: Path) -> None:
     path = tmp_path / "bringup.db"
     typed = replace(volts(33.06), result=Result.FAIL)
@@ -223,7 +240,7 @@ def test_a_reading_that_was_corrected_is_no_failure_of_its_attempt(tmp_path: Pat
     assert "33.06" not in row
 
 
-@pytest.mark.parametrize("word", ["after the rework", "runs hot", "105 kΩ", "a note without a blank"])
+@pytest.mark.parametrize("word", ["after the rework", "runs hot", "105 kΩ", "a note without a blank", "salt in"])
 def test_what_was_written_about_a_unit_is_found(client: Any, word: str) -> None:
     assert client.get("/search", query_string={"q": word}).text.count('href="/unit/MBL-0001"') == 1
 

@@ -87,6 +87,7 @@ def written(path: Path) -> dict[str, tuple[str, str]]:
                 value = at_random.choice((3.3, 2.9, None, 3.31))
                 reading = at_random.choice((volts(value), ohms(result=Result.PASS if value else Result.FAIL)))
                 state, point = at_random.choice((None, *STATES)), at_random.choice(POINTS)
+                point = "VBAT" if point == "VIN" and drawn["board"] == "Buoy relay" else point
                 result = Result.FAIL if value == 2.9 else reading.result
                 by = at_random.choice(("meter", "supply"))
                 reading = replace(reading, point=point, board_state=state, result=result, instrument=by)

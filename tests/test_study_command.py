@@ -103,7 +103,11 @@ def test_an_interaction_that_is_kept_is_told_as_one_that_may_be() -> None:
     point = Point("3V3", Kind.VOLTAGE, "", "measure", None)
     page = study_lines(point, "V", "operator", Crossed(cells, 2, (), 0), [study], width=None, simulated=False)
 
+    made_up = study_lines(point, "V", "operator", Crossed(cells, 2, (), 0), [study], width=None, simulated=True)
+
     assert not study.pooled
+    assert page[0] == "3V3 voltage: 3 real units x 2 operators x 2 repeats"
+    assert made_up[0].startswith("3V3 voltage: 3 simulated units x 2")
     assert any(
         "may differ by unit (an interaction that chance makes in fewer than 25 % of studies is kept)" in line
         for line in page
