@@ -20,6 +20,7 @@ from bringup.logbook.reading import read
 from bringup.logbook.record import LogbookRecord
 from bringup.logbook.rescue_file import RescueFile
 from bringup.logbook.rows import LoggedAttempt
+from bringup.logbook.several_guardians import OneOf
 from tests.logbook_samples import NOON, add_attempt, start, volts
 
 CAUSE = "the tool was killed; the guardian switched off"
@@ -96,6 +97,50 @@ def test_an_attempt_that_was_closed_already_keeps_its_result_and_gets_the_event(
     after = logged(path, identity)
     assert after.result is AttemptResult.PASSED
     assert after.events[-1].text == f"{CAUSE} (it was closed already)"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "after_one", "after_both"),
+    [(True, True, False, True), (True, False, False, False), (False, True, False, False), (None, None, None, None)],
+)
+def test_of_two_supplies_off_is_verified_only_once_both_guardians_say_so(
+    path: Path, first: bool | None, second: bool | None, after_one: bool | None, after_both: bool | None
+) -> None:
+    identity = left_open(path)
+
+    assert mark_broken_off(path, identity, "one", off_verified=first, at=LATER, one_of=OneOf("of one", 2))
+    assert logged(path, identity).off_verified is after_one
+    assert not mark_broken_off(path, identity, "other", off_verified=second, at=LATER, one_of=OneOf("of other", 2))
+
+    after = logged(path, identity)
+    assert (after.result, after.off_verified) == (AttemptResult.BROKEN_OFF, after_both)
+    assert [event.text for event in after.events if event.kind == "guardian"] == [
+        "one",
+        "other (it was closed already)",
+    ]
+
+
+def test_a_supply_that_comes_on_again_takes_back_that_off_was_verified(path: Path) -> None:
+    identity = left_open(path)
+    for name in ("of one", "of other"):
+        mark_broken_off(path, identity, name, off_verified=True, at=LATER, one_of=OneOf(name, 2))
+
+    mark_broken_off(path, identity, "it came on again", off_verified=False, at=LATER, one_of=OneOf("of one", 2))
+
+    after = logged(path, identity)
+    assert after.off_verified is False
+    assert "it came on again" in after.cause
+
+
+def test_what_the_tool_closed_itself_no_guardian_of_several_changes(path: Path) -> None:
+    with LogbookRecord.open(path, simulated=False) as record:
+        identity = add_attempt(record, start())
+    before = logged(path, identity)
+
+    mark_broken_off(path, identity, CAUSE, off_verified=False, at=LATER, one_of=OneOf("of one", 2))
+
+    after = logged(path, identity)
+    assert (after.result, after.off_verified, after.cause) == (before.result, before.off_verified, before.cause)
 
 
 def test_it_waits_for_a_writer_that_lets_go(path: Path) -> None:

@@ -17,7 +17,7 @@ from bringup.commands.guardian_duty import SwitchingOff
 from bringup.commands.guardian_spec import GuardianSpec, read_spec
 from bringup.commands.guardian_words import BY_HAND, Account
 from bringup.commands.main import main
-from bringup.commands.reaching import dialect_of, guarded_role, guardian_lock, lock_name
+from bringup.commands.reaching import dialect_of, guarded_roles, guardian_lock, lock_name
 from bringup.core.bench import LoadRole, SupplyRole
 from bringup.core.procedure import PowerOff, Step
 from bringup.core.words import AttemptResult
@@ -208,11 +208,11 @@ def hand_bench(folder: Path) -> Any:
 def test_the_role_that_is_guarded_is_the_load_where_the_supply_is_set_by_hand(tmp_path: Path) -> None:
     with hand_bench(tmp_path) as bench:
         described = load_bench(bench.file)
-    assert guarded_role(described) == "load"
-    assert guarded_role(replace(described, supply=SupplyRole(None, "select-by-number"))) == "supply"
-    assert guarded_role(replace(described, load=LoadRole(None, "function-by-channel-list"))) is None
-    assert guarded_role(replace(described, supply=None)) == "load"
-    assert guarded_role(replace(described, load=None)) is None
+    assert guarded_roles(described) == ("load",)
+    assert guarded_roles(replace(described, supply=SupplyRole(None, "select-by-number"))) == ("supply",)
+    assert guarded_roles(replace(described, load=LoadRole(None, "function-by-channel-list"))) == ()
+    assert guarded_roles(replace(described, supply=None)) == ("load",)
+    assert guarded_roles(replace(described, load=None)) == ()
 
 
 def test_a_killed_tool_leaves_no_load_drawing_and_the_person_is_told_of_the_supply(tmp_path: Path) -> None:

@@ -187,11 +187,12 @@ def _found(bench: Bench, name: str, role: Role, resource: str, opened: Opened) -
 
 def _fitting(bench: Bench, role: str, identity: Identity | None) -> tuple[str, ...]:
     """Return the names of the dialects that are made for what answers."""
+    from bringup.files.bench_checks import sort_of
     from bringup.files.dialect_file import known_dialects
 
     if identity is None:
         return ()
-    return tuple(each.name for each in pick(identity.text, known_dialects(bench.path, role)))
+    return tuple(each.name for each in pick(identity.text, known_dialects(bench.path, sort_of(role))))
 
 
 def _model_of(bench: Bench, role: str, identity: Identity | None) -> Dialect:

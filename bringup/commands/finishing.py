@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 
-from bringup.commands.reaching import guarded_role, guardian_lock, lock_name, lock_names
+from bringup.commands.reaching import guarded_roles, guardian_lock, lock_name, lock_names
 from bringup.commands.saying import say
 from bringup.core.bench import Bench
 from bringup.host.lock import Holder, holder_of
@@ -39,10 +39,11 @@ def let_guardian_finish(bench: Bench, *, within: float | None = None) -> None:
 
 def _guardian_at_work(bench: Bench) -> Holder | None:
     """Return the guardian that holds the bench, None where nobody does or somebody else."""
-    if (role := guarded_role(bench)) is None:
+    if not (roles := guarded_roles(bench)):
         return None
     holders = [holder for name in lock_names(bench) if (holder := holder_of(name)) is not None]
     if any(holder.command != "bringup guardian" for holder in holders):
         return None
     # Between the tool's end and the guardian's first move only the name under which it is found is held.
-    return holders[0] if holders else holder_of(guardian_lock(lock_name(bench, role)))
+    names = [guardian_lock(lock_name(bench, role)) for role in roles]
+    return holders[0] if holders else next(filter(None, map(holder_of, names)), None)

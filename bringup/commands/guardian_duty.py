@@ -140,7 +140,7 @@ class SwitchingOff:
                     found_on = look_first and _found_on(load, load.channels())
                     done: Done = result(load.all_off())
             else:
-                with session_alone("supply", spec, patience) as link:
+                with session_alone(spec.role.name, spec, patience) as link:
                     supply = ScpiSupply(spec.role, spec.dialect, link, resource=spec.resource)
                     ours = [output for output in supply.outputs() if output not in spec.role.leave_alone]
                     found_on = look_first and _found_on(supply, ours)

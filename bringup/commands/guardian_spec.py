@@ -35,7 +35,10 @@ def try_for() -> float:
 
 @frozen
 class GuardianSpec:
-    """One supply, one attempt, one tool. With a supply set by hand the load stands in its place."""
+    """One supply, one attempt, one tool. With a supply set by hand the load stands in its place.
+
+    Of several supplies each has a guardian of its own.
+    """
 
     role: SupplyRole | LoadRole
     dialect: Dialect
@@ -64,6 +67,10 @@ class GuardianSpec:
     """How that terminal was set (termios), so that the shell gets it back; empty if unknown."""
     to_go_on: str = ""
     """The command that goes on with the attempt; empty where nobody knows it."""
+    of: str = ""
+    """' of the supply bias' where it is one of several: added to what is said of its outputs."""
+    guardians: int = 1
+    """How many guardians there are: off is verified when all of them say so."""
     hang_bound: float = HANG_BOUND
     try_for: float = field(default_factory=try_for)
 

@@ -20,6 +20,7 @@ from bringup.host.left_messages import at_words, leave_message
 from bringup.host.programs import end_left_over
 from bringup.host.vigil import Vigil
 from bringup.logbook.breaking_off import mark_broken_off
+from bringup.logbook.several_guardians import OneOf
 from bringup.runner.emergency import UNKNOWN
 from bringup.runner.sinking import UNKNOWN as LOAD_UNKNOWN
 
@@ -42,7 +43,7 @@ class Account:
 
     def slow(self, why: str) -> None:
         """Tell the person at the terminal that it takes time: their hand is quicker."""
-        self._to_terminal(self._framed(f"bringup guardian: trying on; {why}"))
+        self._to_terminal(self._framed(f"bringup guardian{self._spec.of}: trying on; {why}"))
 
     def _framed(self, text: str) -> str:
         """Set it under large words that say what is not known, and which switch is left."""
@@ -83,7 +84,7 @@ class Account:
         kept = self._keep(f"{what}; {outputs}", verified)
         stamp = datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
         said = (
-            f"bringup guardian, {stamp}: {self._spec.serial} on {self._spec.bench}: {what}.\n"
+            f"bringup guardian{self._spec.of}, {stamp}: {self._spec.serial} on {self._spec.bench}: {what}.\n"
             f"{outputs[:1].upper()}{outputs[1:]}. {kept}"
         )
         if verified is False:
@@ -114,8 +115,10 @@ class Account:
             spared = self._spec.role.leave_alone
             but = f" but {', '.join(map(str, spared))}, which was left alone" if spared else ""
             load = "every channel of the load is OFF, verified by asking" if self._vigil.load_left else ""
-            return "; ".join(filter(None, (f"every output is OFF, verified by asking{but}", trouble or load)))
-        return f"the output state is UNKNOWN: {trouble}"
+            return "; ".join(
+                filter(None, (f"every output{self._spec.of} is OFF, verified by asking{but}", trouble or load))
+            )
+        return f"the output state{self._spec.of} is UNKNOWN: {trouble}"
 
     def _keep(self, cause: str, verified: bool | None) -> str:
         """Mark the attempt in the logbook, which may be locked for a while. Returns words for the person."""
@@ -133,6 +136,7 @@ class Account:
                     at=datetime.now(UTC),
                     asked=not self._spec.load_alone,
                     unseen=self._unseen,
+                    one_of=OneOf(self._spec.of, self._spec.guardians) if self._spec.of else None,
                 )
             except LogbookError as error:
                 trouble = error.message

@@ -20,7 +20,7 @@ from bringup.commands.reaching import (
     wanted_of,
 )
 from bringup.commands.saying import say
-from bringup.core.bench import Bench
+from bringup.core.bench import Bench, SupplyRole
 from bringup.core.dialect import Dialect
 from bringup.core.frozen import frozen
 from bringup.core.limits import Limits
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from bringup.runner.protocols import Ask, Line, Link
     from bringup.runner.roles import Meter, Scanner, Supply
     from bringup.runner.scpi_scope import ScpiScope
+    from bringup.runner.scpi_supply import ScpiSupply
 
 
 @frozen
@@ -61,16 +62,25 @@ class AnsweringBench:
         return self.simulated_link is not None and not by_hand
 
     def supply(self, ask: Ask) -> Supply | None:
-        """Return the bench's supply; by hand, `ask` is whom to dictate to."""
+        """Return what feeds the board: one supply, or several taken for one; by hand, `ask` is whom to dictate to."""
         from bringup.runner.by_hand import HandSupply
-        from bringup.runner.scpi_supply import ScpiSupply
 
         role = self.bench.supply
         if role is None:
             return None
         if role.by_hand:
             return HandSupply(role, ask)
-        return ScpiSupply(role, self.dialects["supply"], self.links["supply"], resource=self.resources["supply"])
+        if not self.bench.more_supplies:
+            return self._one_supply(role)
+        from bringup.runner.joined_supply import JoinedSupply
+
+        return JoinedSupply([(each, self._one_supply(each)) for each in self.bench.supplies])
+
+    def _one_supply(self, role: SupplyRole) -> ScpiSupply:
+        from bringup.runner.scpi_supply import ScpiSupply
+
+        name = role.name
+        return ScpiSupply(role, self.dialects[name], self.links[name], resource=self.resources[name])
 
     def meter(self, ask: Ask, limits: Mapping[str, Limits]) -> Meter | None:
         """Return the bench's meter; by hand, `limits` (point -> volts) tell a slip from a reading."""

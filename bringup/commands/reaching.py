@@ -65,14 +65,14 @@ def instrument_locks(*answered: Identity | None) -> tuple[str, ...]:
     return tuple(found)
 
 
-def guarded_role(bench: Bench) -> str | None:
-    """Return what a guardian of this bench switches off: the supply, or with a supply set by hand the load.
+def guarded_roles(bench: Bench) -> tuple[str, ...]:
+    """Return what guardians of this bench switch off, one each: its supplies, or with one set by hand the load.
 
-    None where nothing would be left on that a guardian could reach: a simulated load ends with the tool.
+    None of them where nothing would be left on that a guardian could reach: a simulated load ends with the tool.
     """
     if bench.supply is not None and not bench.supply.by_hand:
-        return "supply"
-    return "load" if bench.load is not None and bench.load.resource is not None else None
+        return tuple(each.name for each in bench.supplies)
+    return ("load",) if bench.load is not None and bench.load.resource is not None else ()
 
 
 def lock_names(bench: Bench) -> tuple[str, ...]:
@@ -122,9 +122,10 @@ def undecided(bench: Bench, role: str, identity: Identity | None) -> str:
     if role not in bench.decided or identity is None or identity.simulated:
         return ""
     from bringup.core.models import pick
+    from bringup.files.bench_checks import sort_of
     from bringup.files.dialect_file import known_dialects
 
-    fitting = [each.name for each in pick(identity.text, known_dialects(bench.path, role))]
+    fitting = [each.name for each in pick(identity.text, known_dialects(bench.path, sort_of(role)))]
     name = dialect_of(bench, role).name
     if fitting == [name]:
         return ""

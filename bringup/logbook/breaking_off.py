@@ -7,9 +7,11 @@ event that says who found out.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from bringup.core.words import UNSEEN, AttemptResult
 from bringup.errors import LogbookError
@@ -20,6 +22,9 @@ from bringup.logbook.processes import Process, may_be_alive
 from bringup.logbook.statements import END, event_statement
 from bringup.logbook.values import flag, storable, time_text
 from bringup.logbook.version import APPLICATION_ID, VERSION, version_of
+
+if TYPE_CHECKING:
+    from bringup.logbook.several_guardians import OneOf
 
 LEFT_OPEN = "the process ended without closing it"
 """Cause of an attempt whose process died."""
@@ -36,6 +41,7 @@ def mark_broken_off(
     at: datetime,
     asked: bool = True,
     unseen: bool = False,
+    one_of: OneOf | None = None,
 ) -> bool:
     """Close an attempt from another process. Returns whether it was open; an event says what is known in any case.
 
@@ -44,6 +50,7 @@ def mark_broken_off(
     `attempt`: its whole id; `off_verified`: False means that the outputs may have stayed on, None that nothing had
     been on. `asked` False: outputs that nobody can ask, which may have stayed on if the attempt used power, whatever
     `off_verified` says of something else. `unseen`: nobody saw an output that was on for too long. `at`: aware.
+    `one_of`: which of how many supplies the caller knows of; off is verified only once it was said of all of them.
 
     Call it when what can be switched off is off: it waits up to WAIT_SECONDS for another writer. Raises LogbookError
     for a file that is gone, of another version, or cannot be written, and for an unknown attempt.
@@ -56,8 +63,16 @@ def mark_broken_off(
                 _, monotonic = _last(connection, attempt)
                 if not asked:
                     off_verified = False if _powered(connection, attempt) else None
-                found = _close(connection, attempt, (AttemptResult.BROKEN_OFF, cause, time_text(at), off_verified))
-                _say(connection, attempt, "guardian", cause if found else f"{cause} (it was closed already)", monotonic)
+                off, data = off_verified, None
+                if one_of is not None:
+                    off = one_of.together(connection, attempt, off_verified)
+                found = _close(connection, attempt, (AttemptResult.BROKEN_OFF, cause, time_text(at), off))
+                if one_of is not None:
+                    data = one_of.words(off_verified, closed=found)
+                said = cause if found else f"{cause} (it was closed already)"
+                _say(connection, attempt, "guardian", said, monotonic, data)
+                if one_of is not None and not found:
+                    one_of.correct(connection, attempt, off, cause)
                 if unseen or off_verified is False:
                     _may_have_tripped(connection, attempt, cause, monotonic)
             except BaseException:
@@ -160,6 +175,13 @@ def _close(connection: sqlite3.Connection, attempt: str, end: tuple[AttemptResul
     return bool(Chain(connection).write([(statement, values)], attempt))
 
 
-def _say(connection: sqlite3.Connection, attempt: str, kind: str, text: str, monotonic: float) -> None:
-    said = event_statement(attempt, None, kind, text, datetime.now(UTC), monotonic, None)
+def _say(
+    connection: sqlite3.Connection,
+    attempt: str,
+    kind: str,
+    text: str,
+    monotonic: float,
+    data: Mapping[str, str] | None = None,
+) -> None:
+    said = event_statement(attempt, None, kind, text, datetime.now(UTC), monotonic, data)
     Chain(connection).write([said], attempt)

@@ -67,7 +67,13 @@ STILL_OFF = (
     "look at its panel before you touch the board"
 )
 UNKNOWN = "OUTPUT STATE UNKNOWN: switch the supply off at its own switch, now, and pull the leads"
+EVERY = UNKNOWN.replace("the supply off", "every supply off")
 TRYING_ON = "It is tried again and again; q ends that once the supply is off at its switch"
+
+
+def unknown_of(supplies: int) -> str:
+    """Return the large words: of several supplies the person switches every one off, whichever it was."""
+    return UNKNOWN if supplies == 1 else EVERY
 
 
 def emergency_off(
@@ -90,7 +96,8 @@ def emergency_off(
     said: list[str] = []
     bug = then() if supply.by_hand else None
     shown = waits.clock.monotonic()
-    text = UNKNOWN if supply.by_hand else f"{UNKNOWN}. {TRYING_ON}"
+    unknown = unknown_of(len(supply.parts))
+    text = unknown if supply.by_hand else f"{unknown}. {TRYING_ON}"
     at_once, verified, still_off, tries = bool(alarm.lost) and not alarm.known_off, False, alarm.known_off, 0
     if at_once:
         bug = _guarded(lambda: journal.show("off-unknown", text, why=alarm.lost)) or bug
@@ -112,13 +119,13 @@ def emergency_off(
         why = f"{STILL_OFF} ({'; '.join(dict.fromkeys(said))})"
         return Ended(False, _guarded(lambda: journal.event_if_possible("supply-silent", why)) or bug, still_off)
     if not verified and not supply.by_hand:
-        bug = _guarded(lambda: _record_unknown(journal, f"{UNKNOWN}. {TRYING_ON}", said)) or bug
+        bug = _guarded(lambda: _record_unknown(journal, text, said)) or bug
         said = []
         verified = _tried_on(supply, outputs, waits, said, guarding, shown)
         bug = _guarded(lambda: journal.event_if_possible("tried-on", "; ".join(said))) or bug
     if verified:
         bug = _guarded(guarding.all_off) or bug
-    told = _guarded(lambda: _say(journal, said, verified=verified, by_hand=supply.by_hand))
+    told = _guarded(lambda: _say(journal, said, unknown, verified=verified, by_hand=supply.by_hand))
     return Ended(verified, bug or told)
 
 
@@ -175,14 +182,14 @@ def _guarded(tell: Callable[[], None]) -> Exception | None:
     return None
 
 
-def _say(journal: Journal, said: Sequence[str], *, verified: bool, by_hand: bool) -> None:
+def _say(journal: Journal, said: Sequence[str], unknown: str, *, verified: bool, by_hand: bool) -> None:
     if verified:
         whose = "by the person's word" if by_hand else "verified by asking"
         journal.show("power", f"every output OFF, {whose}", on="no", why="; ".join(dict.fromkeys(said)))
         journal.event_if_possible("power", f"every output OFF, {whose}", {"on": "no"}, show="")
     else:
-        journal.show("off-unknown", UNKNOWN, why="; ".join(dict.fromkeys(said)))
-        _record_unknown(journal, UNKNOWN, said)
+        journal.show("off-unknown", unknown, why="; ".join(dict.fromkeys(said)))
+        _record_unknown(journal, unknown, said)
 
 
 def _record_unknown(journal: Journal, text: str, said: Sequence[str]) -> None:

@@ -192,15 +192,15 @@ class Journal:
     def troubles(self, instrument: str, troubles: tuple[Trouble, ...]) -> None:
         """Keep what an instrument reported, with the command that caused it."""
         for trouble in troubles:
-            whose = trouble.instrument or instrument
-            data = {"instrument": whose, "sent": trouble.sent}
+            text = trouble.text if trouble.instrument else f"{instrument}: {trouble.text}"
+            data = {"instrument": trouble.instrument or instrument, "sent": trouble.sent}
             if trouble.errors:
                 data["errors"] = "; ".join(error.raw for error in trouble.errors)
             if trouble.fault is not None:
                 data["fault"] = trouble.fault.value
             if trouble.strays:
                 data["strays"] = "\n".join(trouble.strays)
-            self.event("instrument", f"{whose}: {trouble.text}", data)
+            self.event("instrument", text, data)
 
     def poll(self, sample: PollSample) -> None:
         """Show a look at the supply and collect it for the poll trace."""

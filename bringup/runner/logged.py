@@ -27,7 +27,7 @@ def reported(work: Work, channel: Channel, sample: PollSample) -> Value:
     volts, amps = sample_volts(sample), sample_amps(sample)
     if volts.number is None or amps.number is None:
         return Value(None, f"{volts.raw} V * {amps.raw} A", why="the supply gave no value")
-    return _watts(work, channel, "supply", volts, amps)
+    return _watts(work, channel, work.supply_of(channel.point), volts, amps)
 
 
 def read_at_load(work: Work, channel: Channel, sample: LoadSample) -> Value:

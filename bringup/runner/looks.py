@@ -66,6 +66,8 @@ class Watched:
     adrift: bool = False
     """Whether the last look showed a voltage that is not the set one."""
     latest: PollSample | None = None
+    supply: str = "supply"
+    """Which one feeds it."""
     over_voltage: float | None = None
     over_current: float | None = None
     """The supply's own protections as it read them back; None: off, or not to be asked."""
@@ -96,11 +98,13 @@ def check_settings(watched: Watched, now: float) -> None:
         return
     watched.check = None
     if not check.done:
-        raise SupplyLost(f"the supply was silent while {watched.input} is on, and does not tell its settings since")
+        raise SupplyLost(
+            f"the {watched.supply} was silent while {watched.input} is on, and does not tell its settings since"
+        )
     try:
         found = check.value()
     except LinkError as error:
-        raise SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}") from error
+        raise SupplyLost(f"the {watched.supply} is lost while {watched.input} is on: {error.message}") from error
     pairs = (
         ("voltage", "V", watched.set_volts, found.volts, VOLTS_ALIKE),
         ("current limit", "A", watched.set_amps, found.amps, AMPS_ALIKE),
@@ -116,18 +120,20 @@ def check_settings(watched: Watched, now: float) -> None:
         if theirs is None or abs(theirs - ours) > part * abs(ours) + least:
             shown_now = "off" if theirs is None else format_quantity(theirs, unit)
             raise BrokenOff(
-                f"the supply was silent, and since then the {name} of {watched.input} is {shown_now}, "
+                f"the {watched.supply} was silent, and since then the {name} of {watched.input} is {shown_now}, "
                 f"not the {format_quantity(ours, unit)} it was set to: nothing is sent again, it goes off"
             )
     if found.on is False:
-        raise FoundOff(f"{watched.input} was found off after the supply was silent for a moment")
+        raise FoundOff(f"{watched.input} was found off after the {watched.supply} was silent for a moment")
 
 
 def count_silent(watched: Watched, why: str) -> None:
     """Count a look that brought nothing. Raises SupplyLost at the second in a row."""
     watched.silent += 1
     if watched.silent >= SILENT_LOOKS:
-        raise SupplyLost(f"the supply did not answer {SILENT_LOOKS} looks in a row while {watched.input} is on: {why}")
+        raise SupplyLost(
+            f"the {watched.supply} did not answer {SILENT_LOOKS} looks in a row while {watched.input} is on: {why}"
+        )
 
 
 def judge_look(watched: Watched, sample: PollSample) -> bool:
@@ -190,7 +196,7 @@ def drawn_as(name: str, sample: PollSample) -> str:
 
 def _judge_volts(watched: Watched, sample: PollSample) -> None:
     if sample.over_range:
-        text = f"{watched.input}: the supply reads over range; that counts as above what damages the board"
+        text = f"{watched.input}: the {watched.supply} reads over range; that counts as above what damages the board"
         raise Trip(text, (watched.input, sample))
     if watched.damage_above is None or sample.volts is None or abs(sample.volts) <= watched.damage_above:
         return
@@ -200,14 +206,14 @@ def _judge_volts(watched: Watched, sample: PollSample) -> None:
 
 def _judge_state(watched: Watched, sample: PollSample) -> None:
     if sample.tripped == Protection.WATCHDOG:
-        raise BrokenOff(f"{watched.input} is off: the supply's {sample.tripped} heard nothing for too long")
+        raise BrokenOff(f"{watched.input} is off: the {watched.supply}'s {sample.tripped} heard nothing for too long")
     if sample.tripped:
-        text = f"the supply's {sample.tripped} protection tripped on {watched.input}"
+        text = f"the {watched.supply}'s {sample.tripped} protection tripped on {watched.input}"
         raise Trip(text, (watched.input, sample))
     if sample.on is False or (sample.on is None and sample.mode == "off"):
         raise FoundOff(
-            f"{watched.input} was found off though nobody here switched it: a protection that the supply does not "
-            "report, or a hand at its panel"
+            f"{watched.input} was found off though nobody here switched it: a protection that the {watched.supply} "
+            "does not report, or a hand at its panel"
         )
 
 
@@ -219,7 +225,7 @@ def _judge_set_points(watched: Watched, sample: PollSample) -> None:
     for name, unit, ours, found, (part, least) in pairs:
         if found is not None and abs(found - ours) > part * abs(ours) + least:
             raise CalledOff(
-                f"the {name} of {watched.input} was changed at the supply: "
+                f"the {name} of {watched.input} was changed at the {watched.supply}: "
                 f"set to {format_quantity(ours, unit)}, found at {format_quantity(found, unit)}"
             )
 

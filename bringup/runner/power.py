@@ -91,9 +91,9 @@ class Power:
 
     def up(self, feed: Feed, go: str, *, agreed: bool = False, changed: Callable[[], bool] = lambda: False) -> None:
         """Switch an input on in the fixed order; `go` tells what for (go.ask_go, as the others). Raises an Ending."""
-        within_bounds(feed, self.ceiling_of(feed.output))
         if feed.output not in self.supply.outputs():
             raise BrokenOff(f"{feed.input} is fed by no output of the supply that was met: nothing was set")
+        within_bounds(feed, self.ceiling_of(feed.output))
         self._guarding.ready(feed.input)
         self.off(feed.output)
         self._set("voltage at its minimum", "V", 0.0, self.supply.set_voltage(feed.output, 0.0), at_most=feed.volts)

@@ -71,7 +71,7 @@ class Trouble:
     wrong: bool = False
     """What was meant was not done although nothing was reported: another output is selected, say."""
     instrument: str = ""
-    """Which of several supplies it was; '' where whoever asked knows."""
+    """Which of several supplies it was, and the text names it; '' where whoever asked knows."""
 
 
 @frozen

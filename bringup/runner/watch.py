@@ -108,6 +108,7 @@ class Watch:
         assert self._supply is not None, "watching without a supply"
         if not self._supply.by_hand:
             watched.due = watched.since = self._clock.monotonic()
+            watched.supply = self._supply.instrument(watched.output)
             self._watched[watched.output] = watched
 
     def remove(self, output: int) -> None:
@@ -190,21 +191,20 @@ class Watch:
         assert self._supply is not None
         watched.asked, watched.due, watched.patience_spent = now, now + self._interval, 0
         # Looks at other outputs of the same supply come first, and all its settings where they are asked for.
-        whose = self._supply.instrument(watched.output)
-        alike = [each for each in self._watched if self._supply.instrument(each) == whose]
-        takes = self._paces.get(whose, self.look_takes)
+        alike = [each for each in self._watched.values() if each.supply == watched.supply]
+        takes = self._paces.get(watched.supply, self.look_takes)
         watched.patience = max(PATIENCE, LOOKS_OF_PATIENCE * takes * (len(alike) + (watched.check is not None)))
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
-            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the {watched.supply} is lost while {watched.input} is on: {error.message}"))
 
     def _ask_settings(self, watched: Watched) -> None:
         assert self._supply is not None
         try:
             watched.check = self._supply.settings(watched.output)
         except LinkError as error:
-            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the {watched.supply} is lost while {watched.input} is on: {error.message}"))
 
     def _take(self, watched: Watched) -> None:
         pending, now = watched.pending, self._clock.monotonic()
@@ -221,7 +221,7 @@ class Watch:
         try:
             sample = pending.value()
         except LinkError as error:
-            self._doubt(SupplyLost(f"the supply is lost while {watched.input} is on: {error.message}"))
+            self._doubt(SupplyLost(f"the {watched.supply} is lost while {watched.input} is on: {error.message}"))
             return
         if sample.fault is LinkFault.GAVE_WAY:
             watched.due = now  # Another output was switched off meanwhile: nothing is wrong, and nothing was seen.
@@ -241,19 +241,18 @@ class Watch:
     def _judge(self, watched: Watched, sample: PollSample) -> bool:
         """Judge a look. Returns whether to look again at once."""
         if not self.sparing:
-            self._keep_strays(sample)
+            self._keep_strays(watched, sample)
             return judge_look(watched, sample)
         doubtful = judge_damage(watched, sample)
-        self._keep_strays(sample)
+        self._keep_strays(watched, sample)
         with self.doubting():
             doubtful = judge_rest(watched, sample) or doubtful
         return bool(doubtful)
 
-    def _keep_strays(self, sample: PollSample) -> None:
-        if sample.strays and self._supply is not None:
-            whose = self._supply.instrument(sample.output)
-            data = {"instrument": whose, "strays": "\n".join(sample.strays)}
-            self._journal.event("instrument", f"{whose}: lines that answer nothing that was asked", data)
+    def _keep_strays(self, watched: Watched, sample: PollSample) -> None:
+        if sample.strays:
+            data = {"instrument": watched.supply, "strays": "\n".join(sample.strays)}
+            self._journal.event("instrument", f"{watched.supply}: lines that answer nothing that was asked", data)
 
     def _silent(self, watched: Watched, waited: float) -> None:
         usual = f", where a look took {shown(self.look_takes, 's', 2)}" if self.look_takes else ""

@@ -55,7 +55,17 @@ _LETTERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 WIDE = 78
 """Columns of the frame: it fits into a terminal of eighty."""
-WORDS = "OUTPUT STATE UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW"
+WORDS = "OUTPUT STATE UNKNOWN: USE THE SWITCH ON {}, NOW"
+
+
+def switches(told: str) -> str:
+    """Return on what the switch is that the person is told to use: of several supplies, on every one."""
+    return "EVERY SUPPLY" if "every supply off" in told else "THE SUPPLY"
+
+
+def what_to_do(told: str) -> str:
+    """Return the words beside the large letters, as those say it."""
+    return WORDS.format(switches(told))
 
 
 OFF_AFTER_ALL = "REACHED AGAIN: OUTPUTS OFF"
@@ -76,7 +86,8 @@ def unknown_frame(said: Sequence[str], width: int | None = None, block: str = "#
 
     A terminal that is too narrow for the letters gets the words alone.
     """
-    return _framed(("OUTPUT STATE", "UNKNOWN"), (WORDS, *said), ("!", Tone.ALARM), width, block)
+    words = what_to_do(said[0] if said else "")
+    return _framed(("OUTPUT STATE", "UNKNOWN"), (words, *said), ("!", Tone.ALARM), width, block)
 
 
 def off_frame(said: Sequence[str], width: int | None = None, block: str = "#") -> list[Line]:

@@ -9,7 +9,7 @@ import time
 from typing import TYPE_CHECKING, TextIO
 
 from bringup.runner.prompts import Prompt
-from bringup.terminal.letters import WORDS
+from bringup.terminal.letters import what_to_do
 from bringup.terminal.lines import Line, Tone, wrapped
 from bringup.terminal.loaded import loaded_words
 from bringup.terminal.person import KEYS, Person
@@ -192,7 +192,7 @@ class LiveView(View):
         scene, poll = self.scene, self.scene.poll
         if scene.unknown:
             style = f"blink {_STYLES[Tone.ALARM]}"
-            return [Text(f"!!! {WORDS} !!!".center(self._width() or 80), style=style)] * 3
+            return [Text(f"!!! {what_to_do(self.scene.unknown[0])} !!!".center(self._width() or 80), style=style)] * 3
         line = Text(" ").append(f"  {scene.power_words}  ", style=_POWER[scene.power])
         if poll is None:
             return [line]

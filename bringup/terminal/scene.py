@@ -18,7 +18,7 @@ from bringup.runner.earlier import CONTINUABLE
 from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
 from bringup.runner.records import PollSample
-from bringup.terminal.letters import off_frame, unknown_frame
+from bringup.terminal.letters import off_frame, switches, unknown_frame
 from bringup.terminal.lines import Line, Tone
 from bringup.terminal.loaded import loaded_after
 from bringup.terminal.pictures import UNICODE, Signs
@@ -263,8 +263,8 @@ class Scene:
         self.unknown = (told.text.removeprefix("OUTPUT STATE UNKNOWN: "), why)
         if again:
             # The letters stand above already, and come again above the result.
-            said = "; ".join(filter(None, self.unknown))
-            return (Line(f"  STILL UNKNOWN: USE THE SWITCH ON THE SUPPLY, NOW. {said}", Tone.BAD),)
+            said, on = "; ".join(filter(None, self.unknown)), switches(self.unknown[0])
+            return (Line(f"  STILL UNKNOWN: USE THE SWITCH ON {on}, NOW. {said}", Tone.BAD),)
         return self._frame()
 
     def _frame(self) -> tuple[Line, ...]:

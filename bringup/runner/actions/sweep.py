@@ -232,9 +232,10 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
     sample = work.power.look_once(feed.output)
     drawn = work.power.sinking.look(draw.channel)
     amps = Value(drawn.amps, drawn.amps_raw, read_number(drawn.amps_raw).resolution if drawn.amps_raw else None)
-    volts_in, taken_by = _at_board(work, feed.input, at), ["meter", "supply", "meter", "load"]
+    supply = work.supply_of(feed.input)
+    volts_in, taken_by = _at_board(work, feed.input, at), ["meter", supply, "meter", "load"]
     if volts_in is None:
-        volts_in, taken_by[0] = sample_volts(sample), "supply"
+        volts_in, taken_by[0] = sample_volts(sample), supply
         elsewhere.append(f"volts of {feed.input} at the supply")
     volts_out = found.latest(draw.point)
     if volts_out is None:
@@ -256,7 +257,7 @@ def _keep_efficiency(work: Work, action: Sweep, feed: Feed, draw: Draw, at: str,
         Kind.RATIO,
         value,
         Judged(limits, origin, note=value.why or note),
-        instrument="supply",
+        instrument=supply,
         how=How.DERIVED,
         aspect=f"efficiency {at}",
         beside=sample,
