@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -126,3 +127,20 @@ def test_every_link_within_the_readme_leads_to_a_heading() -> None:
 
     assert len(links) >= 5
     assert [link for link in links if link not in anchors] == []
+
+
+def test_the_fault_that_the_readme_plants_is_one_on_the_board_that_it_describes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    rails = next(block for _, block in BLOCKS if block.startswith("rail,volts,"))
+    Path("buoy-lamp.csv").write_text(rails, encoding="utf-8")
+    made = next(line for _, block in BLOCKS for line in block.splitlines() if line.startswith("bringup new --board"))
+    assert main(shlex.split(made)[1:]) == 0
+    planted = next(line for _, block in BLOCKS for line in block.splitlines() if line.startswith("simulate: {board"))
+    bench = Path("buoy-lamp-simulated-bench.yaml").read_text(encoding="utf-8")
+    Path("fault.yaml").write_text(re.sub("^simulate: .*", planted, bench, flags=re.MULTILINE), encoding="utf-8")
+
+    assert main(["check", "fault.yaml", "buoy-lamp-first-power-on.yaml"]) == 0
+    assert main(["rehearse", "buoy-lamp-first-power-on.yaml", "--point", "3V3"]) == 0
+    assert "3V3: converter not fitted" in capsys.readouterr().out
