@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, nullcontext, redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from bringup.instruments.opening import Wanted
     from bringup.instruments.visa_link import VisaLink
     from bringup.runner.roles import Done, Supply
+
+    Ask = Callable[[int, str, float], Outcome | None]
+    """Asks the holder of a lock, by its process, within so many seconds."""
 
 HOLDER_WITHIN = 20.0
 """Seconds for whoever holds the bench to switch off and verify it: longer than its own bound."""
@@ -67,41 +70,57 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
     if role is None and described.load is None:
         raise BenchError(f"{described.name} has no supply", "There is nothing that this command could switch off.")
     with redirect_stdout(sys.stderr) if as_json else nullcontext():
-        outputs, load_asked = (None, False) if role is None else outputs_off(described, role)
+        each: dict[str, bool | None] = {}
+        if described.more_supplies:
+            from bringup.commands.off_several import every_supply_off, together
+
+            each, load_asked = every_supply_off(described)
+            outputs = together(each)
+        else:
+            outputs, load_asked = (None, False) if role is None else outputs_off(described, role)
         alone = role is None or role.by_hand
         load = None if load_asked else load_alone(described) if alone else load_too(described)
     if as_json:
         left = [] if role is None else list(role.leave_alone)
         told = {"bench": described.name, "off_verified": outputs, "left_alone": left, "load_off_verified": load}
-        print_json(told)
+        supplies = {
+            one.name: {"off_verified": each[one.name], "left_alone": list(one.leave_alone)}
+            for one in described.supplies
+            if one.name in each
+        }
+        print_json({**told, "supplies": supplies} if supplies else told)
     return ExitCode.STOPPED if False in (outputs, load) else ExitCode.PASSED
 
 
-def outputs_off(described: Bench, role: SupplyRole) -> tuple[bool | None, bool]:
-    """Switch the supply off: whether that was verified (None: nothing to switch), and whether a holder did the load."""
+def outputs_off(described: Bench, role: SupplyRole, ask: Ask | None = None) -> tuple[bool | None, bool]:
+    """Switch a supply off: whether that was verified (None: nothing to switch), and whether a holder did the load.
+
+    `ask`: how whoever holds it is asked, where several supplies are seen to at once.
+    """
     if role.by_hand:
         unknown("the supply is set by hand: nobody but you can switch it off, or see that it is off")
         return False, False
     said: list[str] = []
-    if ask_holders(described, said):
+    if ask_holders(described, said, role.name, ask=ask):
         return True, True
     if role.resource is None:
         if said:
-            unknown("; ".join(said))
+            unknown("; ".join(said), role.name)
             return False, False
         say(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
         return None, False
     try:
-        verified = switch_off(described, role, said)
+        verified = switch_off(described, role, said, ask)
     except BringupError as error:
         said.append(error.message)
         verified = False
     if not verified:
-        unknown("; ".join(said))
+        unknown("; ".join(said), role.name)
         return False, False
     if said:
         say("\n".join(said), err=True)
-    say(f"Every output of {described.name} is OFF, verified by asking: {named(role)}{spared(role)}.")
+    whose = of_which(described, role)
+    say(f"Every output{whose} of {described.name} is OFF, verified by asking: {named(role)}{spared(role)}.")
     return True, False
 
 
@@ -143,9 +162,15 @@ def load_too(bench: Bench) -> bool | None:
     return True
 
 
-def unknown(why: str) -> None:
-    """Say in large words that nobody knows."""
-    say("\n".join((FRAME, *UNKNOWN.split(": ", 1), FRAME, why)), err=True)
+def unknown(why: str, supply: str = "supply") -> None:
+    """Say in large words that nobody knows, and which supply's switch is left."""
+    words = UNKNOWN.replace("the supply", f"the {supply}")
+    say("\n".join((FRAME, *words.split(": ", 1), FRAME, why)), err=True)
+
+
+def of_which(bench: Bench, role: SupplyRole) -> str:
+    """Return which of several supplies that is, in words; '' where there is one."""
+    return f" of the {role.name}" if bench.more_supplies else ""
 
 
 def named(role: SupplyRole) -> str:
@@ -164,7 +189,9 @@ def spared(role: SupplyRole) -> str:
     return f" (output {', '.join(map(str, role.leave_alone))} was left alone, as the bench file says)"
 
 
-def ask_holders(bench: Bench, said: list[str], role: str = "supply", *, insist: bool = True) -> bool:
+def ask_holders(
+    bench: Bench, said: list[str], role: str = "supply", *, insist: bool = True, ask: Ask | None = None
+) -> bool:
     """Have whoever drives that role switch off, else its guardian. Returns whether one did and verified it.
 
     Appends to `said` why not. A guardian that finds the attempt not answering ends it first, for most supplies speak
@@ -175,17 +202,21 @@ def ask_holders(bench: Bench, said: list[str], role: str = "supply", *, insist: 
 
     resource = lock_name(bench, role)
     asked: set[int] = set()
-    what, within = "output", HOLDER_WITHIN
-    if role == "load":
-        what, within = "channel of the load", HOLDER_OF_LOAD_WITHIN
-    outcome = _ask(bench, resource, within, asked, said, what)
+    within = HOLDER_OF_LOAD_WITHIN if role == "load" else HOLDER_WITHIN
+    outcome = _ask(bench, resource, within, asked, said, role, ask)
     if outcome is None or (insist and outcome is Outcome.UNKNOWN):
-        outcome = _ask(bench, guardian_lock(resource), GUARDIAN_WITHIN, asked, said, what)
+        outcome = _ask(bench, guardian_lock(resource), GUARDIAN_WITHIN, asked, said, role, ask)
     return outcome in (Outcome.OFF, Outcome.NONE)
 
 
 def _ask(
-    bench: Bench, name: str, within: float, asked: set[int], said: list[str], what: str = "output"
+    bench: Bench,
+    name: str,
+    within: float,
+    asked: set[int],
+    said: list[str],
+    role: str,
+    ask: Ask | None,
 ) -> Outcome | None:
     """Ask whoever holds that lock, unless it was asked before; it has so many seconds. None: nobody has heard."""
     from bringup.host.control import Outcome, ask_holder_off
@@ -197,13 +228,15 @@ def _ask(
             return None
         asked.add(holder.pid)
         say(f"Asking {holder} to switch off ..." + (BY_ITS_PERSON if within == HOLDER_OF_LOAD_WITHIN else ""))
-        outcome = ask_holder_off(name, within)
+        outcome = ask_holder_off(name, within) if ask is None else ask(holder.pid, name, within)
     except BringupError as error:
         # Locks that cannot be read must not keep anybody from switching off.
         said.append(error.message)
         return None
     if outcome is Outcome.OFF:
-        which = f": {named(bench.supply)}" if what == "output" and bench.supply is not None else ""
+        supply = next((each for each in bench.supplies if each.name == role), None)
+        what = "channel of the load" if supply is None else f"output{of_which(bench, supply)}"
+        which = "" if supply is None else f": {named(supply)}"
         say(f"Every {what} of {bench.name} is OFF, verified by {holder.command or 'its holder'}{which}.")
     elif outcome is Outcome.NONE:
         say(f"{bench.name} was simulated and has ended with its program: there is nothing left to switch off.")
@@ -213,7 +246,7 @@ def _ask(
     return outcome
 
 
-def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
+def switch_off(bench: Bench, role: SupplyRole, said: list[str], ask: Ask | None = None) -> bool:
     """Open the supply and switch its outputs off. Returns whether it says so; appends to `said` what went wrong."""
     from bringup.commands.watchdog_off import disarm_ours
     from bringup.host.control import Outcome
@@ -222,20 +255,21 @@ def switch_off(bench: Bench, role: SupplyRole, said: list[str]) -> bool:
     from bringup.runner.scpi_supply import ScpiSupply
 
     assert role.resource is not None
-    dialect = dialect_of(bench, "supply")
+    dialect = dialect_of(bench, role.name)
     with ExitStack() as leave:
         try:
             leave.enter_context(hold((role.resource,), About("bringup off")))
         except BringupError as error:
             # Somebody has it and did not help: the outputs come first.
             said.append(error.message)
-        link = open_supply(wanted_of(bench, {"supply": role.resource}), bench.backend)
+        link = open_supply(wanted_of(bench, {role.name: role.resource}), bench.backend)
         leave.callback(link.close)
         assert link.identity is not None
         compare(link.name, link.identity, role.expected, dialect)
         # Somebody may drive it under another name: who holds it should know why it goes off.
         drivers = instrument_locks(link.identity)
-        if any(_ask(bench, name, HOLDER_WITHIN, set(), said) in (Outcome.OFF, Outcome.NONE) for name in drivers):
+        told_off = (_ask(bench, name, HOLDER_WITHIN, set(), said, role.name, ask) for name in drivers)
+        if any(outcome in (Outcome.OFF, Outcome.NONE) for outcome in told_off):
             return True
         supply = ScpiSupply(role, dialect, link)
         verified = any(_try(supply, said) for _ in range(TRIES))
@@ -254,7 +288,7 @@ def open_supply(wanted: Sequence[Wanted], backend: str) -> VisaLink:
     give_up = time.monotonic() + TURNED_AWAY
     while True:
         try:
-            return connect(wanted, backend=backend)["supply"]
+            return connect(wanted, backend=backend)[wanted[0].role]
         except BenchError:
             if time.monotonic() > give_up:
                 raise
