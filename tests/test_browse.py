@@ -23,6 +23,7 @@ import pytest
 from bringup.commands.browse_pages import Pages, sheet
 from bringup.commands.main import main
 from bringup.commands.now import AtBench, at_bench
+from bringup.commands.report_curves import curves
 from bringup.core.words import AttemptResult, Result
 from bringup.errors import ExitCode
 from bringup.logbook.going import going
@@ -31,6 +32,7 @@ from bringup.logbook.record import LogbookRecord
 from bringup.logbook.server_address import AnyLogbook
 from bringup.logbook.traces import supply_traces
 from bringup.logbook.unpacking import attempt_of
+from bringup.logbook.whole import whole
 from bringup.pages.web import site
 from bringup.runner.records import PollSample
 from tests.chromium import Tab
@@ -375,6 +377,8 @@ def test_outputs_of_several_supplies_are_told_apart_as_they_stand_on_the_instrum
         names = [each.name for each in read(path, lambda connection: supply_traces(connection, attempt))]
         assert names[0] == "output 1 of the supply, voltage"
         assert names[-1] == "output 2 of the supply drive, power"
+        titles = [each.title for each in curves(read(path, lambda connection: whole(connection, attempt)), None)]
+        assert titles == ["Output 1 of the supply", "Output 2 of the supply drive"]
 
 
 @contextmanager

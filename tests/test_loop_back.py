@@ -47,6 +47,7 @@ from bringup.runner.unguarded import Unguarded
 from bringup.simulation.person import Scripted, SimulatedPerson
 from tests.fakes import SimulatedBench, simulated_bench
 from tests.served_bench import BENCHES, served_bench
+from tests.two_supplies import two_supplies
 
 
 @pytest.fixture(autouse=True)
@@ -363,13 +364,13 @@ def test_the_assumed_accuracies_notice_a_sense_lead_that_is_off_by_a_twentieth()
     assert OF_SUPPLY.at(Decimal(1)) + OF_METER.at(Decimal(1)) < Decimal("0.05")
 
 
-def two_supplies(**changes: Any) -> Bench:
+def two(**changes: Any) -> Bench:
     bench = load_bench(BENCHES / "simulated-two-supplies.yaml")
     return replace(bench, more_supplies=(replace(bench.more_supplies[0], **changes),))
 
 
 def test_outputs_of_every_supply_are_checked_each_within_its_own_ceiling_and_accuracy() -> None:
-    bench = two_supplies(
+    bench = two(
         ceiling=Ceiling(parse_quantity("26 V"), parse_quantity("20 mA")),
         accuracy=parse_accuracy("1 mV"),
         remote_sense=True,
@@ -388,9 +389,26 @@ def test_outputs_of_every_supply_are_checked_each_within_its_own_ceiling_and_acc
 
 
 def test_what_speaks_against_the_check_of_a_second_supply_is_said_of_it() -> None:
-    assert refusal(two_supplies()) == ""
-    assert refusal(two_supplies(ceiling=Ceiling(parse_quantity("500 mV")))) == (
+    assert refusal(two()) == ""
+    assert refusal(two(ceiling=Ceiling(parse_quantity("500 mV")))) == (
         "the check is done at 1 V, and the supply drive's ceiling is 500 mV"
     )
-    assert refusal(two_supplies(leave_alone=(2,))) == "VDRV is an output that the bench file says to leave alone"
-    assert refusal(two_supplies(leave_alone=(1,))) == ""
+    assert refusal(two(leave_alone=(2,))) == "VDRV is an output that the bench file says to leave alone"
+    assert refusal(two(leave_alone=(1,))) == ""
+
+
+def test_on_the_command_line_every_supply_is_checked_and_judged_by_its_own_accuracy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with two_supplies(tmp_path, second=", accuracy: 1 mV") as bench:
+        code = main(["bench", "--loop-back", "--json", "--bench", str(bench.bench)])
+        assert bench.on == (False, False)
+    checked = json.loads(capsys.readouterr().out)["loop_back"]
+    assert (code, checked["outputs_off"]) == (0, True)
+    taken = [(each["input"], each["instrument"], each["low"]) for each in checked["readings"]]
+    assert taken == [
+        ("VIN", "supply", 0.95),
+        ("VIN", "meter", 0.965),
+        ("VDRV", "supply drive", 0.998),
+        ("VDRV", "meter", 0.989),
+    ]

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from bringup.commands import rehearse
 from bringup.commands.before_opening import check_calibration, check_one_switch
+from bringup.commands.main import main
 from bringup.commands.preview import supply_dialects
 from bringup.commands.rehearsing import simulated
 from bringup.core.accuracy import parse_accuracy
@@ -25,6 +27,7 @@ from bringup.core.proposal import proposals
 from bringup.core.protection import lead_drop
 from bringup.core.reading import Reading
 from bringup.core.reading_uncertainty import Taken, uncertainty_of
+from bringup.core.rehearsal import corners
 from bringup.core.safety import examine
 from bringup.core.uncertainty import Uncertainty
 from bringup.core.words import How, Kind, LimitsFrom, Result
@@ -202,3 +205,20 @@ def test_one_switch_for_several_inputs_is_refused_at_any_supply() -> None:
     check_one_switch(PROCEDURE, on({"VDRV": 2}, switched))
     with pytest.raises(SafetyRefused, match="every output of the supply drive, and the bench file gives outputs to"):
         check_one_switch(PROCEDURE, on({"VDRV": 2, "VIN": 1}, switched))
+
+
+def test_a_rehearsal_finds_faults_at_the_input_of_the_second_supply(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rehearse, "corners", lambda board, _of: corners(board)[:1])
+    bench = ROOT / "fixtures" / "benches" / "simulated-two-supplies.yaml"
+
+    code = main(["rehearse", PROCEDURE.path, "--bench", str(bench), "--point", "VDRV", "--jobs", "1", "--json"])
+
+    found = json.loads(capsys.readouterr().out)
+    assert (code, found["coverage"]) == (0, 1.0)
+    assert {each["fault"]: each["step"] for each in found["faults"]} == {
+        "leads_reversed": 3,
+        "wrong_voltage": 3,
+        "shorted_through": 1,
+    }

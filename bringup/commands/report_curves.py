@@ -31,14 +31,15 @@ def curves(of: Whole, figure: Any | None) -> Iterator[Curves]:
     groups: dict[tuple[str, int | None], list[Trace]] = {}
     for trace in of.supply:
         if _has_values(trace):
-            groups.setdefault((trace.name.rpartition(" ")[0], None), []).append(trace)
+            groups.setdefault((trace.name.rpartition(" ")[0].removesuffix(","), None), []).append(trace)
     for trace in of.logs:
         if _has_values(trace):
             groups.setdefault(("", trace.step), []).append(trace)
     titles = {step.step: step.title for step in of.attempt.steps}
     for number, ((name, step), traces) in enumerate(groups.items(), 1):
         marks = [mark for mark in of.marks if mark.step == step and step is not None]
-        title = f"Supply, {name}" if step is None else f"Step {step}, {titles.get(step) or 'log'}"
+        whose = f"O{name[1:]}" if " of " in name else f"Supply, {name}"
+        title = whose if step is None else f"Step {step}, {titles.get(step) or 'log'}"
         begun = of.beginnings if step is None else ()
         picture = None if figure is None else drawn(figure, traces, begun, marks, number=number)
         yield Curves(title, picture, (*(_range(trace) for trace in traces), *_marked(marks)))
