@@ -31,6 +31,13 @@ def roles_of(bench: Bench) -> dict[str, Role]:
     return {name: role for name, role in roles.items() if role is not None}
 
 
+def in_traces(bench: Bench) -> dict[str, str]:
+    """Return what each role is called in a trace: the name of a further supply may be any text."""
+    return {name: name for name in roles_of(bench)} | {
+        each.name: f"supply{number}" for number, each in enumerate(bench.more_supplies, 2)
+    }
+
+
 def lock_name(bench: Bench, role: str) -> str:
     """Return what is locked for a role that is not by hand: its resource, or the simulated role of this bench file.
 
@@ -137,9 +144,9 @@ def wanted_of(bench: Bench, resources: Mapping[str, str]) -> list[Wanted]:
     """Return what is to be opened, for instruments.opening."""
     from bringup.instruments.opening import Wanted
 
-    roles = roles_of(bench)
+    roles, traced = roles_of(bench), in_traces(bench)
     return [
-        Wanted(name, resource, dialect_of(bench, name), roles[name].port, roles[name].address)
+        Wanted(name, resource, dialect_of(bench, name), roles[name].port, roles[name].address, traced[name])
         for name, resource in resources.items()
         if name in roles
     ]

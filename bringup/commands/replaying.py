@@ -19,7 +19,7 @@ from bringup.commands.at_terminal import showing
 from bringup.commands.instruments import AnsweringBench
 from bringup.commands.loading import sources
 from bringup.commands.logbook_words import print_outcome
-from bringup.commands.reaching import dialect_of, roles_of
+from bringup.commands.reaching import dialect_of, in_traces, roles_of
 from bringup.commands.run import setup_of
 from bringup.commands.saying import say
 from bringup.core.bench import Bench, SupplyRole
@@ -116,7 +116,7 @@ def once(wanted: Wanted, procedure: Procedure, bench: Bench, traffic: Traffic, w
     turns = [event.at for event in traffic.events if event.what == "woke"]
     clock = SimulatedClock(traffic.began, turns, work)
     found: list[Differs] = []
-    courses = {role: Course(traffic.path, role, traffic.events, found) for role in roles_of(bench)}
+    courses = {role: Course(traffic.path, who, traffic.events, found) for role, who in in_traces(bench).items()}
     person = ReplayedPerson(traffic.path, traffic.events, clock, found)
     lines = {
         name: ReplayedLine(traffic.path, who, traffic.events, clock, found)
@@ -163,7 +163,9 @@ def answering(
 ) -> tuple[AnsweringBench, list[ReplayedLink]]:
     """Do what was done to open the instruments. Raises BenchError where one was not opened then, or is not there."""
     roles = {name: role for name, role in roles_of(bench).items() if not role.by_hand}
-    resources = {event.who: event.text for event in reversed(traffic.events) if event.what == "opened"}
+    called = {who: role for role, who in in_traces(bench).items()}
+    opened = {event.who: event.text for event in reversed(traffic.events) if event.what == "opened"}
+    resources = {called.get(who, who): text for who, text in opened.items()}
     if set(resources) != set(roles):
         raise BenchError(
             f"{traffic.path} is of another bench: instruments that answered then: {', '.join(resources) or 'none'}; "

@@ -52,6 +52,8 @@ class Wanted:
     """What the bench file says of its serial port."""
     address: int | None = None
     """What the bench file says that it is greeted by."""
+    in_traces: str = ""
+    """What it is called in a trace; '' by its role."""
 
 
 @frozen
@@ -136,7 +138,8 @@ def make_link(
         return VisaLink(wanted.role, wanted.resource, wire, backend=backend, wake=wake)
     from bringup.instruments.traced import TracedLink
 
-    return TracedLink(wanted.role, wanted.resource, wire, backend=backend, wake=wake, note=note)
+    who = wanted.in_traces
+    return TracedLink(wanted.role, wanted.resource, wire, backend=backend, wake=wake, note=note, who=who)
 
 
 def try_connect(

@@ -97,10 +97,12 @@ class TracedLink(VisaLink):
         backend: str = "@py",
         wake: Callable[[], None] = lambda: None,
         note: Note,
+        who: str = "",
     ) -> None:
-        self._role = role
+        """`who`: what it is called in the trace; '' by its role."""
+        self._role = who or role
         self._note = note
-        connect = traced(lambda: open_session(resource, backend, wire), role, resource, note)
+        connect = traced(lambda: open_session(resource, backend, wire), self._role, resource, note)
         super().__init__(role, resource, wire, backend=backend, wake=wake, connect=connect)
 
     def submit(self, messages: Sequence[Message]) -> Pending[tuple[Reply, ...]]:
