@@ -140,6 +140,21 @@ def test_a_supply_that_could_not_be_reached_is_unknown_everywhere(tmp_path: Path
     assert said.startswith(f"{'=' * 76}\nOUTPUT STATE UNKNOWN\nswitch the supply off at its own switch, now")
 
 
+def test_of_several_supplies_the_guardian_names_the_one_whose_switch_is_left(tmp_path: Path) -> None:
+    one = spec(tmp_path)
+    assert isinstance(one.role, SupplyRole)
+    role = replace(one.role, name="supply bias", first=100)
+    its = replace(one, role=role, of=" of the supply bias", guardians=2)
+    attempt = begun(tmp_path / "bringup.db")
+
+    Account(its, vigil(attempt, "on"), DIED, restore=True).settle(False, "no answer")
+
+    (message,) = take_messages()
+    assert "switch the supply bias off at its own switch" in message
+    assert "The output state of the supply bias is UNKNOWN: no answer" in message
+    assert "bringup guardian of the supply bias, " in message
+
+
 def test_a_logbook_that_is_gone_keeps_nothing_from_being_said(tmp_path: Path) -> None:
     Account(spec(tmp_path), vigil("12ab", "on"), DIED, restore=False).settle(True, "")
 

@@ -13,6 +13,8 @@ from bringup.core.faults import Fault, FaultKind
 from bringup.core.quantity import parse_quantity
 from bringup.core.words import AttemptResult
 from bringup.errors import BenchError
+from bringup.runner.attempt import run_attempt
+from bringup.runner.protocols import Told
 from tests.two_supplies import BEFORE, SUPPLY_2, UP, InMemory, in_memory
 
 BOTH = ("supply", SUPPLY_2)
@@ -58,6 +60,34 @@ def test_either_supply_silent_for_two_looks_has_the_other_switched_off_at_once(t
     (unknown,) = [told for told in bench.told if told.kind == "off-unknown"][:1]
     assert "switch every supply off at its own switch" in unknown.text
     assert f"the {silent} did not answer" in str(unknown.data["why"])
+
+
+@pytest.mark.parametrize("silent", BOTH)
+def test_the_other_one_is_told_off_before_the_person_is_told_anything(tmp_path: Path, silent: str) -> None:
+    """The person's terminal may be stuck; the supply that answers does not wait for it."""
+    bench = in_memory(tmp_path, STEPS)
+    (other,) = set(BOTH) - {silent}
+    begun: list[int] = []
+
+    def fall_silent() -> None:
+        bench.links[silent].troubles.silent_from = bench.clock.monotonic()
+        bench.links[silent].troubles.silent_until = bench.clock.monotonic() + 30.0
+        begun.append(len(bench.links[other].sent))
+
+    told: list[int] = []
+
+    def tell(each: Told) -> None:
+        if each.kind == "step-begun" and "dwell" in each.text:
+            bench.clock.at(bench.clock.monotonic() + 1.0, fall_silent, wakes=False)
+        if each.kind == "off-unknown" and not told:
+            off = bench.links[other].submit(())
+            while not off.done:
+                bench.clock.wait(off.deadline)
+            told.append(sum("OUTP OFF" in text for text in bench.links[other].sent[begun[0] :]))
+
+    run_attempt(replace(bench.setup, tell=tell))
+
+    assert told[:1] == [1]
 
 
 @pytest.mark.parametrize("gone", BOTH)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from bringup.commands.main import main
-from bringup.commands.reaching import lock_name
+from bringup.commands.reaching import lock_name, one_instrument
+from bringup.core.bench import Identity
 from bringup.files.bench_file import load_bench
 from bringup.host.lock import About, hold
 from bringup.simulation.manners import Manners
-from tests.two_supplies import SUPPLY_2, UP, two_supplies
+from tests.two_supplies import SUPPLY_2, TWO, UP, two_supplies
 
 BOTH = ("supply", SUPPLY_2)
 
@@ -76,3 +79,22 @@ def test_the_bench_command_shows_each_supply_with_its_own_numbers(
     assert "output 1 (VIN): off" in shown
     assert "supply drive: TCPIP" in shown
     assert "output 2 (VDRV): off" in shown
+
+
+class Answered:
+    """A link to whoever says so."""
+
+    def __init__(self, text: str) -> None:
+        maker, model, serial, firmware = text.split(",")
+        self.identity = Identity(maker, model, serial, firmware, text)
+
+
+def test_one_instrument_reached_in_two_ways_is_no_two_supplies() -> None:
+    bench = load_bench(TWO)
+    one: Any = Answered("WEST DOCK,PSU-9,4711,1.0")
+    other: Any = Answered("WEST DOCK,PSU-9,4712,1.0")
+    links: dict[str, Any] = {"supply": one, SUPPLY_2: one, "meter": other}
+
+    assert one_instrument(bench, links) == "the supply and the supply drive are one instrument (WEST DOCK::PSU-9::4711)"
+    assert one_instrument(bench, {**links, SUPPLY_2: other}) == ""
+    assert one_instrument(replace(bench, more_supplies=()), links) == ""

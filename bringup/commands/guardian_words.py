@@ -47,7 +47,8 @@ class Account:
 
     def _framed(self, text: str) -> str:
         """Set it under large words that say what is not known, and which switch is left."""
-        words = LOAD_UNKNOWN if self._spec.load_alone else UNKNOWN
+        role = self._spec.role
+        words = LOAD_UNKNOWN if isinstance(role, LoadRole) else UNKNOWN.replace("the supply", f"the {role.name}")
         return "\n".join((FRAME, *words.split(": ", 1), FRAME, text))
 
     def settle(self, verified: bool | None, trouble: str) -> None:

@@ -14,6 +14,7 @@ from bringup.commands.reaching import (
     dialect_of,
     instrument_locks,
     lock_names,
+    one_instrument,
     reached,
     roles_of,
     undecided,
@@ -193,6 +194,8 @@ def open_bench(
             raise
         leave.callback(answered.close)
         answered.check()
+        if why := one_instrument(bench, links):
+            raise BenchError(why, "Give one of them the other's outputs as well, in one role. Nothing was changed.")
         if why := "; ".join(filter(None, (undecided(bench, name, link.identity) for name, link in links.items()))):
             raise BenchError(why, "State `dialect` in the bench file. Nothing was changed and nothing was powered.")
         lines: dict[str, LineReader] = {}

@@ -16,6 +16,7 @@ from bringup.host.lock import INSTRUMENT
 if TYPE_CHECKING:
     from bringup.core.dialect import Dialect
     from bringup.instruments.opening import Wanted
+    from bringup.runner.protocols import Link
 
 
 Role = SupplyRole | MeterRole | LoadRole | ScannerRole | ScopeRole
@@ -70,6 +71,20 @@ def instrument_locks(*answered: Identity | None) -> tuple[str, ...]:
         if number.strip("0") and number not in NOBODYS_NUMBERS:
             found.append(f"{INSTRUMENT}::{each.maker}::{each.model}::{each.serial}")
     return tuple(found)
+
+
+def one_instrument(bench: Bench, links: Mapping[str, Link]) -> str:
+    """Say which of several supplies are one instrument, reached in two ways; '' where each is one of its own.
+
+    Either session would select an output behind the other one's back.
+    """
+    found: dict[str, str] = {}
+    for name in (each.name for each in bench.supplies if bench.more_supplies and each.name in links):
+        for lock in instrument_locks(links[name].identity):
+            if lock in found:
+                return f"the {found[lock]} and the {name} are one instrument ({lock.removeprefix(INSTRUMENT + '::')})"
+            found[lock] = name
+    return ""
 
 
 def guarded_roles(bench: Bench) -> tuple[str, ...]:

@@ -100,6 +100,8 @@ def emergency_off(
     text = unknown if supply.by_hand else f"{unknown}. {TRYING_ON}"
     at_once, verified, still_off, tries = bool(alarm.lost) and not alarm.known_off, False, alarm.known_off, 0
     if at_once:
+        if len(supply.parts) > 1:
+            bug = _guarded(lambda: _tell_off(supply)) or bug  # the others answer, and do not wait for words
         bug = _guarded(lambda: journal.show("off-unknown", text, why=alarm.lost)) or bug
     with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND):
         while not verified and tries < TRIES:
@@ -171,6 +173,10 @@ def cut_off(supply: Supply, waits: WaitPoint, journal: Journal) -> None:
         _try(supply, (), waits, said)
     if said:
         _guarded(lambda: journal.show("event", f"the first try at switching off: {'; '.join(said)}", kind="off"))
+
+
+def _tell_off(supply: Supply) -> None:
+    supply.all_off()
 
 
 def _guarded(tell: Callable[[], None]) -> Exception | None:
