@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 from bringup.commands.at_terminal import at_a_terminal
 from bringup.commands.saving import check_target, save
-from bringup.commands.saying import say
+from bringup.commands.saying import columns, say
 from bringup.core.limits import Limits
 from bringup.core.quantity import format_quantity, parse_quantity
-from bringup.core.wording import shown
+from bringup.core.wording import folded, shown
 from bringup.errors import CommandError, ExitCode
 from bringup.files.any_file import read_any
 from bringup.files.first_files import (
@@ -154,10 +154,11 @@ def write(files: FirstFiles, wanted: Wanted, to_try: str) -> ExitCode:
     nets = {net.name: net for net in files.nets}
     assumed = [net.name for net in files.rails if making_of(net, nets)[1]]
     if assumed:
-        say(f"ASSUMED from the voltages, and marked in the board file: how they are made: {', '.join(assumed)}.")
+        text = f"ASSUMED from the voltages, and marked in the board file: how they are made: {', '.join(assumed)}."
+        say(folded(text, columns(None)))
     if not files.stated_limit:
         limits = ", ".join(f"{limit} at {name}" for name, limit in files.limits.items())
-        say(f"ASSUMED, and marked in the procedure: the current limit, {limits}.")
+        say(folded(f"ASSUMED, and marked in the procedure: the current limit, {limits}.", columns(None)))
     say(f"\nNext, nothing real being touched:\n  {to_try}")
     return ExitCode.PASSED
 

@@ -84,7 +84,7 @@ def command(
             of_lot = read(logbook, lambda connection: whole_lot(connection, filters))
             curves, figure = True, library()
             text = lot_page(of_lot, figure, made)
-            told = f"lot {lot}, {len(of_lot.units)} units"
+            told = f"lot {lot}, {len(of_lot.units)} unit{'' if len(of_lot.units) == 1 else 's'}"
         fresh.write_text(text, encoding="utf-8", newline="\n")
     say(f"{out}: {told}")
     if figure is None and curves:
