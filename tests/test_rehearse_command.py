@@ -126,6 +126,15 @@ def test_energy_into_an_excess_load_is_told(
     assert "up to 500 mW (5V0: 100 mA too much load, step 3 (apply))." in out
 
 
+def test_what_an_ohmmeter_gives_is_told_as_no_energy(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(command, "single_faults", lambda _board, **_: (Fault("5V0", FaultKind.SHORTED_THROUGH, 0.2),))
+    out = " ".join(rehearse(tmp_path, capsys)[1].split())
+
+    assert "Most energy into a fault until it was caught: none." in out
+
+
 def test_a_point_that_the_board_has_not_is_refused_with_the_nearest(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

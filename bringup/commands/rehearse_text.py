@@ -13,6 +13,8 @@ SHOWS = {
     Check.VOLTAGE: "measure: [{point}]",
     Check.CURRENT: "a narrower `expect_current` of {point}",
 }
+NO_JOULES = 1e-6
+"""No more than this is none: what an ohmmeter gives, or an output that is off (chosen, no source)."""
 MOST_NAMED = 6
 """So many faults of one step are named in the overview; --json has all."""
 
@@ -46,8 +48,8 @@ def _lines(rehearsal: Rehearsal, procedure: Procedure) -> Iterator[str]:
         yield f"  {'; '.join(came.trial.name for came in within)}"
     if fed := [(came.energy, came) for came in _of(rehearsal, Fate.CAUGHT, Fate.TOO_LATE) if came.energy is not None]:
         most, of = max(fed, key=lambda each: each[0].joules)
-        where = f"{of.trial.name}, {_where(of, procedure)}"
-        yield from ("", f"Most energy into a fault until it was caught: {_energy(most)} ({where}).")
+        much = f"{_energy(most)} ({of.trial.name}, {_where(of, procedure)})" if most.joules > NO_JOULES else "none"
+        yield from ("", f"Most energy into a fault until it was caught: {much}.")
     yield from ("", _summary(rehearsal))
 
 
