@@ -129,6 +129,19 @@ def test_the_words_of_a_late_look_say_how_long_was_waited() -> None:
         desk.waits.sleep(10.0)
 
 
+def test_the_silence_of_a_quick_supply_is_noticed_in_its_own_time_beside_a_slow_one() -> None:
+    desk = Desk()
+    desk.watch.paced({"supply": 0.05, "supply drive": 1.9})
+    desk.supply.answers_after = math.inf
+    desk.switch_on()
+    begun = desk.clock.monotonic()
+
+    with pytest.raises(SupplyLost):
+        desk.waits.sleep(10.0)
+
+    assert desk.clock.monotonic() - begun < 2.5
+
+
 def test_a_look_that_takes_what_looks_take_is_not_late() -> None:
     desk = Desk()
     desk.watch.look_takes = 1.2

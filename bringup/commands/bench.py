@@ -18,7 +18,16 @@ import click
 from bringup.commands.before_opening import check_calibration, today
 from bringup.commands.bench_text import ChannelFound, InstrumentFound, OutputFound, instrument_data, instrument_lines
 from bringup.commands.common import bench_option, find_bench, json_option, print_json, show_left_messages
-from bringup.commands.reaching import dialect_of, instrument_locks, lock_names, reached, roles_of, undecided, wanted_of
+from bringup.commands.reaching import (
+    dialect_of,
+    instrument_locks,
+    lock_names,
+    one_instrument,
+    reached,
+    roles_of,
+    undecided,
+    wanted_of,
+)
 from bringup.commands.saying import say
 from bringup.commands.tracing import trace_option, tracing
 from bringup.core.bench import Bench, Identity, LoadRole, MeterRole, ScannerRole, ScopeRole, SupplyRole
@@ -155,6 +164,8 @@ def look(bench: Bench, note: Note | None = None) -> list[InstrumentFound]:
             opened.close(farewell=False)  # somebody else is speaking to it
             raise
         leave.callback(opened.close)
+        if why := one_instrument(bench, opened.links):
+            raise BenchError(why, "Give one of them the other's outputs as well, in one role. Nothing was changed.")
         found = [_found(bench, name, role, resources.get(name, ""), opened) for name, role in roles_of(bench).items()]
         if (card := bench.scanner) is not None and card.in_meter:
             due, at = card.calibration_due, "in the meter"

@@ -192,12 +192,15 @@ class Watch:
         watched.asked, watched.due, watched.patience_spent = now, now + self._interval, 0
         # Looks at other outputs of the same supply come first, and all its settings where they are asked for.
         alike = [each for each in self._watched.values() if each.supply == watched.supply]
-        takes = self._paces.get(watched.supply, self.look_takes)
+        takes = self._takes(watched)
         watched.patience = max(PATIENCE, LOOKS_OF_PATIENCE * takes * (len(alike) + (watched.check is not None)))
         try:
             watched.pending = self._supply.poll(watched.output)
         except LinkError as error:
             self._doubt(SupplyLost(f"the {watched.supply} is lost while {watched.input} is on: {error.message}"))
+
+    def _takes(self, watched: Watched) -> float:
+        return self._paces.get(watched.supply, self.look_takes)
 
     def _ask_settings(self, watched: Watched) -> None:
         assert self._supply is not None
@@ -255,7 +258,8 @@ class Watch:
             self._journal.event("instrument", f"{watched.supply}: lines that answer nothing that was asked", data)
 
     def _silent(self, watched: Watched, waited: float) -> None:
-        usual = f", where a look took {shown(self.look_takes, 's', 2)}" if self.look_takes else ""
+        takes = self._takes(watched)
+        usual = f", where a look took {shown(takes, 's', 2)}" if takes else ""
         with self.doubting():
             count_silent(watched, f"not everything was answered within {shown(waited, 's', 2)}{usual}")
 
