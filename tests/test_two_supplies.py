@@ -128,6 +128,22 @@ def test_either_output_found_off_ends_both(tmp_path: Path, switched: str, messag
     assert (outcome.off_verified, bench.on) == (True, (False, False))
 
 
+@pytest.mark.parametrize(
+    ("whose", "name", "message"),
+    [("supply", "VIN", "VOLT:PROT 5"), (SUPPLY_2, "VDRV", "INST:NSEL 2;:VOLT:PROT 5")],
+)
+def test_a_protection_of_either_that_trips_ends_both_and_is_named(
+    tmp_path: Path, whose: str, name: str, message: str
+) -> None:
+    bench = in_memory(tmp_path, STEPS)
+
+    outcome = bench.run(lambda: bench.hand(whose, message))
+
+    assert outcome.result is AttemptResult.FAILED
+    assert f"the {whose}'s over-voltage protection tripped on {name}" in outcome.cause
+    assert (outcome.off_verified, bench.on) == (True, (False, False))
+
+
 @pytest.mark.parametrize("name", ["VIN", "VDRV"])
 def test_excess_current_at_either_input_trips_both(tmp_path: Path, name: str) -> None:
     faults = [Fault(name, FaultKind.SHORTED_THROUGH, 3.0, after=2.0)]
