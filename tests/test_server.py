@@ -230,3 +230,19 @@ def test_stopping_ends_conversations_that_are_under_way(connect: Connect) -> Non
             client.line()
 
     assert time.monotonic() - begun < 30
+
+
+def test_one_port_that_is_stopped_admits_nobody_and_the_other_goes_on(connect: Connect) -> None:
+    for _ in range(20):  # whether its thread listens again before the port is closed is a race
+        with InstrumentServer({"one": EchoInstrument(), "other": EchoInstrument()}) as server:
+            client, other = connect(server, "one"), connect(server, "other")
+            other.send("TIME?")
+            other.line()
+
+            server._ports["one"].stop()
+
+            with pytest.raises((EOFError, ConnectionError)):
+                client.ask("TIME?")
+            with pytest.raises(OSError, match=r"refused|reset"):
+                socket.create_connection(("127.0.0.1", server.port("one")), timeout=2.0).recv(1)
+            assert float(other.ask("TIME?")) >= 0.0

@@ -23,6 +23,7 @@ class Listener:
         self._threads: list[threading.Thread] = []
         self._clients: set[socket.socket] = set()
         self._guard = threading.Lock()
+        self._stopped = threading.Event()
 
     def serve(self, client: socket.socket) -> None:
         """Speak with a client until it leaves. OSError means that it did, or that the server is being stopped."""
@@ -33,7 +34,9 @@ class Listener:
         self._start(self._listen, f"listener {self.number}")
 
     def stop(self) -> None:
-        """Hang up on everybody, and wait for the threads."""
+        """Hang up on everybody, listen no more, and wait for the threads; others of the same server may go on."""
+        with self._guard:
+            self._stopped.set()
         # On Linux a thread in accept() is woken by shutdown, elsewhere by close; a connection wakes it everywhere.
         # Where the listener was never started or is closed already, nothing sits in accept().
         with suppress(OSError):
@@ -46,18 +49,18 @@ class Listener:
             thread.join(2.0)
 
     def _listen(self) -> None:
-        while not self.time.pause(0):
+        while not self._stopped.is_set() and not self.time.pause(0):
             try:
                 client, _ = self._listener.accept()
             except OSError:
-                return
-            if self.time.pause(0):
-                client.close()
                 return
             if not self.admits():
                 client.close()
                 continue
             with self._guard:
+                if self._stopped.is_set():
+                    client.close()
+                    return
                 self._clients.add(client)
             client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._threads = [thread for thread in self._threads if thread.is_alive()]
