@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -43,6 +43,12 @@ UP = (
 SUPPLY_2 = "supply drive"
 
 
+def _nothing(message: bytes, now: float) -> Generator[float, float, bytes | None]:
+    del message, now
+    yield from ()
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class TwoRig(Rig):
     """The rig of two supplies."""
@@ -57,6 +63,11 @@ class TwoRig(Rig):
 
     def run(self, steps: str, *more: str, serial: str = SERIAL) -> Said:
         return Rig.run(self, steps, *more, serial=serial)
+
+    def fall_silent(self, role: str) -> None:
+        """From now on that instrument answers nothing, and obeys nothing."""
+        with self.server.world:
+            self.simulated.instruments()[role].exchange = _nothing  # type: ignore[method-assign]
 
     @property
     def on(self) -> tuple[bool, bool]:

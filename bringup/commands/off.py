@@ -107,7 +107,8 @@ def outputs_off(described: Bench, role: SupplyRole, ask: Ask | None = None) -> t
         if said:
             unknown("; ".join(said), role.name)
             return False, False
-        say(f"{described.name} is simulated and nobody is using it: there is nothing to switch off.")
+        which = f"The {role.name} of {described.name}" if described.more_supplies else described.name
+        say(f"{which} is simulated and nobody is using it: there is nothing to switch off.")
         return None, False
     try:
         verified = switch_off(described, role, said, ask)
