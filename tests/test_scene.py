@@ -49,6 +49,35 @@ def not_reached(index: int, title: str) -> Told:
     )
 
 
+# several inputs
+
+
+def fed(name: str, output: int, volts: float) -> tuple[Told, Told]:
+    look = PollSample(1.0, output, volts=volts, amps=0.1, on=True, set_volts=volts, set_amps=0.2)
+    return Told("power", data={"on": "yes", "input": name, "output": output}), Told("poll", poll=look)
+
+
+def test_each_input_that_is_on_has_its_figures_at_the_foot() -> None:
+    both = live_status(BEGUN, *fed("VIN", 1, 12.0), *fed("VDRV", 102, 24.0))
+    (first, second) = [line for line in both.splitlines() if " W " in line]
+    assert "INPUT ON    VIN  12.000 V" in first
+    assert "VDRV  24.000 V" in second
+    assert "INPUT" not in second
+
+
+def test_with_one_of_two_inputs_off_power_is_on_and_only_the_other_is_shown() -> None:
+    off = Told("power", "VDRV OFF, verified by asking", data={"on": "yes", "input": "VDRV"})
+    status = live_status(BEGUN, *fed("VIN", 1, 12.0), *fed("VDRV", 102, 24.0), off)
+    assert "INPUT ON" in status
+    assert "12.000 V" in status
+    assert "24.000 V" not in status
+
+
+def test_a_look_at_an_output_that_is_off_does_not_hide_that_another_is_on() -> None:
+    gone = Told("poll", poll=PollSample(2.0, 102, on=False))
+    assert "INPUT ON" in live_status(BEGUN, *fed("VIN", 1, 12.0), *fed("VDRV", 102, 24.0), gone)
+
+
 # a supply that a person sets
 
 

@@ -163,7 +163,8 @@ class Power:
         self._on.append(feed)
         watched = watched_for(feed, found)
         self._watch.add(watched)
-        self._journal.show("power", on="unknown" if self.by_hand else "yes")
+        on = "unknown" if self.by_hand else "yes"
+        self._journal.show("power", on=on, input=feed.input, output=feed.output)
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from rich.live import Live
     from rich.text import Text
 
+    from bringup.runner.records import PollSample
+
 _STYLES = {
     Tone.PLAIN: "",
     Tone.HEAD: "bold",
@@ -100,7 +102,7 @@ class LiveView(View):
             scene.ended,
             scene.power,
             scene.unknown,
-            scene.poll,
+            scene.seen.looks,
             scene.step,
             scene.loaded,
             scene.probing,
@@ -189,23 +191,33 @@ class LiveView(View):
     def _power_lines(self) -> list[RenderableType]:
         from rich.text import Text
 
-        scene, poll = self.scene, self.scene.poll
+        scene = self.scene
         if scene.unknown:
             style = f"blink {_STYLES[Tone.ALARM]}"
             return [Text(f"!!! {what_to_do(self.scene.unknown[0])} !!!".center(self._width() or 80), style=style)] * 3
-        line = Text(" ").append(f"  {scene.power_words}  ", style=_POWER[scene.power])
-        if poll is None:
-            return [line]
-        line.append(f"  {_number(poll.volts, 3)} V  {_number(poll.amps, 4)} A", style="bold")
-        watts = None if poll.volts is None or poll.amps is None else poll.volts * poll.amps
-        line.append(f"  {_number(watts, 3)} W")
-        if poll.set_volts is not None and poll.set_amps is not None:
-            line.append(f"   set {poll.set_volts:g} V, limit {poll.set_amps:g} A", style="dim")
-        if poll.mode == "current":
+        state = Text(" ").append(f"  {scene.power_words}  ", style=_POWER[scene.power])
+        below = " " * state.cell_len
+        lines: list[RenderableType] = []
+        for output, look in scene.seen.looks.items():
+            whose = scene.seen.whose(output)
+            start = Text(below) if lines else state
+            lines.append(start.append(f"  {self._fit(whose)}" if whose else "").append(self._figures(look)))
+        return lines or [state]
+
+    def _figures(self, look: PollSample) -> Text:
+        """Return what one output is set to and gives."""
+        from rich.text import Text
+
+        watts = None if look.volts is None or look.amps is None else look.volts * look.amps
+        line = Text(f"  {_number(look.volts, 3)} V  {_number(look.amps, 4)} A", style="bold")
+        line.append(f"  {_number(watts, 3)} W", style="not bold")
+        if look.set_volts is not None and look.set_amps is not None:
+            line.append(f"   set {look.set_volts:g} V, limit {look.set_amps:g} A", style="not bold dim")
+        if look.mode == "current":
             line.append("  IN CURRENT LIMIT ", style="bold black on yellow")
-        if poll.fault is not None:
-            line.append(f"  supply: {self._fit(poll.fault.value)} ", style="bold white on red")
-        return [line]
+        if look.fault is not None:
+            line.append(f"  supply: {self._fit(look.fault.value)} ", style="bold white on red")
+        return line
 
     def _question(self, person: Person, question: Prompt) -> list[RenderableType]:
         from rich.text import Text

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 from bringup.core.harmless import harmless
 from bringup.core.quantity import format_quantity
@@ -17,11 +16,11 @@ from bringup.core.words import AttemptResult, Result, StepOutcome
 from bringup.runner.earlier import CONTINUABLE
 from bringup.runner.prompts import PromptKind
 from bringup.runner.protocols import Told
-from bringup.runner.records import PollSample
 from bringup.terminal.letters import off_frame, switches, unknown_frame
 from bringup.terminal.lines import Line, Tone
 from bringup.terminal.loaded import loaded_after
 from bringup.terminal.pictures import UNICODE, Signs
+from bringup.terminal.power_seen import PowerSeen
 from bringup.terminal.readings import reading_line, told_of
 from bringup.terminal.rings import Ring
 from bringup.terminal.sentences import Answered, is_not_reached, not_reached, outputs_at_end, power_words
@@ -33,7 +32,6 @@ SHORT_WAIT = 1.0
 """Seconds below which a wait is not worth a word."""
 _REFRESHING = frozenset({"poll", "sample", "going", "probing"})
 """What only changes the status: it says nothing about whether a run of lines is over."""
-_STATE: Mapping[str, bool | None] = MappingProxyType({"yes": True, "no": False, "unknown": None})
 CLAIMS = "supply set by hand: ON and OFF are what the person says, and nothing but the person watches"
 
 
@@ -53,11 +51,9 @@ class Scene:
     by_hand: bool = False
     """Whether a person sets the supply: its state is then that person's claim."""
     step: str = ""
-    power: bool | None = None
-    """Whether an output is on; None: unknown."""
+    seen: PowerSeen = field(default_factory=PowerSeen)
     unknown: tuple[str, ...] = ()
     """What was said when the outputs could not be verified off; empty unless that holds now."""
-    poll: PollSample | None = None
     loaded: Mapping[str, str] = field(default_factory=dict)
     probing: Told | None = None
     """Where a probe held by hand is to go, and what it is on; None while none is waited for."""
@@ -102,6 +98,11 @@ class Scene:
         return f"{self.sampled.text} {shown}"
 
     @property
+    def power(self) -> bool | None:
+        """Whether an output is on; None: unknown."""
+        return self.seen.on
+
+    @property
     def power_words(self) -> str:
         """Whether the input is on, in words that differ by more than their colour."""
         return power_words(self.power, by_hand=self.by_hand) if self.supply else "NO SUPPLY ON THIS BENCH"
@@ -136,8 +137,7 @@ class Scene:
         self.simulated = bool(told.data.get("simulated", False))
         self.supply = bool(told.data.get("supply", True))
         self.by_hand = bool(told.data.get("by_hand", False))
-        # What a person sets is unknown until that person has said what it is.
-        self.power = None if self.by_hand else _STATE.get(str(told.data.get("on", "no")))
+        self.seen.begun(told, by_hand=self.by_hand)
         mark = "  SIMULATED: no real board was measured" if self.simulated else ""
         head = Line(f"{self.title}{mark}", Tone.HEAD)
         return (head, Line(f"  {CLAIMS}", Tone.WARN)) if self.by_hand else (head,)
@@ -192,17 +192,14 @@ class Scene:
         return ()
 
     def _poll(self, told: Told) -> tuple[Line, ...]:
-        self.poll = told.poll
-        # By hand nothing is looked at, and only a verified off ends an unknown state.
-        if told.poll is not None and told.poll.on is not None and not self.by_hand and not self.unknown:
-            self.power = told.poll.on
+        if told.poll is not None:
+            # By hand nothing is looked at, and only a verified off ends an unknown state.
+            self.seen.looked(told.poll, believed=not self.by_hand and not self.unknown)
         return ()
 
     def _power(self, told: Told) -> tuple[Line, ...]:
         before, alarmed = self.power, bool(self.unknown)
-        self.power = _STATE.get(str(told.data.get("on", "")), self.power)
-        if self.power is not True:
-            self.poll = None
+        self.seen.switched(told)
         if self.power is False:
             self.unknown = ()
             if alarmed and told.text:
@@ -258,7 +255,8 @@ class Scene:
     def _off_unknown(self, told: Told) -> tuple[Line, ...]:
         again = bool(self.unknown)
         self._nothing_going()
-        self.power, self.poll, self.ring = None, None, Ring.TRIPPED
+        self.seen.lost()
+        self.ring = Ring.TRIPPED
         why = str(told.data.get("why", "") or "")
         self.unknown = (told.text.removeprefix("OUTPUT STATE UNKNOWN: "), why)
         if again:
