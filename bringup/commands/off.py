@@ -58,7 +58,7 @@ def command(bench: Path | None, as_json: bool) -> ExitCode:
     """Switch every output of the bench off, now, whoever holds it; outputs in `leave_alone` stay as they are.
 
     A load of the bench goes off after the supply. With --json what is said goes to standard error; `off_verified` is
-    true, false (UNKNOWN) or null (nothing to switch off).
+    true, false (UNKNOWN) or null (nothing to switch off); of several supplies, each is told under `supplies` too.
 
     Exit codes: 0 off, verified by asking; 2 a wrong bench file; 3 the state of one is UNKNOWN: use the switch.
     """
