@@ -52,9 +52,10 @@ def not_reached(index: int, title: str) -> Told:
 # several inputs
 
 
-def fed(name: str, output: int, volts: float) -> tuple[Told, Told]:
+def fed(name: str, output: int, volts: float) -> tuple[Told, ...]:
     look = PollSample(1.0, output, volts=volts, amps=0.1, on=True, set_volts=volts, set_amps=0.2)
-    return Told("power", data={"on": "yes", "input": name, "output": output}), Told("poll", poll=look)
+    switched = Told("power", data={"on": "yes", "input": name, "output": output})
+    return switched, Told("power", f"{name} ON", data={"on": "yes", "input": name}), Told("poll", poll=look)
 
 
 def test_each_input_that_is_on_has_its_figures_at_the_foot() -> None:
@@ -66,8 +67,9 @@ def test_each_input_that_is_on_has_its_figures_at_the_foot() -> None:
 
 
 def test_with_one_of_two_inputs_off_power_is_on_and_only_the_other_is_shown() -> None:
+    gone = Told("power", data={"on": "yes", "gone": 102})
     off = Told("power", "VDRV OFF, verified by asking", data={"on": "yes", "input": "VDRV"})
-    status = live_status(BEGUN, *fed("VIN", 1, 12.0), *fed("VDRV", 102, 24.0), off)
+    status = live_status(BEGUN, *fed("VIN", 1, 12.0), *fed("VDRV", 102, 24.0), gone, off)
     assert "INPUT ON" in status
     assert "12.000 V" in status
     assert "24.000 V" not in status

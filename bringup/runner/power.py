@@ -163,8 +163,7 @@ class Power:
         self._on.append(feed)
         watched = watched_for(feed, found)
         self._watch.add(watched)
-        on = "unknown" if self.by_hand else "yes"
-        self._journal.show("power", on=on, input=feed.input, output=feed.output)
+        self._journal.show("power", on="unknown" if self.by_hand else "yes", input=feed.input, output=feed.output)
         done = self._result(self.supply.switch(feed.output, True), f"switching {feed.input} on")
         faultless(self._journal, f"switching {feed.input} on", done)
         if done.on is False:
@@ -213,6 +212,7 @@ class Power:
         if feed is not None:
             whose = "by the person's word" if self.by_hand else "verified by asking"
             data = {"input": feed.input, "on": "yes" if self._on else "no"}
+            self._journal.show("power", on=data["on"], gone=output)
             self._journal.event("power", f"{feed.input} OFF, {whose}", data, show="power")
         elif not self._on:
             self._journal.show("power", on="no")

@@ -28,17 +28,12 @@ class PowerSeen:
         self.on = None if by_hand else _STATE.get(str(told.data.get("on", "no")))
 
     def switched(self, told: Told) -> None:
-        """Take news of power; where it names an input, of that one."""
+        """Take news of power: of an output that is switched on for an input, or is gone off; else of all."""
         self.on = _STATE.get(str(told.data.get("on", "")), self.on)
-        name, output = told.data.get("input"), told.data.get("output")
+        output, gone = told.data.get("output"), told.data.get("gone")
         if isinstance(output, int):
-            self.inputs = {**self.inputs, output: str(name)}
-        elif name is not None:
-            gone = {number for number, each in self.inputs.items() if each == name}
-            self.inputs = {number: each for number, each in self.inputs.items() if number not in gone}
-            self.looks = {number: look for number, look in self.looks.items() if number not in gone}
-        if self.on is not True:
-            self.looks = {}
+            self.inputs = {**self.inputs, output: str(told.data.get("input"))}
+        self.looks = {number: look for number, look in self.looks.items() if self.on and number != gone}
 
     def looked(self, look: PollSample, *, believed: bool) -> None:
         """Take a look at an output; `believed`: whether it says what is on."""
