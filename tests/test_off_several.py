@@ -10,6 +10,7 @@ from typing import Self
 
 import pytest
 
+from bringup.commands import off_several
 from bringup.commands.main import main
 from bringup.commands.reaching import lock_name
 from bringup.files.bench_file import load_bench
@@ -120,6 +121,14 @@ def test_who_holds_one_is_believed_for_that_one_only(tmp_path: Path) -> None:
         with Driving(lock_name(described, "supply"), outcome=Outcome.OFF):
             assert off(bench) == 0
         assert bench.on == (True, False), "this holder lies; the other supply was switched off from here"
+
+
+def test_holders_that_have_not_said_who_they_are_are_not_taken_for_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    answers = {"one": Outcome.OFF, "other": None}
+    monkeypatch.setattr(off_several, "ask_holder_off", lambda name, within: answers[name])
+    ask = off_several.AskedOnce()
+
+    assert [ask(0, name, 1.0) for name in answers] == [Outcome.OFF, None]
 
 
 def test_an_attempt_that_holds_the_bench_switches_both_off_when_asked(

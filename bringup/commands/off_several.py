@@ -24,6 +24,8 @@ class AskedOnce:
 
     def __call__(self, process: int, name: str, within: float) -> Outcome | None:
         """Return what it says. Raises BringupError."""
+        if not process:  # it has not said yet who it is: the next one that has not may be another
+            return ask_holder_off(name, within)
         with self._lock:
             answer = self._answers.get(process)
             ours = answer is None
