@@ -16,7 +16,7 @@ from bringup.runner.guarding import Guarding
 from bringup.runner.journal import Journal
 from bringup.runner.readback import whose_word
 from bringup.runner.records import LinkFault
-from bringup.runner.roles import Supply
+from bringup.runner.roles import Done, Supply
 from bringup.runner.wait import WaitPoint
 
 TRIES = 3
@@ -204,8 +204,10 @@ def _record_unknown(journal: Journal, text: str, said: Sequence[str]) -> None:
 
 def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[str]) -> bool | None:
     """Tell every output off and ask. Returns whether they are off; None where nobody answered."""
+    done, bound = Done(), BOUND_BY_HAND if supply.by_hand else BOUND_OF_ONE
+    until = waits.clock.monotonic() + bound
     try:
-        with waits.emergency(BOUND_BY_HAND if supply.by_hand else BOUND_OF_ONE):
+        with waits.emergency(bound):
             done = waits.result(supply.all_off(), "supply", "when told to switch every output off")
             said.extend(trouble.text for trouble in done.troubles if trouble.fault is not None or trouble.errors)
             if done.on is False:
@@ -215,12 +217,12 @@ def _try(supply: Supply, outputs: Sequence[int], waits: WaitPoint, said: list[st
             asked = (
                 waits.result(supply.settings(each), "supply", when.format(supply.called(each))) for each in outputs
             )
-            if outputs and all(found.on is False for found in asked):
+            if outputs and waits.clock.monotonic() < until and all(found.on is False for found in asked):
                 return True
             return None if done.on is None and any(each.fault in SILENCE for each in done.troubles) else False
     except BringupError as error:
         said.append(error.message)
-        return None
+        return False if done.on else None
     except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - the next try comes first; it is kept and told
         said.append(f"{type(error).__name__}: {error}")
         return False

@@ -116,7 +116,9 @@ class JoinedSupply:
         `on` is False only where each of them says so.
         """
         told = [_told_off(part) for _, part in self._parts]
-        return gathered(told).then(self._all_off)
+        off = gathered(told).then(self._all_off)
+        off.known_by_then = lambda: self._all_off(told)  # what one says counts where another never comes back
+        return off
 
     def _all_off(self, told: Sequence[Pending[Done]]) -> Done:
         dones = [_outcome(each) for each in told]
@@ -162,6 +164,8 @@ def _told_off(part: OneSupply) -> Pending[Done]:
 
 
 def _outcome(told: Pending[Done]) -> Done:
+    if not told.done:
+        return Done(troubles=(Trouble("", "no answer in time", fault=LinkFault.TIMEOUT),))
     try:
         return told.value()
     except Exception as error:  # noqa: BLE001 - as above

@@ -19,6 +19,8 @@ class Pending(Generic[T]):
         self.deadline = deadline
         self.whose = ""
         """Who is waited for, where that is one of several; '' where whoever waits knows."""
+        self.known_by_then: Callable[[], T] | None = None
+        """What is known once its deadline has passed, where that is more than nothing."""
         self._wake = wake
         self._lock = threading.Lock()
         self._done = False

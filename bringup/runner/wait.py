@@ -102,6 +102,8 @@ class WaitPoint:
             self.may_ask = before
             if of_a_person and not pending.done:
                 self._ask.withdraw()
+        if not pending.done and pending.known_by_then is not None:
+            return pending.known_by_then()
         if not pending.done:
             what = f": {doing}" if doing else ""
             role = pending.whose or role
