@@ -6,12 +6,15 @@ import pytest
 
 from bringup.core.bench import SupplyRole
 from bringup.errors import LinkError
+from bringup.runner.feed import Feed
 from bringup.runner.joined_supply import JoinedSupply, gathered
 from bringup.runner.pending import Pending
+from bringup.runner.protecting import Protecting
 from bringup.runner.records import LinkFault
 from bringup.runner.roles import Done, Protection, Trouble
 from bringup.simulation.clock import SimulatedClock
 from tests.fakes import SupplyFake
+from tests.test_wait import Desk
 
 SILENT = Done(troubles=(Trouble("OUTP OFF", "no answer in time", fault=LinkFault.TIMEOUT),))
 
@@ -137,3 +140,19 @@ def test_all_are_waited_for_by_the_latest_deadline_and_what_is_done_counts_for_n
     seen.append(everything.done)
     assert seen == [False, False, True]
     assert gathered([done]).done
+
+
+def test_each_supply_that_cannot_be_asked_of_a_protection_is_said_once() -> None:
+    it, parts = joined(OFF, OFF)
+    desk = Desk()
+    for part in parts:
+        part.protects = True
+    protecting = Protecting(desk.waits, desk.journal)
+
+    for output in (1, 101, 101):
+        protecting.against_over_voltage(it, Feed("VIN", output, 12.0, 0.1, 0.3, over_voltage=13.2))
+
+    assert [text for kind, text, _ in desk.record.events if kind == "unread"] == [
+        "the supply cannot be asked whether its over-voltage protection is on",
+        "the supply drive cannot be asked whether its over-voltage protection is on",
+    ]

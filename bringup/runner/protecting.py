@@ -64,12 +64,12 @@ class Protecting:
         """
         self.over_voltage, said = None, ""
         if feed.over_voltage is not None and supply.can_protect(feed.output, Protection.OVER_VOLTAGE):
-            name = "over-voltage protection"
+            name, whose = "over-voltage protection", supply.instrument(feed.output)
             pending = supply.set_protection(feed.output, Protection.OVER_VOLTAGE, feed.over_voltage)
             done = self._result(pending, name)
             self._judge(name, "V", feed.over_voltage, done, feed.damage_above, by_hand=supply.by_hand)
             self.over_voltage = feed.over_voltage if done.readback is None else done.readback
-            said = f"{name} {format_quantity(self.over_voltage, 'V')}{self._enabled(name, done)}"
+            said = f"{name} {format_quantity(self.over_voltage, 'V')}{self._enabled(whose, name, done)}"
         elif feed.over_voltage is not None and not supply.by_hand:
             said = "no over-voltage protection: this supply has none that can be set from here"
         return said
@@ -92,32 +92,35 @@ class Protecting:
             said = f"sense: {where}{'' if supply.by_hand else ' (read back)'}"
         return replace(feed, sensed=said)
 
-    def _enabled(self, name: str, done: Done, *, on: bool = True) -> str:
+    def _enabled(self, whose: str, name: str, done: Done, *, on: bool = True) -> str:
         """See that a protection is on (or off). Returns what to add where the supply cannot be asked."""
         if done.on is None:
-            untold = f"the supply cannot be asked whether its {name} is on"
-            if name not in self._untold:
+            untold = f"the {whose} cannot be asked whether its {name} is on"
+            if untold not in self._untold:
                 self._journal.event("unread", untold)
-            self._untold.add(name)
+            self._untold.add(untold)
             return " (the supply cannot be asked whether it is on)"
         if on and not done.on:
             raise not_enabled(name)
         if done.on and not on:
-            raise BrokenOff(f"the supply's {name} was switched off for the start-up, and the supply says that it is on")
+            raise BrokenOff(
+                f"the {whose}'s {name} was switched off for the start-up, and the supply says that it is on"
+            )
         return ""
 
     def over_current(self, supply: Supply, feed: Feed, level: float | None, delay: float = 0.0) -> float | None:
         """Set over-current protection, or switch it off. Returns the level that the supply reads back."""
         if not supply.can_protect(feed.output, Protection.OVER_CURRENT):
             return None
+        whose = supply.instrument(feed.output)
         pending = supply.set_protection(feed.output, Protection.OVER_CURRENT, level, delay)
         done = self._said_once(self._result(pending, "over-current protection"))
         if level is None:
             faultless(self._journal, "over-current protection off", done)
-            self._enabled("over-current protection", done, on=False)
+            self._enabled(whose, "over-current protection", done, on=False)
             return None
         self._judge("over-current protection", "A", level, done, feed.current_limit, by_hand=supply.by_hand)
-        self._enabled("over-current protection", done)
+        self._enabled(whose, "over-current protection", done)
         return done.readback
 
     def _said_once(self, done: Done) -> Done:

@@ -89,7 +89,7 @@ class ScpiSupply(OneSupply):
         missing = [output for output in self.outputs() if model.outputs and output > model.outputs]
         if missing:
             raise BenchError(
-                f"the bench file speaks of output {missing[0]} of the supply, which has {model.outputs}",
+                f"the bench file speaks of output {missing[0]} of the {self._role.name}, which has {model.outputs}",
                 "Correct `outputs` and `leave_alone` in the bench file. Nothing was changed.",
             )
         self._dialect = model
