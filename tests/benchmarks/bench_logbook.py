@@ -26,7 +26,7 @@ from bringup.logbook.chain import COVERED  # noqa: E402 - the path comes first
 from bringup.logbook.merging import merge  # noqa: E402
 from bringup.logbook.opening import open_for_writing  # noqa: E402
 from tests.benchmarks.large_logbook import write_large  # noqa: E402
-from tests.benchmarks.machine import facts, table  # noqa: E402
+from tests.benchmarks.machine import as_installed, facts, table  # noqa: E402
 
 SERIAL, RAIL = "MBL-01990", "3V3"
 
@@ -174,6 +174,7 @@ def whole_logbook(large: Path) -> list[Row]:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Measure and print."""
+    as_installed()
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--large", type=Path, default=None)
     parser.add_argument("--small", type=Path, default=None)

@@ -22,6 +22,7 @@ from contextlib import closing
 from pathlib import Path
 
 from tests.benchmarks.large_logbook import write_large
+from tests.benchmarks.machine import as_installed
 
 SMALLER = 10
 MORE_SECONDS, GROWTH, SPREAD, LOT_SECONDS, LOT_MEBIBYTES = 0.080, 1.3, 1.5, 10.0, 300.0
@@ -147,6 +148,7 @@ def measure(small: Path, large: Path, times: int, out: Path) -> bool:
 
 def main() -> int:
     """Write the logbooks if need be, and measure. Returns 1 where a bound is missed."""
+    as_installed()
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--units", type=int, default=20_000)
     parser.add_argument("--readings", type=int, default=1_000_000)

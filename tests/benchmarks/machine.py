@@ -27,6 +27,11 @@ def facts() -> str:
     )
 
 
+def as_installed() -> None:
+    """Have the processes that are started from here on keep byte code, as an installed tool has it."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
 def spread(values: Sequence[float], factor: float = 1.0, digits: int = 3) -> str:
     """Return 'median (lowest .. highest)' of values times `factor`."""
     low, middle, high = (factor * each for each in (min(values), statistics.median(values), max(values)))
