@@ -29,9 +29,13 @@ def summary(value: Any) -> str:
     return {"off": "+0", "current": "+1", "voltage": "+2", "unregulated": "+3"}[value]
 
 
-def in_words(words: Mapping[str, str]) -> Any:
-    """Return what writes a mode in words."""
+def in_words(words: Mapping[Any, str]) -> Any:
+    """Return what writes a mode, or a trip (None: there is none), in words."""
     return lambda value: words[value]
+
+
+QUESTIONABLE = in_words({None: "0", "over-voltage": "1", "over-current": "2"})
+"""Bits 0 and 1 of the questionable status."""
 
 
 ERRORS = Asked("SYSTem:ERRor[:NEXT]?", "error", error_quoted)
@@ -141,7 +145,7 @@ MODULES = Style(
         Asked(
             "STATus:QUEStionable:CONDition? (@{n})",
             "trip",
-            lambda value: {None: "0", "over-voltage": "1", "over-current": "2"}[value],  # type: ignore[index]
+            QUESTIONABLE,
         ),
     ),
     re_energises=True,

@@ -10,6 +10,7 @@ from bringup.simulation.supply_styles import (
     ERRORS,
     NUMBER,
     ONE,
+    QUESTIONABLE,
     SELECTED_LEVELS,
     THREE,
     TWO,
@@ -43,7 +44,7 @@ LOCK_FIRST = Style(
         Asked(
             "STATus:QUEStionable:CONDition?",
             "trip",
-            lambda value: {None: "0", "over-voltage": "1", "over-current": "2"}[value],  # type: ignore[index]
+            QUESTIONABLE,
         ),
     ),
     locked=True,

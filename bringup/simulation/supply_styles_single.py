@@ -11,6 +11,7 @@ from bringup.simulation.supply_styles import (
     ERRORS,
     NUMBER,
     ONE,
+    QUESTIONABLE,
     SELECTED_LEVELS,
     in_words,
 )
@@ -71,7 +72,7 @@ OPERATION_WORD = Style(
         Asked(
             "STATus:QUEStionable:CONDition?",
             "trip",
-            lambda value: {None: "0", "over-voltage": "1", "over-current": "2"}[value],  # type: ignore[index]
+            QUESTIONABLE,
         ),
     ),
     re_energises=True,
