@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from bringup.core.bench import SupplyRole
+from bringup.core.outputs import words_of
 from bringup.errors import BringupError
 from bringup.runner.emergency import SILENCE
 from bringup.runner.exchange import settled
@@ -49,8 +50,7 @@ class JoinedSupply:
 
     def called(self, output: int) -> str:
         """Return what people call that output."""
-        role, _ = self._at[output]
-        return f"output {output - role.first} of the {role.name}"
+        return words_of(output, [role.name for role, _ in self._parts])
 
     def can_protect(self, output: int, protection: Protection) -> bool:
         """Whether the supply of that output has that protection and its dialect reaches it."""
